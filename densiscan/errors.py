@@ -1,0 +1,66 @@
+"""The errors a person can meet, in one tree.
+
+    DensiscanError
+        WrongUseError            the command line or the arguments themselves are wrong (exit 2)
+        UnreadableScanError      a file that cannot be read as a scan
+        WedgeFileError           a wedge file that cannot be read
+        WedgeNotFoundError       no wedge, or another number of steps than the wedge file says
+        CalibrationError         a wedge was read, but no trustworthy calibration follows from it
+            PolarityError        it cannot be told which way the signal runs
+        MeasureError             a scan was read, but nothing can be measured on it
+
+The message is one sentence (two at most): what is wrong, with which file, and what to do. Doubtful data does not raise:
+it returns a result that carries a `Warning_`.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+
+class DensiscanError(Exception):
+    """Root of all errors raised on purpose; `code` is the kebab-case name programs see."""
+
+    code: ClassVar[str] = "error"
+
+
+class WrongUseError(DensiscanError):
+    """The request itself is wrong, whatever the files hold."""
+
+    code = "wrong-use"
+
+
+class UnreadableScanError(DensiscanError):
+    """A file that cannot be read as one scan."""
+
+    code = "unreadable-scan"
+
+
+class WedgeFileError(DensiscanError):
+    """A wedge file that cannot be read or does not describe a wedge."""
+
+    code = "unreadable-wedge-file"
+
+
+class WedgeNotFoundError(DensiscanError):
+    """The steps of the wedge were not found on the scan, or not as many as the wedge file says."""
+
+    code = "wedge-not-found"
+
+
+class CalibrationError(DensiscanError):
+    """The steps do not make a calibration that can be trusted."""
+
+    code = "no-calibration"
+
+
+class PolarityError(CalibrationError):
+    """It cannot be told whether the signal rises or falls with density."""
+
+    code = "polarity-in-doubt"
+
+
+class MeasureError(DensiscanError):
+    """A readable scan on which nothing can be measured as asked."""
+
+    code = "not-measurable"
