@@ -1,0 +1,199 @@
+"""A rendered step wedge: even steps in a row, with whatever lies beside and between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+
+from densiscan.errors import WrongUseError
+from densiscan.sample_bed import OPAQUE, Array, Bed, Box, Place, Window, box_cover
+from densiscan.sample_faults import Blemishes
+from densiscan.sample_film import LN10, grain
+from densiscan.sample_truth import StepTruth, WedgeTruth
+
+Run = Literal["right", "down", "left", "up"]
+RUNS: Final[tuple[Run, ...]] = ("right", "down", "left", "up")
+
+# digits as rows of a 3 x 5 grid, drawn for this renderer
+DIGITS: Final = (
+    "111101101101111", "010110010010111", "111001111100111", "111001011001111", "101101111001001",
+    "111100111001111", "111100111101111", "111001010010010", "111101111101111", "111101111001111",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WedgeLayout:
+    """A step wedge as it lies on the bed.
+
+    Parameters
+    ----------
+    densities
+        True densities in the order of the wedge file.
+    place
+        Centre (of the whole outline) and angle.
+    run
+        The way the step numbers rise on the bed before turning.
+    step_mm, width_mm
+        Length of a step along the row, and across it.
+    border_mm
+        Film beside the steps on either long side, `border_density` dense; 0 for none.
+    end_mm
+        The same film beyond the first and the last step.
+    numerals
+        Step numbers in the border (or at the rim of the steps when there is no border wide enough).
+    line_mm
+        Width of a thin line between steps; 0 for none.
+    line_density
+        Density of those lines: near 0 clear, high dark.
+    mask_mm
+        Width of an opaque mask around the wedge, 0 for open glass; the opening shows the steps less `lip_mm`
+        all round (a negative lip leaves open glass or border round them).
+    uneven
+        Standard deviation of a slow unevenness within the steps, density.
+    """
+
+    densities: tuple[float, ...]
+    place: Place
+    run: Run = "right"
+    step_mm: float = 5.0
+    width_mm: float = 12.0
+    border_mm: float = 0.0
+    border_density: float = 0.05
+    end_mm: float = 0.0
+    numerals: bool = False
+    line_mm: float = 0.0
+    line_density: float = 2.5
+    mask_mm: float = 0.0
+    lip_mm: float = 0.0
+    granularity: float = 8.0
+    blemishes: Blemishes = field(default_factory=Blemishes)
+
+    def __post_init__(self) -> None:
+        if len(self.densities) < 2:
+            raise WrongUseError("a rendered wedge needs at least two steps.")
+
+    @property
+    def _lengthwise(self) -> bool:
+        return self.run in ("right", "left")
+
+    def _box(self, start: float, length: float, across: float) -> Box:
+        """Return the box from `start` (along the run, from the wedge's centre) in own coordinates."""
+        first = start if self.run in ("right", "down") else -start - length
+        if self._lengthwise:
+            return first, -across / 2, length, across
+        return -across / 2, first, across, length
+
+    def step_box(self, index: int) -> Box:
+        """Return the box of a step (0 is the first of the file) in own coordinates."""
+        start = (index - len(self.densities) / 2) * self.step_mm
+        return self._box(start, self.step_mm, self.width_mm)
+
+    @property
+    def outline(self) -> Box:
+        """The wedge with its borders, in own coordinates."""
+        length = len(self.densities) * self.step_mm + 2 * self.end_mm
+        return self._box(-length / 2, length, self.width_mm + 2 * self.border_mm)
+
+    def lay(self, bed: Bed, rng: np.random.Generator) -> WedgeTruth:
+        """Lay the wedge on the bed and return its true values."""
+        window = bed.window(self.place, self.outline)
+        if window is not None:
+            density = self._density(window, bed.pitch_mm)
+            light = np.exp(np.float32(-LN10) * density) * grain(density, self.granularity, bed.pitch_mm, rng)
+            self.blemishes.scar(light, window, self.outline, bed.pitch_mm, rng)
+            bed.lay(window, light, box_cover(window, self.outline, bed.pitch_mm))
+        if self.mask_mm:
+            self._mask(bed)
+        return self.truth()
+
+    def truth(self) -> WedgeTruth:
+        """Return densities, boxes and centres of the steps."""
+        steps = []
+        for index, density in enumerate(self.densities):
+            box = self.step_box(index)
+            x, y = self.place.on_bed(box[0] + box[2] / 2, box[1] + box[3] / 2)
+            steps.append(StepTruth(number=index + 1, density=density, box_mm=self.place.box(*box), x_mm=x, y_mm=y))
+        outline = self.place.box(*self.outline)
+        return WedgeTruth(steps=tuple(steps), outline_mm=outline, angle_deg=self.place.angle_deg)
+
+    def _density(self, window: Window, soft: float) -> Array:
+        """Return the density of every pixel of the window, edges mixed in transmittance."""
+        light = np.full(window.u.shape, 10.0**-self.border_density, np.float32)
+        for index, density in enumerate(self.densities):
+            _put(light, window, self.step_box(index), density, soft)
+        if self.line_mm:
+            for index in range(1, len(self.densities)):
+                start = (index - len(self.densities) / 2) * self.step_mm - self.line_mm / 2
+                _put(light, window, self._box(start, self.line_mm, self.width_mm), self.line_density, soft)
+        if self.numerals:
+            for index, density in enumerate(self.densities):
+                ink = self.border_density if density > 1 and self.border_mm < 2 else 2.2
+                for dot in self._numeral(index):
+                    _put(light, window, dot, ink, soft)
+        return np.asarray(-np.log10(light), np.float32)
+
+    def _numeral(self, index: int) -> list[Box]:
+        """Return the dots of a step's number, upright on the wedge's own page."""
+        text = str(index + 1)
+        height = self.border_mm * 0.6 if self.border_mm >= 2 else min(1.6, self.width_mm / 8)
+        dot = height / 5
+        step = self.step_box(index)
+        x = step[0] + step[2] / 2 - dot * (4 * len(text) - 1) / 2
+        y = step[1] + step[3] - 1.4 * height
+        if self.border_mm >= 2:
+            y = step[1] + step[3] + 0.2 * self.border_mm
+            if not self._lengthwise:
+                x, y = step[0] + step[2] + 0.2 * self.border_mm, step[1] + step[3] / 2 - height / 2
+        dots = []
+        for place, letter in enumerate(text):
+            for cell, mark in enumerate(DIGITS[int(letter)]):
+                if mark == "1":
+                    dots.append((x + (4 * place + cell % 3) * dot, y + (cell // 3) * dot, dot, dot))
+        return dots
+
+    def _mask(self, bed: Bed) -> None:
+        left, top, width, height = self._box(
+            -len(self.densities) * self.step_mm / 2, len(self.densities) * self.step_mm, self.width_mm
+        )
+        lip = self.lip_mm
+        opening = (left + lip, top + lip, width - 2 * lip, height - 2 * lip)
+        lay_mask(bed, self.place, (opening,), self.mask_mm)
+
+
+def lay_mask(bed: Bed, place: Place, openings: Sequence[Box], margin_mm: float) -> None:
+    """Lay opaque card with openings (own coordinates) that reaches `margin_mm` beyond them all round."""
+    left = min(box[0] for box in openings) - margin_mm
+    top = min(box[1] for box in openings) - margin_mm
+    right = max(box[0] + box[2] for box in openings) + margin_mm
+    bottom = max(box[1] + box[3] for box in openings) + margin_mm
+    card = (left, top, right - left, bottom - top)
+    window = bed.window(place, card)
+    if window is None:
+        return
+    cover = box_cover(window, card, bed.pitch_mm)
+    for opening in openings:
+        cover *= 1 - box_cover(window, opening, bed.pitch_mm)
+    bed.lay(window, 10.0**-OPAQUE, cover)
+
+
+def _put(light: Array, window: Window, box: Box, density: float, soft: float) -> None:
+    cover = box_cover(window, box, soft)
+    light += cover * (np.float32(10.0**-density) - light)
+
+
+def even_densities(count: int = 21, increment: float = 0.15, first: float = 0.05) -> tuple[float, ...]:
+    """Return densities that rise by equal steps."""
+    return tuple(round(first + increment * index, 6) for index in range(count))
+
+
+def write_wedge_file(path: Path, densities: Sequence[float], uncertainty: float | None = None) -> None:
+    """Write a wedge file: `step,density` and the expanded uncertainty where one is given."""
+    lines = ["step,density" + (",uncertainty" if uncertainty is not None else "")]
+    for index, density in enumerate(densities):
+        end = f",{uncertainty:.3f}" if uncertainty is not None else ""
+        lines.append(f"{index + 1},{density:.3f}{end}")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
