@@ -1,0 +1,313 @@
+"""From the scan of a wedge to a calibration: read the steps, tell the polarity, keep what the scanner tells apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.calibration import CalibratedStep, Calibration, StepReading, log_signal_doubt, pull_of_steps
+from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
+from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
+from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.scan import Scan
+from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
+from densiscan.survey import patch, survey
+from densiscan.wedge import Wedge
+
+Floats = npt.NDArray[np.float64]
+
+FEWEST_USED: Final = 5
+"""Steps a curve needs: fewer leave nothing to check it with."""
+APERTURE_MM2: Final = math.pi * 0.5**2
+"""Area of the 1 mm aperture at which steps must be told apart."""
+CONFIDENCE: Final = 3.0
+"""Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
+_CLIPPED: Final = 0.01
+"""Fraction of a step's pixels at the end of the scale from which its mean is no longer the signal of the step."""
+_DOUBT: Final = (
+    "{file}: the steps do not tell whether dark on this scan means dense or clear; say --not-inverted (clear film is "
+    "bright) or --inverted (clear film is dark)."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """What a calibration is called and how it was made: name, time (ISO 8601), and mode."""
+
+    name: str
+    created: str
+    mode: str = "transmission"
+
+
+def calibrate(
+    scan: Scan, wedge: Wedge, *, label: Label, region_mm: BoxMm | None = None, inverted: bool | None = None
+) -> Calibration:
+    """Calibrate a scanner from the scan of a step wedge.
+
+    Parameters
+    ----------
+    scan
+        Of the wedge, alone or with other things on the bed.
+    wedge
+        The densities of its steps.
+    region_mm
+        Box (left, top, width, height) to look in; the whole scan when not given.
+    inverted
+        Whether the signal rises with density; told from the steps when not given.
+
+    Raises
+    ------
+    WedgeNotFoundError
+        If the steps are not found, or not as many as the wedge has.
+    PolarityError
+        If the steps leave it in doubt which way the signal runs, and `inverted` is not given.
+    CalibrationError
+        If fewer than five steps are told apart.
+    """
+    steps = wedge.lightest_first()
+    densities = np.array([step.density for step in steps])
+    signal, origin = _searched(scan, region_mm)
+    answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
+    refusals: list[str] = []
+    for way in (False, True) if inverted is None else (inverted,):
+        try:
+            place = find_steps(signal, densities, inverted=way, origin_mm=origin)
+        except WedgeNotFoundError as problem:
+            refusals.append(str(problem))
+            continue
+        answers[way] = place, _read(scan, wedge, place)
+    if not answers:
+        raise WedgeNotFoundError(
+            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; check the wedge "
+            "file, or give --region left,top,width,height in mm around the wedge."
+        )
+    told = inverted if inverted is not None else _told(answers, densities, scan.facts.file)
+    if told not in answers:
+        raise PolarityError(_DOUBT.format(file=scan.facts.file))
+    return calibrate_steps(answers[told][1], scan=scan, inverted=told, label=label)
+
+
+def _searched(scan: Scan, region_mm: BoxMm | None) -> tuple[Floats, tuple[float, float]]:
+    surveyed = survey(scan, cell_mm=CELL_MM)
+    if region_mm is None:
+        return surveyed.mean, (0.0, 0.0)
+    left, top, width, height = region_mm
+    columns = slice(*np.searchsorted(surveyed.x_edges_mm, (left, left + width)).tolist())
+    rows = slice(*np.searchsorted(surveyed.y_edges_mm, (top, top + height)).tolist())
+    part = surveyed.mean[rows, columns]
+    if min(part.shape) < 8:
+        raise WrongUseError(
+            f"{scan.facts.file}: --region holds no part of the scan that a wedge fits in; the scan is "
+            f"{scan.width_mm:.0f} x {scan.height_mm:.0f} mm."
+        )
+    return part, (float(surveyed.x_edges_mm[columns.start]), float(surveyed.y_edges_mm[rows.start]))
+
+
+def _fuller(refusals: list[str]) -> str:
+    """Return the refusal that saw something, where one did."""
+    return next((text for text in refusals if "were seen" in text), refusals[0])
+
+
+def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...]:
+    readings = []
+    for step, found in zip(wedge.lightest_first(), place.steps, strict=True):
+        left, top, width, height = found.box_mm
+        box = (max(left, 0.0), max(top, 0.0), width, height)
+        read = patch(scan, box_mm=box)
+        per_mm2 = read.independent / max(width * height, 1e-9)
+        readings.append(
+            StepReading(
+                step=step.step,
+                density=step.density,
+                certificate=step.uncertainty,
+                signal=read.clean_mean,
+                noise=read.sd,
+                independent=max(read.independent, 1.0),
+                per_aperture=max(per_mm2 * APERTURE_MM2, 1.0),
+                clipped=max(read.clipped_light, read.clipped_dark),
+                box_mm=box,
+                seen=found.seen,
+            )
+        )
+    return tuple(readings)
+
+
+def _told(answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]], densities: Floats, file: str) -> bool:
+    _, readings = next(iter(answers.values()))
+    kept = [n for n, reading in enumerate(readings) if reading.clipped <= _CLIPPED]
+    return told_inverted(np.array([readings[n].signal for n in kept]), densities[kept], file)
+
+
+def calibrate_steps(readings: Sequence[StepReading], *, scan: Scan, inverted: bool, label: Label) -> Calibration:
+    """Make a calibration from the readings of a wedge's steps.
+
+    Parameters
+    ----------
+    readings
+        Lightest first.
+    inverted
+        True when the signal rises with density: see `told_inverted`.
+
+    Raises
+    ------
+    CalibrationError
+        If fewer than five steps are told apart.
+    """
+    used, warnings = _usable(readings, inverted=inverted)
+    if sum(used) < FEWEST_USED:
+        raise CalibrationError(
+            f"{scan.facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: scan "
+            "with automatic exposure off, in 16 bits, so that the clear step is just below white."
+        )
+    plain = Calibration(
+        name=label.name,
+        created=label.created,
+        mode=label.mode,
+        channel=scan.channel,
+        inverted=inverted,
+        scan=scan.facts,
+        steps=tuple(
+            CalibratedStep(reading=reading, used=flag, measured=None)
+            for reading, flag in zip(readings, used, strict=True)
+        ),
+        fit=(0.0,) * (sum(used) - 1),
+        density_range=_range([reading for reading, flag in zip(readings, used, strict=True) if flag]),
+        residual=0.0,
+        warnings=tuple(warnings),
+    )
+    return _with_left_out(plain)
+
+
+def _range(used: Sequence[StepReading]) -> tuple[float, float]:
+    return used[0].density, used[-1].density
+
+
+def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bool], list[Warning_]]:
+    """Tell which steps the curve can go through, from the light end to the first that drowns."""
+    level = np.array([1.0 - reading.signal if inverted else reading.signal for reading in readings])
+    doubt = np.array([max(reading.noise / math.sqrt(reading.independent), 1e-9) for reading in readings])
+    aperture = np.array([max(reading.noise / math.sqrt(reading.per_aperture), 1e-9) for reading in readings])
+    pooled = -isotonic(-level, 1.0 / doubt**2)
+    used = [False] * len(readings)
+    warnings: list[Warning_] = []
+    last: int | None = None
+    for number, reading in enumerate(readings):
+        if reading.clipped > _CLIPPED or level[number] <= 0.0:
+            if last is not None and used[last]:
+                break
+            continue
+        if last is not None:
+            apart = (pooled[last] - pooled[number]) / math.hypot(aperture[last], aperture[number])
+            if not apart >= CONFIDENCE or not level[last] > level[number]:
+                break
+        used[number] = True
+        last = number
+    clipped = [
+        reading.step for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped > _CLIPPED
+    ]
+    if clipped:
+        warnings.append(
+            Warning_(
+                code="steps-clipped",
+                message=f"Steps {', '.join(clipped)} are at the end of the scanner's scale and were left out; "
+                "lower the exposure to use them.",
+            )
+        )
+    drowned = [
+        reading for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped <= _CLIPPED
+    ]
+    if drowned:
+        warnings.append(
+            Warning_(
+                code="steps-not-told-apart",
+                message=f"From step {drowned[0].step} (density {drowned[0].density:.2f}) on this scanner does not tell "
+                "the steps apart; denser readings are only limits.",
+            )
+        )
+    return used, warnings
+
+
+def _with_left_out(plain: Calibration) -> Calibration:
+    """Fill in what the curve says of each step when that step is left out, and from that the doubt of its shape."""
+    x, densities, used = plain.knots()
+    slopes = np.abs(shape_preserving_slopes(x, densities))
+    size = x.size
+    without: list[tuple[float, Floats]] = []
+    shape = np.zeros(size)
+    for number in range(1, size - 1):
+        keep = np.arange(size) != number
+        value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+        pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
+        without.append((value, pull))
+        known = sum(
+            (float(pull[j]) - (1.0 if j == number else 0.0)) ** 2
+            * ((0.5 * used[j].certificate) ** 2 + (log_signal_doubt(used[j], inverted=plain.inverted) * slopes[j]) ** 2)
+            for j in range(size)
+        )
+        shape[number] = (value - densities[number]) ** 2 - known
+    # A single residual says little: the shape's doubt is pooled over neighbours, and never below nothing.
+    pooled = [max(float(np.mean(shape[max(n - 1, 1) : min(n + 2, size - 1)])), 0.0) for n in range(size)]
+    measured: dict[str, Quantity] = {}
+    for number, (value, pull) in enumerate(without, start=1):
+        parts: dict[Influence, float] = {}
+        for j in range(size):
+            parts[Influence("wedge", used[j].step)] = float(pull[j]) * 0.5 * used[j].certificate
+            reach = float(pull[j]) if j != number else 1.0
+            doubt = log_signal_doubt(used[j], inverted=plain.inverted) * float(slopes[j])
+            parts[Influence("step noise", used[j].step)] = reach * doubt
+        parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
+        measured[used[number].step] = Quantity(value, {key: part for key, part in parts.items() if part != 0.0})
+    # Without its step a gap is twice as wide; the error of a cubic between knots falls at least with the square.
+    fit = [0.25 * math.sqrt(max(pooled[k], pooled[k + 1])) for k in range(size - 1)]
+    residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
+    return replace(
+        plain,
+        steps=tuple(
+            replace(step, measured=measured.get(step.reading.step) if step.used else None) for step in plain.steps
+        ),
+        fit=tuple(fit[::-1]),
+        residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
+    )
+
+
+def _bend(level: Floats, densities: Floats) -> float:
+    """Return how uneven the slope of log signal against density is over the lighter part of the wedge, as a ratio."""
+    lighter = max(4, round(0.6 * level.size))
+    x = np.log10(np.maximum(level[:lighter], 1e-6))
+    slopes = -np.diff(x) / np.diff(densities[:lighter])
+    slopes = np.maximum(slopes, 1e-4)
+    return float(np.log(slopes).std())
+
+
+def told_inverted(signal: Floats, densities: Floats, file: str) -> bool:
+    """Tell from the steps whether the signal rises with density.
+
+    On a scan stored as a negative (the usual transmission scan) light steps lie further apart in signal, and the log
+    of the signal runs nearly straight against density, whatever gamma the scanner applied. On a positive picture the
+    same holds for full scale minus signal. Whichever is far straighter is believed.
+
+    Parameters
+    ----------
+    signal
+        Means of the steps from one end of the wedge to the other, 0 to 1.
+    densities
+        Lightest first.
+
+    Raises
+    ------
+    PolarityError
+        If neither is clearly the straighter.
+    """
+    bright_first = np.sort(signal)[::-1]
+    as_stored = _bend(bright_first, densities)
+    as_positive = _bend(1.0 - bright_first[::-1], densities)
+    if as_positive > 2.0 * as_stored + 0.05:
+        return False
+    if as_stored > 2.0 * as_positive + 0.05:
+        return True
+    raise PolarityError(_DOUBT.format(file=file))

@@ -1,0 +1,274 @@
+"""Scanner signal to density: the calibration, how it is made from a wedge, and what it knows of its own doubt.
+
+The curve is the shape-preserving cubic of density against log10 of the signal through the steps that the scanner tells
+apart. No formula for the scanner is assumed: tone curve, flare and black offset are all in the steps. How it is made
+from the scan of a wedge stands in `calibrate`, how it is kept in `calibration_file`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.curves import shape_preserving, shape_preserving_slopes
+from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.scan import ScanFacts
+
+Floats = npt.NDArray[np.float64]
+BoxMm = tuple[float, float, float, float]
+
+_HIGHEST_DENSITY: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepReading:
+    """What the scan shows of one step.
+
+    `signal` is the mean over the step (0 to 1 of full scale), `noise` the standard deviation from pixel to pixel,
+    `independent` the number of effectively independent pixels behind the mean, `per_aperture` their number in a 1 mm
+    aperture; `clipped` the fraction of pixels at either end of the scale.
+    """
+
+    step: str
+    density: float
+    certificate: float
+    signal: float
+    noise: float
+    independent: float
+    per_aperture: float
+    clipped: float
+    box_mm: BoxMm
+    seen: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibratedStep:
+    """A step of a calibration: its reading, whether the curve goes through it, and what the curve says without it."""
+
+    reading: StepReading
+    used: bool
+    measured: Quantity | None
+
+    @property
+    def knot(self) -> tuple[float, float]:
+        """Return (signal, density)."""
+        return self.reading.signal, self.reading.density
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """A scanner's curve from signal to density.
+
+    Attributes
+    ----------
+    mode
+        "transmission" or "reflection".
+    inverted
+        True when the signal rises with density.
+    steps
+        All steps of the wedge, lightest first; the curve goes through those `used`.
+    fit
+        Standard uncertainty (k = 1) of the curve half way between used steps i and i + 1, lightest first.
+    density_range
+        Lightest and densest density that this scanner tells apart with this wedge.
+    residual
+        Root mean square of measured - density over the used steps that have a measured density.
+    """
+
+    name: str
+    created: str
+    mode: str
+    channel: str
+    inverted: bool
+    scan: ScanFacts
+    steps: tuple[CalibratedStep, ...]
+    fit: tuple[float, ...]
+    density_range: tuple[float, float]
+    residual: float
+    warnings: tuple[Warning_, ...] = ()
+
+    def __post_init__(self) -> None:
+        x, densities, used = self.knots()
+        if x.size < 2 or not bool(np.all(np.diff(x) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
+            raise ValueError("the steps used do not run from light to dense")
+        if len(self.fit) != len(used) - 1 or self.mode not in {"transmission", "reflection"}:
+            raise ValueError("the fit or the mode does not go with the steps")
+        numbers = [*self.fit, *self.density_range, self.residual, *x.tolist(), *densities.tolist()]
+        if not all(math.isfinite(value) for value in numbers):
+            raise ValueError("a figure is not a number")
+
+    def table(self, full_scale: int) -> Floats:
+        """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
+
+        Outside the wedge the curve is continued by its end slope, so that noise about the last step averages
+        rightly; a reading there is flagged, never believed.
+        """
+        codes = np.arange(full_scale + 1) / full_scale
+        result: Floats = 10.0 ** -self._density_at(_log_signal(codes, inverted=self.inverted, least=0.5 / full_scale))
+        return result
+
+    def density_of_signal(self, signal: float) -> float:
+        """Return the density that belongs to a mean signal, 0 to 1 of full scale."""
+        x = _log_signal(np.array([signal]), inverted=self.inverted, least=0.5 / self.scan.full_scale)
+        return float(self._density_at(x)[0])
+
+    def _density_at(self, x: Floats) -> Floats:
+        knots, densities, _ = self.knots()
+        return np.clip(shape_preserving(knots, densities, x), -1.0, _HIGHEST_DENSITY)
+
+    def knots(self) -> tuple[Floats, Floats, list[StepReading]]:
+        """Return log10 signal (rising), density (falling) and reading of the steps the curve goes through."""
+        used = [step.reading for step in self.steps if step.used][::-1]
+        return _knots_of(used, inverted=self.inverted), np.array([reading.density for reading in used]), used
+
+    def parts(self, density: float) -> dict[Influence, float]:
+        """Return the standard contributions (k = 1) of the calibration to a reading of this density.
+
+        Each step contributes by how far it bends the curve there: its certificate, its noise. Between the steps the
+        shape of the curve is in doubt by what leaving steps out has shown. Outside the wedge the doubt grows with the
+        distance.
+        """
+        x, densities, used = self.knots()
+        place = float(_inverse(x, densities, density))
+        pull = pull_of_steps(x, densities, place)
+        slopes = shape_preserving_slopes(x, densities)
+        parts: dict[Influence, float] = {}
+        for number, reading in enumerate(used):
+            parts[Influence("wedge", reading.step)] = float(pull[number]) * 0.5 * reading.certificate
+            doubt = log_signal_doubt(reading, inverted=self.inverted) * abs(float(slopes[number]))
+            parts[Influence("step noise", reading.step)] = float(pull[number]) * doubt
+        parts[self._interval(place, x)] = self._fit_at(place, x)
+        return {influence: part for influence, part in parts.items() if part != 0.0}
+
+    def _interval(self, place: float, x: Floats) -> Influence:
+        k = int(np.clip(np.searchsorted(x, place), 1, x.size - 1))
+        return Influence("fit", f"{x.size - k}")
+
+    def _fit_at(self, place: float, x: Floats) -> float:
+        fit = self.fit[::-1]
+        k = int(np.clip(np.searchsorted(x, place), 1, x.size - 1)) - 1
+        t = (place - float(x[k])) / float(x[k + 1] - x[k])
+        if 0.0 <= t <= 1.0:
+            return 4.0 * t * (1.0 - t) * fit[k]
+        # Beyond the wedge nothing holds the curve: half of the way from the last step is doubted, at one sigma.
+        beyond = -t if t < 0.0 else t - 1.0
+        densities = self.knots()[1]
+        return fit[k] + 0.5 * beyond * abs(float(densities[k + 1] - densities[k]))
+
+    def quantity(self, transmittance: float, patch: float = 0.0, key: str = "") -> Quantity:
+        """Return the density of a mean transmittance (or reflectance) with all influences on it.
+
+        Parameters
+        ----------
+        transmittance
+            Mean over an aperture, above 0.
+        patch
+            Standard uncertainty of the density by the patch's own noise, over its independent pixels.
+        key
+            Name of the patch: two readings of one patch share its noise.
+
+        References
+        ----------
+        ISO 5-1 (density from transmittance); JCGM 100:2008, clause 5 (propagation).
+        """
+        density = -math.log10(max(transmittance, 10.0**-_HIGHEST_DENSITY))
+        parts = self.parts(density)
+        if patch > 0.0:
+            parts[Influence("patch noise", key)] = patch
+        return Quantity(density, parts)
+
+    def outside(self, density: float) -> bool:
+        """Return whether a density lies outside the range that the wedge calibrated: it is only a limit then."""
+        low, high = self.density_range
+        return not low <= density <= high
+
+    def differences(self, facts: ScanFacts) -> tuple[str, ...]:
+        """Return what is known to differ between a scan and the one this calibration was made from, in words."""
+        told = []
+        for what in ("make", "model", "software", "bits", "channels", "icc", "full_scale", "min_is_white"):
+            ours, theirs = getattr(self.scan, what), getattr(facts, what)
+            if ours != theirs:
+                told.append(f"{_FACT_WORDS[what]} ({_said(theirs)}, calibrated with {_said(ours)})")
+        if self.scan.ppi is not None and facts.ppi is not None and abs(facts.ppi / self.scan.ppi - 1.0) > 0.01:
+            told.append(f"resolution ({facts.ppi:.0f} ppi, calibrated with {self.scan.ppi:.0f} ppi)")
+        return tuple(told)
+
+
+_FACT_WORDS: Final = {
+    "make": "scanner make",
+    "model": "scanner model",
+    "software": "software",
+    "bits": "bit depth",
+    "channels": "number of channels",
+    "icc": "colour profile",
+    "full_scale": "full scale",
+    "min_is_white": "polarity tag",
+}
+
+
+def _said(value: object) -> str:
+    if isinstance(value, bool):
+        return "min is white" if value else "min is black"
+    return "not stated" if value is None else str(value)
+
+
+def _log_signal(signal: Floats, *, inverted: bool, least: float) -> Floats:
+    result: Floats = np.log10(np.maximum(1.0 - signal if inverted else signal, least))
+    return result
+
+
+def log_signal_doubt(reading: StepReading, *, inverted: bool) -> float:
+    """Return the standard uncertainty of the log10 signal of a step, from its noise over independent pixels."""
+    level = 1.0 - reading.signal if inverted else reading.signal
+    return reading.noise / math.sqrt(reading.independent) / max(level, 1e-9) / math.log(10.0)
+
+
+def _knots_of(used: Sequence[StepReading], *, inverted: bool) -> Floats:
+    """Return log10 signal of each step, corrected for what noise does to a mean of transmittances.
+
+    The table is applied pixel by pixel and then averaged. Where transmittance goes as signal to the power g, pixel
+    noise s raises that mean by 1 + g (g - 1) / 2 (s / signal)^2 (second order of the Taylor series); the knot is
+    moved so that the wedge itself is read back right.
+    """
+    signal = np.array([reading.signal for reading in used])
+    noise = np.array([reading.noise for reading in used])
+    level = 1.0 - signal if inverted else signal
+    x = np.log10(np.maximum(level, 1e-9))
+    power = -shape_preserving_slopes(x, [reading.density for reading in used])
+    relative = np.minimum(noise / np.maximum(level, 1e-9), 0.3)
+    excess = np.log10(np.maximum(1.0 + 0.5 * power * (power - 1.0) * relative**2, 0.5))
+    moved: Floats = x + np.where(power > 0.05, excess / np.maximum(power, 0.05), 0.0)
+    return moved if bool(np.all(np.diff(moved) > 0.0)) else x
+
+
+def _inverse(x: Floats, densities: Floats, density: float) -> float:
+    """Return the log signal at which the falling curve has this density."""
+    slopes = shape_preserving_slopes(x, densities)
+    if density >= densities[0]:
+        return float(x[0] + (density - densities[0]) / min(float(slopes[0]), -1e-6))
+    if density <= densities[-1]:
+        return float(x[-1] + (density - densities[-1]) / min(float(slopes[-1]), -1e-6))
+    k = int(np.searchsorted(-densities, -density, side="right")) - 1
+    low, high = float(x[k]), float(x[k + 1])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if float(shape_preserving(x, densities, [middle])[0]) > density:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+def pull_of_steps(x: Floats, densities: Floats, place: float) -> Floats:
+    """Return how far the curve at one place follows each step: the derivative of density by the step's density."""
+    delta = 1e-5
+    moved = densities[:, None] + delta * np.eye(densities.size)
+    back = densities[:, None] - delta * np.eye(densities.size)
+    both = shape_preserving(x, np.concatenate((moved, back), axis=1), [place])[0]
+    result: Floats = (both[: densities.size] - both[densities.size :]) / (2.0 * delta)
+    return result

@@ -1,0 +1,155 @@
+"""A calibration as a document, and the plain file that keeps it.
+
+The document is the one `calibrate --json` prints. Everything needed to use the calibration again is in it, and a
+person can read it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from densiscan.calibration import CalibratedStep, Calibration, StepReading
+from densiscan.errors import CalibrationError
+from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.scan import ScanFacts
+
+FORMAT: Final = "densiscan.calibration/1"
+_LARGEST_FILE_BYTES: Final = 5_000_000
+
+
+def calibration_document(calibration: Calibration) -> dict[str, Any]:
+    """Return the calibration as plain JSON values."""
+    return {
+        "format": FORMAT,
+        "name": calibration.name,
+        "created": calibration.created,
+        "mode": calibration.mode,
+        "channel": calibration.channel,
+        "inverted": calibration.inverted,
+        "scan": calibration.scan.to_json(),
+        "steps": [_step_document(step) for step in calibration.steps],
+        "fit": list(calibration.fit),
+        "density_range": list(calibration.density_range),
+        "residual": calibration.residual,
+        "warnings": [warning.to_json() for warning in calibration.warnings],
+    }
+
+
+def _step_document(step: CalibratedStep) -> dict[str, Any]:
+    reading = step.reading
+    return {
+        "step": int(reading.step) if reading.step.isdecimal() else reading.step,
+        "density": reading.density,
+        "density_uncertainty": reading.certificate,
+        "measured": None if step.measured is None else step.measured.to_json(),
+        "signal": reading.signal,
+        "noise": reading.noise,
+        "independent_pixels": reading.independent,
+        "independent_pixels_in_1_mm": reading.per_aperture,
+        "clipped": reading.clipped,
+        "box_mm": list(reading.box_mm),
+        "edge_seen": reading.seen,
+        "used": step.used,
+    }
+
+
+def write_calibration(calibration: Calibration, path: str | Path) -> None:
+    """Write the calibration beside its place and move it there, so that no half file is ever seen.
+
+    Raises
+    ------
+    CalibrationError
+        If the file cannot be written.
+    """
+    file = Path(path)
+    text = json.dumps(calibration_document(calibration), indent=1, ensure_ascii=False, allow_nan=False)
+    try:
+        handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write(text + "\n")
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(beside).chmod(0o666 & ~umask)
+        Path(beside).replace(file)
+    except OSError as problem:
+        reason = (problem.strerror or "unknown reason").lower()
+        raise CalibrationError(
+            f"the calibration cannot be written to {file}: {reason}; choose another --out."
+        ) from problem
+
+
+def read_calibration(path: str | Path) -> Calibration:
+    """Read a calibration file.
+
+    Raises
+    ------
+    CalibrationError
+        If it cannot be read, or is not a calibration of this form.
+    """
+    file = Path(path)
+    try:
+        if file.stat().st_size > _LARGEST_FILE_BYTES:
+            raise CalibrationError(f"{file} is too large for a calibration; give the file that calibrate wrote.")
+        document = json.loads(file.read_text(encoding="utf-8"))
+    except OSError as problem:
+        reason = (problem.strerror or "unknown reason").lower()
+        raise CalibrationError(f"{file} cannot be read as a calibration: {reason}.") from problem
+    except (UnicodeDecodeError, ValueError, RecursionError) as problem:
+        raise CalibrationError(f"{file} is not a calibration; give the file that calibrate wrote.") from problem
+    if not isinstance(document, dict) or document.get("format") != FORMAT:
+        raise CalibrationError(f"{file} is not a calibration of the form {FORMAT}; calibrate again with this version.")
+    try:
+        return _calibration(document)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as problem:
+        raise CalibrationError(f"{file} is a damaged calibration ({_what(problem)}); calibrate again.") from problem
+
+
+def _what(problem: Exception) -> str:
+    return f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
+
+
+def _calibration(document: Mapping[str, Any]) -> Calibration:
+    scan = document["scan"]
+    low, high = (float(value) for value in document["density_range"])
+    return Calibration(
+        name=str(document["name"]),
+        created=str(document["created"]),
+        mode=str(document["mode"]),
+        channel=str(document["channel"]),
+        inverted=bool(document["inverted"]),
+        scan=ScanFacts.from_json(scan),
+        steps=tuple(_step(step) for step in document["steps"]),
+        fit=tuple(float(value) for value in document["fit"]),
+        density_range=(low, high),
+        residual=float(document["residual"]),
+        warnings=tuple(Warning_(code=str(w["code"]), message=str(w["message"])) for w in document["warnings"]),
+    )
+
+
+def _step(document: Mapping[str, Any]) -> CalibratedStep:
+    left, top, width, height = (float(value) for value in document["box_mm"])
+    reading = StepReading(
+        step=str(document["step"]),
+        density=float(document["density"]),
+        certificate=float(document["density_uncertainty"]),
+        signal=float(document["signal"]),
+        noise=float(document["noise"]),
+        independent=float(document["independent_pixels"]),
+        per_aperture=float(document["independent_pixels_in_1_mm"]),
+        clipped=float(document["clipped"]),
+        box_mm=(left, top, width, height),
+        seen=bool(document["edge_seen"]),
+    )
+    measured = document["measured"]
+    # What the curve says of a left-out step is kept as a figure; its influences are not needed again.
+    quantity = None if measured is None else Quantity(float(measured["value"]), _lone(measured["uncertainty"]))
+    return CalibratedStep(reading=reading, used=bool(document["used"]), measured=quantity)
+
+
+def _lone(uncertainty: float | None) -> dict[Influence, float] | None:
+    return None if uncertainty is None else {Influence("measured"): 0.5 * float(uncertainty)}
