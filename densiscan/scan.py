@@ -1,0 +1,344 @@
+"""One way in for every image: a file becomes a `Scan`, read block by block.
+
+Pixels are codes of one channel, 0 to full scale, bright is high, in the position that the orientation tag asks for.
+"""
+
+from __future__ import annotations
+
+import stat
+import struct
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, BinaryIO, Final, Literal, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from densiscan.errors import UnreadableScanError
+from densiscan.quantity import Warning_
+from densiscan.scan_notes import Picture
+from densiscan.scan_pixels import Box, Codes, Raster, ScanFault
+from densiscan.scan_png import open_png
+from densiscan.scan_tiff import open_tiff
+
+_DECODER_FAULTS: Final = (
+    OSError,
+    ValueError,
+    RuntimeError,
+    EOFError,
+    IndexError,
+    OverflowError,
+    struct.error,
+    zlib.error,
+)
+
+Channel = Literal["gray", "red", "green", "blue"]
+MM_PER_INCH: Final = 25.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanFacts:
+    """What the file says of how it was made.
+
+    Attributes
+    ----------
+    file
+        Name of the file, without its folder.
+    make, model, software, date
+        As the file says; None where it does not.
+    ppi
+        Pixels an inch, mean of both directions.
+    bits
+        Bits of a sample that carry signal.
+    channels
+        Samples a pixel, extra ones included.
+    icc
+        Name of the colour profile.
+    full_scale
+        Largest code.
+    min_is_white
+        True where the file stores 0 for white; the codes read are already the other way round.
+    lossy
+        True where the compression altered the pixels.
+    """
+
+    file: str
+    make: str | None
+    model: str | None
+    software: str | None
+    date: str | None
+    ppi: float | None
+    bits: int
+    channels: int
+    icc: str | None
+    full_scale: int
+    min_is_white: bool
+    lossy: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the form of the contract."""
+        names = "file make model software date ppi bits channels icc full_scale min_is_white lossy".split()
+        return {name: getattr(self, name) for name in names}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """How a stored picture is turned to stand as its orientation tag asks (TIFF 6.0, tag 274)."""
+
+    orientation: int
+    rows: int
+    columns: int
+
+    @property
+    def transposed(self) -> bool:
+        """True where stored rows become columns."""
+        return self.orientation >= 5
+
+    @property
+    def _flips(self) -> tuple[bool, bool]:
+        """Whether the rows, then the columns, run backwards after any transposition."""
+        return self.orientation in (3, 4, 7, 8), self.orientation in (2, 3, 6, 7)
+
+    def view(self, stored: NDArray[Any]) -> NDArray[Any]:
+        """Return a stored array as an oriented view."""
+        rows, columns = self._flips
+        turned = stored.T if self.transposed else stored
+        return turned[:: -1 if rows else 1, :: -1 if columns else 1]
+
+    def forward(self, box: Box) -> Box:
+        """Return where a stored box lies after turning."""
+        top, left, bottom, right = box
+        height, width = self.rows, self.columns
+        if self.transposed:
+            top, left, bottom, right = left, top, right, bottom
+            height, width = width, height
+        return _flipped((top, left, bottom, right), self._flips, height, width)
+
+    def backward(self, box: Box) -> Box:
+        """Return where an oriented box is stored."""
+        height, width = (self.columns, self.rows) if self.transposed else (self.rows, self.columns)
+        top, left, bottom, right = _flipped(box, self._flips, height, width)
+        return (left, top, right, bottom) if self.transposed else (top, left, bottom, right)
+
+
+def _flipped(box: Box, flips: tuple[bool, bool], height: int, width: int) -> Box:
+    top, left, bottom, right = box
+    if flips[0]:
+        top, bottom = height - bottom, height - top
+    if flips[1]:
+        left, right = width - right, width - left
+    return top, left, bottom, right
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """Some pixels of a scan.
+
+    Attributes
+    ----------
+    top, left
+        Oriented pixel position of the block's upper left corner.
+    codes
+        Two-dimensional uint8 or uint16 view, oriented.
+    """
+
+    top: int
+    left: int
+    codes: Codes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scan:
+    """One channel of one picture in a file, its pixels still on disk.
+
+    Attributes
+    ----------
+    path
+        The file, as it was named.
+    facts
+        What the file says of itself.
+    channel
+        The one that is read.
+    width_px, height_px
+        Size after the orientation tag is applied.
+    ppi_x, ppi_y
+        Resolution across and down, after orientation.
+    warnings
+        What a person should know of the file.
+    """
+
+    path: Path
+    facts: ScanFacts
+    channel: Channel
+    width_px: int
+    height_px: int
+    ppi_x: float
+    ppi_y: float
+    warnings: tuple[Warning_, ...]
+    raster: Raster = field(repr=False)
+    turn: Turn = field(repr=False)
+
+    @property
+    def px_per_mm_x(self) -> float:
+        """Pixels a millimetre across."""
+        return self.ppi_x / MM_PER_INCH
+
+    @property
+    def px_per_mm_y(self) -> float:
+        """Pixels a millimetre down."""
+        return self.ppi_y / MM_PER_INCH
+
+    @property
+    def width_mm(self) -> float:
+        """Width in millimetres."""
+        return self.width_px / self.px_per_mm_x
+
+    @property
+    def height_mm(self) -> float:
+        """Height in millimetres."""
+        return self.height_px / self.px_per_mm_y
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield the pixels in file order, each exactly once, in blocks of bounded size.
+
+        Raises
+        ------
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        whole = (0, 0, self.raster.height, self.raster.width)
+        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+            for top, left, codes in self.raster.pieces(file, whole):
+                box = self.turn.forward((top, left, top + codes.shape[0], left + codes.shape[1]))
+                yield Block(top=box[0], left=box[1], codes=self.turn.view(codes))
+
+    def region(self, top: int, left: int, height: int, width: int) -> Codes:
+        """Return the codes of a rectangle of oriented pixels.
+
+        Raises
+        ------
+        ValueError
+            If the rectangle is empty or not inside the scan.
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        bottom, right = top + height, left + width
+        if not (0 <= top < bottom <= self.height_px and 0 <= left < right <= self.width_px):
+            message = f"a region must lie inside the scan of {self.width_px} by {self.height_px} pixels"
+            raise ValueError(message)
+        box = self.turn.backward((top, left, bottom, right))
+        out = np.zeros((box[2] - box[0], box[3] - box[1]), np.uint8 if self.facts.full_scale <= 255 else np.uint16)
+        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+            for row, column, codes in self.raster.pieces(file, box):
+                first, last = max(row, box[0]), min(row + codes.shape[0], box[2])
+                start, stop = max(column, box[1]), min(column + codes.shape[1], box[3])
+                part = codes[first - row : last - row, start - column : stop - column]
+                out[first - box[0] : last - box[0], start - box[1] : stop - box[1]] = part
+        return np.ascontiguousarray(self.turn.view(out))
+
+
+def open_scan(
+    path: Path | str, *, ppi: float | None = None, channel: str | None = None, page: int | None = None
+) -> Scan:
+    """Open an image file as a scan.
+
+    Parameters
+    ----------
+    path
+        A TIFF, DNG, PNG or JPEG file.
+    ppi
+        Pixels an inch; overrides what the file says.
+    channel
+        "gray", "red", "green" or "blue". Gray of a colour scan is its green channel: silver is neutral, and one channel
+        has one tone curve, which a mixture of three has not.
+    page
+        Which picture of a file with several, from 1.
+
+    Raises
+    ------
+    UnreadableScanError
+        If the file cannot be read as one scan: one sentence with the file and what to do.
+    """
+    path = Path(path)
+    wanted = channel or "gray"
+    with _reading(path):
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ScanFault("is not a file but a folder or a device; name an image file")
+        with path.open("rb") as file:
+            picture = _open_picture(file, path.stat().st_size, wanted, page)
+        return _scan(path, picture, wanted, ppi)
+
+
+def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> Picture:
+    head = file.read(8)
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return open_tiff(file, size, channel, page)
+    if head == b"\x89PNG\r\n\x1a\n":
+        return open_png(file, size, channel)
+    raise ScanFault("is not a TIFF, DNG, PNG or JPEG image; name a scan in one of these formats")
+
+
+def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
+    notes, raster = picture.notes, picture.raster
+    if picture.colour == "gray" and wanted != "gray":
+        raise ScanFault(f"is a gray scan without a {wanted} channel; leave out --channel")
+    stored = (ppi, ppi) if ppi is not None else notes.ppi
+    if stored is None:
+        raise ScanFault("does not say its resolution; give it with --ppi")
+    turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
+    ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
+    channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
+    warnings = list(picture.warnings)
+    if picture.colour == "rgb" and wanted == "gray":
+        warnings.append(
+            Warning_(code="gray-from-green", message="Gray is read from the green channel of a colour scan.")
+        )
+    facts = ScanFacts(
+        file=path.name,
+        make=notes.make,
+        model=notes.model,
+        software=notes.software,
+        date=notes.date,
+        ppi=(ppi_x + ppi_y) / 2,
+        bits=picture.bits,
+        channels=picture.channels,
+        icc=notes.icc,
+        full_scale=raster.coding.full_scale,
+        min_is_white=raster.coding.inverted,
+        lossy=picture.lossy,
+    )
+    width, height = (raster.height, raster.width) if turn.transposed else (raster.width, raster.height)
+    return Scan(
+        path=path,
+        facts=facts,
+        channel=channel,
+        width_px=width,
+        height_px=height,
+        ppi_x=ppi_x,
+        ppi_y=ppi_y,
+        warnings=tuple(warnings),
+        raster=raster,
+        turn=turn,
+    )
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Turn every fault of a file into one sentence with its name."""
+    try:
+        yield
+    except ScanFault as fault:
+        raise UnreadableScanError(f"{path} {fault}.") from None
+    except FileNotFoundError:
+        raise UnreadableScanError(f"{path} does not exist; check the name.") from None
+    except PermissionError:
+        raise UnreadableScanError(f"{path} may not be read; change its permissions.") from None
+    except MemoryError:
+        raise UnreadableScanError(f"{path} needs more memory than there is; save it uncompressed.") from None
+    except _DECODER_FAULTS:
+        raise UnreadableScanError(
+            f"{path} is damaged and cannot be decoded; scan it again or copy it afresh."
+        ) from None

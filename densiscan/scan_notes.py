@@ -1,0 +1,141 @@
+"""What a file says of itself: scanner, software, date, resolution, orientation, colour profile."""
+
+from __future__ import annotations
+
+import re
+import struct
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from densiscan.quantity import Warning_
+from densiscan.scan_pixels import Raster
+from densiscan.scan_tags import Directory, printable
+
+_CM_PER_INCH: Final = 2.54
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notes:
+    """Notes of a file; None where it says nothing.
+
+    Attributes
+    ----------
+    ppi
+        Pixels an inch across and down, as stored.
+    orientation
+        Value of the TIFF orientation tag, 1 to 8.
+    """
+
+    make: str | None = None
+    model: str | None = None
+    software: str | None = None
+    date: str | None = None
+    ppi: tuple[float, float] | None = None
+    orientation: int = 1
+    icc: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """One picture of a file, ready to be read.
+
+    Attributes
+    ----------
+    raster
+        The wanted channel's pixels.
+    notes
+        What the file says of it.
+    colour
+        Whether the file holds gray or RGB.
+    channels
+        Samples a pixel, extra ones included.
+    bits
+        Bits of a sample that carry signal.
+    lossy
+        True where the compression altered the pixels.
+    warnings
+        What a person should know of the file.
+    """
+
+    raster: Raster
+    notes: Notes
+    colour: Literal["gray", "rgb"]
+    channels: int
+    bits: int
+    lossy: bool = False
+    warnings: tuple[Warning_, ...] = ()
+
+
+def directory_notes(directory: Directory, *, first: Directory | None = None) -> Notes:
+    """Return the notes of a TIFF or Exif directory, completed from the file's first directory.
+
+    Tags after TIFF 6.0: 271 make, 272 model, 305 software, 306 date, 282 and 283 resolution, 296 its unit (1 none,
+    2 inch, 3 centimetre), 274 orientation, 34675 the colour profile.
+    """
+    sources = (directory,) if first is None else (directory, first)
+
+    def text(tag: int) -> str | None:
+        return next((found for source in sources if (found := source.text(tag))), None)
+
+    orientation = next((source.integer(274, 1) for source in sources if 274 in source.numbers), 1)
+    profile = next((source.texts[34675] for source in sources if 34675 in source.texts), None)
+    return Notes(
+        make=text(271),
+        model=text(272),
+        software=text(305),
+        date=iso_date(text(306)),
+        ppi=next((found for source in sources if (found := _resolution(source))), None),
+        orientation=orientation if 1 <= orientation <= 8 else 1,
+        icc=None if profile is None else profile_name(profile),
+    )
+
+
+def _resolution(directory: Directory) -> tuple[float, float] | None:
+    unit = directory.integer(296, 2)
+    across, down = directory.real(282), directory.real(283)
+    return resolution(across, down, {2: 1.0, 3: _CM_PER_INCH}.get(unit))
+
+
+def resolution(across: float | None, down: float | None, per_inch: float | None) -> tuple[float, float] | None:
+    """Return pixels an inch across and down, or None where the file's figures mean nothing."""
+    across = across or down
+    down = down or across
+    if across is None or down is None or per_inch is None:
+        return None
+    both = (across * per_inch, down * per_inch)
+    return both if all(0 < value < 1e6 for value in both) else None
+
+
+def iso_date(text: str | None) -> str | None:
+    """Return "2024:05:01 10:20:30" as "2024-05-01T10:20:30"; anything else as it stands."""
+    if text is None:
+        return None
+    match = re.fullmatch(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d:\d\d:\d\d)", text)
+    return text if match is None else f"{match[1]}-{match[2]}-{match[3]}T{match[4]}"
+
+
+def profile_name(profile: bytes) -> str | None:
+    """Return the description of a colour profile (ICC.1:2001-04 and ICC.1:2010, tag 'desc'), or None."""
+    try:
+        return _profile_name(profile)
+    except (struct.error, UnicodeDecodeError):
+        return None
+
+
+def _profile_name(profile: bytes) -> str | None:
+    count = min(struct.unpack_from(">I", profile, 128)[0], 256)
+    for index in range(count):
+        signature, offset, size = struct.unpack_from(">4sII", profile, 132 + 12 * index)
+        if signature == b"desc":
+            tag = profile[offset : offset + size]
+            break
+    else:
+        return None
+    if tag[:4] == b"desc":
+        length = struct.unpack_from(">I", tag, 8)[0]
+        return printable(tag[12 : 12 + length])
+    if tag[:4] == b"mluc":
+        # The first record will do: a name, not prose.
+        length, start = struct.unpack_from(">II", tag, 20)
+        return printable(tag[start : start + length].decode("utf-16-be").encode())
+    return None

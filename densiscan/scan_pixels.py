@@ -1,0 +1,191 @@
+"""From the bytes of one decoded piece of a scan to the codes of one channel.
+
+A code is a whole number from 0 to full scale, bright is high. Pure functions: no file is touched here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, BinaryIO, Final, Literal, Protocol
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
+
+Box = tuple[int, int, int, int]
+"""Top, left, bottom, right in pixels as stored; half-open."""
+
+BLOCK_PIXELS: Final = 1 << 19
+"""Pixels in a block that is read at once: 1 MB of 16-bit codes, 3 MB as stored in a colour scan."""
+
+
+class ScanFault(Exception):  # noqa: N818 - it never leaves the scan modules; scan.py adds the file's name
+    """Why a file cannot be read, as a phrase that follows the file's name: "is ...; do ..."."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coding:
+    """How one sample is stored.
+
+    Attributes
+    ----------
+    bits
+        Stored bits a sample.
+    kind
+        Whole numbers without or with sign, or floating point from 0 to 1.
+    little_endian
+        Byte order of samples wider than a byte.
+    full_scale
+        Largest code after conversion.
+    inverted
+        True where the file stores 0 for white.
+    shift
+        Right shift that brings whole numbers wider than 16 bits to codes.
+    predictor
+        TIFF predictor: 1 none, 2 horizontal difference, 3 floating point.
+    """
+
+    bits: int
+    kind: Literal["uint", "int", "float"]
+    little_endian: bool
+    full_scale: int
+    inverted: bool = False
+    shift: int = 0
+    predictor: int = 1
+
+    @property
+    def packed(self) -> bool:
+        """True where samples do not begin on byte borders."""
+        return self.bits not in (8, 16, 24, 32, 64)
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Stored type of one sample that fills whole bytes."""
+        letter = {"uint": "u", "int": "i", "float": "f"}[self.kind]
+        return np.dtype(("<" if self.little_endian else ">") + letter + str(self.bits // 8))
+
+    def row_bytes(self, samples: int) -> int:
+        """Return the bytes of a row of this many samples; rows are padded to a whole byte."""
+        return (samples * self.bits + 7) // 8
+
+
+class Raster(Protocol):
+    """The pixels of one channel as a file stores them, orientation not applied."""
+
+    @property
+    def width(self) -> int:
+        """Columns as stored."""
+        ...
+
+    @property
+    def height(self) -> int:
+        """Rows as stored."""
+        ...
+
+    @property
+    def coding(self) -> Coding:
+        """How a sample is stored."""
+        ...
+
+    def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
+        """Yield (top, left, codes) in file order; together they cover the box, each pixel once, maybe with a margin."""
+        ...
+
+
+def channel_codes(
+    raw: bytes | bytearray | memoryview, rows: int, width: int, plane: tuple[int, int], coding: Coding
+) -> Codes:
+    """Return the codes of one channel from the uncompressed bytes of some rows.
+
+    Parameters
+    ----------
+    raw
+        At least `rows` rows of `width` pixels, samples of a pixel together.
+    rows, width
+        Size of the piece in pixels.
+    plane
+        Samples a pixel, and which of them is wanted.
+    coding
+        How the samples are stored.
+
+    Raises
+    ------
+    ScanFault
+        If the bytes are too few, or a value is not a code (negative, NaN, outside 0 to 1).
+    """
+    samples, wanted = plane
+    need = rows * coding.row_bytes(width * samples)
+    if len(raw) < need:
+        raise ScanFault("ends before its picture does; scan it again or copy it afresh")
+    view = memoryview(raw)[:need]
+    if coding.predictor == 3:
+        values = _float_predicted(view, rows, width, samples, coding)[:, :, wanted]
+    elif coding.packed:
+        unpacked = imagecodecs.packints_decode(view, np.uint16, coding.bits, runlen=width * samples)
+        values = unpacked.reshape(rows, width, samples)[:, :, wanted]
+    elif coding.bits == 24:
+        values = _three_bytes(view, rows, width, samples, coding)[:, :, wanted]
+    else:
+        values = np.frombuffer(view, coding.dtype).reshape(rows, width, samples)[:, :, wanted]
+    if coding.predictor == 2:
+        values = _summed_rows(values, coding)
+    return to_codes(values, coding)
+
+
+def to_codes(values: NDArray[Any], coding: Coding) -> Codes:
+    """Return native uint8 or uint16 codes, bright is high, from stored sample values of any shape.
+
+    Raises
+    ------
+    ScanFault
+        If a value is negative, NaN, or (floating point) rounds to a code outside 0 to full scale.
+    """
+    if coding.kind == "float":
+        values = _float_codes(values, coding.full_scale)
+    elif coding.kind == "int" and values.size and int(values.min()) < 0:
+        raise ScanFault("holds negative values, which are no densitometer signal; save it with unsigned 16-bit samples")
+    if coding.shift:
+        values = values >> coding.shift
+    kind = np.uint8 if coding.full_scale <= 255 else np.uint16
+    codes: Codes = values.astype(kind, copy=False)
+    if coding.inverted:
+        codes = np.subtract(kind(coding.full_scale), codes, dtype=kind)
+    return codes
+
+
+def _float_codes(values: NDArray[Any], full_scale: int) -> NDArray[Any]:
+    with np.errstate(invalid="ignore", over="ignore"):
+        scaled = np.rint(values.astype(np.float64) * full_scale)
+    if scaled.size and not (scaled.min() >= 0 and scaled.max() <= full_scale):
+        raise ScanFault(
+            "holds floating-point values that are NaN or outside 0 to 1; save it with unsigned 16-bit samples"
+        )
+    return scaled
+
+
+def _summed_rows(values: NDArray[Any], coding: Coding) -> NDArray[Any]:
+    """Undo horizontal differences along each row, modulo the sample's range."""
+    if coding.packed:
+        whole = np.add.accumulate(values, axis=1, dtype=np.uint16)
+        return np.bitwise_and(whole, np.uint16((1 << coding.bits) - 1))
+    native = values.dtype.newbyteorder("=")
+    unsigned = np.ascontiguousarray(values, dtype=native).view(f"u{native.itemsize}")
+    summed: NDArray[Any] = np.add.accumulate(unsigned, axis=1, dtype=unsigned.dtype)
+    return summed.view(native)
+
+
+def _float_predicted(view: memoryview, rows: int, width: int, samples: int, coding: Coding) -> NDArray[Any]:
+    """Undo the floating-point predictor: byte planes of a whole row, differenced (TIFF Technical Note 3)."""
+    stored = np.frombuffer(view, coding.dtype).reshape(rows, width, samples)
+    decoded = imagecodecs.floatpred_decode(stored, axis=-2, dist=1)
+    return np.asarray(decoded).reshape(rows, width, samples)
+
+
+def _three_bytes(view: memoryview, rows: int, width: int, samples: int, coding: Coding) -> NDArray[Any]:
+    parts = np.frombuffer(view, np.uint8).reshape(rows, width, samples, 3).astype(np.uint32)
+    low, middle, high = (0, 1, 2) if coding.little_endian else (2, 1, 0)
+    whole: NDArray[Any] = parts[..., low] | parts[..., middle] << 8 | parts[..., high] << 16
+    return whole

@@ -1,0 +1,223 @@
+"""The directories of a TIFF file (also those inside Exif notes): tag numbers and their values, nothing decoded.
+
+Layout after TIFF 6.0, section 2, and the BigTIFF extension (8-byte offsets, version 43). Every length that the file
+claims is checked against the file's own size before anything is read.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import BinaryIO, Final
+
+from densiscan.scan_pixels import ScanFault
+
+# Sizes and struct letters of the TIFF field types (TIFF 6.0, p. 15; 13 IFD; 16-18 BigTIFF).
+_TYPES: Final = {
+    1: (1, "B"),
+    2: (1, "s"),
+    3: (2, "H"),
+    4: (4, "I"),
+    5: (8, "II"),
+    6: (1, "b"),
+    7: (1, "s"),
+    8: (2, "h"),
+    9: (4, "i"),
+    10: (8, "ii"),
+    11: (4, "f"),
+    12: (8, "d"),
+    13: (4, "I"),
+    16: (8, "Q"),
+    17: (8, "q"),
+    18: (8, "Q"),
+}
+_RATIONAL: Final = (5, 10)
+_TEXT: Final = (2, 7)
+_MOST_TAGS: Final = 4096
+_MOST_PAGES: Final = 1000
+_LONGEST_VALUE: Final = 1 << 26
+
+Number = int | float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Directory:
+    """One picture's tags.
+
+    Attributes
+    ----------
+    numbers
+        Numeric tags; a rational is its quotient (a zero denominator gives 0.0).
+    texts
+        Text and undefined tags, as bytes.
+    little_endian
+        Byte order of the file.
+    next_offset
+        Where the next directory of the chain begins; 0 at the end.
+    """
+
+    numbers: dict[int, tuple[Number, ...]]
+    texts: dict[int, bytes]
+    little_endian: bool
+    next_offset: int = 0
+
+    def integer(self, tag: int, default: int) -> int:
+        """Return the first value of a tag as a whole number, or the default where the tag is absent."""
+        values = self.numbers.get(tag)
+        return int(values[0]) if values else default
+
+    def integers(self, tag: int) -> tuple[int, ...]:
+        """Return all values of a tag as whole numbers; empty where the tag is absent."""
+        return tuple(int(value) for value in self.numbers.get(tag, ()))
+
+    def real(self, tag: int) -> float | None:
+        """Return the first value of a tag, or None where it is absent."""
+        values = self.numbers.get(tag)
+        return float(values[0]) if values else None
+
+    def text(self, tag: int) -> str | None:
+        """Return a text tag, cleaned for printing, or None where it is absent or empty."""
+        return printable(self.texts.get(tag, b""))
+
+
+@dataclass(frozen=True, slots=True)
+class _Flavour:
+    """Byte order and the widths that differ between TIFF and BigTIFF."""
+
+    order: str
+    big: bool
+
+    @property
+    def offset(self) -> str:
+        return self.order + ("Q" if self.big else "I")
+
+
+def printable(raw: bytes) -> str | None:
+    """Return the text up to its first zero byte without control characters, at most 200 characters; None if empty."""
+    first = raw.split(b"\0", 1)[0]
+    try:
+        text = first.decode("utf-8")
+    except UnicodeDecodeError:
+        text = first.decode("latin-1")
+    cleaned = "".join(character for character in text if character.isprintable()).strip()
+    return cleaned[:200] or None
+
+
+def read_chain(file: BinaryIO, size: int) -> list[Directory]:
+    """Read the chain of directories of a TIFF file or Exif note.
+
+    Parameters
+    ----------
+    file
+        Positioned anywhere; offsets count from its start.
+    size
+        Its length in bytes.
+
+    Raises
+    ------
+    ScanFault
+        If the head or the first directory is damaged. A chain that is damaged later ends there.
+    """
+    flavour, offset = _read_head(file)
+    directories: list[Directory] = []
+    seen: set[int] = set()
+    while offset and offset not in seen and len(directories) < _MOST_PAGES:
+        seen.add(offset)
+        try:
+            directory = _read_directory(file, size, offset, flavour)
+        except ScanFault:
+            if not directories:
+                raise
+            break
+        directories.append(directory)
+        offset = directory.next_offset
+    if not directories:
+        raise ScanFault("holds no picture; scan it again")
+    return directories
+
+
+def read_directory_at(file: BinaryIO, size: int, offset: int) -> Directory:
+    """Read one directory that stands outside the chain (a SubIFD, the Exif directory).
+
+    Raises
+    ------
+    ScanFault
+        If it is damaged.
+    """
+    return _read_directory(file, size, offset, _read_head(file)[0])
+
+
+def _read_head(file: BinaryIO) -> tuple[_Flavour, int]:
+    file.seek(0)
+    head = file.read(16)
+    order = {b"II": "<", b"MM": ">"}.get(head[:2])
+    if order is None or len(head) < 8:
+        raise ScanFault("is not a whole TIFF file; scan it again or copy it afresh")
+    version = struct.unpack_from(order + "H", head, 2)[0]
+    if version == 43 and len(head) == 16:
+        flavour = _Flavour(order, big=True)
+        return flavour, struct.unpack_from(flavour.offset, head, 8)[0]
+    if version != 42:
+        raise ScanFault("is not a whole TIFF file; scan it again or copy it afresh")
+    flavour = _Flavour(order, big=False)
+    return flavour, struct.unpack_from(flavour.offset, head, 4)[0]
+
+
+def _read_directory(file: BinaryIO, size: int, offset: int, flavour: _Flavour) -> Directory:
+    count_letter, entry_size = ("Q", 20) if flavour.big else ("H", 12)
+    count_format = flavour.order + count_letter
+    count = struct.unpack(count_format, _bytes_at(file, size, offset, struct.calcsize(count_format)))[0]
+    if not 0 < count <= _MOST_TAGS:
+        raise ScanFault("has a damaged directory; scan it again or copy it afresh")
+    start = offset + struct.calcsize(count_format)
+    table = _bytes_at(file, size, start, count * entry_size)
+    numbers: dict[int, tuple[Number, ...]] = {}
+    texts: dict[int, bytes] = {}
+    for position in range(0, count * entry_size, entry_size):
+        tag, value = _read_value(file, size, table[position : position + entry_size], flavour)
+        if isinstance(value, bytes):
+            texts.setdefault(tag, value)
+        elif value is not None:
+            numbers.setdefault(tag, value)
+    after = start + count * entry_size
+    width = struct.calcsize(flavour.offset)
+    next_offset = struct.unpack(flavour.offset, _bytes_at(file, size, after, width))[0] if after + width <= size else 0
+    return Directory(numbers=numbers, texts=texts, little_endian=flavour.order == "<", next_offset=next_offset)
+
+
+def _read_value(
+    file: BinaryIO, size: int, entry: bytes, flavour: _Flavour
+) -> tuple[int, tuple[Number, ...] | bytes | None]:
+    """Read one directory entry; the value is None where its type is unknown or it lies outside the file."""
+    tag, kind = struct.unpack_from(flavour.order + "HH", entry)
+    count = struct.unpack_from(flavour.offset, entry, 4)[0]
+    if kind not in _TYPES or count == 0:
+        return tag, None
+    unit, letters = _TYPES[kind]
+    length = unit * count
+    inline = entry[12:20] if flavour.big else entry[8:12]
+    if length <= len(inline):
+        raw = inline[:length]
+    else:
+        offset = struct.unpack_from(flavour.offset, inline)[0]
+        if length > _LONGEST_VALUE or offset + length > size:
+            return tag, None
+        raw = _bytes_at(file, size, offset, length)
+    if kind in _TEXT:
+        return tag, raw
+    values = struct.unpack(f"{flavour.order}{count * len(letters)}{letters[0]}", raw)
+    if kind in _RATIONAL:
+        return tag, tuple(
+            top / bottom if bottom else 0.0 for top, bottom in zip(values[::2], values[1::2], strict=True)
+        )
+    return tag, values
+
+
+def _bytes_at(file: BinaryIO, size: int, offset: int, length: int) -> bytes:
+    if offset < 0 or offset + length > size:
+        raise ScanFault("ends before its directory does; scan it again or copy it afresh")
+    file.seek(offset)
+    raw = file.read(length)
+    if len(raw) != length:
+        raise ScanFault("ends before its directory does; scan it again or copy it afresh")
+    return raw
