@@ -1,0 +1,182 @@
+"""Many scans, one after another: each is read and assessed by itself, and a bad one never stops the rest.
+
+`measure_one` is a function of plain values alone, so that several can run at a time.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from densiscan.calibration import Calibration
+from densiscan.development import DevelopmentAdvice, ExposureAdvice, development_advice, exposure_advice
+from densiscan.errors import DensiscanError
+from densiscan.negative import MeasureOptions, Reading, measure_scan
+from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
+from densiscan.quantity import Warning_
+from densiscan.scan import open_scan
+
+SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dng"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintAim:
+    """What the negative is to be printed with, and of what subject it is.
+
+    `paper_range` is ISO range R, None for the usual 105; `scene_stops` the luminance range of the subject, None where
+    it is unknown.
+    """
+
+    process: Process = "contact"
+    paper_range: float | None = None
+    scene_stops: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What to do with every scan of the batch. `ppi` and `page` as `open_scan` takes them."""
+
+    options: MeasureOptions
+    aim: PrintAim = field(default_factory=PrintAim)
+    ppi: float | None = None
+    page: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """One piece of film: what was read and what follows from it."""
+
+    path: Path
+    reading: Reading
+    exposure: ExposureAdvice
+    development: DevelopmentAdvice
+    paper: PaperAdvice
+
+    @property
+    def warnings(self) -> tuple[Warning_, ...]:
+        """Everything a person should know, readings first."""
+        return self.reading.warnings + self.exposure.warnings + self.development.warnings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """One scan that gave nothing. `fault` is the trace of a fault of our own, None where the scan is to blame."""
+
+    path: Path
+    code: str
+    message: str
+    fault: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchResult:
+    """Everything that came of a batch, in the order of the files."""
+
+    assessments: tuple[Assessment, ...]
+    failures: tuple[Failure, ...]
+
+
+def scans_in(paths: Iterable[Path]) -> tuple[tuple[Path, ...], tuple[Failure, ...]]:
+    """Return the files to measure: files as named, folders by the image files in them, by name.
+
+    A folder without image files comes back as a failure.
+    """
+    files: list[Path] = []
+    failures: list[Failure] = []
+    for path in paths:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        try:
+            inside = sorted(file for file in path.iterdir() if file.suffix.lower() in SCAN_SUFFIXES and file.is_file())
+        except OSError as problem:
+            reason = (problem.strerror or "unknown reason").lower()
+            message = f"the folder {path} cannot be read: {reason}."
+            failures.append(Failure(path=path, code="unreadable-folder", message=message))
+            continue
+        if not inside:
+            message = f"the folder {path} holds no scans; put TIFF, PNG, JPEG or DNG files there."
+            failures.append(Failure(path=path, code="no-scans", message=message))
+        files.extend(inside)
+    return tuple(files), tuple(failures)
+
+
+def assess(path: Path, reading: Reading, calibration: Calibration, task: Task) -> Assessment:
+    """Say of one reading what to change: exposure, development, paper."""
+    aim = task.aim
+    limit = _range_is_limit(reading, calibration, task.options.trim)
+    exposure = exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow)
+    return Assessment(
+        path=path,
+        reading=reading,
+        exposure=exposure,
+        development=development_advice(
+            density_range=reading.density_range,
+            target_range=density_range_for(aim.paper_range, aim.process),
+            scene_stops=aim.scene_stops,
+            exposure=exposure,
+            range_is_limit=limit,
+        ),
+        paper=paper_advice(
+            density_range=reading.density_range,
+            process=aim.process,
+            paper_range=aim.paper_range,
+            range_is_limit=limit,
+        ),
+    )
+
+
+def _range_is_limit(reading: Reading, calibration: Calibration, trim: float) -> bool:
+    """Return whether the highlight is denser than the calibration reaches: the range is then at least what was read."""
+    if reading.highlight is None:
+        return False
+    return reading.highlight.value > calibration.density_range[1] or reading.clipped_dark > trim
+
+
+def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Assessment, ...] | Failure:
+    """Measure one scan: every piece of film on it, or the reason why not."""
+    try:
+        scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
+        readings = measure_scan(scan, calibration, task.options)
+        return tuple(assess(path, reading, calibration, task) for reading in readings)
+    except DensiscanError as problem:
+        return Failure(path=path, code=problem.code, message=str(problem))
+    except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others
+        message = (
+            f"{path} could not be measured because of a fault in densiscan ({type(problem).__name__}); please report "
+            "it with the scan."
+        )
+        return Failure(path=path, code="fault", message=message, fault=traceback.format_exc())
+
+
+def measure_files(
+    paths: Sequence[Path],
+    calibration: Calibration,
+    task: Task,
+    *,
+    progress: Callable[[int, Path], None] | None = None,
+) -> BatchResult:
+    """Measure many scans, in the order given.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    progress
+        Told the number (from 0) and the path of each scan before it is read.
+    """
+    files, failures = scans_in(paths)
+    assessments: list[Assessment] = []
+    failed = list(failures)
+    for number, path in enumerate(files):
+        if progress is not None:
+            progress(number, path)
+        outcome = measure_one(path, calibration, task)
+        if isinstance(outcome, Failure):
+            failed.append(outcome)
+        else:
+            assessments.extend(outcome)
+    return BatchResult(assessments=tuple(assessments), failures=tuple(failed))

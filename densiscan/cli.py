@@ -1,0 +1,397 @@
+"""The commands: parse, call the core in the order of the flow, show.
+
+numpy and everything heavy is imported inside the command that needs it, so that `--help` is quick.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import traceback
+import warnings
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final, cast
+
+import typer
+
+from densiscan import __version__, arguments, notebook
+from densiscan.errors import DensiscanError, WrongUseError
+from densiscan.writing import write_whole
+
+if TYPE_CHECKING:
+    from densiscan.batch import BatchResult
+    from densiscan.calibration import Calibration
+    from densiscan.wedge import Wedge
+
+DEBUG_VARIABLE: Final = "DENSISCAN_DEBUG"
+_USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
+"""Every wrong command line; typer shows only this one child of it by name."""
+_HELP_WIDTH: Final = 80
+
+
+class Channel(StrEnum):
+    """The channel that is read."""
+
+    gray = "gray"
+    red = "red"
+    green = "green"
+    blue = "blue"
+
+
+class Light(StrEnum):
+    """How the negative is printed."""
+
+    contact = "contact"
+    diffusion = "diffusion"
+    condenser = "condenser"
+
+
+app = typer.Typer(
+    name="densiscan",
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help", "-h"], "max_content_width": _HELP_WIDTH},
+)
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+PpiOption = Annotated[
+    float | None, typer.Option("--ppi", metavar="N", help="Pixels an inch, where the file does not say it.")
+]
+PageOption = Annotated[
+    int | None, typer.Option("--page", metavar="N", help="Which picture of a file with several, from 1.")
+]
+NotebookOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--notebook", metavar="FILE", help="The notebook file; named calibrations are kept in the folder beside it."
+    ),
+]
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"densiscan {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def densiscan(
+    context: typer.Context,
+    version: Annotated[  # noqa: ARG001 - its callback acts
+        bool, typer.Option("--version", help="Print the version.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Turn a flatbed scanner and one step wedge into a densitometer for black-and-white negatives.
+
+    Scan the wedge and run calibrate; scan a negative and run measure. To see both at work first, run demo.
+    """
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help(), err=True)
+        raise typer.Exit(2)
+
+
+@app.command()
+def calibrate(
+    scan: Annotated[Path, typer.Argument(metavar="SCAN", help="Scan of the step wedge.")],
+    densities: Annotated[
+        Path | None, typer.Option("--densities", metavar="FILE", help="Wedge file: step,density of each step.")
+    ] = None,
+    steps: Annotated[
+        int | None, typer.Option("--steps", metavar="N", help="Instead of a wedge file: number of steps.")
+    ] = None,
+    increment: Annotated[
+        float, typer.Option("--increment", metavar="D", help="With --steps: density from step to step.")
+    ] = 0.15,
+    first: Annotated[
+        float, typer.Option("--first", metavar="D", help="With --steps: density of the lightest step.")
+    ] = 0.05,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write the calibration to this file.")
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="NAME", help="Keep the calibration under this name.")
+    ] = None,
+    channel: Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")] = None,
+    region: Annotated[
+        str | None,
+        typer.Option("--region", metavar="BOX", help="Look for the wedge here: left,top,width,height in mm."),
+    ] = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    inverted: Annotated[
+        bool | None,
+        typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+    ] = None,
+    reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a calibration from the scan of a step wedge.
+
+    The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
+    takes the last one made.
+    """
+    arguments.there(scan, "scan")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
+    box = arguments.box(region, "--region")
+    wedge = _wedge(densities, steps, increment, first)
+    places = _places_for(out, name, scan, notebook_option)
+    from densiscan.calibrate import Label
+    from densiscan.calibrate import calibrate as calibrated
+    from densiscan.calibration_file import calibration_document, write_calibration
+    from densiscan.report import calibration_text
+    from densiscan.scan import open_scan
+
+    opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
+    mode = "reflection" if reflection else wedge.mode or "transmission"
+    label = Label(name=name or (out or scan).stem, created=_now(), mode=mode)
+    made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted)
+    for place in places:
+        write_calibration(made, place)
+    _show(calibration_document(made) if as_json else calibration_text(made))
+    for place in places:
+        _say(f"Written to {place}.")
+
+
+def _wedge(densities: Path | None, steps: int | None, increment: float, first: float) -> Wedge:
+    if (densities is None) == (steps is None):
+        raise WrongUseError(
+            "say which wedge it is, in one way: --densities WEDGE.csv, or --steps 21 with --increment and --first."
+        )
+    if densities is not None:
+        arguments.there(densities, "wedge file")
+    from densiscan.wedge import nominal_wedge, read_wedge
+
+    if densities is not None:
+        return read_wedge(densities)
+    return nominal_wedge(steps=steps or 0, increment=increment, first=first)
+
+
+def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:
+    """Return where the calibration is written: to --out, under --name, under the scan's name where neither is said."""
+    places = [] if out is None else [arguments.writable(out, "--out") or out]
+    if name is not None or out is None:
+        book = notebook.notebook_file(notebook_option)
+        places.append(notebook.place_for_calibration(name or _plain(scan.stem), book))
+    return tuple(places)
+
+
+def _plain(stem: str) -> str:
+    """Return a file's name with everything left out that a calibration's name may not hold."""
+    kept = "".join(mark if mark.isalnum() or mark in " ._-" else "-" for mark in stem)[:80].strip(" ._-")
+    return kept or "calibration"
+
+
+@app.command()
+def measure(
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER", help="Scans, or folders of scans.")],
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
+    ] = None,
+    aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
+    square: Annotated[bool, typer.Option("--square", help="A square aperture of that side.")] = False,
+    trim: Annotated[
+        float, typer.Option("--trim", metavar="PERCENT", help="Area left out at either end for shadow and highlight.")
+    ] = 1.0,
+    frame: Annotated[
+        str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
+    ] = None,
+    rebate: Annotated[
+        str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
+    ] = None,
+    spot: Annotated[
+        list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    base: Annotated[
+        float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
+    ] = None,
+    base_fog: Annotated[
+        float | None, typer.Option("--base-fog", metavar="D", help="Base plus fog, where no rebate is in the scan.")
+    ] = None,
+    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
+    ] = None,
+    scene_stops: Annotated[
+        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    ] = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
+    ] = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure negatives and say what to change.
+
+    One reading for each piece of film: base plus fog, shadow, highlight, density range, and from them advice on
+    exposure, development and paper. Densities carry their uncertainty (k = 2, about 95 %). Positions are millimetres
+    from the top left corner of the scan, x to the right, y down.
+    """
+    for path in scans:
+        arguments.there(path, "scan or folder")
+    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
+    arguments.writable(csv, "--csv")
+    boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
+    spots = arguments.places(spot, "--spot")
+    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
+    from densiscan.batch import PrintAim, Task, measure_files
+    from densiscan.calibration_file import read_calibration
+    from densiscan.development import range_on_film
+    from densiscan.negative import MeasureOptions
+    from densiscan.paper import density_range_for
+
+    aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
+    density_range_for(aim.paper_range, aim.process)
+    range_on_film(aim.scene_stops)
+    options = MeasureOptions(
+        aperture_mm=aperture,
+        square=square,
+        trim=trim / 100.0,
+        frame_mm=boxes[0],
+        rebate_mm=boxes[1],
+        spots_mm=spots,
+        base_density=base,
+        base_fog=base_fog,
+    )
+    made = read_calibration(chosen)
+    if calibration is None:
+        _say(f"With the last calibration made: {chosen} ({made.created}).")
+    result = measure_files(scans, made, Task(options=options, aim=aim, ppi=ppi, page=page), progress=_progress)
+    _show_readings(result, made, csv, as_json=as_json)
+
+
+@app.command()
+def demo(as_json: JsonOption = False) -> None:
+    """Run the main job on the sample scans.
+
+    Calibrates with the sample wedge, measures the sample negatives, writes nothing, and says where to go next.
+    """
+    from densiscan.demo import GREETING, NEXT, THEN, sample_scans
+
+    samples = sample_scans()
+    from densiscan.batch import Task, measure_files
+    from densiscan.calibrate import Label
+    from densiscan.calibrate import calibrate as calibrated
+    from densiscan.negative import MeasureOptions
+    from densiscan.report import calibration_text
+    from densiscan.scan import open_scan
+    from densiscan.wedge import read_wedge
+
+    label = Label(name="sample", created=_now())
+    made = calibrated(open_scan(samples.wedge), read_wedge(samples.densities), label=label)
+    if not as_json:
+        _show(GREETING.format(folder=samples.folder, wedge=samples.wedge.name, densities=samples.densities.name))
+        _show(calibration_text(made))
+        _show(THEN.format(scans=" ".join(file.name for file in samples.negatives)))
+    result = measure_files(samples.negatives, made, Task(options=MeasureOptions()), progress=_progress)
+    try:
+        _show_readings(result, made, None, as_json=as_json)
+    finally:
+        if not as_json:
+            _show(NEXT)
+
+
+def _check_numbers(
+    *, aperture: float, trim: float, base: float | None, base_fog: float | None, ppi: float | None
+) -> None:
+    arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
+    arguments.within(trim, "--trim", above=0.05, upto=40.0, such_as="1 (per cent of the area)")
+    arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
+    arguments.within(base_fog, "--base-fog", above=-0.05, upto=5.0, such_as="0.25")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
+
+
+def _show_readings(result: BatchResult, made: Calibration, csv: Path | None, *, as_json: bool) -> None:
+    """Print the readings, write the table file, and end with the status that they deserve."""
+    from densiscan.report import readings_csv, readings_document, readings_text
+
+    if csv is not None:
+        write_whole(csv, readings_csv(result), what="the table")
+        _say(f"Written to {csv}.")
+    for failure in result.failures:
+        if failure.fault is not None and os.environ.get(DEBUG_VARIABLE):
+            _say(failure.fault)
+        _say(f"densiscan: {failure.message}")
+    if as_json:
+        _show(readings_document(result, made))
+    elif result.assessments:
+        _show(readings_text(result, made))
+    if result.failures:
+        raise typer.Exit(1)
+
+
+def _progress(number: int, path: Path) -> None:
+    if sys.stderr.isatty():
+        _say(f"{number + 1}: {path.name}")
+
+
+def _now() -> str:
+    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+
+
+def _show(result: str | dict[str, Any]) -> None:
+    """Print a result on standard output: a text, or one JSON document in plain ASCII."""
+    text = result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
+    typer.echo(text)
+
+
+def _say(text: str) -> None:
+    """Print words on standard error."""
+    typer.echo(text, err=True)
+
+
+def run(arguments_: Sequence[str]) -> int:
+    """Run one command line and return its exit status; every error becomes one sentence here."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    if not os.environ.get(DEBUG_VARIABLE):
+        warnings.simplefilter("ignore")
+    command = typer.main.get_command(app)
+    try:
+        status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
+    except DensiscanError as problem:
+        return _failed(str(problem), 2 if isinstance(problem, WrongUseError) else 1)
+    except _USAGE_ERROR as problem:
+        place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
+        return _failed(f"{_sentence(problem)} See {place} --help.", 2)
+    except (typer.Abort, KeyboardInterrupt):
+        return _failed("stopped.", 130)
+    except BrokenPipeError:
+        # The reader of the pipe has gone; Python must not complain of it again when it closes the stream.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except Exception as problem:  # noqa: BLE001 - a fault of our own is one sentence too
+        words = " ".join(str(problem).split())[:200]
+        return _failed(
+            f"this is a fault in densiscan ({type(problem).__name__}: {words}); please report it with the command "
+            f"line, the version {__version__} and what {DEBUG_VARIABLE}=1 prints.",
+            1,
+        )
+    return status if isinstance(status, int) else 0
+
+
+def _sentence(problem: BaseException) -> str:
+    """Return the words of a wrong command line as a sentence."""
+    told = getattr(problem, "format_message", lambda: str(problem))().strip()
+    return told if told.endswith((".", "?", "!")) else f"{told}."
+
+
+def _failed(message: str, status: int) -> int:
+    if os.environ.get(DEBUG_VARIABLE):
+        _say(traceback.format_exc())
+    _say(f"densiscan: {message}")
+    return status
+
+
+def main() -> None:
+    """Run the command line of this process."""
+    sys.exit(run(sys.argv[1:]))

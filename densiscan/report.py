@@ -1,0 +1,335 @@
+"""Results as a person reads them (80 columns), as a program reads them (JSON), and as a table sheet (CSV)."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from densiscan.batch import Assessment, BatchResult, Failure
+from densiscan.calibration import CalibratedStep, Calibration
+from densiscan.negative import Reading
+from densiscan.quantity import Quantity, Warning_
+
+WIDTH: Final = 79
+READINGS_FORMAT: Final = "densiscan.readings/1"
+_LABEL: Final = 16
+_QUANTITIES: Final = (
+    "base_plus_fog",
+    "fog",
+    "shadow",
+    "highlight",
+    "density_range",
+    "net_shadow",
+    "net_highlight",
+)
+
+
+def density_text(quantity: Quantity | None) -> str:
+    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01."""
+    if quantity is None:
+        return "not known"
+    value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    return value if quantity.uncertainty is None else f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
+
+
+def time_text(seconds: float) -> str:
+    """Return a time as 8:30."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"
+
+
+def paragraph(text: str, *, label: str = "", indent: int = 2) -> str:
+    """Return a wrapped sentence, with a label in the margin where one is given."""
+    margin = " " * indent + (label.ljust(_LABEL) if label else "")
+    return textwrap.fill(
+        text,
+        width=WIDTH,
+        initial_indent=margin,
+        subsequent_indent=" " * len(margin),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _warnings_text(warnings: Iterable[Warning_]) -> list[str]:
+    return [paragraph(f"! {message}") for message in dict.fromkeys(warning.message for warning in warnings)]
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """Return a calibration as a table of its steps."""
+    facts = calibration.scan
+    ppi = "" if facts.ppi is None else f"{facts.ppi:.0f} ppi, "
+    runs = "clear is dark" if calibration.inverted else "clear is bright"
+    lines = [
+        f"Calibration {calibration.name}",
+        paragraph(f"{facts.file}: {ppi}{facts.bits} bit, {calibration.channel}, {calibration.mode}, {runs}"),
+        "",
+        "   step   density   read back without it    signal     noise",
+        *(_step_text(step) for step in calibration.steps),
+        "",
+    ]
+    low, high = calibration.density_range
+    lines.append(
+        paragraph(
+            f"Tells densities {low:.2f} to {high:.2f} apart. Each step left out in turn is read back within "
+            f"{max(calibration.residual, 0.001):.3f} (root mean square)."
+        )
+    )
+    return "\n".join([*lines, *_warnings_text(calibration.warnings)])
+
+
+def _step_text(step: CalibratedStep) -> str:
+    reading = step.reading
+    back = "end of the curve" if step.measured is None else density_text(step.measured)
+    back = back if step.used else "not used"
+    return (
+        f"  {reading.step:>5}   {reading.density:7.2f}   {back:<20}   {reading.signal:9.4f}   {reading.noise:7.4f}"
+    ).rstrip()
+
+
+def readings_text(result: BatchResult, calibration: Calibration) -> str:
+    """Return the readings of a batch: a page for a single one, a table with notes for several."""
+    found = result.assessments
+    blocks = []
+    if len(found) == 1:
+        blocks.append(reading_text(found[0], calibration))
+    elif found:
+        blocks.append(_table_text(found, calibration))
+        blocks.extend(_notes_text(assessment) for assessment in found)
+    if result.failures:
+        counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
+        blocks.append(f"Not measured: {counted}, see the messages.")
+    return "\n\n".join(block for block in blocks if block)
+
+
+def reading_text(assessment: Assessment, calibration: Calibration) -> str:
+    """Return the page of one piece of film."""
+    reading = assessment.reading
+    lines = [_name(reading), paragraph(_how_it_was_read(reading, calibration)), ""]
+    lines += [
+        _figure("base plus fog", density_text(reading.base_plus_fog)),
+        *([] if reading.fog is None else [_figure("fog", density_text(reading.fog))]),
+        _figure("shadow", density_text(reading.shadow), _net(reading.net_shadow)),
+        _figure("highlight", density_text(reading.highlight), _net(reading.net_highlight)),
+        _figure("density range", density_text(reading.density_range)),
+    ]
+    if reading.spots:
+        lines.append("")
+        lines += [
+            _figure(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net))
+            for spot in reading.spots
+        ]
+    lines += ["", *_advice_text(assessment)]
+    warnings = _warnings_text(reading.warnings)
+    return "\n".join([*lines, *([""] if warnings else []), *warnings])
+
+
+def _name(reading: Reading) -> str:
+    return reading.file if reading.piece is None else f"{reading.file}, piece {reading.piece}"
+
+
+def _how_it_was_read(reading: Reading, calibration: Calibration) -> str:
+    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture", f"calibration {calibration.name}"]
+    if reading.frame_mm is not None:
+        told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
+    if reading.angle_deg is not None and abs(reading.angle_deg) >= 0.05:
+        told.append(f"turned {reading.angle_deg:.1f} degrees")
+    return ", ".join(told)
+
+
+def _figure(label: str, *values: str) -> str:
+    return ("  " + label.ljust(_LABEL) + "  ".join(value.ljust(13) for value in values)).rstrip()
+
+
+def _net(quantity: Quantity | None) -> str:
+    return "" if quantity is None else f"net {density_text(quantity)}"
+
+
+def _advice_text(assessment: Assessment) -> list[str]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    judged = "not judged" if exposure.warnings else exposure.verdict
+    grade = "" if paper.grade is None else f"grade {paper.grade}"
+    return [
+        paragraph(f"{judged}. {exposure.reason}", label="exposure"),
+        paragraph(f"{_development_words(assessment)}. {development.reason}", label="development"),
+        paragraph(f"{grade}. {paper.note}" if grade else paper.note, label="paper"),
+    ]
+
+
+def _development_words(assessment: Assessment) -> str:
+    development = assessment.development
+    if development.warnings:
+        return "not judged"
+    if development.verdict == "keep" or development.time_factor is None:
+        return "keep"
+    return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
+
+
+def _table_text(found: Sequence[Assessment], calibration: Calibration) -> str:
+    head = f"  {'scan':<23}{'base+fog':>9}{'shadow':>8}{'highl.':>8}{'range':>14}  {'exposure':<9}grade"
+    rows = [_row_text(assessment) for assessment in found]
+    return "\n".join([f"Calibration {calibration.name}; gross densities", "", head, *rows])
+
+
+def _row_text(assessment: Assessment) -> str:
+    reading, paper = assessment.reading, assessment.paper
+    name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
+    name = name if len(name) <= 22 else f"{name[:10]}...{name[-9:]}"
+    judged = "?" if assessment.exposure.warnings else assessment.exposure.verdict
+    grade = {"softer than 0": "< 0", "harder than 5": "> 5", None: "?"}.get(paper.grade, paper.grade)
+    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
+    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
+    return (f"  {name:<23}{short[0]:>9}{short[1]:>8}{short[2]:>8}{density_range:>14}  {judged:<9}{grade}").rstrip()
+
+
+def _short(quantity: Quantity | None) -> str:
+    return "?" if quantity is None else f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+
+
+def _notes_text(assessment: Assessment) -> str:
+    """Return what is to be said of one scan of several."""
+    advice = _advice_text(assessment)
+    return "\n".join([_name(assessment.reading), *advice, *_spots_text(assessment.reading), *_noted(assessment)])
+
+
+def _noted(assessment: Assessment) -> list[str]:
+    return _warnings_text(assessment.reading.warnings)
+
+
+def _spots_text(reading: Reading) -> list[str]:
+    return [
+        _figure(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net))
+        for spot in reading.spots
+    ]
+
+
+def readings_document(result: BatchResult, calibration: Calibration) -> dict[str, Any]:
+    """Return the readings as plain JSON values."""
+    return {
+        "format": READINGS_FORMAT,
+        "calibration": calibration.name,
+        "readings": [reading_document(assessment) for assessment in result.assessments],
+        "failed": [failure_document(failure) for failure in result.failures],
+    }
+
+
+def failure_document(failure: Failure) -> dict[str, str]:
+    """Return a scan that gave nothing as plain JSON values."""
+    return {
+        "file": failure.path.name,
+        "path": str(failure.path),
+        "code": failure.code,
+        "message": failure.message,
+    }
+
+
+def reading_document(assessment: Assessment) -> dict[str, Any]:
+    """Return one piece of film as plain JSON values."""
+    reading = assessment.reading
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    document: dict[str, Any] = {"file": reading.file, "path": str(assessment.path)}
+    if reading.piece is not None:
+        document["piece"] = reading.piece
+    document |= {
+        "ppi": reading.ppi,
+        "aperture_mm": reading.aperture_mm,
+        "film_mm": _box(reading.film_mm),
+        "frame_mm": _box(reading.frame_mm),
+        "angle_deg": reading.angle_deg,
+        **{name: _quantity(getattr(reading, name)) for name in _QUANTITIES},
+        "spots": [
+            {"x_mm": spot.x_mm, "y_mm": spot.y_mm, "density": _quantity(spot.density), "net": _quantity(spot.net)}
+            for spot in reading.spots
+        ],
+        "clipped": {"light": reading.clipped_light, "dark": reading.clipped_dark},
+        "beyond_calibration": reading.beyond_calibration,
+        "exposure": {
+            "verdict": exposure.verdict,
+            "stops": _quantity(exposure.stops),
+            "at_least": exposure.at_least,
+            "reason": exposure.reason,
+        },
+        "development": {
+            "verdict": development.verdict,
+            "contrast": _quantity(development.contrast),
+            "target_contrast": development.target_contrast,
+            "time_factor": _quantity(development.time_factor),
+            "reason": development.reason,
+        },
+        "paper": {
+            "process": paper.process,
+            "needed_range": paper.needed_range,
+            "grade": paper.grade,
+            "note": paper.note,
+        },
+        "warnings": [warning.to_json() for warning in assessment.warnings],
+    }
+    return document
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
+    return None if quantity is None else quantity.to_json()
+
+
+def _box(box: tuple[float, float, float, float] | None) -> list[float] | None:
+    return None if box is None else list(box)
+
+
+def readings_csv(result: BatchResult) -> str:
+    """Return the readings as CSV: one line a piece of film, each quantity with its expanded uncertainty beside it.
+
+    The spots of a reading follow in numbered columns; an unknown value is an empty cell.
+    """
+    rows = [_sheet_row(assessment) for assessment in result.assessments]
+    columns = list(dict.fromkeys(name for row in rows for name in row)) or ["file"]
+    text = io.StringIO()
+    sheet = csv.DictWriter(text, columns, restval="", lineterminator="\n")
+    sheet.writeheader()
+    sheet.writerows(rows)
+    return text.getvalue()
+
+
+def _sheet_row(assessment: Assessment) -> dict[str, object]:
+    reading = assessment.reading
+    row: dict[str, object] = {
+        "file": reading.file,
+        "piece": reading.piece,
+        "ppi": reading.ppi,
+        "aperture_mm": reading.aperture_mm,
+    }
+    for name in ("film_mm", "frame_mm"):
+        box = getattr(reading, name) or (None,) * 4
+        sides = zip(("left", "top", "width", "height"), box, strict=True)
+        row |= {f"{name.removesuffix('_mm')}_{side}_mm": value for side, value in sides}
+    row["angle_deg"] = reading.angle_deg
+    for name in _QUANTITIES:
+        row |= _cells(name, getattr(reading, name))
+    row |= {
+        "clipped_light": reading.clipped_light,
+        "clipped_dark": reading.clipped_dark,
+        "beyond_calibration": reading.beyond_calibration,
+        "exposure": assessment.exposure.verdict,
+        **_cells("exposure_stops", assessment.exposure.stops),
+        "development": assessment.development.verdict,
+        **_cells("contrast", assessment.development.contrast),
+        "target_contrast": assessment.development.target_contrast,
+        **_cells("time_factor", assessment.development.time_factor),
+        "process": assessment.paper.process,
+        "needed_range": assessment.paper.needed_range,
+        "grade": assessment.paper.grade,
+        "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
+    }
+    for number, spot in enumerate(reading.spots, start=1):
+        row |= {f"spot_{number}_x_mm": spot.x_mm, f"spot_{number}_y_mm": spot.y_mm}
+        row |= _cells(f"spot_{number}_density", spot.density)
+        row |= _cells(f"spot_{number}_net", spot.net)
+    return row
+
+
+def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
+    if quantity is None:
+        return {name: None, f"{name}_uncertainty": None}
+    return {name: quantity.value, f"{name}_uncertainty": quantity.uncertainty or None}

@@ -1,0 +1,39 @@
+"""Files written whole: beside their place first, then moved there, so that no half file is ever seen."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from densiscan.errors import DensiscanError
+
+
+def write_whole(path: Path, text: str, *, what: str) -> None:
+    """Write a text file whole or not at all.
+
+    Parameters
+    ----------
+    what
+        What the file holds, for the sentence: "the table".
+
+    Raises
+    ------
+    DensiscanError
+        If it cannot be written.
+    """
+    beside: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        beside = Path(name)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+        umask = os.umask(0)
+        os.umask(umask)
+        beside.chmod(0o666 & ~umask)
+        beside.replace(path)
+    except OSError as problem:
+        if beside is not None:
+            beside.unlink(missing_ok=True)
+        reason = (problem.strerror or "unknown reason").lower()
+        raise DensiscanError(f"{what} cannot be written to {path}: {reason}; choose another file.") from problem
