@@ -9,6 +9,7 @@ an edge crosses gets the area-weighted mean of the two transmittances, as a sens
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -84,14 +85,25 @@ class Bed:
     ppi
         Pixels an inch, both ways.
     surround
-        Density of the bare bed: 0 for open glass, `OPAQUE` for a bed masked all over.
+        Density of the bare bed: 0 for open glass; for a reflection scan that of the lid.
+    channel
+        0 red, 1 green (or the only one), 2 blue: stained film differs in them.
+
+    Attributes
+    ----------
+    transmittance
+        Shape (rows, columns).
+    hidden
+        Likewise: where an opaque mask lies.
     """
 
-    def __init__(self, size_mm: tuple[float, float], ppi: float, surround: float = 0.0) -> None:
+    def __init__(self, size_mm: tuple[float, float], ppi: float, surround: float = 0.0, channel: int = 1) -> None:
         self.ppi = ppi
+        self.channel = channel
         self.pitch_mm = MM_PER_INCH / ppi
         columns, rows = (max(1, round(side / self.pitch_mm)) for side in size_mm)
         self.transmittance: Array = np.full((rows, columns), 10.0**-surround, dtype=np.float32)
+        self.hidden: NDArray[np.bool_] = np.zeros((rows, columns), np.bool_)
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -127,11 +139,24 @@ class Bed:
         part = self.transmittance[window.rows, window.columns]
         part += np.asarray(cover, dtype=np.float32) * (np.asarray(transmittance, dtype=np.float32) - part)
 
-    def lay_box(self, place: Place, box: Box, density: float) -> None:
-        """Put an even rectangle (in own coordinates) of this density on the bed."""
-        window = self.window(place, box)
-        if window is not None:
-            self.lay(window, 10.0**-density, box_cover(window, box, self.pitch_mm))
+    def mask(self, place: Place, card: Box, openings: Sequence[Box]) -> None:
+        """Lay opaque card with openings; boxes in the card's own coordinates."""
+        window = self.window(place, card)
+        if window is None:
+            return
+        cover = box_cover(window, card, self.pitch_mm)
+        for opening in openings:
+            cover *= 1 - box_cover(window, opening, self.pitch_mm)
+        self.lay(window, 10.0**-OPAQUE, cover)
+        self.hidden[window.rows, window.columns] |= cover > 0.5
+
+    def visible(self, x_mm: Array, y_mm: Array) -> NDArray[np.bool_]:
+        """Return which bed positions lie in the scan and not under a mask."""
+        rows, columns = self.hidden.shape
+        row, column = np.floor(y_mm / self.pitch_mm), np.floor(x_mm / self.pitch_mm)
+        inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+        row, column = np.clip(row, 0, rows - 1).astype(np.intp), np.clip(column, 0, columns - 1).astype(np.intp)
+        return np.asarray(inside & ~self.hidden[row, column], np.bool_)
 
 
 def _span(positions: list[float], pitch: float, count: int) -> slice:

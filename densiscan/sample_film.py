@@ -7,6 +7,7 @@ is laid on the bed and what the true readings are taken from.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -15,11 +16,12 @@ import numpy as np
 from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover, disc_cover, ramp, sampled
 from densiscan.sample_faults import Blemishes, Fault
 from densiscan.sample_scenes import LOG_STOP, Picture, luminance
-from densiscan.sample_truth import FilmTruth, frame_truth
+from densiscan.sample_truth import FilmTruth, LaidFilm, film_truth
 
 LN10: Final = math.log(10)
 GRAIN_APERTURE_UM: Final = 48.0
 """Diameter of the aperture that granularity is quoted for (ISO 10505): 48 micrometres."""
+EDGE_MM: Final = 0.15
 CELL_LIMITS_MM: Final = (0.02, 0.127)
 
 
@@ -122,6 +124,10 @@ class Film:
         Discs (u, v, radius) cut from the outline: a sheet's notch code.
     marks
         Exposed edge print, boxes in own coordinates, with their net density.
+    edge_shadow
+        Share of the light that the cut edge of the film throws aside: a thin dark line on open glass.
+    stain
+        Density that stain adds in red, green and blue, as a share of the silver's.
     """
 
     size_mm: tuple[float, float]
@@ -134,6 +140,8 @@ class Film:
     holes: tuple[Box, ...] = ()
     notches: tuple[tuple[float, float, float], ...] = ()
     marks: tuple[tuple[Box, float], ...] = ()
+    edge_shadow: float = 0.0
+    stain: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def outline(self) -> Box:
@@ -141,24 +149,14 @@ class Film:
         width, height = self.size_mm
         return -width / 2, -height / 2, width, height
 
-    def lay(self, bed: Bed, rng: np.random.Generator) -> FilmTruth:
-        """Lay the film on the bed and return its true values."""
-        _, density = density_map(self, bed.pitch_mm, rng)
+    def lay(self, bed: Bed, rng: np.random.Generator) -> Callable[[], FilmTruth]:
+        """Lay the film on the bed; what is returned tells its true values once everything lies there."""
+        density = density_map(self, bed, rng)
         window = bed.window(self.place, self.outline)
         if window is not None:
             self._lay_on(bed, window, density, rng)
-        density.setflags(write=False)
-        sheet = self.place.box(*self.outline)
-        width, height = bed.size_mm
-        seen = all(0 <= x <= width and 0 <= y <= height for x, y in self.place.corners(sheet))
-        return FilmTruth(
-            film_mm=sheet if seen else None,
-            sheet_mm=sheet,
-            place=self.place,
-            base_plus_fog=self.curve.base_plus_fog,
-            frames=tuple(frame_truth(self.place, frame.box, self.outline, density) for frame in self.frames),
-            density=density,
-        )
+        laid = LaidFilm(place=self.place, outline=self.outline, base_plus_fog=self.curve.base_plus_fog, density=density)
+        return lambda: film_truth(laid, [frame.box for frame in self.frames], bed)
 
     def _lay_on(self, bed: Bed, window: Window, density: Array, rng: np.random.Generator) -> None:
         left, top, width, height = self.outline
@@ -171,6 +169,10 @@ class Film:
             cover *= 1 - box_cover(window, hole, bed.pitch_mm)
         for u, v, radius in self.notches:
             cover *= 1 - disc_cover(window, (u, v), radius, bed.pitch_mm)
+        if self.edge_shadow:
+            left, top, width, height = self.outline
+            inner = (left + EDGE_MM, top + EDGE_MM, width - 2 * EDGE_MM, height - 2 * EDGE_MM)
+            light *= 1 - np.float32(self.edge_shadow) * (1 - box_cover(window, inner, bed.pitch_mm))
         self.blemishes.scar(light, window, self.outline, bed.pitch_mm, rng)
         bed.lay(window, light, cover)
 
@@ -190,17 +192,13 @@ def grain(silver: Array, granularity: float, side_mm: float, rng: np.random.Gene
     return np.asarray(np.exp(sigma * (rng.standard_normal(silver.shape, dtype=np.float32) - sigma / 2)), np.float32)
 
 
-def density_map(film: Film, pitch_mm: float, rng: np.random.Generator) -> tuple[Window, Array]:
-    """Return the cells of a film and its noise-free density there, without blemishes.
+def density_map(film: Film, bed: Bed, rng: np.random.Generator) -> Array:
+    """Return the noise-free gross density of a film in the bed's channel, without blemishes.
 
-    Returns
-    -------
-    cells
-        Window whose u and v are the cell centres, shapes (1, columns) and (rows, 1), own coordinates in mm.
-    density
-        Shape (rows, columns), gross density.
+    Shape (rows, columns) of cells of about the scan's pixel pitch, in the film's own frame.
     """
     left, top, width, height = film.outline
+    pitch_mm = bed.pitch_mm
     shortest = min([min(f.box[2:]) for f in film.frames], default=min(width, height))
     low, high = CELL_LIMITS_MM
     side = float(np.clip(pitch_mm, max(low, shortest / 1200), high))
@@ -220,7 +218,8 @@ def density_map(film: Film, pitch_mm: float, rng: np.random.Generator) -> tuple[
         silver += np.float32(density) * box_cover(cells, mark, 0.1)
     for fault in film.faults:
         fault.develop(silver, film.outline, cells, rng)
-    return cells, np.asarray(np.maximum(silver, 0) + np.float32(film.curve.base), np.float32)
+    silver = np.maximum(silver, 0) * np.float32(1 + film.stain[bed.channel])
+    return np.asarray(silver + np.float32(film.curve.base), np.float32)
 
 
 def _expose(exposure: Array, frame: Frame, curve: FilmCurve, cells: Window, side: float) -> None:

@@ -56,6 +56,10 @@ class Scanner:
         Unevenness of the light over the bed: half the span between brightest and darkest place, fraction.
     streaks
         Standard deviation of the gain from sensor column to sensor column, fraction.
+    banding
+        Standard deviation of the gain from scan line to scan line, fraction: lamp flicker and uneven drive.
+    balance
+        Gains of red, green and blue; three channels are stored when it is given.
     inverted
         Stored as a positive picture: clear film is black.
     lamp_seed
@@ -74,6 +78,8 @@ class Scanner:
     read_noise: float = 12.0
     lamp: float = 0.005
     streaks: float = 0.0005
+    banding: float = 0.0
+    balance: tuple[float, float, float] | None = None
     inverted: bool = False
     lamp_seed: int = 1
     make: str = "Larkmoor Works"
@@ -121,7 +127,7 @@ def encoded(signal: Array, tone: Tone) -> Array:
     return np.asarray(powered - np.float32(0.5 / (2 * np.pi)) * np.sin(2 * np.pi * powered), np.float32)
 
 
-def scanned(transmittance: Array, scanner: Scanner, rng: np.random.Generator) -> Codes:
+def scanned(transmittance: Array, scanner: Scanner, rng: np.random.Generator, channel: int = 1) -> Codes:
     """Return the codes the scanner stores for the light that passes the bed.
 
     Parameters
@@ -130,6 +136,8 @@ def scanned(transmittance: Array, scanner: Scanner, rng: np.random.Generator) ->
         Shape (rows, columns), 0 to 1, pixel means.
     rng
         Source of shot and read noise.
+    channel
+        Which of `scanner.balance` applies.
 
     Returns
     -------
@@ -142,16 +150,26 @@ def scanned(transmittance: Array, scanner: Scanner, rng: np.random.Generator) ->
         signal = (1 - np.float32(scanner.glare)) * signal + np.float32(scanner.stray)
         if scanner.glare:
             signal += np.float32(scanner.glare) * scattered(light, scanner.ppi)
-    if scanner.streaks:
-        columns = np.random.default_rng([scanner.lamp_seed, 7]).standard_normal(signal.shape[1], dtype=np.float32)
-        signal = signal * (1 + np.float32(scanner.streaks) * columns)
-    signal = _with_noise(signal, scanner, rng)
-    value = np.clip(np.float32(scanner.gain) * signal + np.float32(scanner.offset), 0, 1)
+    signal = _with_noise(_striped(signal, scanner), scanner, rng)
+    gain = scanner.gain * (scanner.balance[channel] if scanner.balance else 1.0)
+    value = np.clip(np.float32(gain) * signal + np.float32(scanner.offset), 0, 1)
     value = encoded(value, scanner.tone)
     if scanner.inverted:
         value = 1 - value
     codes = np.rint(value.astype(np.float64) * scanner.full_scale)
     return codes.astype(np.uint8) if scanner.bits == 8 else codes.astype(np.uint16)
+
+
+def _striped(signal: Array, scanner: Scanner) -> Array:
+    """Lay the gains of sensor columns and scan lines on a signal."""
+    rows, columns = signal.shape
+    if scanner.streaks:
+        gains: Array = np.random.default_rng([scanner.lamp_seed, 7]).standard_normal((1, columns), dtype=np.float32)
+        signal = signal * (1 + np.float32(scanner.streaks) * gains)
+    if scanner.banding:
+        lines: Array = np.random.default_rng([scanner.lamp_seed, 8]).standard_normal((rows, 1), dtype=np.float32)
+        signal = signal * (1 + np.float32(scanner.banding) * lines)
+    return signal
 
 
 def _with_noise(signal: Array, scanner: Scanner, rng: np.random.Generator) -> Array:

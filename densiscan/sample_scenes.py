@@ -11,8 +11,12 @@ import numpy as np
 
 from densiscan.errors import WrongUseError
 from densiscan.sample_bed import Array, blurred
+from densiscan.sample_drawing import Page
+from densiscan.sample_indoors import bust, room, still_life
+from densiscan.sample_outdoors import facade, foggy_field, mill, night_street, shore, snow_lane, wood
 
 LOG_STOP: Final = math.log10(2)
+LENS_BLUR_CELLS: Final = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +39,8 @@ class Picture:
         Share of the mean image light that camera and lens spread evenly.
     penumbra_mm
         Width of the soft edge of the frame.
+    quarter_turns
+        How the picture lies on the film, anticlockwise quarter turns; a film scanned from the back is also `mirrored`.
     """
 
     scene: str = "mill"
@@ -44,6 +50,8 @@ class Picture:
     falloff_stops: float = 0.3
     flare: float = 0.01
     penumbra_mm: float = 0.15
+    quarter_turns: int = 0
+    mirrored: bool = False
 
     def __post_init__(self) -> None:
         if self.scene not in SCENES:
@@ -53,7 +61,10 @@ class Picture:
 def luminance(picture: Picture, shape: tuple[int, int]) -> Array:
     """Return log2 luminance at the film in stops above the subject's 1st percentile, shape (rows, columns)."""
     rng = np.random.default_rng([picture.seed, 11])
-    stops = SCENES[picture.scene](shape, rng)
+    page = Page(shape if picture.quarter_turns % 2 == 0 else shape[::-1], rng)
+    SCENES[picture.scene](page)
+    drawn = np.rot90(page.stops, picture.quarter_turns)
+    stops = blurred(np.ascontiguousarray(drawn[:, ::-1] if picture.mirrored else drawn), LENS_BLUR_CELLS)
     low, high = np.quantile(stops[::3, ::3], (0.01, 0.99))
     stops = (stops - np.float32(low)) * np.float32(picture.range_stops / max(high - low, 1e-6))
     y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None]
@@ -61,34 +72,15 @@ def luminance(picture: Picture, shape: tuple[int, int]) -> Array:
     return np.asarray(stops - np.float32(picture.falloff_stops) * ((x * x + y * y) / 2) ** 2, np.float32)
 
 
-def rough(shape: tuple[int, int], rng: np.random.Generator, power: float = 1.0, stretch: float = 1.0) -> Array:
-    """Return texture whose amplitude falls as 1 / frequency**power, mean 0, standard deviation 1.
-
-    `stretch` above 1 draws it out along x.
-    """
-    rows, columns = shape
-    fy = np.fft.fftfreq(rows)[:, None].astype(np.float32)
-    fx = np.fft.rfftfreq(columns)[None, :].astype(np.float32) * np.float32(stretch)
-    radius = np.maximum(np.hypot(fx, fy), 1 / max(rows, columns))
-    noise = np.fft.rfft2(rng.standard_normal(shape, dtype=np.float32))
-    out = np.fft.irfft2(noise * radius ** np.float32(-power), shape).astype(np.float32)
-    out -= out.mean()
-    return np.asarray(out / max(float(out.std()), 1e-9), np.float32)
-
-
-def _mill(shape: tuple[int, int], rng: np.random.Generator) -> Array:
-    rows, columns = shape
-    y = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
-    x = np.linspace(0, 1, columns, dtype=np.float32)[None, :]
-    sky = 5.6 - 1.2 * y + 0.35 * rough(shape, rng, 1.6, 2.0)
-    hill = 0.45 + 0.08 * np.sin(5 * x + 1) + 0.04 * np.sin(13 * x)
-    land = 2.4 + 0.9 * rough(shape, rng, 1.0)
-    return np.asarray(blurred(np.where(y < hill, sky, land + 0 * y).astype(np.float32), 0.7), np.float32)
-
-
-def _fog(shape: tuple[int, int], rng: np.random.Generator) -> Array:
-    y = np.linspace(0, 1, shape[0], dtype=np.float32)[:, None]
-    return np.asarray(3 - 1.5 * y + 0.4 * rough(shape, rng, 1.5), np.float32)
-
-
-SCENES: Final[dict[str, Callable[[tuple[int, int], np.random.Generator], Array]]] = {"mill": _mill, "fog": _fog}
+SCENES: Final[dict[str, Callable[[Page], None]]] = {
+    "mill": mill,
+    "still-life": still_life,
+    "bust": bust,
+    "snow-lane": snow_lane,
+    "night-street": night_street,
+    "foggy-field": foggy_field,
+    "facade": facade,
+    "wood": wood,
+    "shore": shore,
+    "room": room,
+}

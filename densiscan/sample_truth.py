@@ -12,12 +12,13 @@ positive, about the centre of the film. `corners_mm` says where their corners li
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from densiscan.sample_bed import Array, Box, Place, Real
+from densiscan.sample_bed import Array, Bed, Box, Place, Real
 
 APERTURE_MM: Final = 1.0
 TRIM: Final = 0.01
@@ -48,11 +49,13 @@ class FrameTruth:
     """One frame.
 
     `frame_mm` turns about the film's centre, as `film_mm` does; `turned_alone_mm` is the same frame as a box that
-    turns about its own centre.
+    turns about its own centre. `in_sight` is false when part of it is off the scan or masked; shadow and highlight are
+    then those of the rest.
     """
 
     frame_mm: Box
     turned_alone_mm: Box
+    in_sight: bool
     corners_mm: tuple[tuple[float, float], ...]
     shadow: float
     highlight: float
@@ -61,6 +64,16 @@ class FrameTruth:
     def density_range(self) -> float:
         """Highlight less shadow density."""
         return self.highlight - self.shadow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LaidFilm:
+    """A film on the bed: its place, outline (own coordinates) and noise-free density map."""
+
+    place: Place
+    outline: Box
+    base_plus_fog: float
+    density: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,37 +144,83 @@ class Truth:
         return self.wedges[0]
 
 
-def frame_truth(place: Place, own: Box, outline: Box, density: Array) -> FrameTruth:
-    """Return the true values of the frame at box `own` (own coordinates) of a film with this density map."""
+def frame_truth(film: LaidFilm, own: Box, bed: Bed) -> FrameTruth:
+    """Return the true values of the frame at box `own` (own coordinates); only apertures wholly in sight count."""
+    place = film.place
     box = place.box(*own)
     x, y = place.on_bed(own[0] + own[2] / 2, own[1] + own[3] / 2)
-    readings = aperture_readings(density, own, outline)
-    shadow, highlight = np.quantile(readings, (TRIM, 1 - TRIM))
+    readings, whole = aperture_readings(film, own, bed)
+    shadow, highlight = np.quantile(readings, (TRIM, 1 - TRIM)) if readings.size else (math.nan, math.nan)
     return FrameTruth(
         frame_mm=box,
         turned_alone_mm=(x - own[2] / 2, y - own[3] / 2, own[2], own[3]),
         corners_mm=place.corners(box),
+        in_sight=whole,
         shadow=float(shadow),
         highlight=float(highlight),
     )
 
 
-def aperture_readings(density: Array, own: Box, outline: Box, aperture_mm: float = APERTURE_MM) -> Real:
-    """Return the readings of all round apertures that lie wholly inside a frame, one a cell centre.
+def film_truth(film: LaidFilm, frames: Sequence[Box], bed: Bed) -> FilmTruth:
+    """Return the true values of a film, once everything lies on the bed."""
+    film.density.setflags(write=False)
+    sheet = film.place.box(*film.outline)
+    return FilmTruth(
+        film_mm=sheet if _edges_in_sight(film, bed) else None,
+        sheet_mm=sheet,
+        place=film.place,
+        base_plus_fog=film.base_plus_fog,
+        frames=tuple(frame_truth(film, own, bed) for own in frames),
+        density=film.density,
+    )
 
-    The mean transmittance is the convolution with a disc; cells on its rim count by the share of them inside it.
+
+def _edges_in_sight(film: LaidFilm, bed: Bed) -> bool:
+    """Return whether most of each of the four edges, 0.3 mm inside the film, is in the scan and not masked."""
+    left, top, width, height = film.outline
+    run, near, far = np.linspace(0.1, 0.9, 17), np.full(17, 0.3), np.full(17, -0.3)
+    across, down = left + run * width, top + run * height
+    edges = ((across, top + near), (across, top + height + far), (left + near, down), (left + width + far, down))
+    cosine, sine = film.place.turn
+    for u, v in edges:
+        x, y = film.place.x_mm + u * cosine - v * sine, film.place.y_mm + u * sine + v * cosine
+        if bed.visible(x.astype(np.float32), y.astype(np.float32)).mean() < 0.5:
+            return False
+    return True
+
+
+def aperture_readings(film: LaidFilm, own: Box, bed: Bed, aperture_mm: float = APERTURE_MM) -> tuple[Real, bool]:
+    """Return the readings of round apertures, one a cell centre, and whether the whole frame is in sight.
+
+    Apertures lie wholly inside the frame and wholly in sight. The mean transmittance is the convolution with a disc;
+    cells on its rim count by the share of them inside it.
     """
-    rows, columns = density.shape
-    dx, dy = outline[2] / columns, outline[3] / rows
-    first_column, last_column = _inside(own[0] - outline[0], own[2], dx, columns)
-    first_row, last_row = _inside(own[1] - outline[1], own[3], dy, rows)
-    light = 10.0 ** -density[first_row:last_row, first_column:last_column].astype(np.float64)
-    reach_x, reach_y = math.ceil(aperture_mm / 2 / dx), math.ceil(aperture_mm / 2 / dy)
-    kernel = _disc(reach_x, reach_y, dx, dy, aperture_mm / 2)
-    shape = (_smooth_length(light.shape[0]), _smooth_length(light.shape[1]))
-    product = np.fft.rfft2(light, shape) * np.fft.rfft2(kernel, shape)
-    mean = np.fft.irfft2(product, shape)[2 * reach_y : light.shape[0], 2 * reach_x : light.shape[1]]
-    return np.asarray(-np.log10(np.maximum(mean, 1e-9))).ravel()
+    rows, columns = film.density.shape
+    left, top, width, height = film.outline
+    dx, dy = width / columns, height / rows
+    across = slice(*_inside(own[0] - left, own[2], dx, columns))
+    down = slice(*_inside(own[1] - top, own[3], dy, rows))
+    light = 10.0 ** -film.density[down, across].astype(np.float64)
+    kernel = _disc(dx, dy, aperture_mm / 2)
+    mean = _averaged(light, kernel)
+    u = (left + (np.arange(columns)[across] + 0.5) * dx).astype(np.float32)[None, :]
+    v = (top + (np.arange(rows)[down] + 0.5) * dy).astype(np.float32)[:, None]
+    cosine, sine = (np.float32(part) for part in film.place.turn)
+    seen = bed.visible(
+        np.float32(film.place.x_mm) + u * cosine - v * sine, np.float32(film.place.y_mm) + u * sine + v * cosine
+    )
+    readings = -np.log10(np.maximum(mean, 1e-9))
+    if not seen.all():
+        readings = readings[_averaged(seen.astype(np.float64), kernel) > 1 - 1e-6]
+    return np.asarray(readings).ravel(), bool(seen.mean() > 0.98)
+
+
+def _averaged(values: Real, kernel: Real) -> Real:
+    """Return the kernel-weighted mean wherever the kernel lies wholly on the map (kernel sums to 1)."""
+    shape = (_smooth_length(values.shape[0]), _smooth_length(values.shape[1]))
+    product = np.fft.rfft2(values, shape) * np.fft.rfft2(kernel, shape)
+    mean = np.fft.irfft2(product, shape)
+    return np.asarray(mean[kernel.shape[0] - 1 : values.shape[0], kernel.shape[1] - 1 : values.shape[1]])
 
 
 def _inside(start: float, length: float, cell: float, count: int) -> tuple[int, int]:
@@ -169,8 +228,9 @@ def _inside(start: float, length: float, cell: float, count: int) -> tuple[int, 
     return max(0, math.ceil(start / cell - 0.01)), min(count, math.floor((start + length) / cell + 0.01))
 
 
-def _disc(reach_x: int, reach_y: int, dx: float, dy: float, radius: float) -> Real:
+def _disc(dx: float, dy: float, radius: float) -> Real:
     """Return the share of each cell inside a disc centred on the middle cell, normalised to 1; 8 x 8 points a cell."""
+    reach_x, reach_y = math.ceil(radius / dx), math.ceil(radius / dy)
     fine = (np.arange(8) - 3.5) / 8
     x = ((np.arange(-reach_x, reach_x + 1)[:, None] + fine).ravel()) * dx
     y = ((np.arange(-reach_y, reach_y + 1)[:, None] + fine).ravel()) * dy

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Literal
@@ -10,7 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from densiscan.errors import WrongUseError
-from densiscan.sample_bed import OPAQUE, Array, Bed, Box, Place, Window, box_cover
+from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover
 from densiscan.sample_faults import Blemishes
 from densiscan.sample_film import LN10, grain
 from densiscan.sample_truth import StepTruth, WedgeTruth
@@ -52,8 +52,8 @@ class WedgeLayout:
     mask_mm
         Width of an opaque mask around the wedge, 0 for open glass; the opening shows the steps less `lip_mm`
         all round (a negative lip leaves open glass or border round them).
-    uneven
-        Standard deviation of a slow unevenness within the steps, density.
+    reflection
+        A wedge on paper: densities are reflection densities, and nothing under it shows.
     """
 
     densities: tuple[float, ...]
@@ -70,6 +70,7 @@ class WedgeLayout:
     mask_mm: float = 0.0
     lip_mm: float = 0.0
     granularity: float = 8.0
+    reflection: bool = False
     blemishes: Blemishes = field(default_factory=Blemishes)
 
     def __post_init__(self) -> None:
@@ -98,17 +99,18 @@ class WedgeLayout:
         length = len(self.densities) * self.step_mm + 2 * self.end_mm
         return self._box(-length / 2, length, self.width_mm + 2 * self.border_mm)
 
-    def lay(self, bed: Bed, rng: np.random.Generator) -> WedgeTruth:
-        """Lay the wedge on the bed and return its true values."""
+    def lay(self, bed: Bed, rng: np.random.Generator) -> Callable[[], WedgeTruth]:
+        """Lay the wedge on the bed; what is returned tells its true values."""
         window = bed.window(self.place, self.outline)
         if window is not None:
             density = self._density(window, bed.pitch_mm)
             light = np.exp(np.float32(-LN10) * density) * grain(density, self.granularity, bed.pitch_mm, rng)
             self.blemishes.scar(light, window, self.outline, bed.pitch_mm, rng)
-            bed.lay(window, light, box_cover(window, self.outline, bed.pitch_mm))
+            put = bed.replace if self.reflection else bed.lay
+            put(window, light, box_cover(window, self.outline, bed.pitch_mm))
         if self.mask_mm:
             self._mask(bed)
-        return self.truth()
+        return self.truth
 
     def truth(self) -> WedgeTruth:
         """Return densities, boxes and centres of the steps."""
@@ -161,23 +163,9 @@ class WedgeLayout:
         )
         lip = self.lip_mm
         opening = (left + lip, top + lip, width - 2 * lip, height - 2 * lip)
-        lay_mask(bed, self.place, (opening,), self.mask_mm)
-
-
-def lay_mask(bed: Bed, place: Place, openings: Sequence[Box], margin_mm: float) -> None:
-    """Lay opaque card with openings (own coordinates) that reaches `margin_mm` beyond them all round."""
-    left = min(box[0] for box in openings) - margin_mm
-    top = min(box[1] for box in openings) - margin_mm
-    right = max(box[0] + box[2] for box in openings) + margin_mm
-    bottom = max(box[1] + box[3] for box in openings) + margin_mm
-    card = (left, top, right - left, bottom - top)
-    window = bed.window(place, card)
-    if window is None:
-        return
-    cover = box_cover(window, card, bed.pitch_mm)
-    for opening in openings:
-        cover *= 1 - box_cover(window, opening, bed.pitch_mm)
-    bed.lay(window, 10.0**-OPAQUE, cover)
+        wide = self.mask_mm
+        card = (opening[0] - wide, opening[1] - wide, opening[2] + 2 * wide, opening[3] + 2 * wide)
+        bed.mask(self.place, card, [opening])
 
 
 def _put(light: Array, window: Window, box: Box, density: float, soft: float) -> None:
