@@ -10,17 +10,17 @@ import struct
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
-from densiscan.errors import UnreadableScanError
+from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
+from densiscan.scan_jpeg import open_jpeg
 from densiscan.scan_notes import Picture
-from densiscan.scan_pixels import Box, Codes, Raster, ScanFault
+from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Raster, ScanFault
 from densiscan.scan_png import open_png
 from densiscan.scan_tiff import open_tiff
 
@@ -37,6 +37,10 @@ _DECODER_FAULTS: Final = (
 
 Channel = Literal["gray", "red", "green", "blue"]
 MM_PER_INCH: Final = 25.4
+# No scanner resolves less or more; 72 and 96 are what programs put where they know nothing.
+_LOWEST_PPI: Final = 20
+_HIGHEST_PPI: Final = 12800
+_DEFAULT_PPI: Final = (72, 96)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +84,7 @@ class ScanFacts:
 
     def to_json(self) -> dict[str, Any]:
         """Return the form of the contract."""
-        names = "file make model software date ppi bits channels icc full_scale min_is_white lossy".split()
-        return {name: getattr(self, name) for name in names}
+        return asdict(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +105,7 @@ class Turn:
         """Whether the rows, then the columns, run backwards after any transposition."""
         return self.orientation in (3, 4, 7, 8), self.orientation in (2, 3, 6, 7)
 
-    def view(self, stored: NDArray[Any]) -> NDArray[Any]:
+    def view(self, stored: Codes) -> Codes:
         """Return a stored array as an oriented view."""
         rows, columns = self._flips
         turned = stored.T if self.transposed else stored
@@ -264,20 +267,33 @@ def open_scan(
     """
     path = Path(path)
     wanted = channel or "gray"
+    if wanted not in SAMPLE_OF:
+        raise WrongUseError(f"There is no channel {wanted}; choose gray, red, green or blue.")
+    if ppi is not None and not 1 <= ppi <= 1e5:
+        raise WrongUseError(f"A resolution of {ppi:g} pixels an inch makes no sense; give the scanner's with --ppi.")
     with _reading(path):
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise ScanFault("is not a file but a folder or a device; name an image file")
-        with path.open("rb") as file:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise ScanFault("is a folder; name an image file")
+        if not stat.S_ISREG(mode):
+            raise ScanFault("is not a file but a device or a pipe; name an image file")
+        with path.open("rb", buffering=0) as file:
             picture = _open_picture(file, path.stat().st_size, wanted, page)
         return _scan(path, picture, wanted, ppi)
 
 
 def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> Picture:
     head = file.read(8)
+    if not head:
+        raise ScanFault("is empty; scan it again or copy it afresh")
     if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
         return open_tiff(file, size, channel, page)
+    if page not in (None, 1):
+        raise ScanFault(f"has no page {page}, only one picture; leave out --page")
     if head == b"\x89PNG\r\n\x1a\n":
         return open_png(file, size, channel)
+    if head[:3] == b"\xff\xd8\xff":
+        return open_jpeg(file, size, channel)
     raise ScanFault("is not a TIFF, DNG, PNG or JPEG image; name a scan in one of these formats")
 
 
@@ -285,17 +301,16 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     notes, raster = picture.notes, picture.raster
     if picture.colour == "gray" and wanted != "gray":
         raise ScanFault(f"is a gray scan without a {wanted} channel; leave out --channel")
-    stored = (ppi, ppi) if ppi is not None else notes.ppi
-    if stored is None:
-        raise ScanFault("does not say its resolution; give it with --ppi")
+    stored, warnings = _resolution(notes.ppi, ppi)
     turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
     channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
-    warnings = list(picture.warnings)
     if picture.colour == "rgb" and wanted == "gray":
-        warnings.append(
-            Warning_(code="gray-from-green", message="Gray is read from the green channel of a colour scan.")
-        )
+        warnings.append(("gray-from-green", "Gray is read from the green channel of this colour scan."))
+    if picture.lossy:
+        warnings.append(("lossy-8-bit", "JPEG compression has altered the pixels; scan to TIFF or PNG instead."))
+    if raster.coding.full_scale <= 255:
+        warnings.append(("8-bit", "With 8 bits a sample, dense parts rest on few codes; scan with 16 bits."))
     facts = ScanFacts(
         file=path.name,
         make=notes.make,
@@ -319,26 +334,48 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
         height_px=height,
         ppi_x=ppi_x,
         ppi_y=ppi_y,
-        warnings=tuple(warnings),
+        warnings=(*picture.warnings, *(Warning_(code=code, message=message) for code, message in warnings)),
         raster=raster,
         turn=turn,
     )
 
 
+def _resolution(
+    recorded: tuple[float, float] | None, given: float | None
+) -> tuple[tuple[float, float], list[tuple[str, str]]]:
+    """Return pixels an inch across and down as stored, and what to warn of."""
+    if given is not None:
+        if recorded is None or all(abs(value - given) <= 0.005 * given for value in recorded):
+            return (given, given), []
+        words = f"{recorded[0]:g} by {recorded[1]:g}" if recorded[0] != recorded[1] else f"{recorded[0]:g}"
+        return (given, given), [("ppi-overridden", f"The file says {words} ppi; {given:g} was given and is used.")]
+    if recorded is None:
+        raise ScanFault("does not say its resolution; give it with --ppi")
+    if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
+        raise ScanFault(
+            f"says {recorded[0]:g} by {recorded[1]:g} ppi, which no scan has; give the right one with --ppi"
+        )
+    if any(round(value) in _DEFAULT_PPI for value in recorded):
+        words = f"{recorded[0]:g} ppi is what programs write when they do not know; give the scanner's with --ppi."
+        return recorded, [("doubtful-resolution", words)]
+    return recorded, []
+
+
 @contextmanager
 def _reading(path: Path) -> Iterator[None]:
     """Turn every fault of a file into one sentence with its name."""
+    name = "".join(character if character.isprintable() else "?" for character in str(path))
     try:
         yield
     except ScanFault as fault:
-        raise UnreadableScanError(f"{path} {fault}.") from None
+        raise UnreadableScanError(f"{name} {fault}.") from None
     except FileNotFoundError:
-        raise UnreadableScanError(f"{path} does not exist; check the name.") from None
+        raise UnreadableScanError(f"{name} does not exist; check the name.") from None
     except PermissionError:
-        raise UnreadableScanError(f"{path} may not be read; change its permissions.") from None
+        raise UnreadableScanError(f"{name} may not be read; change its permissions.") from None
+    except OSError as error:
+        raise UnreadableScanError(f"{name} cannot be read ({error.strerror}); check the name and the disk.") from None
     except MemoryError:
-        raise UnreadableScanError(f"{path} needs more memory than there is; save it uncompressed.") from None
+        raise UnreadableScanError(f"{name} needs more memory than there is; save it uncompressed.") from None
     except _DECODER_FAULTS:
-        raise UnreadableScanError(
-            f"{path} is damaged and cannot be decoded; scan it again or copy it afresh."
-        ) from None
+        raise UnreadableScanError(f"{name} {DAMAGED}.") from None

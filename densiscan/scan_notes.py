@@ -66,13 +66,13 @@ class Picture:
     warnings: tuple[Warning_, ...] = ()
 
 
-def directory_notes(directory: Directory, *, first: Directory | None = None) -> Notes:
-    """Return the notes of a TIFF or Exif directory, completed from the file's first directory.
+def directory_notes(directory: Directory, *, parents: tuple[Directory, ...] = ()) -> Notes:
+    """Return the notes of a TIFF or Exif directory, completed from the directories it belongs to, nearest first.
 
     Tags after TIFF 6.0: 271 make, 272 model, 305 software, 306 date, 282 and 283 resolution, 296 its unit (1 none,
     2 inch, 3 centimetre), 274 orientation, 34675 the colour profile.
     """
-    sources = (directory,) if first is None else (directory, first)
+    sources = (directory, *parents)
 
     def text(tag: int) -> str | None:
         return next((found for source in sources if (found := source.text(tag))), None)
@@ -88,6 +88,14 @@ def directory_notes(directory: Directory, *, first: Directory | None = None) -> 
         orientation=orientation if 1 <= orientation <= 8 else 1,
         icc=None if profile is None else profile_name(profile),
     )
+
+
+def extra_samples(count: int) -> tuple[Warning_, ...]:
+    """Return the warning that samples which are not density are left out, if there are any."""
+    if count == 0:
+        return ()
+    words = f"{count} further sample{'s' * (count > 1)} a pixel (infra-red, alpha) left out: not density."
+    return (Warning_(code="extra-samples", message=words),)
 
 
 def _resolution(directory: Directory) -> tuple[float, float] | None:

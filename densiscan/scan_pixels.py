@@ -13,7 +13,14 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-Codes = NDArray[np.uint8] | NDArray[np.uint16]
+Codes = NDArray[np.unsignedinteger]
+"""Always uint8 or uint16."""
+
+SHORT: Final = "ends before its picture does; scan it again or copy it afresh"
+DAMAGED: Final = "is damaged and cannot be decoded; scan it again or copy it afresh"
+CLAIMS: Final = "claims more pixels than its data can hold; scan it again or copy it afresh"
+SAMPLE_OF: Final = {"gray": 1, "red": 0, "green": 1, "blue": 2}
+"""Which sample of an RGB pixel a channel is read from; gray is green, see `scan.open_scan`."""
 
 Box = tuple[int, int, int, int]
 """Top, left, bottom, right in pixels as stored; half-open."""
@@ -67,6 +74,11 @@ class Coding:
         letter = {"uint": "u", "int": "i", "float": "f"}[self.kind]
         return np.dtype(("<" if self.little_endian else ">") + letter + str(self.bits // 8))
 
+    @property
+    def code_type(self) -> type[np.uint8 | np.uint16]:
+        """Type of the codes."""
+        return np.uint8 if self.full_scale <= 255 else np.uint16
+
     def row_bytes(self, samples: int) -> int:
         """Return the bytes of a row of this many samples; rows are padded to a whole byte."""
         return (samples * self.bits + 7) // 8
@@ -95,9 +107,7 @@ class Raster(Protocol):
         ...
 
 
-def channel_codes(
-    raw: bytes | bytearray | memoryview, rows: int, width: int, plane: tuple[int, int], coding: Coding
-) -> Codes:
+def channel_codes(raw: bytes | bytearray, rows: int, width: int, plane: tuple[int, int], coding: Coding) -> Codes:
     """Return the codes of one channel from the uncompressed bytes of some rows.
 
     Parameters
@@ -117,19 +127,20 @@ def channel_codes(
         If the bytes are too few, or a value is not a code (negative, NaN, outside 0 to 1).
     """
     samples, wanted = plane
+    shape = (rows, width, samples)
     need = rows * coding.row_bytes(width * samples)
     if len(raw) < need:
-        raise ScanFault("ends before its picture does; scan it again or copy it afresh")
-    view = memoryview(raw)[:need]
-    if coding.predictor == 3:
-        values = _float_predicted(view, rows, width, samples, coding)[:, :, wanted]
-    elif coding.packed:
-        unpacked = imagecodecs.packints_decode(view, np.uint16, coding.bits, runlen=width * samples)
-        values = unpacked.reshape(rows, width, samples)[:, :, wanted]
+        raise ScanFault(SHORT)
+    if coding.packed:
+        unpacked = imagecodecs.packints_decode(bytes(raw[:need]), np.uint16, coding.bits, runlen=width * samples)
+        values = unpacked.reshape(shape)[:, :, wanted]
     elif coding.bits == 24:
-        values = _three_bytes(view, rows, width, samples, coding)[:, :, wanted]
+        values = _three_bytes(np.frombuffer(raw, np.uint8, need).reshape(*shape, 3)[:, :, wanted], coding)
     else:
-        values = np.frombuffer(view, coding.dtype).reshape(rows, width, samples)[:, :, wanted]
+        stored = np.frombuffer(raw, coding.dtype, need // coding.dtype.itemsize).reshape(shape)
+        if coding.predictor == 3:
+            stored = np.asarray(imagecodecs.floatpred_decode(stored, axis=-2, dist=1)).reshape(shape)
+        values = stored[:, :, wanted]
     if coding.predictor == 2:
         values = _summed_rows(values, coding)
     return to_codes(values, coding)
@@ -146,10 +157,10 @@ def to_codes(values: NDArray[Any], coding: Coding) -> Codes:
     if coding.kind == "float":
         values = _float_codes(values, coding.full_scale)
     elif coding.kind == "int" and values.size and int(values.min()) < 0:
-        raise ScanFault("holds negative values, which are no densitometer signal; save it with unsigned 16-bit samples")
+        raise ScanFault("holds negative values, which are no light; save it with unsigned 16-bit samples")
     if coding.shift:
         values = values >> coding.shift
-    kind = np.uint8 if coding.full_scale <= 255 else np.uint16
+    kind = coding.code_type
     codes: Codes = values.astype(kind, copy=False)
     if coding.inverted:
         codes = np.subtract(kind(coding.full_scale), codes, dtype=kind)
@@ -168,24 +179,17 @@ def _float_codes(values: NDArray[Any], full_scale: int) -> NDArray[Any]:
 
 def _summed_rows(values: NDArray[Any], coding: Coding) -> NDArray[Any]:
     """Undo horizontal differences along each row, modulo the sample's range."""
-    if coding.packed:
-        whole = np.add.accumulate(values, axis=1, dtype=np.uint16)
-        return np.bitwise_and(whole, np.uint16((1 << coding.bits) - 1))
     native = values.dtype.newbyteorder("=")
     unsigned = np.ascontiguousarray(values, dtype=native).view(f"u{native.itemsize}")
-    summed: NDArray[Any] = np.add.accumulate(unsigned, axis=1, dtype=unsigned.dtype)
+    summed = np.asarray(imagecodecs.delta_decode(unsigned, axis=-1))
+    if coding.bits < 8 * native.itemsize:
+        summed = np.bitwise_and(summed, summed.dtype.type((1 << coding.bits) - 1))
     return summed.view(native)
 
 
-def _float_predicted(view: memoryview, rows: int, width: int, samples: int, coding: Coding) -> NDArray[Any]:
-    """Undo the floating-point predictor: byte planes of a whole row, differenced (TIFF Technical Note 3)."""
-    stored = np.frombuffer(view, coding.dtype).reshape(rows, width, samples)
-    decoded = imagecodecs.floatpred_decode(stored, axis=-2, dist=1)
-    return np.asarray(decoded).reshape(rows, width, samples)
-
-
-def _three_bytes(view: memoryview, rows: int, width: int, samples: int, coding: Coding) -> NDArray[Any]:
-    parts = np.frombuffer(view, np.uint8).reshape(rows, width, samples, 3).astype(np.uint32)
+def _three_bytes(parts: NDArray[np.uint8], coding: Coding) -> NDArray[Any]:
+    """Return whole numbers from their three bytes along the last axis."""
+    wide = parts.astype(np.uint32)
     low, middle, high = (0, 1, 2) if coding.little_endian else (2, 1, 0)
-    whole: NDArray[Any] = parts[..., low] | parts[..., middle] << 8 | parts[..., high] << 16
+    whole: NDArray[Any] = wide[..., low] | wide[..., middle] << 8 | wide[..., high] << 16
     return whole

@@ -5,21 +5,33 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from typing import BinaryIO, Final
 
 import imagecodecs
 import numpy as np
 
-from densiscan.scan_notes import Notes, Picture, iso_date, profile_name, resolution
-from densiscan.scan_pixels import BLOCK_PIXELS, Box, Codes, Coding, ScanFault
+from densiscan.scan_jpeg import exif_notes
+from densiscan.scan_notes import Notes, Picture, extra_samples, iso_date, profile_name, resolution
+from densiscan.scan_pixels import BLOCK_PIXELS, CLAIMS, DAMAGED, SAMPLE_OF, SHORT, Box, Codes, Coding, ScanFault
 from densiscan.scan_tags import printable
 
 _SIGNATURE: Final = b"\x89PNG\r\n\x1a\n"
 _SAMPLES: Final = {0: 1, 2: 3, 4: 2, 6: 4}
+# Adam7: first column and row of each pass, and its steps across and down (ISO/IEC 15948, 8.2).
+_PASSES: Final = (
+    (0, 0, 8, 8),
+    (4, 0, 8, 8),
+    (0, 4, 4, 8),
+    (2, 0, 4, 4),
+    (0, 2, 2, 4),
+    (1, 0, 2, 2),
+    (0, 1, 1, 2),
+)
 _READ_BYTES: Final = 1 << 18
-_SHORT: Final = "ends before its picture does; scan it again or copy it afresh"
-_DAMAGED: Final = "is damaged; scan it again or copy it afresh"
+_LONGEST_NOTE: Final = 1 << 24
+_LARGEST_WHOLE: Final = 1 << 31
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +57,8 @@ class PngRaster:
         Which sample of a pixel is read.
     parts
         Offset and length of each piece of the one zlib stream.
+    interlaced
+        True where the picture is stored in seven passes, which have to be held together.
     """
 
     width: int
@@ -53,6 +67,7 @@ class PngRaster:
     colour_type: int
     wanted: int
     parts: tuple[tuple[int, int], ...]
+    interlaced: bool = False
 
     def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
         """Yield (top, left, codes) in file order, down to the end of the box.
@@ -66,6 +81,9 @@ class PngRaster:
             If the data are damaged or end too early.
         """
         top, _, bottom, _ = box
+        if self.interlaced:
+            yield 0, 0, self._seven_passes(file)
+            return
         samples = _SAMPLES[self.colour_type]
         row_bytes = self.width * samples * self.coding.bits // 8
         step = max(1, BLOCK_PIXELS // self.width)
@@ -74,13 +92,31 @@ class PngRaster:
         for row in range(0, bottom, step):
             rows = min(step, bottom - row)
             filtered = stream.take(rows * (row_bytes + 1))
-            values = self._decoded(above + filtered, rows + 1)[1:]
+            values = self._decoded(above + filtered, self.width, rows + 1)[1:]
             above = b"\0" + values[-1].astype(values.dtype.newbyteorder(">")).tobytes()
             if row + rows > top:
-                yield row, 0, np.ascontiguousarray(values.reshape(rows, self.width, samples)[:, :, self.wanted])
+                yield row, 0, self._channel(values)
+        if bottom == self.height:
+            stream.finish()
 
-    def _decoded(self, filtered: bytes, rows: int) -> Codes:
-        head = struct.pack(">IIBBBBB", self.width, rows, self.coding.bits, self.colour_type, 0, 0, 0)
+    def _channel(self, values: Codes) -> Codes:
+        return values if values.ndim == 2 else np.ascontiguousarray(values[:, :, self.wanted])
+
+    def _seven_passes(self, file: BinaryIO) -> Codes:
+        stream = _Stream(file, self.parts)
+        whole = np.empty((self.height, self.width), self.coding.code_type)
+        for left, top, across, down in _PASSES:
+            part = whole[top::down, left::across]
+            if part.size:
+                rows, width = part.shape
+                row_bytes = width * _SAMPLES[self.colour_type] * self.coding.bits // 8
+                part[...] = self._channel(self._decoded(stream.take(rows * (row_bytes + 1)), width, rows))
+        stream.finish()
+        return whole
+
+    def _decoded(self, filtered: bytes, width: int, rows: int) -> Codes:
+        """Undo the filters of some rows: the decoder gets them as a picture of their own."""
+        head = struct.pack(">IIBBBBB", width, rows, self.coding.bits, self.colour_type, 0, 0, 0)
         small = _SIGNATURE + _chunk(b"IHDR", head) + _chunk(b"IDAT", zlib.compress(filtered, 0)) + _chunk(b"IEND", b"")
         return np.asarray(imagecodecs.png_decode(small))
 
@@ -99,10 +135,17 @@ class _Stream:
             fed = self._stream.unconsumed_tail or self._feed()
             part = self._stream.decompress(fed, size)
             if not part and not fed:
-                raise ScanFault(_SHORT)
+                raise ScanFault(SHORT)
             taken.append(part)
             size -= len(part)
         return b"".join(taken)
+
+    def finish(self) -> None:
+        """Run to the end of the stream, where its checksum stands."""
+        while not self._stream.eof and (fed := self._stream.unconsumed_tail or self._feed()):
+            self._stream.decompress(fed, _READ_BYTES)
+        if not self._stream.eof:
+            raise ScanFault(SHORT)
 
     def _feed(self) -> bytes:
         if not self._parts:
@@ -128,20 +171,18 @@ def open_png(file: BinaryIO, size: int, channel: str) -> Picture:
     """
     chunks = _chunks(file, size)
     if not chunks or chunks[0].kind != b"IHDR" or chunks[0].length != 13:
-        raise ScanFault(_DAMAGED)
+        raise ScanFault(DAMAGED)
     width, height, bits, colour_type, _, _, interlaced = struct.unpack(">IIBBBBB", _body(file, chunks[0]))
     if colour_type == 3:
         raise ScanFault("has palette colours; save it as 16-bit gray or RGB")
     if colour_type not in _SAMPLES or width == 0 or height == 0:
-        raise ScanFault(_DAMAGED)
+        raise ScanFault(DAMAGED)
     if bits not in (8, 16):
         raise ScanFault(f"has only {bits} bits a sample; scan it again with 16 bits")
-    if interlaced:
-        raise ScanFault("is interlaced; save it without interlacing")
     parts = tuple((chunk.offset, chunk.length) for chunk in chunks if chunk.kind == b"IDAT")
     need = height * (1 + width * _SAMPLES[colour_type] * bits // 8)
-    if need > 1032 * sum(length for _, length in parts) + 4096:
-        raise ScanFault("claims more pixels than its data can hold; scan it again or copy it afresh")
+    if need > 1032 * sum(length for _, length in parts) + 4096 or (interlaced and need > _LARGEST_WHOLE):
+        raise ScanFault(CLAIMS)
     colour = colour_type in (2, 6)
     coding = Coding(bits=bits, kind="uint", little_endian=False, full_scale=(1 << bits) - 1)
     raster = PngRaster(
@@ -149,15 +190,18 @@ def open_png(file: BinaryIO, size: int, channel: str) -> Picture:
         height=height,
         coding=coding,
         colour_type=colour_type,
-        wanted={"gray": 1, "red": 0, "green": 1, "blue": 2}[channel] if colour else 0,
+        wanted=SAMPLE_OF[channel] if colour else 0,
         parts=parts,
+        interlaced=interlaced != 0,
     )
+    notes, carrying = _notes(file, chunks)
     return Picture(
         raster=raster,
-        notes=_notes(file, chunks),
+        notes=notes,
         colour="rgb" if colour else "gray",
         channels=_SAMPLES[colour_type],
-        bits=bits,
+        bits=min(bits, carrying),
+        warnings=extra_samples(1 if colour_type in (4, 6) else 0),
     )
 
 
@@ -167,7 +211,7 @@ def _chunks(file: BinaryIO, size: int) -> list[_Chunk]:
         file.seek(offset)
         length, kind = struct.unpack(">I4s", file.read(8))
         if offset + 12 + length > size:
-            raise ScanFault(_SHORT)
+            raise ScanFault(SHORT)
         chunks.append(_Chunk(kind, offset + 8, length))
         offset += 12 + length
         if kind == b"IEND":
@@ -180,16 +224,48 @@ def _body(file: BinaryIO, chunk: _Chunk) -> bytes:
     return file.read(chunk.length)
 
 
-def _notes(file: BinaryIO, chunks: list[_Chunk]) -> Notes:
-    ppi, icc, texts = None, None, {}
+def _notes(file: BinaryIO, chunks: list[_Chunk]) -> tuple[Notes, int]:
+    """Return the notes of the file, and how many bits of a sample carry signal."""
+    notes, carrying = Notes(), 16
     for chunk in chunks:
-        if chunk.kind == b"pHYs" and chunk.length == 9:
-            across, down, unit = struct.unpack(">IIB", _body(file, chunk))
-            ppi = resolution(across, down, 0.0254 if unit == 1 else None)
-        elif chunk.kind == b"iCCP" and chunk.length < 1 << 24:
-            _, _, packed = _body(file, chunk).partition(b"\0")
-            icc = profile_name(zlib.decompressobj().decompress(packed[1:], 1 << 24))
-        elif chunk.kind == b"tEXt" and chunk.length < 1 << 16:
-            key, _, text = _body(file, chunk).partition(b"\0")
-            texts[key] = printable(text)
-    return Notes(software=texts.get(b"Software"), date=iso_date(texts.get(b"Creation Time")), ppi=ppi, icc=icc)
+        if chunk.length > _LONGEST_NOTE or chunk.kind == b"IDAT":
+            continue
+        body = _body(file, chunk)
+        if chunk.kind == b"pHYs" and len(body) == 9:
+            across, down, unit = struct.unpack(">IIB", body)
+            notes = replace(notes, ppi=notes.ppi or resolution(across, down, 0.0254 if unit == 1 else None))
+        elif chunk.kind == b"sBIT" and body and max(body) > 0:
+            carrying = max(body[:3])
+        elif chunk.kind == b"iCCP":
+            packed = body.partition(b"\0")[2][1:]
+            with suppress(zlib.error):
+                notes = replace(notes, icc=profile_name(zlib.decompressobj().decompress(packed, _LONGEST_NOTE)))
+        elif chunk.kind == b"tEXt":
+            notes = _texted(notes, body)
+        elif chunk.kind == b"eXIf":
+            notes = _completed(notes, exif_notes(body))
+    return notes, carrying
+
+
+def _texted(notes: Notes, body: bytes) -> Notes:
+    key, _, text = body.partition(b"\0")
+    if key == b"Software":
+        return replace(notes, software=printable(text))
+    if key == b"Creation Time":
+        return replace(notes, date=iso_date(printable(text)))
+    return notes
+
+
+def _completed(notes: Notes, exif: Notes | None) -> Notes:
+    """Return the notes with what Exif says where the file's own chunks say nothing."""
+    if exif is None:
+        return notes
+    return Notes(
+        make=exif.make,
+        model=exif.model,
+        software=notes.software or exif.software,
+        date=notes.date or exif.date,
+        ppi=notes.ppi or exif.ppi,
+        orientation=exif.orientation,
+        icc=notes.icc,
+    )

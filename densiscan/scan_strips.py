@@ -11,15 +11,33 @@ from typing import BinaryIO, Final
 import imagecodecs
 import numpy as np
 
-from densiscan.scan_pixels import BLOCK_PIXELS, Box, Codes, Coding, ScanFault, channel_codes
+from densiscan import scan_jpeg
+from densiscan.scan_pixels import (
+    BLOCK_PIXELS,
+    CLAIMS,
+    DAMAGED,
+    SHORT,
+    Box,
+    Codes,
+    Coding,
+    ScanFault,
+    channel_codes,
+    to_codes,
+)
 from densiscan.scan_tags import Directory
 
 NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS = 1, 5, 7, 8, 32946, 32773
 
-# The most that one stored byte can become: Deflate 258 bytes in 2 bits (RFC 1951, 3.2.5); PackBits 128 bytes from 2; LZW
-# codes of at most 12 bits whose strings grow by one, from 1 to 3,838 bytes between two clearings (TIFF 6.0, section
-# 13); JPEG 64 samples of a block in one bit at the very least (ITU-T T.81, a long end-of-band run).
-_EXPANSION: Final = {NONE: 1, LZW: 1400, JPEG: 1536, DEFLATE: 1032, OLD_DEFLATE: 1032, PACKBITS: 64}
+# The most bytes that one stored byte can become. Deflate: 258 in 2 bits (RFC 1951, 3.2.5). PackBits: 128 from 2. LZW:
+# codes of at most 12 bits, whose strings grow by one byte, from 1 to 3,838, between two clearings (TIFF 6.0, 13).
+EXPANSION: Final = {
+    NONE: 1,
+    LZW: 1400,
+    JPEG: scan_jpeg.EXPANSION,
+    DEFLATE: 1032,
+    OLD_DEFLATE: 1032,
+    PACKBITS: 64,
+}
 _SLACK: Final = 4096
 _STREAM_ABOVE: Final = 1 << 23
 _LARGEST_PIECE: Final = 1 << 31
@@ -37,6 +55,12 @@ class Segment:
     height: int
     width: int
 
+    def touches(self, box: Box) -> bool:
+        """Tell whether it holds a pixel of the box."""
+        top, left, bottom, right = box
+        across = self.left < right and left < self.left + self.width
+        return across and self.top < bottom and top < self.top + self.height
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripRaster:
@@ -52,16 +76,16 @@ class StripRaster:
         TIFF compression scheme.
     samples, wanted
         Samples that stand together in a segment, and which of them is read.
-    stored_width
-        Pixels in a row of a segment, padding included.
+    stored_width, stored_height
+        Pixels of a whole segment, padding included.
     segments
         In file order: strips from the top, or tiles row by row.
     reversed_bits
         True where the lowest bit of a byte comes first.
     jpeg_tables
         Tables shared by all JPEG segments.
-    jpeg_colour
-        Colour space of JPEG data: "gray", "rgb" or "ycbcr".
+    jpeg_rgb
+        True where three JPEG components are RGB already, not luminance and chroma.
     """
 
     width: int
@@ -71,10 +95,11 @@ class StripRaster:
     samples: int
     wanted: int
     stored_width: int
+    stored_height: int
     segments: tuple[Segment, ...]
     reversed_bits: bool = False
     jpeg_tables: bytes | None = None
-    jpeg_colour: str = "gray"
+    jpeg_rgb: bool = False
 
     def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
         """Yield (top, left, codes) in file order; together they cover the box, each pixel once, maybe with a margin.
@@ -84,23 +109,14 @@ class StripRaster:
         ScanFault
             If the data are damaged or end too early.
         """
-        top, left, bottom, right = box
-        group: list[Segment] = []
-        for segment in self.segments:
-            if not (segment.top < bottom and top < segment.top + segment.height):
-                continue
-            if not (segment.left < right and left < segment.left + segment.width):
-                continue
-            if self._splits(segment):
-                yield from self._assembled(file, group)
-                group = []
-                yield from self._split(file, segment, top, bottom)
-            elif _joins(group, segment):
-                group.append(segment)
+        for group in self._groups(box):
+            first = group[0]
+            if self._splits(first):
+                yield from self._split(file, first, box)
+            elif len(group) == 1:
+                yield first.top, first.left, self.decode(self._stored(file, first), first)
             else:
-                yield from self._assembled(file, group)
-                group = [segment]
-        yield from self._assembled(file, group)
+                yield first.top, first.left, self._assembled(file, group)
 
     def decode(self, raw: bytes, segment: Segment) -> Codes:
         """Return the codes of one segment from its stored bytes; a pure function.
@@ -110,102 +126,192 @@ class StripRaster:
         ScanFault
             If the data are damaged or end too early.
         """
+        if self.compression == JPEG:
+            return self._jpeg_codes(raw, segment)
         plain = self._decompressed(raw, segment.height * self._row_bytes)
-        codes = channel_codes(plain, segment.height, self.stored_width, (self.samples, self.wanted), self.coding)
-        return codes[:, : segment.width]
+        return self._codes(plain, segment.height)[:, : segment.width]
 
     @property
     def _row_bytes(self) -> int:
         return self.coding.row_bytes(self.stored_width * self.samples)
 
+    def _codes(self, plain: bytes | bytearray, rows: int) -> Codes:
+        return channel_codes(plain, rows, self.stored_width, (self.samples, self.wanted), self.coding)
+
+    def _groups(self, box: Box) -> Iterator[list[Segment]]:
+        """Yield the segments that the box needs: large ones alone, small ones in rectangles of about one block."""
+        group: list[Segment] = []
+        pixels = 0
+        for segment in self.segments:
+            if not segment.touches(box):
+                continue
+            area = segment.height * segment.width
+            if group and (pixels + area > BLOCK_PIXELS or not _continues(group, segment)):
+                yield group
+                group, pixels = [], 0
+            group.append(segment)
+            pixels += area
+        if group:
+            yield group
+
     def _splits(self, segment: Segment) -> bool:
-        """Tell whether a segment is read in groups of rows: plain data always, Deflate when it is large."""
-        if segment.width != self.stored_width:
-            return False
+        """Tell whether a segment is read in groups of rows: plain or Deflate data that are large."""
         if self.compression == NONE:
-            return not self.reversed_bits
+            return segment.height * self.stored_width > BLOCK_PIXELS
         large = segment.height * self._row_bytes > _STREAM_ABOVE
         return self.compression in (DEFLATE, OLD_DEFLATE) and large
 
-    def _split(self, file: BinaryIO, segment: Segment, top: int, bottom: int) -> Iterator[tuple[int, int, Codes]]:
-        first, last = max(top, segment.top), min(bottom, segment.top + segment.height)
+    def _split(self, file: BinaryIO, segment: Segment, box: Box) -> Iterator[tuple[int, int, Codes]]:
+        """Yield the rows of one segment that the box needs; memory holds one group of rows."""
+        size = self._row_bytes
+        first, last = max(box[0], segment.top), min(box[2], segment.top + segment.height)
         step = max(1, BLOCK_PIXELS // self.stored_width)
-        read = self._plain_rows if self.compression == NONE else self._inflated_rows
-        row = first
-        for raw in read(file, segment, first, last, step):
+        source: _Plain | _Inflater
+        if self.compression == NONE:
+            source = _Plain(file, segment, reversed_bits=self.reversed_bits)
+        else:
+            source = _Inflater(file, segment, reversed_bits=self.reversed_bits)
+        source.skip((first - segment.top) * size)
+        for row in range(first, last, step):
             rows = min(step, last - row)
-            plane = (self.samples, self.wanted)
-            yield row, segment.left, channel_codes(raw, rows, self.stored_width, plane, self.coding)
-            row += rows
+            yield row, segment.left, self._codes(source.take(rows * size), rows)[:, : segment.width]
+        if last == segment.top + segment.height:
+            source.finish()
 
-    def _plain_rows(self, file: BinaryIO, segment: Segment, first: int, last: int, step: int) -> Iterator[bytes]:
-        size = self._row_bytes
-        for row in range(first, last, step):
-            file.seek(segment.offset + (row - segment.top) * size)
-            yield file.read(min(step, last - row) * size)
-
-    def _inflated_rows(self, file: BinaryIO, segment: Segment, first: int, last: int, step: int) -> Iterator[bytes]:
-        """Inflate a large strip from its start, keeping only some rows; memory holds one group of rows."""
-        size = self._row_bytes
-        stream = _Inflater(file, segment.offset, segment.count)
-        for row in range(segment.top, first, step):
-            stream.take(min(step, first - row) * size)
-        for row in range(first, last, step):
-            yield stream.take(min(step, last - row) * size)
-
-    def _assembled(self, file: BinaryIO, group: list[Segment]) -> Iterator[tuple[int, int, Codes]]:
-        """Yield one block of several small strips, or of tiles side by side."""
-        if not group:
-            return
+    def _assembled(self, file: BinaryIO, group: list[Segment]) -> Codes:
+        """Return one block of several small strips, or of tiles side by side."""
         first, last = group[0], group[-1]
-        if len(group) == 1:
-            yield first.top, first.left, self.decode(_read(file, first), first)
-            return
         shape = (last.top + last.height - first.top, last.left + last.width - first.left)
-        whole = np.empty(shape, np.uint8 if self.coding.full_scale <= 255 else np.uint16)
+        whole = np.empty(shape, self.coding.code_type)
         for segment in group:
             row, column = segment.top - first.top, segment.left - first.left
-            part = self.decode(_read(file, segment), segment)
+            part = self.decode(self._stored(file, segment), segment)
             whole[row : row + segment.height, column : column + segment.width] = part
-        yield first.top, first.left, whole
+        return whole
 
-    def _decompressed(self, raw: bytes, need: int) -> bytes | bytearray | memoryview:
-        if self.reversed_bits:
-            raw = imagecodecs.bitorder_decode(raw)
-        if self.compression == NONE:
-            return raw
+    def _stored(self, file: BinaryIO, segment: Segment) -> bytes:
+        raw = _fetch(file, segment.offset, segment.count, reversed_bits=self.reversed_bits)
+        if len(raw) != segment.count:
+            raise ScanFault(SHORT)
+        return raw
+
+    def _decompressed(self, raw: bytes, need: int) -> bytes | bytearray:
         if self.compression in (DEFLATE, OLD_DEFLATE):
-            return zlib.decompressobj().decompress(raw, need)
+            try:
+                return imagecodecs.deflate_decode(raw, out=need)
+            except RuntimeError:
+                # A last strip may be filled up to the height of the others: then only its beginning is wanted.
+                return zlib.decompressobj().decompress(raw, need)
         if self.compression == LZW:
-            return bytes(imagecodecs.lzw_decode(raw, out=need))
+            return imagecodecs.lzw_decode(raw, out=need)
         if self.compression == PACKBITS:
-            return bytes(imagecodecs.packbits_decode(raw, out=need))
-        raise ScanFault(f"is compressed with scheme {self.compression}; save it uncompressed, with LZW or with Deflate")
+            return _unpacked(raw, need)
+        return raw
+
+    def _jpeg_codes(self, raw: bytes, segment: Segment) -> Codes:
+        head = scan_jpeg.frame(raw)
+        # A segment may be filled up to whole blocks of 16; more than that is not this picture.
+        fits = head.width < self.stored_width + 16 and head.height < self.stored_height + 16
+        if head.components != self.samples or head.precision != self.coding.bits or not fits:
+            raise ScanFault(DAMAGED)
+        rgb = self.samples == 3
+        whole = np.asarray(
+            imagecodecs.jpeg_decode(
+                raw,
+                tables=self.jpeg_tables,
+                colorspace="RGB" if rgb and self.jpeg_rgb and not head.jfif else None,
+                outcolorspace="RGB" if rgb else None,
+            )
+        )
+        plane = whole[:, :, self.wanted] if whole.ndim == 3 else whole
+        if plane.shape[0] < segment.height or plane.shape[1] < segment.width:
+            raise ScanFault(SHORT)
+        return to_codes(plane[: segment.height, : segment.width], self.coding)
+
+
+class _Plain:
+    """Takes bytes of an uncompressed segment."""
+
+    def __init__(self, file: BinaryIO, segment: Segment, *, reversed_bits: bool) -> None:
+        self._file, self._offset, self._reversed = file, segment.offset, reversed_bits
+
+    def skip(self, size: int) -> None:
+        """Pass over `size` bytes."""
+        self._offset += size
+
+    def take(self, size: int) -> bytes:
+        """Return the next `size` bytes, fewer only at the end of the file."""
+        raw = _fetch(self._file, self._offset, size, reversed_bits=self._reversed)
+        self._offset += size
+        return raw
+
+    def finish(self) -> None:
+        """Nothing remains to be checked."""
 
 
 class _Inflater:
     """Takes bytes off a zlib stream in a file, never holding more than asked for."""
 
-    def __init__(self, file: BinaryIO, offset: int, count: int) -> None:
-        self._file, self._offset, self._left = file, offset, count
+    def __init__(self, file: BinaryIO, segment: Segment, *, reversed_bits: bool) -> None:
+        self._file, self._offset, self._left = file, segment.offset, segment.count
+        self._reversed = reversed_bits
         self._stream = zlib.decompressobj()
+
+    def skip(self, size: int) -> None:
+        """Pass over `size` bytes."""
+        while size > 0:
+            part = len(self.take(min(size, _STREAM_ABOVE)))
+            if part == 0:
+                raise ScanFault(SHORT)
+            size -= part
 
     def take(self, size: int) -> bytes:
         """Return the next `size` bytes, fewer only at the end of the data."""
         parts = []
         while size > 0:
-            fed = self._stream.unconsumed_tail
-            if not fed and self._left > 0:
-                self._file.seek(self._offset)
-                fed = self._file.read(min(_READ_BYTES, self._left))
-                self._offset += len(fed)
-                self._left -= len(fed)
+            fed = self._stream.unconsumed_tail or self._feed()
             part = self._stream.decompress(fed, size)
             if not part and not fed:
                 break
             parts.append(part)
             size -= len(part)
         return b"".join(parts)
+
+    def finish(self) -> None:
+        """Run to the end of the stream, where its checksum stands, unless more rows than wanted follow."""
+        self.take(1)
+
+    def _feed(self) -> bytes:
+        if self._left <= 0:
+            return b""
+        raw = _fetch(self._file, self._offset, min(_READ_BYTES, self._left), reversed_bits=self._reversed)
+        self._offset += len(raw)
+        self._left = self._left - len(raw) if raw else 0
+        return raw
+
+
+def _fetch(file: BinaryIO, offset: int, size: int, *, reversed_bits: bool) -> bytes:
+    file.seek(offset)
+    raw = file.read(size)
+    return bytes(imagecodecs.bitorder_decode(raw)) if reversed_bits else raw
+
+
+def _unpacked(raw: bytes, need: int) -> bytes | bytearray:
+    try:
+        return imagecodecs.packbits_decode(raw, out=need)
+    except RuntimeError:
+        # As with Deflate: a filled-up last strip; the length of what it unpacks to is known only afterwards.
+        return imagecodecs.packbits_decode(raw)
+
+
+def _continues(group: list[Segment], segment: Segment) -> bool:
+    """Tell whether a segment continues the group's rectangle: below its last one, or beside it."""
+    first, last = group[0], group[-1]
+    below = segment.left == first.left and segment.width == first.width and segment.top == last.top + last.height
+    beside = segment.top == first.top and segment.height == first.height and segment.left == last.left + last.width
+    if len(group) == 1:
+        return below or beside
+    return below if last.top != first.top else beside
 
 
 def picture_segments(directory: Directory, size: int, planes: tuple[int, int], row_bytes: int) -> tuple[Segment, ...]:
@@ -234,38 +340,43 @@ def picture_segments(directory: Directory, size: int, planes: tuple[int, int], r
     else:
         piece_width, piece_height = width, min(directory.integer(278, height) or height, height)
     if piece_width < 1 or piece_height < 1:
-        raise ScanFault("has strips or tiles of no size; save it again as plain TIFF")
+        raise ScanFault(DAMAGED)
     across, down = math.ceil(width / piece_width), math.ceil(height / piece_height)
     offsets = directory.integers(324) or directory.integers(273)
     counts = directory.integers(325) or directory.integers(279)
     compression = directory.integer(259, 1)
-    if not counts and compression == NONE:
+    if compression == NONE and not any(counts):
         counts = (piece_height * row_bytes,) * len(offsets)
-    number, wanted = planes
-    if min(len(offsets), len(counts)) < across * down * number:
+    if min(len(offsets), len(counts)) < across * down * planes[0]:
         raise ScanFault("lacks some of its strips or tiles; scan it again or copy it afresh")
-    segments = []
+    found = []
     for index in range(across * down):
         row, column = divmod(index, across)
         top, left = row * piece_height, column * piece_width
         rows = min(piece_height, height - top)
-        place = wanted * across * down + index
+        place = planes[1] * across * down + index
         segment = Segment(offsets[place], counts[place], top, left, rows, min(piece_width, width - left))
-        _check_claim(segment, size, rows * row_bytes, compression)
-        segments.append(segment)
+        found.append(_checked(segment, size, rows * row_bytes, compression))
     if compression == NONE and not tiled:
-        return _merged(segments, row_bytes)
-    return tuple(segments)
+        return _merged(found, row_bytes)
+    return tuple(found)
 
 
-def _check_claim(segment: Segment, size: int, need: int, compression: int) -> None:
-    count = segment.count
-    if segment.offset <= 0 or count <= 0 or segment.offset + count > size:
-        raise ScanFault("ends before its picture does; scan it again or copy it afresh")
-    if need > count * _EXPANSION[compression] + (_SLACK if compression != NONE else 0):
-        raise ScanFault("claims more pixels than its data can hold; scan it again or copy it afresh")
-    if need > _LARGEST_PIECE and compression not in (NONE, DEFLATE, OLD_DEFLATE):
-        raise ScanFault("holds its picture in one piece of more than 2 GB; save it uncompressed")
+def _checked(segment: Segment, size: int, need: int, compression: int) -> Segment:
+    """Return the segment, without bytes that are not needed, or refuse it where its data cannot be there."""
+    if segment.offset <= 0 or segment.count <= 0:
+        raise ScanFault("lacks some of its strips or tiles; scan it again or copy it afresh")
+    if compression == NONE:
+        if need > min(segment.count, size - segment.offset):
+            raise ScanFault(SHORT)
+        return Segment(segment.offset, need, segment.top, segment.left, segment.height, segment.width)
+    if segment.offset + segment.count > size:
+        raise ScanFault(SHORT)
+    if need > segment.count * EXPANSION[compression] + _SLACK:
+        raise ScanFault(CLAIMS)
+    if need > _LARGEST_PIECE and compression not in (DEFLATE, OLD_DEFLATE):
+        raise ScanFault("holds its picture in one compressed piece of more than 2 GB; save it uncompressed")
+    return segment
 
 
 def _merged(segments: list[Segment], row_bytes: int) -> tuple[Segment, ...]:
@@ -273,34 +384,9 @@ def _merged(segments: list[Segment], row_bytes: int) -> tuple[Segment, ...]:
     merged: list[Segment] = []
     for segment in segments:
         last = merged[-1] if merged else None
-        if last is not None and segment.offset == last.offset + last.height * row_bytes:
-            length = last.height * row_bytes + segment.count
-            merged[-1] = Segment(last.offset, length, last.top, 0, last.height + segment.height, last.width)
+        if last is not None and segment.offset == last.offset + last.count:
+            height = last.height + segment.height
+            merged[-1] = Segment(last.offset, height * row_bytes, last.top, 0, height, last.width)
         else:
             merged.append(segment)
     return tuple(merged)
-
-
-def _joins(group: list[Segment], segment: Segment) -> bool:
-    """Tell whether a segment continues the group's rectangle without making it larger than one block."""
-    if not group:
-        return True
-    first, last = group[0], group[-1]
-    pixels = sum(part.height * part.width for part in (*group, segment))
-    if pixels > BLOCK_PIXELS:
-        return False
-    below = (
-        segment.left == first.left == last.left
-        and segment.width == first.width
-        and segment.top == last.top + last.height
-    )
-    beside = segment.top == first.top == last.top and segment.left == last.left + last.width
-    return below if len(group) > 1 and last.top != first.top else below or beside
-
-
-def _read(file: BinaryIO, segment: Segment) -> bytes:
-    file.seek(segment.offset)
-    raw = file.read(segment.count)
-    if len(raw) != segment.count:
-        raise ScanFault("ends before its picture does; scan it again or copy it afresh")
-    return raw

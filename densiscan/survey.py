@@ -15,20 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from densiscan.errors import MeasureError
+from densiscan.survey_grain import independent_pixels, without_dust
 from densiscan.scan import Scan
 from densiscan.scan_pixels import Codes
 
 Reals = NDArray[np.float64]
+Edges = NDArray[np.int64]
 
 _STEP_PIXELS: Final = 300_000
 """Pixels taken through the table at once: their indices and values stay in the processor's cache."""
 
 _DUST_BLOCK_MM: Final = 0.2
-_DUST_LIMIT: Final = 4.0
-_NORMAL_MAD: Final = 1.4826
-_FEWEST_BLOCKS: Final = 9
-_LARGEST_CORRELATED: Final = 256
-_LONGEST_LAG: Final = 24
+_MOST_CELLS: Final = 2_000_000
+# Largest codes of 10, 12 and 14 bits that stand in the lower or in the upper bits of 16.
+_TOPS: Final = (1023, 4095, 16383, 65472, 65520, 65532)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,17 +42,19 @@ class Survey:
     px_per_mm_x, px_per_mm_y
         Resolution of the scan.
     cell_mm
-        Nominal cell size.
+        Nominal side of a cell: as asked for, or larger where that would have made more than two million cells.
     mean, sd
         Mean and population standard deviation of the table's values over the pixels of a cell.
     clipped_light, clipped_dark
-        Fraction of a cell's pixels at full scale and at code 0.
+        Fraction of a cell's pixels at the clip code and at code 0.
+    clip_code
+        Full scale; or the largest code of the scan where that is the largest of 10, 12 or 14 bits kept in 16.
     histogram
         Pixels at each code over the whole scan, exact; int64, full scale + 1 entries.
     """
 
-    x_edges_px: NDArray[np.int64]
-    y_edges_px: NDArray[np.int64]
+    x_edges_px: Edges
+    y_edges_px: Edges
     px_per_mm_x: float
     px_per_mm_y: float
     cell_mm: float
@@ -60,6 +62,7 @@ class Survey:
     sd: Reals
     clipped_light: NDArray[np.float32]
     clipped_dark: NDArray[np.float32]
+    clip_code: int
     histogram: NDArray[np.int64]
 
     def __post_init__(self) -> None:
@@ -95,13 +98,15 @@ class Patch:
     values, counts
         The codes that occur, ascending, and how many pixels have each.
     clipped_light, clipped_dark
-        Fraction of the pixels at full scale and at code 0.
+        Fraction of the pixels at the clip code and at code 0.
+    clip_code
+        Full scale; or the patch's largest code where that is the largest of 10, 12 or 14 bits kept in 16.
     independent
         How many independent pixels would give a mean as sure as this one: neighbouring pixels share light and grain.
-        Never more than `clean_pixels`, at least 1.
+        Never more than `clean_pixels`, at least 1. An estimate from the patch itself, by `survey_grain.independent_pixels`.
     clean_mean, clean_sd, clean_pixels
-        The same without dust: blocks of about 0.2 mm whose mean lies more than 4 robust standard deviations (1.4826
-        times the median absolute deviation of the block means) from their median are left out.
+        The same without dust: blocks of about 0.2 mm whose mean lies more than 4 robust standard deviations from their
+        median are left out, by `survey_grain.without_dust`.
     """
 
     mean: float
@@ -111,10 +116,15 @@ class Patch:
     counts: NDArray[np.int64]
     clipped_light: float
     clipped_dark: float
+    clip_code: int
     independent: float
     clean_mean: float
     clean_sd: float
     clean_pixels: int
+
+    def __post_init__(self) -> None:
+        self.values.flags.writeable = False
+        self.counts.flags.writeable = False
 
 
 def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> Survey:
@@ -140,6 +150,7 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
     if not cell_mm > 0:
         message = f"a cell must have a size, not {cell_mm} mm"
         raise ValueError(message)
+    cell_mm = max(cell_mm, math.sqrt(scan.width_mm * scan.height_mm / _MOST_CELLS))
     tally = _Tally(
         table=values,
         x_edges=_edges(scan.width_px, cell_mm * scan.px_per_mm_x),
@@ -156,10 +167,15 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         cell_mm=cell_mm,
         mean=tally.mean,
         sd=np.sqrt(tally.squares / area),
-        clipped_light=(tally.light / area).astype(np.float32),
-        clipped_dark=(tally.dark / area).astype(np.float32),
+        clipped_light=np.divide(tally.light, area, dtype=np.float32),
+        clipped_dark=np.divide(tally.dark, area, dtype=np.float32),
+        clip_code=_clip_code(tally.highest, scan.facts.full_scale),
         histogram=tally.histogram,
     )
+
+
+def _clip_code(highest: int, full_scale: int) -> int:
+    return highest if full_scale == 65535 and highest in _TOPS else full_scale
 
 
 def _table(scan: Scan, table: Reals | None) -> Reals:
@@ -173,7 +189,7 @@ def _table(scan: Scan, table: Reals | None) -> Reals:
     return values
 
 
-def _edges(length: int, cell_px: float) -> NDArray[np.int64]:
+def _edges(length: int, cell_px: float) -> Edges:
     """Return cell borders of whole pixels; a last partial cell is kept from half a cell on, else merged."""
     cell = max(1, round(cell_px))
     edges = np.arange(0, length + 1, cell, dtype=np.int64)
@@ -189,14 +205,15 @@ def _edges(length: int, cell_px: float) -> NDArray[np.int64]:
 class _Tally:
     """Running sums of one survey."""
 
-    def __init__(self, *, table: Reals, x_edges: NDArray[np.int64], y_edges: NDArray[np.int64]) -> None:
+    def __init__(self, *, table: Reals, x_edges: Edges, y_edges: Edges) -> None:
         self.table, self.x_edges, self.y_edges = table, x_edges, y_edges
         shape = (y_edges.size - 1, x_edges.size - 1)
-        self.counts = np.zeros(shape)
+        self.counts = np.zeros(shape, np.int32)
+        self.light = np.zeros(shape, np.int32)
+        self.dark = np.zeros(shape, np.int32)
         self.mean = np.zeros(shape)
         self.squares = np.zeros(shape)
-        self.light = np.zeros(shape)
-        self.dark = np.zeros(shape)
+        self.highest = -1
         self.histogram = np.zeros(table.size, np.int64)
         self._index = np.empty(0, np.intp)
         self._values = np.empty(0)
@@ -209,9 +226,7 @@ class _Tally:
         else:
             self._add(top, left, codes, (self.y_edges, self.x_edges), transposed=False)
 
-    def _add(
-        self, top: int, left: int, codes: Codes, axes: tuple[NDArray[np.int64], NDArray[np.int64]], *, transposed: bool
-    ) -> None:
+    def _add(self, top: int, left: int, codes: Codes, axes: tuple[Edges, Edges], *, transposed: bool) -> None:
         height, width = codes.shape
         columns, starts = _cut(axes[1], left, left + width)
         widths = np.diff(np.append(starts, width))
@@ -219,14 +234,31 @@ class _Tally:
         for first in range(0, height, step):
             part = codes[first : first + step]
             values, seen = self._looked_up(part)
+            clipped = self._clipped(part, seen)
             rows, begins = _cut(axes[0], top + first, top + first + part.shape[0])
             ends = np.append(begins[1:], part.shape[0])
             for row, begin, end in zip(range(rows.start, rows.stop), begins, ends, strict=True):
-                self._merge(_place(row, columns, transposed=transposed), values[begin:end], starts, widths)
-                for code, counts in ((self.table.size - 1, self.light), (0, self.dark)):
-                    if seen[code]:
-                        hits = np.add.reduce(part[begin:end] == code, axis=0, dtype=np.intp)
-                        counts[_place(row, columns, transposed=transposed)] += np.add.reduceat(hits, starts)
+                place = (columns, row) if transposed else (row, columns)
+                self._merge(place, values[begin:end], starts, widths)
+                for code, counts in clipped:
+                    hits = np.add.reduce(part[begin:end] == code, axis=0, dtype=np.int32)
+                    counts[place] += np.add.reduceat(hits, starts)
+
+    def _clipped(self, part: Codes, seen: NDArray[np.intp]) -> list[tuple[int, NDArray[np.int32]]]:
+        """Return the codes that count as clipped and occur in this part, each with the map that counts it.
+
+        Whether a largest code below full scale is the scanner's limit shows only at the end; so pixels at the largest
+        code so far are counted, and a larger one makes the count void.
+        """
+        highest = int(part.max())
+        if highest > self.highest:
+            self.highest = highest
+            self.light[...] = 0
+        found = [(0, self.dark)] if seen[0] else []
+        full_scale = self.table.size - 1
+        if highest == self.highest == full_scale or (highest == self.highest and highest in _TOPS):
+            found.append((highest, self.light))
+        return found
 
     def _looked_up(self, part: Codes) -> tuple[Reals, NDArray[np.intp]]:
         """Return the table's values of some codes (valid until the next call) and their histogram."""
@@ -254,15 +286,11 @@ class _Tally:
         self.counts[place] = total
 
 
-def _cut(edges: NDArray[np.int64], first: int, last: int) -> tuple[slice, NDArray[np.intp]]:
+def _cut(edges: Edges, first: int, last: int) -> tuple[slice, NDArray[np.intp]]:
     """Return which cells the pixels from first to last touch, and where each begins, counted from first."""
     begin = int(np.searchsorted(edges, first, side="right")) - 1
     end = int(np.searchsorted(edges, last, side="left"))
     return slice(begin, end), np.maximum(edges[begin:end] - first, 0)
-
-
-def _place(row: int, columns: slice, *, transposed: bool) -> tuple[Any, Any]:
-    return (columns, row) if transposed else (row, columns)
 
 
 def patch(scan: Scan, *, box_mm: tuple[float, float, float, float], table: Reals | None = None) -> Patch:
@@ -346,114 +374,26 @@ def _span(low_mm: float, high_mm: float, px_per_mm: float, length: int) -> tuple
 
 def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) -> Patch:
     values = np.take(table, codes.astype(np.intp), mode="wrap")
-    counts = np.bincount(codes[inside])
+    counts = np.bincount(codes[inside], minlength=scan.facts.full_scale + 1)
     occurring = np.flatnonzero(counts)
-    pixels = int(inside.sum())
     chosen = values[inside]
-    clean = _without_dust(scan, codes, values, inside, table)
+    block = (max(1, round(_DUST_BLOCK_MM * scan.px_per_mm_y)), max(1, round(_DUST_BLOCK_MM * scan.px_per_mm_x)))
+    middle = int(np.median(codes[inside]))
+    one_code = abs(table[min(middle + 1, table.size - 1)] - table[max(middle - 1, 0)]) / 2
+    clean = without_dust(values, inside, block=block, one_code=float(one_code))
     kept = values[clean]
+    clip_code = _clip_code(int(occurring[-1]), scan.facts.full_scale)
     return Patch(
         mean=float(chosen.mean()),
         sd=float(chosen.std()),
-        pixels=pixels,
+        pixels=chosen.size,
         values=occurring.astype(np.int64),
         counts=counts[occurring].astype(np.int64),
-        clipped_light=float(counts[scan.facts.full_scale] / pixels) if counts.size > scan.facts.full_scale else 0.0,
-        clipped_dark=float(counts[0] / pixels),
+        clipped_light=float(counts[clip_code] / chosen.size),
+        clipped_dark=float(counts[0] / chosen.size),
+        clip_code=clip_code,
         independent=independent_pixels(values, clean),
         clean_mean=float(kept.mean()),
         clean_sd=float(kept.std()),
-        clean_pixels=int(kept.size),
+        clean_pixels=kept.size,
     )
-
-
-def _without_dust(
-    scan: Scan, codes: Codes, values: Reals, inside: NDArray[np.bool_], table: Reals
-) -> NDArray[np.bool_]:
-    """Return the pixels inside that do not lie in a block of outlying mean."""
-    high = max(1, round(_DUST_BLOCK_MM * scan.px_per_mm_y))
-    wide = max(1, round(_DUST_BLOCK_MM * scan.px_per_mm_x))
-    rows, columns = np.arange(0, codes.shape[0], high), np.arange(0, codes.shape[1], wide)
-    number = _block_sums(inside.astype(np.float64), rows, columns)
-    sums = _block_sums(np.where(inside, values, 0.0), rows, columns)
-    used = number > 0
-    if np.count_nonzero(used) < _FEWEST_BLOCKS:
-        return inside
-    mean = np.divide(sums, number, out=np.zeros_like(sums), where=used)
-    weighty = number >= 0.5 * number.max()
-    centre = float(np.median(mean[weighty]))
-    spread = _NORMAL_MAD * float(np.median(np.abs(mean[weighty] - centre)))
-    code = int(np.median(codes[inside]))
-    one_code = abs(float(table[min(code + 1, table.size - 1)] - table[max(code - 1, 0)])) / 2
-    # A block with fewer pixels (cut by the aperture's edge) scatters more; a code is the least that can be told apart.
-    limit = np.maximum(_DUST_LIMIT * spread * np.sqrt(number.max() / np.maximum(number, 1)), one_code)
-    good = np.abs(mean - centre) <= limit
-    row_of, column_of = np.arange(codes.shape[0]) // high, np.arange(codes.shape[1]) // wide
-    clean: NDArray[np.bool_] = inside & good[row_of[:, None], column_of[None, :]]
-    return clean if clean.any() else inside
-
-
-def _block_sums(values: Reals, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Reals:
-    sums: Reals = np.add.reduceat(np.add.reduceat(values, rows, axis=0), columns, axis=1)
-    return sums
-
-
-def independent_pixels(values: Reals, used: NDArray[np.bool_]) -> float:
-    """Estimate how many independent pixels a patch has.
-
-    The variance of a mean over n pixels of stationary noise is s^2/n times the sum of its autocorrelation over all
-    lags. That sum is taken over growing square rings of lags, after a plane is removed, until a ring adds nothing
-    positive: later rings hold only the noise of the estimate.
-
-    Parameters
-    ----------
-    values
-        Two-dimensional patch.
-    used
-        Which of its pixels count; at least one.
-
-    Returns
-    -------
-    float
-        From 1 to the number of used pixels.
-    """
-    total = int(used.sum())
-    crop = tuple(
-        slice((n - min(n, _LARGEST_CORRELATED)) // 2, (n + min(n, _LARGEST_CORRELATED)) // 2) for n in values.shape
-    )
-    part, mask = values[crop], used[crop]
-    if mask.sum() < 16:
-        return float(total)
-    rest = _without_plane(part, mask)
-    if not rest.any():
-        return float(total)
-    longest = min(_LONGEST_LAG, min(part.shape) // 3)
-    covariance, pairs = _lags(rest, longest), _lags(mask.astype(np.float64), longest)
-    correlation = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
-    correlation /= correlation[longest, longest]
-    factor = 1.0
-    for reach in range(1, longest + 1):
-        inner = correlation[longest - reach : longest + reach + 1, longest - reach : longest + reach + 1]
-        ring = float(inner.sum()) - factor
-        if ring <= 0:
-            break
-        factor += ring
-    return min(max(total / factor, 1.0), float(total))
-
-
-def _without_plane(part: Reals, mask: NDArray[np.bool_]) -> Reals:
-    rows, columns = np.indices(part.shape)
-    design = np.stack([np.ones(int(mask.sum())), rows[mask], columns[mask]], axis=1).astype(np.float64)
-    centre = float(part[mask].mean())
-    fit = np.linalg.lstsq(design, part[mask] - centre, rcond=None)[0]
-    rest = np.zeros(part.shape)
-    rest[mask] = part[mask] - centre - design @ fit
-    return rest
-
-
-def _lags(values: Reals, longest: int) -> Reals:
-    """Return the sums of products at all lags up to the longest, both ways; the middle is lag zero."""
-    shape = tuple(n + longest for n in values.shape)
-    power = np.abs(np.fft.rfft2(values, shape)) ** 2
-    whole = np.fft.irfft2(power, shape)
-    return np.roll(whole, (longest, longest), axis=(0, 1))[: 2 * longest + 1, : 2 * longest + 1]

@@ -1,0 +1,129 @@
+"""The pixels of an even patch: which of them dust has spoilt, and how many of them are independent."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Reals = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+DUST_LIMIT: Final = 4.0
+"""Robust standard deviations from the median at which a block counts as dust: one even block in 16,000 is lost."""
+
+_NORMAL_MAD: Final = 1.4826  # median absolute deviation to standard deviation, for a normal distribution
+_FEWEST_BLOCKS: Final = 9
+_FEWEST_PIXELS: Final = 16
+_LARGEST_SIDE: Final = 256
+_LONGEST_LAG: Final = 24
+
+
+def without_dust(values: Reals, used: Mask, *, block: tuple[int, int], one_code: float) -> Mask:
+    """Return the used pixels that do not lie in a block of outlying mean.
+
+    The means of small blocks are compared with their median; their scatter is 1.4826 times the median absolute
+    deviation. A block with fewer used pixels (cut by the edge of an aperture) may scatter more.
+
+    Parameters
+    ----------
+    values
+        Two-dimensional patch.
+    used
+        Which of its pixels count; at least one.
+    block
+        Rows and columns of a block.
+    one_code
+        What one code is worth there: less than that is never dust.
+
+    Returns
+    -------
+    Mask
+        `used` itself where there are fewer than nine blocks.
+    """
+    rows, columns = np.arange(0, values.shape[0], block[0]), np.arange(0, values.shape[1], block[1])
+    number = _block_sums(used.astype(np.float64), rows, columns)
+    sums = _block_sums(np.where(used, values, 0.0), rows, columns)
+    largest = float(number.max())
+    weighty = number >= 0.5 * largest
+    if np.count_nonzero(weighty) < _FEWEST_BLOCKS:
+        return used
+    means = sums / np.maximum(number, 1.0)
+    centre = float(np.median(means[weighty]))
+    scatter = _NORMAL_MAD * float(np.median(np.abs(means[weighty] - centre)))
+    limit = np.maximum(DUST_LIMIT * scatter * np.sqrt(largest / np.maximum(number, 1.0)), one_code)
+    good = np.abs(means - centre) <= limit
+    row_of, column_of = np.arange(values.shape[0]) // block[0], np.arange(values.shape[1]) // block[1]
+    clean: Mask = used & good[row_of[:, None], column_of[None, :]]
+    return clean if clean.any() else used
+
+
+def _block_sums(values: Reals, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Reals:
+    sums: Reals = np.add.reduceat(np.add.reduceat(values, rows, axis=0), columns, axis=1)
+    return sums
+
+
+def independent_pixels(values: Reals, used: Mask) -> float:
+    """Estimate how many independent pixels a patch has.
+
+    The variance of a mean over n pixels of stationary noise is s^2/n times the sum of its autocorrelation over all
+    lags. That sum is taken over growing square rings of lags, after a plane is removed, until a ring adds nothing
+    positive: later rings hold only the noise of the estimate. Of a large patch the middle 256 by 256 pixels are taken.
+
+    Parameters
+    ----------
+    values
+        Two-dimensional patch.
+    used
+        Which of its pixels count; at least one.
+
+    Returns
+    -------
+    float
+        From 1 to the number of used pixels; that number itself where the patch has no noise or fewer than 16 pixels.
+    """
+    total = float(np.count_nonzero(used))
+    middle = tuple(_middle(length) for length in values.shape)
+    part, mask = values[middle], used[middle]
+    if np.count_nonzero(mask) < _FEWEST_PIXELS:
+        return total
+    rest = _without_plane(part, mask)
+    if not rest.any():
+        return total
+    longest = min(_LONGEST_LAG, min(part.shape) // 3)
+    covariance, pairs = _lags(rest, longest), _lags(mask.astype(np.float64), longest)
+    correlation = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
+    correlation /= correlation[longest, longest]
+    factor = 1.0
+    for reach in range(1, longest + 1):
+        square = slice(longest - reach, longest + reach + 1)
+        ring = float(correlation[square, square].sum()) - factor
+        if ring <= 0:
+            break
+        factor += ring
+    return max(total / factor, 1.0)
+
+
+def _middle(length: int) -> slice:
+    kept = min(length, _LARGEST_SIDE)
+    return slice((length - kept) // 2, (length + kept) // 2)
+
+
+def _without_plane(part: Reals, mask: Mask) -> Reals:
+    """Return the patch less its best plane, zero outside the mask."""
+    rows, columns = np.indices(part.shape, dtype=np.float64)
+    design = np.stack([np.ones(np.count_nonzero(mask)), rows[mask], columns[mask]], axis=1)
+    values = part[mask] - part[mask].mean()
+    rest = np.zeros(part.shape)
+    rest[mask] = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
+    return rest
+
+
+def _lags(values: Reals, longest: int) -> Reals:
+    """Return the sums of products at all lags up to the longest, both ways; the middle is lag zero."""
+    shape = (values.shape[0] + longest, values.shape[1] + longest)
+    whole = np.fft.irfft2(np.abs(np.fft.rfft2(values, shape)) ** 2, shape)
+    near = np.arange(-longest, longest + 1)
+    lags: Reals = whole[np.ix_(near, near)]
+    return lags
