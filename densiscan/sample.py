@@ -7,6 +7,10 @@ write_scan(bed, Path("scan.tif"))
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
+from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.sample_bed import OPAQUE, Place
 from densiscan.sample_faults import AirBell, Bands, Blemishes, DryingMark, EdgeDensity, Gradient, Leak
 from densiscan.sample_film import Film, FilmCurve, Frame
@@ -28,8 +32,23 @@ from densiscan.sample_random import (
 from densiscan.sample_render import Piece, Rendered, render_bed, write_scan
 from densiscan.sample_scanner import TONES, Scanner, encoded, faultless
 from densiscan.sample_scenes import SCENES, Picture
+from densiscan.sample_set import Sample, render_samples, samples, stated_densities
 from densiscan.sample_truth import FilmTruth, FrameTruth, StepTruth, Truth, WedgeTruth
 from densiscan.sample_wedge import WedgeLayout, even_densities, write_wedge_file
+
+
+def main(arguments: list[str]) -> int:
+    """Render the sample set into the folder named: `python -m densiscan.sample FOLDER`; returns the exit status."""
+    try:
+        if len(arguments) != 1:
+            raise WrongUseError("name one folder to render the sample scans into: python -m densiscan.sample FOLDER")
+        for path in render_samples(Path(arguments[0])):
+            sys.stdout.write(f"{path.stat().st_size:>10,}  {path}\n")
+    except (DensiscanError, OSError) as error:
+        sys.stderr.write(f"{error}\n")
+        return 2
+    return 0
+
 
 __all__ = [
     "OPAQUE",
@@ -54,6 +73,7 @@ __all__ = [
     "Piece",
     "Place",
     "Rendered",
+    "Sample",
     "Scanner",
     "Specks",
     "StepTruth",
@@ -75,8 +95,14 @@ __all__ = [
     "random_sheet",
     "random_wedge",
     "render_bed",
+    "render_samples",
+    "samples",
     "sheet",
+    "stated_densities",
     "strip",
     "write_scan",
     "write_wedge_file",
 ]
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))

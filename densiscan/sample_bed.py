@@ -27,6 +27,13 @@ OPAQUE: Final = 5.0
 """Density of black card and metal holders: no flatbed sees through it."""
 
 
+# digits as rows of a 3 x 5 grid, drawn for this renderer
+DIGITS: Final = (
+    "111101101101111", "010110010010111", "111001111100111", "111001011001111", "101101111001001",
+    "111100111001111", "111100111101111", "111001010010010", "111101111101111", "111101111001111",
+)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Where the centre of a piece lies on the bed, and by how much it is turned (clockwise positive, y down)."""
@@ -196,6 +203,16 @@ def line_cover(window: Window, ends: tuple[float, float, float, float], width: f
 def ramp(inside_mm: Array, soft_mm: float) -> Array:
     """Return 0 outside, 1 inside and a straight rise over `soft_mm` centred on the edge (distance 0)."""
     return np.asarray(np.clip(inside_mm / np.float32(soft_mm) + np.float32(0.5), 0, 1), np.float32)
+
+
+def numeral(number: str, left: float, top: float, dot: float) -> list[Box]:
+    """Return the dots of a number written from (left, top) in own coordinates; each `dot` mm wide, five high."""
+    dots = []
+    for place, letter in enumerate(number):
+        for cell, mark in enumerate(DIGITS[int(letter)]):
+            if mark == "1":
+                dots.append((left + (4 * place + cell % 3) * dot, top + (cell // 3) * dot, dot, dot))
+    return dots
 
 
 def blurred(image: Array, sigma_px: float) -> Array:

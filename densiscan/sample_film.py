@@ -161,9 +161,14 @@ class Film:
     def _lay_on(self, bed: Bed, window: Window, density: Array, rng: np.random.Generator) -> None:
         left, top, width, height = self.outline
         rows, columns = density.shape
-        seen = sampled(density, (window.v - top) * (rows / height) - 0.5, (window.u - left) * (columns / width) - 0.5)
-        light = np.exp(np.float32(-LN10) * seen)
-        light *= grain(seen - self.curve.base, self.granularity, bed.pitch_mm, rng)
+        # light is interpolated, not density: so the mean transmittance of the map is kept
+        light = sampled(
+            np.exp(np.float32(-LN10) * density),
+            (window.v - top) * np.float32(rows / height) - np.float32(0.5),
+            (window.u - left) * np.float32(columns / width) - np.float32(0.5),
+        )
+        silver = np.log(light) * np.float32(-1 / LN10) - np.float32(self.curve.base)
+        light *= grain(silver, self.granularity, bed.pitch_mm, rng)
         cover = box_cover(window, self.outline, bed.pitch_mm)
         for hole in self.holes:
             cover *= 1 - box_cover(window, hole, bed.pitch_mm)

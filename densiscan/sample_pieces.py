@@ -9,7 +9,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from densiscan.errors import WrongUseError
-from densiscan.sample_bed import Bed, Box, Place, Window
+from densiscan.sample_bed import Bed, Box, Place, Window, numeral
 from densiscan.sample_faults import Blemishes
 from densiscan.sample_film import Film, Frame
 from densiscan.sample_scenes import Picture
@@ -19,6 +19,7 @@ PERFORATION_MM: Final = (1.98, 2.80)
 """Along and across a strip of 35 mm film (ISO 1007)."""
 PERFORATION_PITCH_MM: Final = 4.75
 PERFORATION_INSET_MM: Final = 2.0
+EDGE_PRINT_DENSITY: Final = 1.6
 STRIP_WIDTH_MM: Final = {"35": 35.0, "roll": 61.5}
 
 
@@ -70,6 +71,7 @@ def strip(  # noqa: PLR0913 - a drawing of one strip
     gap_mm: float = 2.0,
     end_mm: float | None = None,
     upright: bool = False,
+    edge_print: bool = False,
     **film: Any,
 ) -> Film:
     """Return a strip of roll film: frames in a row with clear gaps, perforated for 35 mm.
@@ -82,6 +84,8 @@ def strip(  # noqa: PLR0913 - a drawing of one strip
         Clear film between frames; `end_mm` beyond the first and last, the same when not given.
     upright
         The strip runs down the bed instead of along it.
+    edge_print
+        Frame numbers exposed along the edge by the film's maker: dense marks in the rebate.
     """
     if not pictures:
         raise WrongUseError("a strip of film needs at least one picture.")
@@ -94,7 +98,14 @@ def strip(  # noqa: PLR0913 - a drawing of one strip
         frames.append(Frame(box=_lie((start, -frame_mm[1] / 2, *frame_mm), upright), picture=picture))
     holes = [_lie(box, upright) for box in _perforations(length, wide)] if kind == "35" else []
     size = (wide, length) if upright else (length, wide)
-    return Film(size_mm=size, place=place, frames=tuple(frames), holes=tuple(holes), **film)
+    marks = []
+    if edge_print:
+        dot = 0.3 if kind == "35" else 0.4
+        for index, frame in enumerate(frames):
+            middle = frame.box[1] + frame.box[3] / 2 if upright else frame.box[0] + frame.box[2] / 2
+            dots = numeral(str(index + 1), middle, -wide / 2 + 0.3, dot)
+            marks += [(_lie(box, upright), EDGE_PRINT_DENSITY) for box in dots]
+    return Film(size_mm=size, place=place, frames=tuple(frames), holes=tuple(holes), marks=tuple(marks), **film)
 
 
 def _perforations(length: float, wide: float) -> list[Box]:

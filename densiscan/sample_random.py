@@ -96,7 +96,7 @@ def random_scanner(rng: np.random.Generator, *, ppi: Sequence[float] = (150, 200
 
 
 def random_densities(rng: np.random.Generator, count: int | None = None) -> tuple[float, ...]:
-    """Draw true densities, rising: 5 to 41 steps, equal or unequal, the last at most 3.4."""
+    """Draw true densities, rising: 5 to 41 steps, equal or unequal, the last at most 3.3."""
     number = int(rng.integers(5, 42)) if count is None else count
     first = float(rng.uniform(0.02, 0.12))
     top = float(rng.uniform(1.2, 3.3)) if number < 15 else float(rng.uniform(2.0, 3.3))
@@ -106,6 +106,7 @@ def random_densities(rng: np.random.Generator, count: int | None = None) -> tupl
     else:
         # a wedge made for equal steps misses them a little
         rises = rises * rng.normal(1, 0.03, number - 1)
+    rises *= (top - first) / rises.sum()
     return tuple(float(d) for d in first + np.concatenate([[0.0], np.cumsum(rises)]))
 
 
@@ -258,6 +259,7 @@ def random_roll(rng: np.random.Generator) -> Bedful:
         frame_mm=(36.0, 24.0) if small else (56.0, 56.0),
         gap_mm=float(rng.uniform(1.5, 2.5) if small else rng.uniform(4, 8)),
         upright=bool(rng.uniform() < 0.5),
+        edge_print=bool(rng.uniform() < 0.6),
         curve=random_curve(rng),
         **_wear(rng),
     )

@@ -10,19 +10,13 @@ from typing import Final, Literal
 import numpy as np
 
 from densiscan.errors import WrongUseError
-from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover
+from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover, numeral
 from densiscan.sample_faults import Blemishes
 from densiscan.sample_film import LN10, grain
 from densiscan.sample_truth import StepTruth, WedgeTruth
 
 Run = Literal["right", "down", "left", "up"]
 RUNS: Final[tuple[Run, ...]] = ("right", "down", "left", "up")
-
-# digits as rows of a 3 x 5 grid, drawn for this renderer
-DIGITS: Final = (
-    "111101101101111", "010110010010111", "111001111100111", "111001011001111", "101101111001001",
-    "111100111001111", "111100111101111", "111001010010010", "111101111101111", "111101111001111",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,12 +144,7 @@ class WedgeLayout:
             y = step[1] + step[3] + 0.2 * self.border_mm
             if not self._lengthwise:
                 x, y = step[0] + step[2] + 0.2 * self.border_mm, step[1] + step[3] / 2 - height / 2
-        dots = []
-        for place, letter in enumerate(text):
-            for cell, mark in enumerate(DIGITS[int(letter)]):
-                if mark == "1":
-                    dots.append((x + (4 * place + cell % 3) * dot, y + (cell // 3) * dot, dot, dot))
-        return dots
+        return numeral(text, x, y, dot)
 
     def _mask(self, bed: Bed) -> None:
         left, top, width, height = self._box(
