@@ -19,7 +19,7 @@ import numpy as np
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
-from densiscan.scan_notes import Picture
+from densiscan.scan_notes import Notes, Picture
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Raster, ScanFault
 from densiscan.scan_png import open_png
 from densiscan.scan_tiff import open_tiff
@@ -301,7 +301,7 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     notes, raster = picture.notes, picture.raster
     if picture.colour == "gray" and wanted != "gray":
         raise ScanFault(f"is a gray scan without a {wanted} channel; leave out --channel")
-    stored, warnings = _resolution(notes.ppi, ppi)
+    stored, warnings = _resolution(notes, ppi)
     turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
     channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
@@ -340,25 +340,29 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     )
 
 
-def _resolution(
-    recorded: tuple[float, float] | None, given: float | None
-) -> tuple[tuple[float, float], list[tuple[str, str]]]:
+def _resolution(notes: Notes, given: float | None) -> tuple[tuple[float, float], list[tuple[str, str]]]:
     """Return pixels an inch across and down as stored, and what to warn of."""
+    recorded = notes.ppi
     if given is not None:
         if recorded is None or all(abs(value - given) <= 0.005 * given for value in recorded):
             return (given, given), []
-        words = f"{recorded[0]:g} by {recorded[1]:g}" if recorded[0] != recorded[1] else f"{recorded[0]:g}"
-        return (given, given), [("ppi-overridden", f"The file says {words} ppi; {given:g} was given and is used.")]
+        return (given, given), [("ppi-overridden", f"The file says {_ppi(recorded)}; {given:g} was given and is used.")]
     if recorded is None:
         raise ScanFault("does not say its resolution; give it with --ppi")
     if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
-        raise ScanFault(
-            f"says {recorded[0]:g} by {recorded[1]:g} ppi, which no scan has; give the right one with --ppi"
-        )
+        raise ScanFault(f"says {_ppi(recorded)}, which no scan has; give the right resolution with --ppi")
     if any(round(value) in _DEFAULT_PPI for value in recorded):
-        words = f"{recorded[0]:g} ppi is what programs write when they do not know; give the scanner's with --ppi."
-        return recorded, [("doubtful-resolution", words)]
+        doubt = f"{_ppi(recorded)} is what programs write when they do not know; give the scanner's with --ppi."
+        return recorded, [("doubtful-resolution", doubt)]
+    if notes.ppi_of_preview:
+        doubt = f"The resolution, {_ppi(recorded)}, is recorded with the preview only; if it is wrong, give --ppi."
+        return recorded, [("doubtful-resolution", doubt)]
     return recorded, []
+
+
+def _ppi(recorded: tuple[float, float]) -> str:
+    across, down = recorded
+    return f"{across:g} ppi" if across == down else f"{across:g} by {down:g} ppi"
 
 
 @contextmanager

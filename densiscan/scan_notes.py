@@ -22,6 +22,8 @@ class Notes:
     ----------
     ppi
         Pixels an inch across and down, as stored.
+    ppi_of_preview
+        True where the resolution stands with a preview, not with the picture itself.
     orientation
         Value of the TIFF orientation tag, 1 to 8.
     """
@@ -31,6 +33,7 @@ class Notes:
     software: str | None = None
     date: str | None = None
     ppi: tuple[float, float] | None = None
+    ppi_of_preview: bool = False
     orientation: int = 1
     icc: str | None = None
 
@@ -79,12 +82,14 @@ def directory_notes(directory: Directory, *, parents: tuple[Directory, ...] = ()
 
     orientation = next((source.integer(274, 1) for source in sources if 274 in source.numbers), 1)
     profile = next((source.texts[34675] for source in sources if 34675 in source.texts), None)
+    own = _resolution(directory)
     return Notes(
         make=text(271),
         model=text(272),
         software=text(305),
         date=iso_date(text(306)),
-        ppi=next((found for source in sources if (found := _resolution(source))), None),
+        ppi=own or next((found for source in parents if (found := _resolution(source))), None),
+        ppi_of_preview=own is None,
         orientation=orientation if 1 <= orientation <= 8 else 1,
         icc=None if profile is None else profile_name(profile),
     )

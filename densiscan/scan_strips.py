@@ -146,7 +146,8 @@ class StripRaster:
             if not segment.touches(box):
                 continue
             area = segment.height * segment.width
-            if group and (pixels + area > BLOCK_PIXELS or not _continues(group, segment)):
+            alone = self._splits(segment) or (group and self._splits(group[0]))
+            if group and (alone or pixels + area > BLOCK_PIXELS or not _continues(group, segment)):
                 yield group
                 group, pixels = [], 0
             group.append(segment)
@@ -260,7 +261,7 @@ class _Inflater:
     def skip(self, size: int) -> None:
         """Pass over `size` bytes."""
         while size > 0:
-            part = len(self.take(min(size, _STREAM_ABOVE)))
+            part = len(self.take(min(size, _READ_BYTES)))
             if part == 0:
                 raise ScanFault(SHORT)
             size -= part

@@ -73,18 +73,9 @@ def open_tiff(file: BinaryIO, size: int, channel: str, page: int | None) -> Pict
     if compression not in EXPANSION:
         raise ScanFault(f"is compressed with scheme {compression}; save it uncompressed, with LZW or with Deflate")
     raster, notices = _fitted(file, _raster(directory, size, layout, channel), directory)
-    notes = directory_notes(directory, parents=parents)
-    own = directory_notes(directory)
-    if notes.ppi is not None and own.ppi is None:
-        notices.append(
-            Warning_(
-                code="doubtful-resolution",
-                message="The resolution is recorded with the preview only, not with the full picture.",
-            )
-        )
     return Picture(
         raster=raster,
-        notes=notes,
+        notes=directory_notes(directory, parents=parents),
         colour=layout.colour,
         channels=layout.samples,
         bits=raster.coding.full_scale.bit_length(),

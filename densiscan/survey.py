@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from densiscan.errors import MeasureError
-from densiscan.survey_grain import independent_pixels, without_dust
 from densiscan.scan import Scan
 from densiscan.scan_pixels import Codes
+from densiscan.survey_grain import independent_pixels, without_dust
 
 Reals = NDArray[np.float64]
 Edges = NDArray[np.int64]
@@ -103,7 +103,8 @@ class Patch:
         Full scale; or the patch's largest code where that is the largest of 10, 12 or 14 bits kept in 16.
     independent
         How many independent pixels would give a mean as sure as this one: neighbouring pixels share light and grain.
-        Never more than `clean_pixels`, at least 1. An estimate from the patch itself, by `survey_grain.independent_pixels`.
+        Never more than `clean_pixels`, at least 1. Estimated from the patch itself, see
+        `survey_grain.independent_pixels`.
     clean_mean, clean_sd, clean_pixels
         The same without dust: blocks of about 0.2 mm whose mean lies more than 4 robust standard deviations from their
         median are left out, by `survey_grain.without_dust`.

@@ -93,7 +93,7 @@ def independent_pixels(values: Reals, used: Mask) -> float:
         return total
     longest = min(_LONGEST_LAG, min(part.shape) // 3)
     covariance, pairs = _lags(rest, longest), _lags(mask.astype(np.float64), longest)
-    correlation = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
+    correlation: Reals = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
     correlation /= correlation[longest, longest]
     factor = 1.0
     for reach in range(1, longest + 1):
@@ -112,11 +112,11 @@ def _middle(length: int) -> slice:
 
 def _without_plane(part: Reals, mask: Mask) -> Reals:
     """Return the patch less its best plane, zero outside the mask."""
-    rows, columns = np.indices(part.shape, dtype=np.float64)
-    design = np.stack([np.ones(np.count_nonzero(mask)), rows[mask], columns[mask]], axis=1)
-    values = part[mask] - part[mask].mean()
+    rows, columns = np.nonzero(mask)
+    design: Reals = np.stack([np.ones(rows.size), rows, columns], axis=1)
+    values: Reals = part[mask] - part[mask].mean()
     rest = np.zeros(part.shape)
-    rest[mask] = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
+    rest[mask] = values - design @ (np.linalg.pinv(design) @ values)
     return rest
 
 
