@@ -40,7 +40,7 @@ from densiscan.sample_wedge import WedgeLayout, even_densities, write_wedge_file
 def main(arguments: list[str]) -> int:
     """Render the sample set into the folder named: `python -m densiscan.sample FOLDER`; returns the exit status."""
     try:
-        if len(arguments) != 1:
+        if len(arguments) != 1 or arguments[0].startswith("-"):
             raise WrongUseError("name one folder to render the sample scans into: python -m densiscan.sample FOLDER")
         for path in render_samples(Path(arguments[0])):
             sys.stdout.write(f"{path.stat().st_size:>10,}  {path}\n")

@@ -12,6 +12,9 @@ from densiscan.sample_bed import Array, Box, Window, disc_cover, line_cover
 
 Side = Literal["left", "top", "right", "bottom"]
 DUST_DENSITY: Final = 1.5
+FIBRE_DENSITY: Final = 0.8
+CLEAR_DENSITY: Final = 0.07
+"""Of the support where the silver is gone: pinholes and scratches."""
 
 
 class Curve(Protocol):
@@ -180,10 +183,10 @@ class Blemishes:
         """Change the light a piece lets through, in place: dust and fibres stop it, pinholes and scratches do not."""
         for _ in range(self.dust):
             centre, radius = _somewhere(box, rng), float(rng.gamma(2.0, 0.04)) + 0.02
-            _touch(light, window, (*centre, radius), 10.0**-DUST_DENSITY, pitch_mm)
+            _touch(light, window, (*centre, radius), -DUST_DENSITY, pitch_mm)
         for _ in range(self.pinholes):
             centre, radius = _somewhere(box, rng), float(rng.gamma(2.0, 0.05)) + 0.03
-            _touch(light, window, (*centre, radius), 0.85, pitch_mm)
+            _touch(light, window, (*centre, radius), CLEAR_DENSITY, pitch_mm)
         for kind, count in (("fibre", self.fibres), ("scratch", self.scratches)):
             for _ in range(count):
                 _draw_line(light, window, box, (kind, pitch_mm), rng)
@@ -193,8 +196,16 @@ def _somewhere(box: Box, rng: np.random.Generator) -> tuple[float, float]:
     return float(box[0] + rng.uniform(0, box[2])), float(box[1] + rng.uniform(0, box[3]))
 
 
-def _touch(light: Array, window: Window, disc: tuple[float, float, float], value: float, pitch_mm: float) -> None:
-    """Set a disc of the light to a value, on the pixels near it only."""
+def _mark(part: Array, cover: Array, density: float) -> None:
+    """Change light in place: a negative density lies on the film and stops light, a positive one is all that is left."""
+    if density < 0:
+        part *= 1 - cover * np.float32(1 - 10.0**density)
+    else:
+        part += cover * np.maximum(np.float32(10.0**-density) - part, 0)
+
+
+def _touch(light: Array, window: Window, disc: tuple[float, float, float], density: float, pitch_mm: float) -> None:
+    """Mark a disc of the light, on the pixels near it only."""
     u, v, radius = disc
     near = _near(window, (u, v), radius + pitch_mm)
     if near is None:
@@ -205,7 +216,7 @@ def _touch(light: Array, window: Window, disc: tuple[float, float, float], value
     # a spot smaller than the soft edge covers its pixel in part only
     share = min(1.0, (2 * radius / pitch_mm) ** 2)
     cover = np.float32(share) * disc_cover(small, (u, v), max(radius, pitch_mm / 2), soft)
-    part += cover * (np.float32(value) - part)
+    _mark(part, cover, density)
 
 
 def _near(window: Window, centre: tuple[float, float], reach: float) -> tuple[slice, slice] | None:
@@ -227,17 +238,16 @@ def _draw_line(light: Array, window: Window, box: Box, kind: tuple[str, float], 
     u, v = _somewhere(box, rng)
     if name == "scratch":
         angle, length = float(rng.normal(math.pi / 2, 0.1)), float(rng.uniform(0.2, 0.8)) * box[3]
-        value, width, bends = (0.8, float(rng.uniform(0.02, 0.08)), 1)
+        density, width, bends = (CLEAR_DENSITY, float(rng.uniform(0.02, 0.08)), 1)
     else:
         angle, length = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(1, 5))
-        value, width, bends = (0.15, float(rng.uniform(0.02, 0.05)), 5)
+        density, width, bends = (-FIBRE_DENSITY, float(rng.uniform(0.02, 0.05)), 5)
     for _ in range(bends):
         end = (u + length / bends * math.cos(angle), v + length / bends * math.sin(angle))
         near = _near(window, ((u + end[0]) / 2, (v + end[1]) / 2), length / bends / 2 + 1)
         if near is not None:
             small = Window(near[0], near[1], window.u[near], window.v[near])
-            part = light[near]
-            part += line_cover(small, (u, v, *end), width, pitch_mm) * (np.float32(value) - part)
+            _mark(light[near], line_cover(small, (u, v, *end), width, pitch_mm), density)
         (u, v), angle = end, angle + float(rng.normal(0, 0.6))
 
 

@@ -31,7 +31,7 @@ SCANNER: Final = Scanner(
     lamp_seed=20,
 )
 NORMAL: Final = FilmCurve(base=0.06, fog=0.07, contrast=0.57, maximum_net=2.7)
-UNDERDEVELOPED: Final = FilmCurve(base=0.06, fog=0.045, contrast=0.36, maximum_net=1.7)
+UNDERDEVELOPED: Final = FilmCurve(base=0.06, fog=0.05, contrast=0.36, maximum_net=1.7)
 SHEET_MM: Final = (63.0, 88.0)
 LEAK: Final = Leak(side="bottom", at_mm=24.0, width_mm=6.0, depth_mm=5.0, net_density=0.45)
 WEDGE_UNCERTAINTY: Final = 0.02

@@ -10,7 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from densiscan.errors import WrongUseError
-from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover, numeral
+from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover, numeral, ramp
 from densiscan.sample_faults import Blemishes
 from densiscan.sample_film import LN10, grain
 from densiscan.sample_truth import StepTruth, WedgeTruth
@@ -118,9 +118,14 @@ class WedgeLayout:
 
     def _density(self, window: Window, soft: float) -> Array:
         """Return the density of every pixel of the window, edges mixed in transmittance."""
-        light = np.full(window.u.shape, 10.0**-self.border_density, np.float32)
-        for index, density in enumerate(self.densities):
-            _put(light, window, self.step_box(index), density, soft)
+        half = len(self.densities) * self.step_mm / 2
+        along = {"right": window.u, "left": -window.u, "down": window.v, "up": -window.v}[self.run]
+        # each step takes over from the one before, so that no light shows between them
+        steps = np.full(window.u.shape, 10.0 ** -self.densities[0], np.float32)
+        for index, density in enumerate(self.densities[1:], start=1):
+            steps += ramp(along + (half - index * self.step_mm), soft) * (np.float32(10.0**-density) - steps)
+        base = np.float32(10.0**-self.border_density)
+        light = base + box_cover(window, self._box(-half, 2 * half, self.width_mm), soft) * (steps - base)
         if self.line_mm:
             for index in range(1, len(self.densities)):
                 start = (index - len(self.densities) / 2) * self.step_mm - self.line_mm / 2
@@ -135,15 +140,19 @@ class WedgeLayout:
     def _numeral(self, index: int) -> list[Box]:
         """Return the dots of a step's number, upright on the wedge's own page."""
         text = str(index + 1)
-        height = self.border_mm * 0.6 if self.border_mm >= 2 else min(1.6, self.width_mm / 8)
-        dot = height / 5
-        step = self.step_box(index)
-        x = step[0] + step[2] / 2 - dot * (4 * len(text) - 1) / 2
-        y = step[1] + step[3] - 1.4 * height
-        if self.border_mm >= 2:
-            y = step[1] + step[3] + 0.2 * self.border_mm
-            if not self._lengthwise:
-                x, y = step[0] + step[2] + 0.2 * self.border_mm, step[1] + step[3] / 2 - height / 2
+        wide = 4 * len(text) - 1
+        beside = self.border_mm >= 2
+        # a fifth of the step's width at its rim, where there is no border: its middle stays free to be read
+        space = self.border_mm if beside else self.width_mm / 5
+        left, top, width, height = self.step_box(index)
+        if self._lengthwise:
+            dot = min(0.6 * space / 5, 0.8 * self.step_mm / wide)
+            x = left + width / 2 - dot * wide / 2
+            y = top + height + (0.2 * space if beside else -0.2 * space - 5 * dot)
+        else:
+            dot = min(0.6 * space / wide, 0.6 * self.step_mm / 5)
+            x = left + width + (0.2 * space if beside else -0.2 * space - wide * dot)
+            y = top + height / 2 - 2.5 * dot
         return numeral(text, x, y, dot)
 
     def _mask(self, bed: Bed) -> None:

@@ -153,6 +153,16 @@ def test_steps_have_their_density_at_their_centres(run: str, angle: float) -> No
         assert_allclose((two.x_mm - one.x_mm, two.y_mm - one.y_mm), way, atol=1e-9)
 
 
+def test_no_light_shows_between_steps() -> None:
+    wedge = WedgeLayout(
+        densities=(2.0, 2.2, 2.4), place=Place(x_mm=15.03, y_mm=10.0, angle_deg=1.0), step_mm=5.0, granularity=0.0
+    )
+    density = _density(render_bed([wedge], faultless(), seed=1, size_mm=(30, 20)))
+    row = density[math.floor(10 / 25.4 * 300), math.floor(8.5 / 25.4 * 300) : math.floor(21.5 / 25.4 * 300)]
+    assert np.all(np.diff(row) >= -1e-9)
+    assert_allclose((row[0], row[-1]), (2.0, 2.4), atol=2e-3)
+
+
 def test_wedge_borders_lines_numerals_and_mask() -> None:
     plain = WedgeLayout(
         densities=(0.2, 1.0, 2.0),
@@ -319,6 +329,14 @@ def test_dust_stops_light_and_pinholes_let_it_through_but_truth_knows_neither() 
     assert change.max() > 0.5
     assert change.min() < -0.5
     assert_allclose(first.truth.film.density, second.truth.film.density, atol=0)
+    dusty = replace(clean, blemishes=Blemishes(dust=30, fibres=5))
+    scratched = replace(clean, blemishes=Blemishes(pinholes=30, scratches=2))
+    darker, lighter = (
+        _density(render_bed([film], faultless(), seed=3, size_mm=(70, 50))) for film in (dusty, scratched)
+    )
+    # half a code at density 1.17
+    assert np.all(darker - _density(first) >= -1e-4)
+    assert np.all(lighter - _density(first) <= 1e-4)
     glass = _density(render_bed([Specks(blemishes=Blemishes(dust=40))], faultless(), seed=3, size_mm=(70, 50)))
     assert glass.max() > 0.3
     assert np.mean(glass > 0.01) < 0.01
@@ -515,6 +533,7 @@ def test_command_renders_the_set(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert (tmp_path / "set" / "wedge.csv").read_text() == (SAMPLES / "wedge.csv").read_text()
     assert "wedge.tif" in capsys.readouterr().out
     assert main([]) == 2
+    assert main(["--help"]) == 2
     assert "name one folder" in capsys.readouterr().err
     blocked = tmp_path / "file"
     blocked.write_text("")
