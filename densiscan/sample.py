@@ -27,6 +27,7 @@ from densiscan.sample_random import (
     random_roll,
     random_scanner,
     random_sheet,
+    random_together,
     random_wedge,
 )
 from densiscan.sample_render import Piece, Rendered, render_bed, write_scan
@@ -93,6 +94,7 @@ __all__ = [
     "random_roll",
     "random_scanner",
     "random_sheet",
+    "random_together",
     "random_wedge",
     "render_bed",
     "render_samples",

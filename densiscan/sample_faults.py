@@ -197,7 +197,7 @@ def _somewhere(box: Box, rng: np.random.Generator) -> tuple[float, float]:
 
 
 def _mark(part: Array, cover: Array, density: float) -> None:
-    """Change light in place: a negative density lies on the film and stops light, a positive one is all that is left."""
+    """Change light in place: a negative density lies on the film, a positive one is all that is left of it."""
     if density < 0:
         part *= 1 - cover * np.float32(1 - 10.0**density)
     else:

@@ -248,6 +248,26 @@ def random_pair(rng: np.random.Generator) -> Bedful:
     return Bedful(pieces=pieces, size_mm=(scan0[0] + scan1[0], max(scan0[1], scan1[1])))
 
 
+def random_together(rng: np.random.Generator, *, kind: FilmKind | None = None) -> tuple[Bedful, DrawnWedge]:
+    """Draw a wedge and a sheet on one bed, side by side or one above the other; a mask stays on its side."""
+    wedge, loose = random_wedge(rng), random_sheet(rng, kind=kind)
+    layout = replace(wedge.layout, mask_mm=min(wedge.layout.mask_mm, 2.0))
+    film = loose.films[0]
+    (wide, tall), (film_wide, film_tall) = wedge.size_mm, loose.size_mm
+    beside = tall > wide
+    size = (wide + film_wide, max(tall, film_tall)) if beside else (max(wide, film_wide), tall + film_tall)
+    if rng.uniform() < 0.5:
+        layout = replace(layout, place=_shifted(layout.place, film_wide * beside, film_tall * (not beside)))
+    else:
+        film = replace(film, place=_shifted(film.place, wide * beside, tall * (not beside)))
+    drawn = replace(wedge, layout=layout, size_mm=size)
+    return Bedful(pieces=(film, layout), size_mm=size), drawn
+
+
+def _shifted(place: Place, x_mm: float, y_mm: float) -> Place:
+    return replace(place, x_mm=place.x_mm + x_mm, y_mm=place.y_mm + y_mm)
+
+
 def random_roll(rng: np.random.Generator) -> Bedful:
     """Draw a strip of 35 mm film or of roll film, two to six frames, along or down the bed."""
     small = rng.uniform() < 0.5
