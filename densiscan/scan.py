@@ -8,7 +8,7 @@ from __future__ import annotations
 import stat
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -85,6 +85,35 @@ class ScanFacts:
     def to_json(self) -> dict[str, Any]:
         """Return the form of the contract."""
         return asdict(self)
+
+    @classmethod
+    def from_json(cls, document: Mapping[str, Any]) -> ScanFacts:
+        """Return the facts that a document of this form holds.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing or of another kind.
+        """
+        ppi = document["ppi"]
+        full_scale = int(document["full_scale"])
+        if not 1 <= full_scale <= 65535:
+            message = f"a full scale of {full_scale} is none"
+            raise ValueError(message)
+        texts = {
+            name: None if document[name] is None else str(document[name])
+            for name in ("make", "model", "software", "date", "icc")
+        }
+        return cls(
+            file=str(document["file"]),
+            ppi=None if ppi is None else float(ppi),
+            bits=int(document["bits"]),
+            channels=int(document["channels"]),
+            full_scale=full_scale,
+            min_is_white=bool(document["min_is_white"]),
+            lossy=bool(document["lossy"]),
+            **texts,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
