@@ -7,7 +7,7 @@ import re
 import struct
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import BinaryIO, Final
 
 import imagecodecs
@@ -26,6 +26,7 @@ from densiscan.scan_pixels import (
     ScanFault,
     to_codes,
 )
+from densiscan.scan_stream import Kept
 from densiscan.scan_tags import read_chain
 
 # The least data a block of 64 samples needs, one bit in a long run of empty blocks, allows this many samples a byte.
@@ -107,6 +108,7 @@ class JpegRaster:
     coding: Coding
     size: int
     wanted: int
+    kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
     def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
         """Yield (top, left, codes) from the box's first row to its last.
@@ -116,14 +118,22 @@ class JpegRaster:
         ScanFault
             If the data are damaged or end too early.
         """
+        plane = self.kept.recall("whole")
+        if plane is None:
+            plane = self._decoded(file)
+            if box != (0, 0, self.height, self.width):
+                self.kept.keep("whole", plane)
+        step = max(1, BLOCK_PIXELS // self.width)
+        for row in range(box[0], box[2], step):
+            yield row, 0, plane[row : min(row + step, box[2])]
+
+    def _decoded(self, file: BinaryIO) -> Codes:
         file.seek(0)
         whole = np.asarray(imagecodecs.jpeg_decode(file.read(self.size)))
         if whole.shape[:2] != (self.height, self.width):
             raise ScanFault(DAMAGED)
-        plane = whole if whole.ndim == 2 else whole[:, :, self.wanted]
-        step = max(1, BLOCK_PIXELS // self.width)
-        for row in range(box[0], box[2], step):
-            yield row, 0, to_codes(plane[row : min(row + step, box[2])], self.coding)
+        plane = whole if whole.ndim == 2 else np.ascontiguousarray(whole[:, :, self.wanted])
+        return to_codes(plane, self.coding)
 
 
 def open_jpeg(file: BinaryIO, size: int, channel: str) -> Picture:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import BinaryIO, Final
 
 import imagecodecs
@@ -24,6 +24,7 @@ from densiscan.scan_pixels import (
     channel_codes,
     to_codes,
 )
+from densiscan.scan_stream import Inflater, Kept, fetch
 from densiscan.scan_tags import Directory
 
 NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS = 1, 5, 7, 8, 32946, 32773
@@ -41,7 +42,6 @@ EXPANSION: Final = {
 _SLACK: Final = 4096
 _STREAM_ABOVE: Final = 1 << 23
 _LARGEST_PIECE: Final = 1 << 31
-_READ_BYTES: Final = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,8 @@ class StripRaster:
         Tables shared by all JPEG segments.
     jpeg_rgb
         True where three JPEG components are RGB already, not luminance and chroma.
+    kept
+        What makes a second reading faster.
     """
 
     width: int
@@ -100,6 +102,7 @@ class StripRaster:
     reversed_bits: bool = False
     jpeg_tables: bytes | None = None
     jpeg_rgb: bool = False
+    kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
     def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
         """Yield (top, left, codes) in file order; together they cover the box, each pixel once, maybe with a margin.
@@ -109,14 +112,19 @@ class StripRaster:
         ScanFault
             If the data are damaged or end too early.
         """
+        small = box != (0, 0, self.height, self.width)
         for group in self._groups(box):
             first = group[0]
             if self._splits(first):
                 yield from self._split(file, first, box)
-            elif len(group) == 1:
-                yield first.top, first.left, self.decode(self._stored(file, first), first)
-            else:
-                yield first.top, first.left, self._assembled(file, group)
+                continue
+            key = (first, len(group), self.coding, self.wanted)
+            codes = self.kept.recall(key)
+            if codes is None:
+                codes = self._assembled(file, group)
+                if small:
+                    self.kept.keep(key, codes)
+            yield first.top, first.left, codes
 
     def decode(self, raw: bytes, segment: Segment) -> Codes:
         """Return the codes of one segment from its stored bytes; a pure function.
@@ -167,21 +175,29 @@ class StripRaster:
         size = self._row_bytes
         first, last = max(box[0], segment.top), min(box[2], segment.top + segment.height)
         step = max(1, BLOCK_PIXELS // self.stored_width)
-        source: _Plain | _Inflater
-        if self.compression == NONE:
-            source = _Plain(file, segment, reversed_bits=self.reversed_bits)
-        else:
-            source = _Inflater(file, segment, reversed_bits=self.reversed_bits)
-        source.skip((first - segment.top) * size)
+        stream = None
+        if self.compression != NONE:
+            parts = ((segment.offset, segment.count),)
+            stream = Inflater(file, parts, self.kept, reversed_bits=self.reversed_bits)
+            stream.skip_to((first - segment.top) * size)
         for row in range(first, last, step):
             rows = min(step, last - row)
-            yield row, segment.left, self._codes(source.take(rows * size), rows)[:, : segment.width]
-        if last == segment.top + segment.height:
-            source.finish()
+            if stream is None:
+                offset = segment.offset + (row - segment.top) * size
+                raw = fetch(file, offset, rows * size, reversed_bits=self.reversed_bits)
+            else:
+                raw = stream.take(rows * size)
+                stream.mark()
+            yield row, segment.left, self._codes(raw, rows)[:, : segment.width]
+        if stream is not None and last == segment.top + segment.height:
+            # More rows than wanted may follow, as in a filled-up last strip, so an early end is no fault here.
+            stream.finish(strict=False)
 
     def _assembled(self, file: BinaryIO, group: list[Segment]) -> Codes:
-        """Return one block of several small strips, or of tiles side by side."""
+        """Return one block of a strip, of several small ones, or of tiles side by side."""
         first, last = group[0], group[-1]
+        if len(group) == 1:
+            return self.decode(self._stored(file, first), first)
         shape = (last.top + last.height - first.top, last.left + last.width - first.left)
         whole = np.empty(shape, self.coding.code_type)
         for segment in group:
@@ -191,7 +207,7 @@ class StripRaster:
         return whole
 
     def _stored(self, file: BinaryIO, segment: Segment) -> bytes:
-        raw = _fetch(file, segment.offset, segment.count, reversed_bits=self.reversed_bits)
+        raw = fetch(file, segment.offset, segment.count, reversed_bits=self.reversed_bits)
         if len(raw) != segment.count:
             raise ScanFault(SHORT)
         return raw
@@ -228,73 +244,6 @@ class StripRaster:
         if plane.shape[0] < segment.height or plane.shape[1] < segment.width:
             raise ScanFault(SHORT)
         return to_codes(plane[: segment.height, : segment.width], self.coding)
-
-
-class _Plain:
-    """Takes bytes of an uncompressed segment."""
-
-    def __init__(self, file: BinaryIO, segment: Segment, *, reversed_bits: bool) -> None:
-        self._file, self._offset, self._reversed = file, segment.offset, reversed_bits
-
-    def skip(self, size: int) -> None:
-        """Pass over `size` bytes."""
-        self._offset += size
-
-    def take(self, size: int) -> bytes:
-        """Return the next `size` bytes, fewer only at the end of the file."""
-        raw = _fetch(self._file, self._offset, size, reversed_bits=self._reversed)
-        self._offset += size
-        return raw
-
-    def finish(self) -> None:
-        """Nothing remains to be checked."""
-
-
-class _Inflater:
-    """Takes bytes off a zlib stream in a file, never holding more than asked for."""
-
-    def __init__(self, file: BinaryIO, segment: Segment, *, reversed_bits: bool) -> None:
-        self._file, self._offset, self._left = file, segment.offset, segment.count
-        self._reversed = reversed_bits
-        self._stream = zlib.decompressobj()
-
-    def skip(self, size: int) -> None:
-        """Pass over `size` bytes."""
-        while size > 0:
-            part = len(self.take(min(size, _READ_BYTES)))
-            if part == 0:
-                raise ScanFault(SHORT)
-            size -= part
-
-    def take(self, size: int) -> bytes:
-        """Return the next `size` bytes, fewer only at the end of the data."""
-        parts = []
-        while size > 0:
-            fed = self._stream.unconsumed_tail or self._feed()
-            part = self._stream.decompress(fed, size)
-            if not part and not fed:
-                break
-            parts.append(part)
-            size -= len(part)
-        return b"".join(parts)
-
-    def finish(self) -> None:
-        """Run to the end of the stream, where its checksum stands, unless more rows than wanted follow."""
-        self.take(1)
-
-    def _feed(self) -> bytes:
-        if self._left <= 0:
-            return b""
-        raw = _fetch(self._file, self._offset, min(_READ_BYTES, self._left), reversed_bits=self._reversed)
-        self._offset += len(raw)
-        self._left = self._left - len(raw) if raw else 0
-        return raw
-
-
-def _fetch(file: BinaryIO, offset: int, size: int, *, reversed_bits: bool) -> bytes:
-    file.seek(offset)
-    raw = file.read(size)
-    return bytes(imagecodecs.bitorder_decode(raw)) if reversed_bits else raw
 
 
 def _unpacked(raw: bytes, need: int) -> bytes | bytearray:

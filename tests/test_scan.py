@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import pickle
 import struct
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 from PIL import Image
 
-from densiscan import scan_jpeg, scan_png, scan_strips
+from densiscan import scan_jpeg, scan_png, scan_stream, scan_strips
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.scan import Scan, open_scan
 from tests import handmade
@@ -574,6 +575,53 @@ def test_a_region_outside_the_scan(tmp_path: Path, box: tuple[int, int, int, int
         scan.region(*box)
 
 
+def regions_twice(scan: Scan, expected: Array) -> None:
+    for _ in range(2):
+        for top in (3, 90, 45, 0, 60):
+            assert_array_equal(scan.region(top, 7, 9, 20), expected[top : top + 9, 7:27])
+
+
+@pytest.mark.parametrize("name", ["scan.tif", "scan.png"])
+def test_a_stream_is_read_again_from_a_marked_place(tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = noise((100, 40), np.uint16)
+    write_tiff(tmp_path, data, compression="adobe_deflate", predictor=2, rowsperstrip=100)
+    write(tmp_path, bytes(imagecodecs.png_encode(data)), "scan.png")
+    monkeypatch.setattr(scan_strips, "_STREAM_ABOVE", 0)
+    monkeypatch.setattr(scan_strips, "BLOCK_PIXELS", 40 * 7)
+    monkeypatch.setattr(scan_png, "BLOCK_PIXELS", 40 * 7)
+    monkeypatch.setattr(scan_stream, "_MARK_EVERY", 1000)
+    monkeypatch.setattr(scan_stream, "_READ_BYTES", 64)
+    scan = open_scan(tmp_path / name, ppi=300)
+    regions_twice(scan, data)
+    read: list[int] = []
+    fetch = scan_stream.fetch
+
+    def counted(*arguments: Any, **options: Any) -> bytes:
+        raw = fetch(*arguments, **options)
+        read.append(len(raw))
+        return raw
+
+    monkeypatch.setattr(scan_stream, "fetch", counted)
+    assert_array_equal(scan.region(95, 0, 2, 40), data[95:97])
+    # Of 8,000 bytes that do not compress, those of about twenty rows are read, not those of ninety-five.
+    assert sum(read) < 2000
+
+
+@pytest.mark.parametrize("options", [{"compression": "lzw"}, {"compression": "adobe_deflate"}, {}])
+def test_a_scan_travels_between_processes(tmp_path: Path, options: dict[str, Any]) -> None:
+    data = noise((100, 40), np.uint16)
+    scan = open_scan(write_tiff(tmp_path, data, rowsperstrip=100, **options))
+    regions_twice(scan, data)
+    assert_reads(pickle.loads(pickle.dumps(scan)), data)  # noqa: S301 - our own
+
+
+def test_what_is_kept_of_a_jpeg_serves_every_region(tmp_path: Path) -> None:
+    file = tmp_path / "scan.jpg"
+    Image.fromarray(noise((100, 40), np.uint8)).save(file, dpi=(300, 300))
+    scan = open_scan(file)
+    regions_twice(scan, whole(scan))
+
+
 @st.composite
 def layouts(draw: st.DrawFn) -> dict[str, Any]:
     compression = draw(st.sampled_from([None, "lzw", "adobe_deflate", "packbits"]))
@@ -621,6 +669,7 @@ def test_any_layout_gives_the_same_pixels(  # noqa: PLR0917 - one argument a pro
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(scan_strips, "BLOCK_PIXELS", limits[0])
         patched.setattr(scan_strips, "_STREAM_ABOVE", limits[1])
+        patched.setattr(scan_stream, "_MARK_EVERY", limits[0])
         scan = open_scan(file)
         assert_array_equal(whole(scan), expected)
         top, left = int(box[0] * expected.shape[0]), int(box[1] * expected.shape[1])
