@@ -353,8 +353,6 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    if not os.environ.get(DEBUG_VARIABLE):
-        warnings.simplefilter("ignore")
     command = typer.main.get_command(app)
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
@@ -394,4 +392,7 @@ def _failed(message: str, status: int) -> int:
 
 def main() -> None:
     """Run the command line of this process."""
+    if not os.environ.get(DEBUG_VARIABLE):
+        # What a library warns of is for us, not for a person who prints.
+        warnings.simplefilter("ignore")
     sys.exit(run(sys.argv[1:]))

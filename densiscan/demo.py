@@ -32,7 +32,7 @@ Where to go next, with your own scanner:
      Without a certificate: --steps 21 --increment 0.15 --first 0.05
   2. Scan a negative the same way, its clear edge included.
        densiscan measure negative.tif
-  3. docs/using.md takes you from there to a print; docs/cautions.md comes first.
+  3. docs/using.md goes on from there to a print; read docs/cautions.md first.
 """
 
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 from densiscan.batch import Assessment, BatchResult, Failure
 from densiscan.calibration import CalibratedStep, Calibration
 from densiscan.negative import Reading
+from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
 
 WIDTH: Final = 79
@@ -117,11 +118,7 @@ def reading_text(assessment: Assessment, calibration: Calibration) -> str:
         _figure("density range", density_text(reading.density_range)),
     ]
     if reading.spots:
-        lines.append("")
-        lines += [
-            _figure(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net))
-            for spot in reading.spots
-        ]
+        lines += ["", *_spots_text(reading)]
     lines += ["", *_advice_text(assessment)]
     warnings = _warnings_text(reading.warnings)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
@@ -169,20 +166,24 @@ def _development_words(assessment: Assessment) -> str:
 
 
 def _table_text(found: Sequence[Assessment], calibration: Calibration) -> str:
-    head = f"  {'scan':<23}{'base+fog':>9}{'shadow':>8}{'highl.':>8}{'range':>14}  {'exposure':<9}grade"
+    head = f"  {'scan':<18}{'base+fog':>9}{'shadow':>7}{'highl.':>7}{'range':>12}  {'exposure':<9}{'develop':<8}grade"
     rows = [_row_text(assessment) for assessment in found]
     return "\n".join([f"Calibration {calibration.name}; gross densities", "", head, *rows])
 
 
 def _row_text(assessment: Assessment) -> str:
-    reading, paper = assessment.reading, assessment.paper
+    reading, development = assessment.reading, assessment.development
     name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
-    name = name if len(name) <= 22 else f"{name[:10]}...{name[-9:]}"
-    judged = "?" if assessment.exposure.warnings else assessment.exposure.verdict
-    grade = {"softer than 0": "< 0", "harder than 5": "> 5", None: "?"}.get(paper.grade, paper.grade)
+    name = name if len(name) <= 18 else f"{name[:8]}...{name[-7:]}"
+    exposure = "?" if assessment.exposure.warnings else assessment.exposure.verdict
+    factor = development.time_factor
+    develop = "keep" if development.verdict == "keep" or factor is None else f"x {factor.value:.2f}"
+    develop = "?" if development.warnings else develop
+    grade = {SOFTER: "< 0", HARDER: "> 5", None: "?"}.get(assessment.paper.grade, assessment.paper.grade)
     short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
     density_range = "?" if reading.density_range is None else density_text(reading.density_range)
-    return (f"  {name:<23}{short[0]:>9}{short[1]:>8}{short[2]:>8}{density_range:>14}  {judged:<9}{grade}").rstrip()
+    figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
+    return f"  {name:<18}{figures}  {exposure:<9}{develop:<8}{grade}"
 
 
 def _short(quantity: Quantity | None) -> str:
@@ -190,13 +191,16 @@ def _short(quantity: Quantity | None) -> str:
 
 
 def _notes_text(assessment: Assessment) -> str:
-    """Return what is to be said of one scan of several."""
-    advice = _advice_text(assessment)
-    return "\n".join([_name(assessment.reading), *advice, *_spots_text(assessment.reading), *_noted(assessment)])
-
-
-def _noted(assessment: Assessment) -> list[str]:
-    return _warnings_text(assessment.reading.warnings)
+    """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
+    exposure, development, paper = _advice_text(assessment)
+    lines = [
+        *([] if assessment.exposure.verdict == "normal" and not assessment.exposure.warnings else [exposure]),
+        *([] if assessment.development.verdict == "keep" and not assessment.development.warnings else [development]),
+        *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
+        *_spots_text(assessment.reading),
+        *_warnings_text(assessment.reading.warnings),
+    ]
+    return "\n".join([_name(assessment.reading), *lines]) if lines else ""
 
 
 def _spots_text(reading: Reading) -> list[str]:

@@ -1,0 +1,330 @@
+"""The commands: from arguments to the call, from errors to one sentence, from results to the two streams."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from densiscan import __version__
+from densiscan.batch import BatchResult, Failure, Task
+from densiscan.calibration_file import write_calibration
+from densiscan.cli import run
+from densiscan.errors import PolarityError
+from densiscan.negative import MeasureOptions
+from tests.made_up import assessment, calibration
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(autouse=True)
+def notebook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A notebook of its own for each test, and a folder of its own to stand in."""
+    place = tmp_path / "notes" / "notebook.sqlite"
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(place))
+    monkeypatch.delenv("DENSISCAN_DEBUG", raising=False)
+    monkeypatch.chdir(tmp_path)
+    return place
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    """Files of the names that the commands are given; what is in them is not looked at."""
+    for name in ("wedge.tif", "neg.tif", "text.txt"):
+        (tmp_path / name).write_text("not an image")
+    (tmp_path / "wedge.csv").write_text("step,density\n" + "".join(f"{n},{0.1 * n}\n" for n in range(1, 8)))
+    (tmp_path / "folder").mkdir()
+    write_calibration(calibration(), tmp_path / "cal.json")
+    return tmp_path
+
+
+@pytest.fixture
+def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """The core replaced: what `measure` asks of it is kept, one normal negative comes back."""
+    asked: dict[str, Any] = {}
+
+    def measure_files(paths: Any, made: Any, task: Task, *, progress: Any) -> BatchResult:
+        asked.update(paths=[str(path) for path in paths], calibration=made.name, task=task, progress=progress)
+        return BatchResult(assessments=(assessment(),), failures=asked.get("failures", ()))
+
+    monkeypatch.setattr("densiscan.batch.measure_files", measure_files)
+    return asked
+
+
+@pytest.fixture
+def calibrated(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """The core replaced: what `calibrate` asks of it is kept, one calibration comes back."""
+    asked: dict[str, Any] = {}
+
+    def open_scan(path: Any, **options: Any) -> str:
+        asked.update(options, path=str(path))
+        return "scan"
+
+    def make(scan: Any, wedge: Any, **options: Any) -> Any:
+        asked.update(options, wedge=wedge)
+        if "refuse" in asked:
+            raise asked["refuse"]
+        return calibration(name=options["label"].name)
+
+    monkeypatch.setattr("densiscan.scan.open_scan", open_scan)
+    monkeypatch.setattr("densiscan.calibrate.calibrate", make)
+    return asked
+
+
+def error_of(capsys: pytest.CaptureFixture[str]) -> str:
+    """The one sentence on standard error; nothing may stand on standard output."""
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert len(err.strip().splitlines()) == 1, err
+    assert err.startswith("densiscan: ")
+    return err
+
+
+WRONG = [
+    ("measure", "SCAN_OR_FOLDER"),
+    ("measure absent.tif", "absent.tif does not exist"),
+    ("measure neg.tif --calibration cal.json --frame 1,2,3", "--frame"),
+    ("measure neg.tif --calibration cal.json --frame 1,2,0,5", "no box"),
+    ("measure neg.tif --calibration cal.json --rebate a,b,c,d", "--rebate"),
+    ("measure neg.tif --calibration cal.json --rebate 1,2,nan,4", "--rebate"),
+    ("measure neg.tif --calibration cal.json --spot 12", "no place"),
+    ("measure neg.tif --calibration cal.json --aperture 0", "--aperture"),
+    ("measure neg.tif --calibration cal.json --aperture nan", "--aperture"),
+    ("measure neg.tif --calibration cal.json --trim 60", "--trim"),
+    ("measure neg.tif --calibration cal.json --trim 0.01", "per cent"),
+    ("measure neg.tif --calibration cal.json --ppi -3", "--ppi"),
+    ("measure neg.tif --calibration cal.json --paper-range 1.05", "--paper-range"),
+    ("measure neg.tif --calibration cal.json --scene-stops 0", "--scene-stops"),
+    ("measure neg.tif --calibration cal.json --process sunlight", "sunlight"),
+    ("measure neg.tif --calibration cal.json --csv nowhere/readings.csv", "no folder nowhere"),
+    ("measure neg.tif --calibration cal.json --csv folder", "is a folder"),
+    ("measure neg.tif --calibration gone.json", "gone.json"),
+    ("measure neg.tif", "no calibration was made yet"),
+    ("measure neg.tif --colour", "--colour"),
+    ("calibrate wedge.tif", "--densities"),
+    ("calibrate wedge.tif --densities wedge.csv --steps 21", "in one way"),
+    ("calibrate wedge.tif --densities absent.csv", "absent.csv does not exist"),
+    ("calibrate absent.tif --steps 21", "absent.tif does not exist"),
+    ("calibrate wedge.tif --steps 2", "2 steps"),
+    ("calibrate wedge.tif --steps 21 --increment 0", "--increment"),
+    ("calibrate wedge.tif --steps twenty", "--steps"),
+    ("calibrate wedge.tif --steps 21 --region 5", "--region"),
+    ("calibrate wedge.tif --steps 21 --out nowhere/cal.json", "no folder nowhere"),
+    ("calibrate wedge.tif --steps 21 --name ../up", "../up"),
+    ("calibrate wedge.tif --steps 21 --channel infrared", "infrared"),
+    ("enlarge neg.tif", "enlarge"),
+]
+
+
+@pytest.mark.usefixtures("files")
+@pytest.mark.parametrize(("line", "said"), WRONG, ids=[line for line, _ in WRONG])
+def test_wrong_command_line_is_one_sentence_and_status_2(
+    line: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(line.split()) == 2
+    sentence = error_of(capsys)
+    assert said in sentence
+    assert "Traceback" not in sentence
+
+
+@pytest.mark.usefixtures("files")
+def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
+    line = (
+        "measure neg.tif folder --calibration cal.json --aperture 2 --square --trim 2 --frame 1,2,30,40 "
+        "--rebate 0,0,5,5 --spot 4,5 --spot 6.5,7 --base 0.06 --base-fog 0.2 --process condenser --paper-range 95 "
+        "--scene-stops 7 --ppi 600 --page 2"
+    )
+    assert run(line.split()) == 0
+    task = measured["task"]
+    assert task.options == MeasureOptions(
+        aperture_mm=2.0,
+        square=True,
+        trim=0.02,
+        frame_mm=(1.0, 2.0, 30.0, 40.0),
+        rebate_mm=(0.0, 0.0, 5.0, 5.0),
+        spots_mm=((4.0, 5.0), (6.5, 7.0)),
+        base_density=0.06,
+        base_fog=0.2,
+    )
+    aim = task.aim
+    assert (aim.process, aim.paper_range, aim.scene_stops, task.ppi, task.page) == ("condenser", 95.0, 7.0, 600.0, 2)
+    assert (measured["paths"], measured["calibration"]) == (["neg.tif", "folder"], "mine")
+    assert "grade 2" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("files")
+def test_measure_prints_one_document(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
+    measured["failures"] = (Failure(path=Path("broken.tif"), code="unreadable-scan", message="broken.tif is damaged."),)
+    assert run(["measure", "neg.tif", "--calibration", "cal.json", "--json"]) == 1
+    out, err = capsys.readouterr()
+    found = json.loads(out)
+    assert found["format"] == "densiscan.readings/1"
+    assert [failed["file"] for failed in found["failed"]] == ["broken.tif"]
+    assert err == "densiscan: broken.tif is damaged.\n"
+    assert out.isascii()
+
+
+@pytest.mark.usefixtures("files", "measured")
+def test_measure_writes_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("measure neg.tif --calibration cal.json --csv readings.csv --json".split()) == 0
+    assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("file,piece,ppi,")
+    out, err = capsys.readouterr()
+    assert json.loads(out)
+    assert "readings.csv" in err
+    assert not list(tmp_path.glob(".readings*")), "something was left beside the table"
+
+
+@pytest.mark.usefixtures("files", "measured")
+def test_measure_takes_the_last_calibration_made_and_says_so(
+    notebook: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawer = notebook.parent / "calibrations"
+    drawer.mkdir(parents=True)
+    for age, name in enumerate(("old", "new")):
+        write_calibration(calibration(name=name), drawer / f"{name}.json")
+        os.utime(drawer / f"{name}.json", (1000.0 + age, 1000.0 + age))
+    assert run(["measure", "neg.tif"]) == 0
+    out, err = capsys.readouterr()
+    assert "calibration new" in out
+    assert str(drawer / "new.json") in err
+    assert run(["measure", "neg.tif", "--calibration", "old"]) == 0
+    assert "calibration old" in capsys.readouterr().out
+    assert run(["measure", "neg.tif", "--calibration", "other"]) == 2
+    assert "new, old" in error_of(capsys)
+
+
+@pytest.mark.usefixtures("files")
+def test_calibrate_asks_for_what_was_typed(calibrated: dict[str, Any], tmp_path: Path) -> None:
+    line = (
+        "calibrate wedge.tif --densities wedge.csv --out made.json --channel red --region 1,2,30,40 --ppi 600 --page 3 "
+        "--inverted --reflection"
+    )
+    assert run(line.split()) == 0
+    assert calibrated["path"] == "wedge.tif"
+    assert [calibrated[name] for name in ("ppi", "channel", "page", "inverted")] == [600.0, "red", 3, True]
+    assert calibrated["region_mm"] == (1.0, 2.0, 30.0, 40.0)
+    assert len(calibrated["wedge"].steps) == 7
+    label = calibrated["label"]
+    assert (label.name, label.mode, label.created[10]) == ("made", "reflection", "T")
+    assert json.loads((tmp_path / "made.json").read_text(encoding="utf-8"))["name"] == "made"
+
+
+@pytest.mark.usefixtures("files")
+@pytest.mark.parametrize(("option", "inverted"), [("--inverted", True), ("--not-inverted", False), (None, None)])
+def test_polarity_is_only_stated_when_typed(calibrated: dict[str, Any], option: str | None, inverted: bool) -> None:
+    assert run(["calibrate", "wedge.tif", "--steps", "7", *([option] if option else [])]) == 0
+    assert calibrated["inverted"] is inverted
+
+
+@pytest.mark.usefixtures("files", "calibrated")
+@pytest.mark.parametrize(("options", "name"), [("", "wedge"), ("--name flat-600", "flat-600")])
+def test_calibrate_keeps_by_name_and_says_where(
+    options: str, name: str, notebook: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(f"calibrate wedge.tif --steps 7 {options}".split()) == 0
+    kept = notebook.parent / "calibrations" / f"{name}.json"
+    out, err = capsys.readouterr()
+    assert kept.is_file()
+    assert f"Written to {kept}." in err
+    assert f"Calibration {name}" in out
+
+
+@pytest.mark.usefixtures("files", "calibrated")
+def test_option_names_the_notebook_before_the_environment(tmp_path: Path, notebook: Path) -> None:
+    assert run("calibrate wedge.tif --steps 7 --notebook mine/book.sqlite".split()) == 0
+    assert (tmp_path / "mine" / "calibrations" / "wedge.json").is_file()
+    assert not notebook.parent.exists()
+
+
+@pytest.mark.usefixtures("files", "calibrated")
+def test_calibrate_prints_one_document(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("calibrate wedge.tif --steps 7 --out made.json --json".split()) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["format"] == "densiscan.calibration/1"
+    assert err == "Written to made.json.\n"
+
+
+@pytest.mark.usefixtures("files")
+def test_refused_calibration_is_one_sentence_and_leaves_nothing(
+    calibrated: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    calibrated["refuse"] = PolarityError("wedge.tif: say --inverted or --not-inverted.")
+    assert run("calibrate wedge.tif --steps 7 --out made.json --json".split()) == 1
+    assert error_of(capsys) == "densiscan: wedge.tif: say --inverted or --not-inverted.\n"
+    assert not (tmp_path / "made.json").exists()
+
+
+@pytest.mark.usefixtures("files")
+@pytest.mark.parametrize("debug", [False, True])
+def test_fault_of_our_own_is_one_sentence_unless_asked(
+    debug: bool, calibrated: dict[str, Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if debug:
+        monkeypatch.setenv("DENSISCAN_DEBUG", "1")
+    calibrated["refuse"] = ZeroDivisionError("division\nby zero")
+    assert run("calibrate wedge.tif --steps 7".split()) == 1
+    err = capsys.readouterr().err
+    assert ("Traceback" in err) == debug
+    assert "this is a fault in densiscan (ZeroDivisionError: division by zero); please report it" in err
+    assert debug or len(err.strip().splitlines()) == 1
+
+
+@pytest.mark.usefixtures("files")
+def test_scan_that_is_none_is_reported_and_the_rest_goes_on(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("measure text.txt folder --calibration cal.json --json".split()) == 1
+    out, err = capsys.readouterr()
+    failed = json.loads(out)["failed"]
+    assert {one["file"]: one["code"] for one in failed} == {"text.txt": "unreadable-scan", "folder": "no-scans"}
+    assert len(err.strip().splitlines()) == 2
+
+
+def test_damaged_calibration_is_one_sentence(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (files / "cal.json").write_text("{")
+    assert run("measure neg.tif --calibration cal.json".split()) == 1
+    assert "cal.json" in error_of(capsys)
+
+
+def test_nothing_typed_shows_the_help(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    for command in ("calibrate", "measure", "demo"):
+        assert command in err
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out == f"densiscan {__version__}\n"
+
+
+@pytest.mark.parametrize("command", ["", "calibrate", "measure", "demo"])
+def test_help_is_quick_and_fits_80_columns(command: str) -> None:
+    code = (
+        "import sys; from densiscan.cli import run; status = run(sys.argv[1:]); "
+        "heavy = {'numpy', 'rich', 'tifffile', 'imagecodecs', 'PIL'} & set(sys.modules); "
+        "sys.exit(status or (f'imported {heavy}' if heavy else 0))"
+    )
+    shown = subprocess.run(
+        [sys.executable, "-c", code, *command.split(), "--help"],
+        cwd=ROOT,
+        env={**os.environ, "COLUMNS": "80"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert "Usage: densiscan" in shown.stdout
+    for line in shown.stdout.splitlines():
+        assert len(line) <= 80, line
+
+
+def test_module_runs_as_the_command_does() -> None:
+    shown = subprocess.run(
+        [sys.executable, "-m", "densiscan", "--version"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    assert shown.stdout == f"densiscan {__version__}\n"

@@ -1,0 +1,113 @@
+"""What is written is so: pages fresh, commands run, options there, no address of anything outside."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import densiscan
+from densiscan.cli import app, run
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+COMMANDS = {command.name or str(getattr(command.callback, "__name__", "")) for command in app.registered_commands}
+
+
+def text_of(page: Path) -> str:
+    return page.read_text(encoding="utf-8")
+
+
+def commands_in(page: Path) -> list[str]:
+    """Commands as a person would copy them: indented lines that begin with the program's name."""
+    return re.findall(r"^ {4,}densiscan (.+)$", text_of(page), flags=re.MULTILINE)
+
+
+def test_the_page_of_commands_is_fresh() -> None:
+    checked = subprocess.run(
+        [sys.executable, "docs/write_commands.py", "--check"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert (checked.returncode, checked.stderr) == (0, "")
+
+
+def test_every_command_has_its_section() -> None:
+    sections = set(re.findall(r"^## (\S+)$", text_of(ROOT / "docs" / "commands.md"), flags=re.MULTILINE))
+    assert sections == COMMANDS
+    assert {"calibrate", "measure", "demo"} <= COMMANDS
+
+
+def test_the_options_of_the_contract_are_there() -> None:
+    page = text_of(ROOT / "docs" / "commands.md")
+    for option in (
+        "--densities --out --name --channel --region --ppi --json --steps --increment --first --inverted/--not-inverted "
+        "--calibration --aperture --frame --rebate --spot --base --base-fog --process --paper-range --scene-stops --csv "
+        "--trim --notebook"
+    ).split():
+        assert f"- `{option}" in page, option
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
+    known = set(re.findall(r"--[a-z][a-z-]*", text_of(ROOT / "docs" / "commands.md")))
+    tools = {"--check", "--no-deps", "--version", "--help"}
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", text_of(page))) <= known | tools
+    assert {command.split()[0] for command in commands_in(page)} <= COMMANDS
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere_here(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)]+)\)", text_of(page)):
+        assert (page.parent / target).exists(), target
+
+
+def test_no_address_of_a_server_is_written_anywhere() -> None:
+    scheme = re.compile("ht" + "tps?:/" + "/")
+    files = [file for folder in ("densiscan", "docs", "tests", ".ci") for file in (ROOT / folder).rglob("*")]
+    for file in [*files, *PAGES, ROOT / "pyproject.toml"]:
+        if file.is_file() and file.suffix in {".py", ".md", ".toml", ".csv", ""}:
+            assert not scheme.search(text_of(file)), file.name
+
+
+def test_setup_commands_stand_whole_in_the_readme() -> None:
+    setup = [
+        line.strip() for line in text_of(ROOT / "README.md").splitlines() if line.startswith("    python3 -m venv")
+    ]
+    assert [line.rsplit("&& ", 1)[1] for line in setup] == [".venv/bin/densiscan demo", ".venv/bin/python -m pytest -q"]
+    assert "'.[test]'" in setup[1]
+
+
+def test_every_module_is_in_the_house() -> None:
+    page = text_of(ROOT / "DEVELOPERS.md")
+    for file in (ROOT / "densiscan").glob("[a-z]*.py"):
+        stage = file.stem.split("_")[0]
+        assert f"`{file.stem}`" in page or f"`{stage}_*`" in page, file.stem
+
+
+def test_one_version() -> None:
+    stated = tomllib.loads(text_of(ROOT / "pyproject.toml"))["project"]["version"]
+    newest = re.search(r"^## (\S+)$", text_of(ROOT / "docs" / "changes.md"), flags=re.MULTILINE)
+    assert newest is not None
+    assert densiscan.__version__ == stated == newest[1]
+
+
+def test_using_works_as_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = ROOT / "sample_scans"
+    for name in ("wedge.tif", "wedge.csv"):
+        shutil.copy(samples / name, tmp_path)
+    shutil.copy(samples / "normal.tif", tmp_path / "negative.tif")
+    (tmp_path / "negatives").mkdir()
+    shutil.copy(samples / "thin.tif", tmp_path / "negatives")
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
+    monkeypatch.chdir(tmp_path)
+    lines = commands_in(ROOT / "docs" / "using.md")
+    assert len(lines) >= 8
+    for line in lines:
+        assert run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
+    assert (tmp_path / "readings.csv").is_file()
