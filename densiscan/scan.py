@@ -19,7 +19,7 @@ import numpy as np
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
-from densiscan.scan_notes import Notes, Picture
+from densiscan.scan_notes import Notes, Picture, made_up
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Raster, ScanFault
 from densiscan.scan_png import open_png
 from densiscan.scan_tiff import open_tiff
@@ -37,10 +37,9 @@ _DECODER_FAULTS: Final = (
 
 Channel = Literal["gray", "red", "green", "blue"]
 MM_PER_INCH: Final = 25.4
-# No scanner resolves less or more; 72 and 96 are what programs put where they know nothing.
+# No scanner resolves less or more.
 _LOWEST_PPI: Final = 20
 _HIGHEST_PPI: Final = 12800
-_DEFAULT_PPI: Final = (72, 96)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -380,11 +379,13 @@ def _resolution(notes: Notes, given: float | None) -> tuple[tuple[float, float],
         raise ScanFault("does not say its resolution; give it with --ppi")
     if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
         raise ScanFault(f"says {_ppi(recorded)}, which no scan has; give the right resolution with --ppi")
-    if any(round(value) in _DEFAULT_PPI for value in recorded):
+    if made_up(recorded):
         doubt = f"{_ppi(recorded)} is what programs write when they do not know; give the scanner's with --ppi."
         return recorded, [("doubtful-resolution", doubt)]
-    if notes.ppi_of_preview:
-        doubt = f"The resolution, {_ppi(recorded)}, is recorded with the preview only; if it is wrong, give --ppi."
+    if notes.ppi_elsewhere:
+        doubt = (
+            f"The resolution, {_ppi(recorded)}, stands with another picture of the file; if it is wrong, give --ppi."
+        )
         return recorded, [("doubtful-resolution", doubt)]
     return recorded, []
 

@@ -13,7 +13,7 @@ from typing import BinaryIO, Final
 import imagecodecs
 import numpy as np
 
-from densiscan.scan_notes import Notes, Picture, directory_notes, profile_name, resolution
+from densiscan.scan_notes import Notes, Picture, directory_notes, made_up, profile_name, resolution
 from densiscan.scan_pixels import (
     BLOCK_PIXELS,
     CLAIMS,
@@ -31,7 +31,7 @@ from densiscan.scan_tags import read_chain
 
 # The least data a block of 64 samples needs, one bit in a long run of empty blocks, allows this many samples a byte.
 EXPANSION: Final = 1536
-_LARGEST: Final = 1 << 31
+_LARGEST: Final = 1 << 30
 _START, _END, _SCAN, _APP0, _APP1, _APP2 = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xE2
 _BARE: Final = {0x01, *range(0xD0, 0xD9)}
 _FRAMES: Final = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
@@ -144,6 +144,8 @@ def open_jpeg(file: BinaryIO, size: int, channel: str) -> Picture:
     ScanFault
         If it is damaged, or its pixels are not gray or RGB.
     """
+    if size > _LARGEST:
+        raise ScanFault("is longer than any JPEG scan; scan it again to TIFF")
     file.seek(0)
     data = file.read(size)
     head = frame(data)
@@ -191,7 +193,10 @@ def _notes(data: bytes) -> Notes:
             break
     notes = exif or Notes()
     icc = profile_name(b"".join(profile[key] for key in sorted(profile))) if profile else notes.icc
-    return replace(notes, icc=icc, ppi=notes.ppi or jfif)
+    # Exif may hold what a program puts where it knows nothing; then the older head may know better.
+    both = [ppi for ppi in (notes.ppi, jfif) if ppi is not None]
+    known = [ppi for ppi in both if not made_up(ppi)]
+    return replace(notes, icc=icc, ppi=next(iter(known or both), None), ppi_elsewhere=False)
 
 
 def exif_notes(note: bytes) -> Notes | None:

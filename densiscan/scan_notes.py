@@ -22,8 +22,8 @@ class Notes:
     ----------
     ppi
         Pixels an inch across and down, as stored.
-    ppi_of_preview
-        True where the resolution stands with a preview, not with the picture itself.
+    ppi_elsewhere
+        True where the resolution stands with another picture of the file, not with this one.
     orientation
         Value of the TIFF orientation tag, 1 to 8.
     """
@@ -33,7 +33,7 @@ class Notes:
     software: str | None = None
     date: str | None = None
     ppi: tuple[float, float] | None = None
-    ppi_of_preview: bool = False
+    ppi_elsewhere: bool = False
     orientation: int = 1
     icc: str | None = None
 
@@ -89,7 +89,7 @@ def directory_notes(directory: Directory, *, parents: tuple[Directory, ...] = ()
         software=text(305),
         date=iso_date(text(306)),
         ppi=own or next((found for source in parents if (found := _resolution(source))), None),
-        ppi_of_preview=own is None,
+        ppi_elsewhere=own is None,
         orientation=orientation if 1 <= orientation <= 8 else 1,
         icc=None if profile is None else profile_name(profile),
     )
@@ -117,6 +117,11 @@ def resolution(across: float | None, down: float | None, per_inch: float | None)
         return None
     both = (across * per_inch, down * per_inch)
     return both if all(0 < value < 1e6 for value in both) else None
+
+
+def made_up(ppi: tuple[float, float]) -> bool:
+    """Tell whether a resolution is one that programs write where they know nothing: 72 or 96."""
+    return any(round(value) in (72, 96) for value in ppi)
 
 
 def iso_date(text: str | None) -> str | None:

@@ -31,7 +31,8 @@ _PASSES: Final = (
     (0, 1, 1, 2),
 )
 _LONGEST_NOTE: Final = 1 << 24
-_LARGEST_WHOLE: Final = 1 << 31
+_LARGEST_WHOLE: Final = 1 << 30
+_MOST_CHUNKS: Final = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,12 +186,15 @@ def open_png(file: BinaryIO, size: int, channel: str) -> Picture:
 
 
 def _chunks(file: BinaryIO, size: int) -> list[_Chunk]:
-    chunks, offset = [], len(_SIGNATURE)
+    chunks: list[_Chunk] = []
+    offset = len(_SIGNATURE)
     while offset + 8 <= size:
         file.seek(offset)
         length, kind = struct.unpack(">I4s", file.read(8))
         if offset + 12 + length > size:
             raise ScanFault(SHORT)
+        if len(chunks) == _MOST_CHUNKS:
+            raise ScanFault(DAMAGED)
         chunks.append(_Chunk(kind, offset + 8, length))
         offset += 12 + length
         if kind == b"IEND":

@@ -41,7 +41,7 @@ EXPANSION: Final = {
 }
 _SLACK: Final = 4096
 _STREAM_ABOVE: Final = 1 << 23
-_LARGEST_PIECE: Final = 1 << 31
+_LARGEST_PIECE: Final = 1 << 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +325,7 @@ def _checked(segment: Segment, size: int, need: int, compression: int) -> Segmen
     if need > segment.count * EXPANSION[compression] + _SLACK:
         raise ScanFault(CLAIMS)
     if need > _LARGEST_PIECE and compression not in (DEFLATE, OLD_DEFLATE):
-        raise ScanFault("holds its picture in one compressed piece of more than 2 GB; save it uncompressed")
+        raise ScanFault("holds its picture in one compressed piece of more than 1 GB; save it uncompressed")
     return segment
 
 

@@ -35,7 +35,8 @@ _RATIONAL: Final = (5, 10)
 _TEXT: Final = (2, 7)
 _MOST_TAGS: Final = 4096
 _MOST_PAGES: Final = 1000
-_LONGEST_VALUE: Final = 1 << 26
+_MOST_VALUES: Final = 4_000_000
+_NO_TIFF: Final = "is not a whole TIFF file; scan it again or copy it afresh"
 
 Number = int | float
 
@@ -80,18 +81,6 @@ class Directory:
         return printable(self.texts.get(tag, b""))
 
 
-@dataclass(frozen=True, slots=True)
-class _Flavour:
-    """Byte order and the widths that differ between TIFF and BigTIFF."""
-
-    order: str
-    big: bool
-
-    @property
-    def offset(self) -> str:
-        return self.order + ("Q" if self.big else "I")
-
-
 def printable(raw: bytes) -> str | None:
     """Return the text up to its first zero byte without control characters, at most 200 characters; None if empty."""
     first = raw.split(b"\0", 1)[0]
@@ -118,13 +107,14 @@ def read_chain(file: BinaryIO, size: int) -> list[Directory]:
     ScanFault
         If the head or the first directory is damaged. A chain that is damaged later ends there.
     """
-    flavour, offset = _read_head(file)
+    source = _Source(file, size)
+    offset = source.first_offset
     directories: list[Directory] = []
     seen: set[int] = set()
     while offset and offset not in seen and len(directories) < _MOST_PAGES:
         seen.add(offset)
         try:
-            directory = _read_directory(file, size, offset, flavour)
+            directory = source.directory(offset)
         except ScanFault:
             if not directories:
                 raise
@@ -137,87 +127,92 @@ def read_chain(file: BinaryIO, size: int) -> list[Directory]:
 
 
 def read_directory_at(file: BinaryIO, size: int, offset: int) -> Directory:
-    """Read one directory that stands outside the chain (a SubIFD, the Exif directory).
+    """Read one directory that stands outside the chain (a SubIFD).
 
     Raises
     ------
     ScanFault
         If it is damaged.
     """
-    return _read_directory(file, size, offset, _read_head(file)[0])
+    return _Source(file, size).directory(offset)
 
 
-def _read_head(file: BinaryIO) -> tuple[_Flavour, int]:
-    file.seek(0)
-    head = file.read(16)
-    order = {b"II": "<", b"MM": ">"}.get(head[:2])
-    if order is None or len(head) < 8:
-        raise ScanFault("is not a whole TIFF file; scan it again or copy it afresh")
-    version = struct.unpack_from(order + "H", head, 2)[0]
-    if version == 43 and len(head) == 16:
-        flavour = _Flavour(order, big=True)
-        return flavour, struct.unpack_from(flavour.offset, head, 8)[0]
-    if version != 42:
-        raise ScanFault("is not a whole TIFF file; scan it again or copy it afresh")
-    flavour = _Flavour(order, big=False)
-    return flavour, struct.unpack_from(flavour.offset, head, 4)[0]
+class _Source:
+    """A TIFF file whose directories are read: its byte order, its widths, and how much more may be read of it.
 
+    In an honest file no two values share a place, so that all of them together are not longer than the file; a
+    dishonest one could make each of thousands point to the same millions of bytes.
+    """
 
-def _read_directory(file: BinaryIO, size: int, offset: int, flavour: _Flavour) -> Directory:
-    count_letter, entry_size = ("Q", 20) if flavour.big else ("H", 12)
-    count_format = flavour.order + count_letter
-    count = struct.unpack(count_format, _bytes_at(file, size, offset, struct.calcsize(count_format)))[0]
-    if not 0 < count <= _MOST_TAGS:
-        raise ScanFault("has a damaged directory; scan it again or copy it afresh")
-    start = offset + struct.calcsize(count_format)
-    table = _bytes_at(file, size, start, count * entry_size)
-    numbers: dict[int, tuple[Number, ...]] = {}
-    texts: dict[int, bytes] = {}
-    for position in range(0, count * entry_size, entry_size):
-        tag, value = _read_value(file, size, table[position : position + entry_size], flavour)
-        if isinstance(value, bytes):
-            texts.setdefault(tag, value)
-        elif value is not None:
-            numbers.setdefault(tag, value)
-    after = start + count * entry_size
-    width = struct.calcsize(flavour.offset)
-    next_offset = struct.unpack(flavour.offset, _bytes_at(file, size, after, width))[0] if after + width <= size else 0
-    return Directory(numbers=numbers, texts=texts, little_endian=flavour.order == "<", next_offset=next_offset)
+    def __init__(self, file: BinaryIO, size: int) -> None:
+        self._file, self._size = file, size
+        self._bytes_left, self._values_left = size, _MOST_VALUES
+        file.seek(0)
+        head = file.read(16)
+        order = {b"II": "<", b"MM": ">"}.get(head[:2])
+        if order is None or len(head) < 8:
+            raise ScanFault(_NO_TIFF)
+        self._order = order
+        version = struct.unpack_from(order + "H", head, 2)[0]
+        self._big = version == 43
+        if version not in (42, 43) or (self._big and len(head) < 16):
+            raise ScanFault(_NO_TIFF)
+        self._offset = order + ("Q" if self._big else "I")
+        self.first_offset: int = struct.unpack_from(self._offset, head, 8 if self._big else 4)[0]
 
+    def directory(self, offset: int) -> Directory:
+        """Read the directory at an offset."""
+        count_format, entry_size = (self._order + "Q", 20) if self._big else (self._order + "H", 12)
+        start = offset + struct.calcsize(count_format)
+        count = struct.unpack(count_format, self._bytes_at(offset, start - offset))[0]
+        if not 0 < count <= _MOST_TAGS:
+            raise ScanFault("has a damaged directory; scan it again or copy it afresh")
+        table = self._bytes_at(start, count * entry_size)
+        numbers: dict[int, tuple[Number, ...]] = {}
+        texts: dict[int, bytes] = {}
+        for position in range(0, len(table), entry_size):
+            tag, value = self._value(table[position : position + entry_size])
+            if isinstance(value, bytes):
+                texts.setdefault(tag, value)
+            elif value is not None:
+                numbers.setdefault(tag, value)
+        after, width = start + len(table), struct.calcsize(self._offset)
+        more = after + width <= self._size
+        next_offset = struct.unpack(self._offset, self._bytes_at(after, width))[0] if more else 0
+        return Directory(numbers=numbers, texts=texts, little_endian=self._order == "<", next_offset=next_offset)
 
-def _read_value(
-    file: BinaryIO, size: int, entry: bytes, flavour: _Flavour
-) -> tuple[int, tuple[Number, ...] | bytes | None]:
-    """Read one directory entry; the value is None where its type is unknown or it lies outside the file."""
-    tag, kind = struct.unpack_from(flavour.order + "HH", entry)
-    count = struct.unpack_from(flavour.offset, entry, 4)[0]
-    if kind not in _TYPES or count == 0:
-        return tag, None
-    unit, letters = _TYPES[kind]
-    length = unit * count
-    inline = entry[12:20] if flavour.big else entry[8:12]
-    if length <= len(inline):
-        raw = inline[:length]
-    else:
-        offset = struct.unpack_from(flavour.offset, inline)[0]
-        if length > _LONGEST_VALUE or offset + length > size:
+    def _value(self, entry: bytes) -> tuple[int, tuple[Number, ...] | bytes | None]:
+        """Read one entry; the value is None where its type is unknown, or it lies outside the file or is too long."""
+        tag, kind = struct.unpack_from(self._order + "HH", entry)
+        count = struct.unpack_from(self._offset, entry, 4)[0]
+        if kind not in _TYPES or count == 0:
             return tag, None
-        raw = _bytes_at(file, size, offset, length)
-    if kind in _TEXT:
-        return tag, raw
-    values = struct.unpack(f"{flavour.order}{count * len(letters)}{letters[0]}", raw)
-    if kind in _RATIONAL:
-        return tag, tuple(
-            top / bottom if bottom else 0.0 for top, bottom in zip(values[::2], values[1::2], strict=True)
-        )
-    return tag, values
+        unit, letters = _TYPES[kind]
+        length = unit * count
+        inline = entry[12:20] if self._big else entry[8:12]
+        if length <= len(inline):
+            raw = inline[:length]
+        else:
+            offset = struct.unpack_from(self._offset, inline)[0]
+            too_many = kind not in _TEXT and count > self._values_left
+            if offset + length > self._size or length > self._bytes_left or too_many:
+                return tag, None
+            raw = self._bytes_at(offset, length)
+            self._bytes_left -= length
+        if kind in _TEXT:
+            return tag, raw
+        self._values_left -= count
+        values = struct.unpack(f"{self._order}{count * len(letters)}{letters[0]}", raw)
+        if kind in _RATIONAL:
+            pairs = zip(values[::2], values[1::2], strict=True)
+            return tag, tuple(top / bottom if bottom else 0.0 for top, bottom in pairs)
+        return tag, values
 
-
-def _bytes_at(file: BinaryIO, size: int, offset: int, length: int) -> bytes:
-    if offset < 0 or offset + length > size:
-        raise ScanFault("ends before its directory does; scan it again or copy it afresh")
-    file.seek(offset)
-    raw = file.read(length)
-    if len(raw) != length:
-        raise ScanFault("ends before its directory does; scan it again or copy it afresh")
-    return raw
+    def _bytes_at(self, offset: int, length: int) -> bytes:
+        if offset < 0 or offset + length > self._size:
+            raise ScanFault("ends before its directory does; scan it again or copy it afresh")
+        self._file.seek(offset)
+        raw = self._file.read(length)
+        if len(raw) != length:
+            raise ScanFault("ends before its directory does; scan it again or copy it afresh")
+        return raw

@@ -116,8 +116,11 @@ def _family(file: BinaryIO, size: int, directory: Directory) -> tuple[Directory,
 
 
 def _is_full(directory: Directory) -> bool:
+    """Tell whether a directory holds a picture, and neither a reduced one nor a mask."""
     # Tag 254: bit 0 a reduced picture, bit 2 a mask. Its forerunner 255: 2 is a reduced picture.
-    return not directory.integer(254, 0) & _REDUCED_OR_MASK and directory.integer(255, 1) != 2
+    other = directory.integer(254, 0) & _REDUCED_OR_MASK or directory.integer(255, 1) == 2
+    stored = 273 in directory.numbers or 324 in directory.numbers
+    return not other and stored and _area(directory) > 0
 
 
 def _area(directory: Directory) -> int:

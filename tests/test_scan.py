@@ -676,3 +676,26 @@ def test_any_layout_gives_the_same_pixels(  # noqa: PLR0917 - one argument a pro
         height = 1 + int(box[2] * (expected.shape[0] - top))
         width = 1 + int(box[3] * (expected.shape[1] - left))
         assert_array_equal(scan.region(top, left, height, width), expected[top : top + height, left : left + width])
+
+
+def test_the_older_head_of_a_jpeg_is_asked_where_exif_knows_nothing(tmp_path: Path) -> None:
+    exif = Image.Exif()
+    exif[282], exif[283], exif[296] = 72.0, 72.0, 2
+    file = tmp_path / "scan.jpg"
+    Image.new("L", (16, 16)).save(file, dpi=(300, 300), exif=exif)
+    raw = bytearray(file.read_bytes())
+    place = raw.index(b"JFIF\0") + 7
+    raw[place : place + 5] = struct.pack(">BHH", 1, 300, 300)
+    scan = open_scan(write(tmp_path, bytes(raw), "scan.jpg"))
+    assert_allclose(scan.ppi_x, 300, rtol=0)
+    assert "doubtful-resolution" not in codes_of(scan)
+
+
+def test_a_next_page_that_is_no_picture_is_passed_over(tmp_path: Path) -> None:
+    first = bytearray(handmade.tiff((2, 2), [np.arange(4, dtype=np.uint16).tobytes()]))
+    second = handmade.directory({270: (handmade.ASCII, b"nothing\0")}, len(first))
+    start = struct.unpack_from("<I", first, 4)[0]
+    after = start + 2 + 12 * struct.unpack_from("<H", first, start)[0]
+    struct.pack_into("<I", first, after, len(first))
+    scan = open_scan(write(tmp_path, bytes(first) + second))
+    assert_array_equal(whole(scan), [[0, 1], [2, 3]])
