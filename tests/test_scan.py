@@ -699,3 +699,38 @@ def test_a_next_page_that_is_no_picture_is_passed_over(tmp_path: Path) -> None:
     struct.pack_into("<I", first, after, len(first))
     scan = open_scan(write(tmp_path, bytes(first) + second))
     assert_array_equal(whole(scan), [[0, 1], [2, 3]])
+
+
+def test_progressive_jpeg_with_a_profile(tmp_path: Path) -> None:
+    ramp = np.add.outer(np.arange(64), np.arange(64)).astype(np.uint8)
+    file = tmp_path / "scan.jpg"
+    Image.fromarray(ramp).save(
+        file, dpi=(300, 300), quality=95, progressive=True, icc_profile=handmade.profile(2, "Invented gray")
+    )
+    scan = open_scan(file)
+    assert scan.facts.icc == "Invented gray"
+    # Quality 95 leaves a ramp within a few codes.
+    assert_allclose(whole(scan), ramp, atol=4)
+
+
+def test_a_damaged_directory_below_a_page_is_passed_over(tmp_path: Path) -> None:
+    data = np.arange(4, dtype=np.uint16)
+    raw = handmade.tiff((2, 2), [data.tobytes()], tags={330: (handmade.LONG, [1 << 30])})
+    assert_array_equal(whole(open_scan(write(tmp_path, raw))), data.reshape(2, 2))
+
+
+def test_png_notes_that_are_damaged_are_passed_over(tmp_path: Path) -> None:
+    chunks = (
+        handmade.png_chunk(b"iCCP", b"profile\0\0not deflated")
+        + handmade.png_chunk(b"eXIf", b"II*\0")
+        + handmade.png_chunk(b"pHYs", struct.pack(">IIB", 0, 0, 1))
+        + handmade.png_chunk(b"tEXt", b"Creation Time\0some day")
+        + handmade.png_chunk(b"tEXt", b"Comment\0nothing")
+    )
+    scan = open_scan(write(tmp_path, handmade.png((3, 2, 16, 0), b"\0" * 14, chunks=chunks), "scan.png"), ppi=300)
+    assert (scan.facts.icc, scan.facts.date, scan.facts.make) == (None, "some day", None)
+
+
+def test_facts_travel_through_json(tmp_path: Path) -> None:
+    facts = open_scan(write(tmp_path, handmade.tiff((2, 2), [bytes(8)]))).facts
+    assert type(facts).from_json(facts.to_json()) == facts

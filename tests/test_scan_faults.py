@@ -491,3 +491,30 @@ def test_head_that_claims_more_than_the_file_can_hold(tmp_path: Path) -> None:
         # Tags that no scan needs are passed over, and the picture is read.
         assert line.startswith(f"read {file}" if file.stem == "tags" else str(file)), line
         assert "needs more memory" not in line
+
+
+def test_png_without_its_head(tmp_path: Path) -> None:
+    refused_bytes(tmp_path, b"\x89PNG\r\n\x1a\n" + handmade.png_chunk(b"IEND", b""), "is damaged")
+
+
+def test_jpeg_strip_of_too_few_rows(tmp_path: Path) -> None:
+    strip = bytes(imagecodecs.jpeg_encode(np.zeros((29, 40), np.uint8)))
+    raw = handmade.tiff((40, 30), [strip], tags={258: (SHORT, [8]), 259: (SHORT, [7])})
+    refused_bytes(tmp_path, raw, "ends before its picture does")
+
+
+def test_jpeg_strip_in_a_signed_picture(tmp_path: Path) -> None:
+    strip = bytes(imagecodecs.jpeg_encode(np.zeros((30, 40), np.uint8)))
+    tags: dict[int, Tag | None] = {258: (SHORT, [8]), 259: (SHORT, [7]), 339: (SHORT, [2])}
+    refused_bytes(tmp_path, handmade.tiff((40, 30), [strip], tags=tags), "is damaged")
+
+
+def test_compressed_piece_of_more_than_1_gb(tmp_path: Path) -> None:
+    tags: dict[int, Tag | None] = {
+        256: (LONG, [30_000]),
+        257: (LONG, [30_000]),
+        259: (SHORT, [5]),
+        278: (LONG, [30_000]),
+    }
+    raw = handmade.tiff((40, 30), [bytes(2_000_000)], tags=tags)
+    refused_bytes(tmp_path, raw, "one compressed piece of more than 1 GB; save it uncompressed")
