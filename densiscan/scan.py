@@ -292,6 +292,8 @@ def open_scan(
     ------
     UnreadableScanError
         If the file cannot be read as one scan: one sentence with the file and what to do.
+    WrongUseError
+        If there is no such channel, or the resolution given makes no sense.
     """
     path = Path(path)
     wanted = channel or "gray"
