@@ -8,7 +8,9 @@ evidence: the length of the stretch, where it ends, and how large the jump is fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -24,40 +26,62 @@ _CHANGE_PENALTY: Final = 30.0
 _EVENNESS: Final = 0.003
 """Unevenness of a step in log10 signal that is not an edge: lamp, glare and processing within one step."""
 _FAINTEST_EDGE: Final = 0.005
+_LEAST_STRETCHES: Final = (3.0, 6.0, 10.0)
+"""Cells below which a stretch is passed over at first sight, tried in turn."""
 _OFF_LATTICE: Final = 0.2
 """Part of a step length by which an edge may lie beside its place."""
-DOUBT: Final = 1.01
+DOUBT: Final = 0.85
 """Penalty above the best reading of a profile at which a number of steps is no longer believed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Staircase:
-    """Equal stretches on a profile, light end first.
+class Run:
+    """Edges of one profile that all fall away from the light end, on a lattice.
 
-    `start` and `pitch` are in cells along the profile: step i lies between start + i * pitch and start + (i + 1) *
-    pitch. A negative pitch means that the light end lies at the far end. `count` is the number of steps,
-    `visible` how many of them are told from their neighbour, `doubt` the penalty of this reading of the profile.
+    Lattice place k lies at origin + k * pitch (cells; the pitch is negative where the light end lies at the far end);
+    place 0 is the first edge seen from the light end. `drops` are the sizes of the edges by place. `light_edge` is
+    where the stretch before place 0 begins, `dark_edge` where the stretch after the last place ends; `closed` tells
+    that a large edge back to light ends it, not the border of the scan. `noise` is that of a cell after the last edge.
     """
-
-    start: float
-    pitch: float
-    count: int
-    visible: int
-    doubt: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Run:
-    """Edges that all fall from left to right, on a lattice: places, sizes, and what lies beyond the two ends."""
 
     origin: float
     pitch: float
-    index: tuple[int, ...]
-    drop: tuple[float, ...]
+    drops: Mapping[int, float]
+    light_edge: float
+    dark_edge: float
+    closed: bool
+    noise: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What the strips side by side agree on, with the lattice places counted from the first edge.
+
+    `drops` by place; `light_length` and `dark_length` of the stretches beyond the first and the last edge, in steps;
+    `closed`, `noise` as for a run. `before` and `after` say of the cell before the first and after the last edge
+    whether it stands out from what lies beside the wedge (None: cannot be told), `before_bare` whether it is as
+    bright as the bare glass, `open_end` whether the dark end lies on something far brighter.
+    """
+
+    drops: Mapping[int, float]
     light_length: float
     dark_length: float
-    dark_closed: bool
+    closed: bool
     noise: float
+    before: bool | None = None
+    after: bool | None = None
+    before_bare: bool = False
+    open_end: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Count:
+    """One way to count the steps: the lattice cell of the lightest, how many, how many seen, and the doubt."""
+
+    start: int
+    count: int
+    visible: int
+    doubt: float
 
 
 def stretches(profile: Floats, noise: Floats) -> list[tuple[int, int, float]]:
@@ -144,9 +168,9 @@ def _without_holes(members: npt.NDArray[np.intp], index: Floats) -> npt.NDArray[
     return max(groups, key=len)
 
 
-def _runs(edges: list[tuple[float, float]], size: int, shortest: float, noise: float) -> list[_Run]:
-    """Return the runs of falling edges on a lattice."""
-    runs: list[_Run] = []
+def _runs(edges: list[tuple[float, float]], noise: Floats, shortest: float) -> list[Run]:
+    """Return the runs of edges that fall to the right."""
+    runs: list[Run] = []
     falling = [number for number, (_, change) in enumerate(edges) if change < 0.0]
     groups = np.split(np.array(falling, dtype=np.intp), np.flatnonzero(np.diff(falling) > 1) + 1) if falling else []
     for group in groups:
@@ -158,91 +182,202 @@ def _runs(edges: list[tuple[float, float]], size: int, shortest: float, noise: f
             continue
         origin, pitch, members = fitted
         index = np.round((places[members] - origin) / pitch).astype(int)
+        drops = {int(k - index[0]): -edges[int(group[member])][1] for k, member in zip(index, members, strict=True)}
         first, last = int(group[members[0]]), int(group[members[-1]])
-        before = edges[first - 1][0] if first > 0 else 0.0
-        after = edges[last + 1][0] if last + 1 < len(edges) else float(size)
+        after = slice(int(edges[last][0]), int(edges[last][0] + pitch) + 1)
+        back = 3.0 * float(np.median(list(drops.values())))
+        ends = [place for place, change in edges[last + 1 :] if change > back]
         runs.append(
-            _Run(
+            Run(
                 origin=origin + pitch * float(index[0]),
                 pitch=pitch,
-                index=tuple((index - index[0]).tolist()),
-                drop=tuple(-edges[int(group[member])][1] for member in members),
-                light_length=(edges[first][0] - before) / pitch,
-                dark_length=(after - edges[last][0]) / pitch,
-                dark_closed=last + 1 < len(edges),
-                noise=noise,
+                drops=drops,
+                light_edge=edges[first - 1][0] if first > 0 else 0.0,
+                dark_edge=ends[0] if ends else float(noise.size),
+                closed=bool(ends),
+                noise=float(np.median(noise[after])),
             )
         )
     return runs
 
 
-def _light_doubt(run: _Run, start: int, densities: Floats) -> float:
-    """Penalty of taking lattice cell `start` (-1: before the first edge, 0: after it) as the lightest step."""
-    length = run.light_length
-    rises = np.diff(densities)
-    second = start + 1 + 1  # lattice place of the edge after the first one inside the wedge
-    slope = _drop_at(run, second) / rises[1]
-    if start == -1:
-        if length < 0.6:
-            return 4.0
-        doubt = 0.0 if length <= 1.4 else 1.0
-        # The jump to the second step must be of the size that its density step asks for (a bent white end halves it).
-        return doubt + (3.0 if _drop_at(run, 0) / rises[0] < 0.55 * slope else 0.0)
-    doubt = 2.0 if 0.6 <= length <= 1.4 else 0.0
-    # Nothing is clearer than bare glass, density 0: a larger jump onto the first step cannot be its outer edge.
-    implied = _drop_at(run, 0) / max(slope, 1e-9)
-    return doubt + (3.0 if implied > 1.5 * max(densities[0], 0.0) + 0.04 else 0.0)
+def find_runs(profile: Floats, noise: Floats, *, shortest: float) -> list[Run]:
+    """Return the runs of equally spaced edges on a profile, in both directions.
+
+    Parameters
+    ----------
+    profile
+        log10 of the signal (rising with transmittance) in cells along the line, one-dimensional.
+    noise
+        Standard deviation of each cell, same length.
+    shortest
+        Shortest step that is looked for, in cells.
+    """
+    pieces = stretches(profile, noise)
+    size = profile.size
+    found: list[Run] = []
+    for flipped in (False, True):
+        line, doubt = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
+        cut = [(size - b, size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
+        # The length of a step is not known yet: short stretches may be steps, or lines, dust and blur between steps.
+        coarse = [run for least in _LEAST_STRETCHES for run in _runs(_edges(line, cut, least), doubt, shortest)]
+        for run in coarse:
+            sharper = _runs(_edges(line, cut, max(0.35 * run.pitch, 2.0)), doubt, shortest)
+            found += [_unflipped(each, size) for each in sharper or [run]] if flipped else sharper or [run]
+    return _distinct(found)
 
 
-def _drop_at(run: _Run, place: int) -> float:
-    return run.drop[run.index.index(place)] if place in run.index else 0.0
+def _distinct(runs: list[Run]) -> list[Run]:
+    """Return the runs, longest first, without those that share their pitch and place with a longer one."""
+    kept: list[Run] = []
+    for run in sorted(runs, key=lambda run: -len(run.drops)):
+        if not any(
+            abs(run.pitch / other.pitch - 1.0) < 0.1
+            and abs(run.origin - other.origin) < len(other.drops) * abs(run.pitch)
+            for other in kept
+        ):
+            kept.append(run)
+    return kept
 
 
-def _dark_doubt(run: _Run, cells: int, densities: Floats, visible: int) -> float:
-    """Penalty of `cells` steps after the last edge seen (0: what follows is background)."""
-    length = run.dark_length
-    if cells == 0:
-        return 2.0 if 0.6 <= length <= 1.4 else 0.0
-    if length < 0.6:
-        return 4.0
-    if cells == 1:
-        return 0.0 if length <= 1.4 else 1.0
-    # More steps than edges: they drown. That is believed only where the next edge would be lost in the noise, and
-    # where there is room for all of them.
-    if visible < 2 or visible + 1 > densities.size - 1 or length < cells - 0.5:
-        return 4.0
-    faded = min(run.drop[-1] / max(run.drop[-2], 1e-9), 1.0)
-    expected = run.drop[-1] * faded
-    doubt = 0.5 if expected < max(6.0 * run.noise, 3.0 * _FAINTEST_EDGE) else 4.0
-    if run.dark_closed and abs(length - cells) > 0.35:
-        doubt += 1.0
-    return doubt
+def _unflipped(run: Run, size: int) -> Run:
+    return replace(
+        run,
+        origin=size - run.origin,
+        pitch=-run.pitch,
+        light_edge=size - run.light_edge,
+        dark_edge=size - run.dark_edge,
+    )
 
 
-def _readings(run: _Run, densities: Floats) -> list[Staircase]:
-    """Return every way to read a run as a wedge of these densities, and of other numbers of steps."""
-    seen_edges = run.index[-1] + 1
-    most_drowned = int(np.floor(run.dark_length + 0.5))
+def counts(evidence: Evidence, densities: Floats) -> list[Count]:
+    """Return the ways to count the steps, the most credible first.
+
+    Parameters
+    ----------
+    densities
+        Of the wedge file, lightest first; continued evenly for counts beyond them.
+    """
+    best: dict[int, Count] = {}
+    for trimmed, first, extra in _trimmed(evidence):
+        for way in _counted(trimmed, densities):
+            moved = replace(way, start=way.start + first, doubt=way.doubt + extra)
+            if way.count not in best or moved.doubt < best[way.count].doubt:
+                best[way.count] = moved
+    return sorted(best.values(), key=lambda way: (way.doubt, -way.visible))
+
+
+def _trimmed(evidence: Evidence) -> list[tuple[Evidence, int, float]]:
+    """Return the evidence as it is, and without an edge that stands alone before or after the others.
+
+    Such an edge, its neighbouring place empty, is more likely that of a border of the film than one between steps.
+    Each comes with the place that its first edge had, and the doubt that goes with it.
+    """
+    places = sorted(evidence.drops)
+    lone = (places[1] - places[0] > 1, places[-1] - places[-2] > 1)
+    result = [(evidence, 0, 1.5 * lone[0] + 0.3 * lone[1])]
+    if lone[0] and len(places) > 4:
+        drops = {place - places[1]: evidence.drops[place] for place in places[1:]}
+        rest = replace(evidence, drops=drops, light_length=float(places[1] - places[0]), before=None, before_bare=False)
+        result.append((rest, places[1], 0.3 + 0.3 * lone[1]))
+    if lone[1] and len(places) > 4:
+        drops = {place: evidence.drops[place] for place in places[:-1]}
+        length = evidence.dark_length + places[-1] - places[-2]
+        result.append((replace(evidence, drops=drops, dark_length=length, after=None), 0, 0.8 + 1.5 * lone[0]))
+    return result
+
+
+def _counted(evidence: Evidence, densities: Floats) -> list[Count]:
+    last = max(evidence.drops)
+    missing = last + 1 - len(evidence.drops)
     result = []
     for start in (-1, 0):
-        for beyond in range(max(most_drowned, 1) + 1):
-            count = seen_edges - 1 - start + beyond
-            visible = seen_edges - 1 - start + min(beyond, 1)
+        for beyond in range(max(math.floor(evidence.dark_length + 0.5), 1) + 1):
+            count = last - start + beyond
             if count < 4:
                 continue
             scale = _as_many(densities, count)
-            doubt = _light_doubt(run, start, scale) + _dark_doubt(run, beyond, scale, visible)
-            missing = seen_edges - len(run.index)
-            result.append(
-                Staircase(
-                    start=run.origin + start * run.pitch,
-                    pitch=run.pitch,
-                    count=count,
-                    visible=visible,
-                    doubt=doubt + 0.3 * missing,
-                )
+            doubt = _light_doubt(evidence, start, scale) + _dark_doubt(
+                evidence, beyond, _last_jump(evidence, start, scale)
             )
+            visible = last - start + min(beyond, 1)
+            result.append(Count(start=start, count=count, visible=visible, doubt=doubt + 0.2 * missing))
     return result
+
+
+def _light_doubt(evidence: Evidence, start: int, densities: Floats) -> float:
+    """Penalty of taking lattice cell `start` (-1: before the first edge, 0: after it) as the lightest step."""
+    length = evidence.light_length
+    rises = np.diff(densities)
+    slope = _slope_near(evidence, start, rises)
+    if start == -1:
+        if length < 0.6:
+            return 4.0
+        doubt = 0.0 if length <= 1.4 or evidence.before else 0.7
+        doubt += 1.5 if evidence.before_bare else 0.0
+        # The jump to the second step must be of the size that its density step asks for (a bent white end halves it).
+        share = evidence.drops[0] / rises[0] / max(slope, 1e-9)
+        return doubt + (2.0 if share < 0.38 else 1.0 if share < 0.5 else 0.0)
+    doubt = 3.0 if evidence.before else 0.0
+    if evidence.before is None and not evidence.before_bare and 0.6 <= length <= 1.4:
+        doubt += 2.0
+    # Nothing is clearer than bare glass, density 0: a larger jump onto the first step cannot be its outer edge.
+    implied = evidence.drops[0] / max(slope, 1e-9)
+    return doubt + (3.0 if implied > 1.3 * max(float(densities[0]), 0.0) + 0.02 else 0.0)
+
+
+def _last_jump(evidence: Evidence, start: int, densities: Floats) -> float:
+    """Return the size of the last edge over what the edges before it and the densities make expected."""
+    rises = np.diff(densities)
+    ratios = {
+        place: drop / rises[place - start - 1]
+        for place, drop in evidence.drops.items()
+        if 0 <= place - start - 1 < rises.size
+    }
+    last = max(evidence.drops)
+    before = [ratio for place, ratio in ratios.items() if last - 4 <= place < last]
+    return ratios[last] / float(np.median(before)) if last in ratios and before else 1.0
+
+
+def _slope_near(evidence: Evidence, start: int, rises: Floats) -> float:
+    """Return drop per density of the edges next to the lightest, where they are seen: the scale for the first jump."""
+    near = [place for place in (1, 2, 3) if place in evidence.drops and place - start - 1 < rises.size]
+    ratios = [evidence.drops[place] / rises[place - start - 1] for place in near]
+    return float(np.median(ratios)) if ratios else 0.0
+
+
+def _dark_doubt(evidence: Evidence, cells: int, jump: float) -> float:
+    """Penalty of `cells` steps after the last edge seen (0: what follows is background, such as a black mask).
+
+    `jump` is the size of the last edge over what a step between its neighbours would give: slopes change slowly along
+    a wedge, but the edge onto a mask may be of any size.
+    """
+    length = evidence.dark_length
+    too_large = jump > 1.8
+    cut_off = not evidence.closed and length < 0.85
+    if cells == 0:
+        if evidence.after and not too_large:
+            return 3.0
+        return 0.0 if too_large or evidence.after is False or not 0.6 <= length <= 1.4 else 1.0 if cut_off else 2.0
+    doubt = (2.0 if too_large else 0.0) + (1.5 if cut_off else 0.0)
+    if length < cells - 0.4:
+        return doubt + 4.0
+    if evidence.closed and (evidence.open_end or cells == 1) and abs(length - cells) < 0.3:
+        return doubt + (0.0 if cells == 1 else 0.2)
+    # On open glass the wedge ends where the light begins: another number of steps would end elsewhere.
+    if evidence.closed and evidence.open_end:
+        return doubt + 2.0
+    # More steps than edges, or more room than steps: believed where the next edge would be lost in the noise.
+    if _next_is_lost(evidence):
+        return doubt + 0.5
+    return doubt + (4.0 if cells > 1 else 1.0 if evidence.after is False or length > 1.4 else 0.0)
+
+
+def _next_is_lost(evidence: Evidence) -> bool:
+    """Tell whether an edge as small as the next one must be, going by the last two, would not be seen."""
+    places = sorted(evidence.drops)
+    faded = min(evidence.drops[places[-1]] / max(evidence.drops[places[-2]], 1e-9), 1.0)
+    return evidence.drops[places[-1]] * faded < max(4.0 * evidence.noise, 4.0 * _FAINTEST_EDGE)
 
 
 def _as_many(densities: Floats, count: int) -> Floats:
@@ -251,42 +386,3 @@ def _as_many(densities: Floats, count: int) -> Floats:
         return densities[:count]
     step = densities[-1] - densities[-2]
     return np.concatenate((densities, densities[-1] + step * np.arange(1, count - densities.size + 1)))
-
-
-def read_staircase(profile: Floats, noise: Floats, densities: Floats, *, shortest: float) -> list[Staircase]:
-    """Return the ways in which a profile can be read as a wedge, the most credible first.
-
-    Parameters
-    ----------
-    profile
-        log10 of the signal (rising with transmittance) in cells along the line, one-dimensional.
-    noise
-        Standard deviation of each cell, same length.
-    densities
-        Densities of the wedge, lightest first: at least 5.
-    shortest
-        Shortest step that is looked for, in cells.
-    """
-    pieces = stretches(profile, noise)
-    quiet = float(np.median(noise))
-    found: list[Staircase] = []
-    for flipped in (False, True):
-        line = profile[::-1] if flipped else profile
-        cut = [(profile.size - b, profile.size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
-        edges = _edges(line, cut, 0.5 * shortest)
-        for run in _runs(edges, profile.size, shortest, quiet):
-            # With the length of a step known, shorter stretches are lines, dust or blur between the steps.
-            sharper = _runs(_edges(line, cut, max(0.35 * run.pitch, 2.0)), profile.size, shortest, quiet)
-            ways = [reading for each in sharper or [run] for reading in _readings(each, densities)]
-            found += [_unflipped(reading, profile.size) for reading in ways] if flipped else ways
-    return sorted(set(found), key=lambda staircase: (staircase.doubt, -staircase.visible))
-
-
-def _unflipped(staircase: Staircase, size: int) -> Staircase:
-    return Staircase(
-        start=size - staircase.start,
-        pitch=-staircase.pitch,
-        count=staircase.count,
-        visible=staircase.visible,
-        doubt=staircase.doubt,
-    )
