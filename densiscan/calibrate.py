@@ -14,7 +14,7 @@ from densiscan.calibration import CalibratedStep, Calibration, StepReading, log_
 from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.quantity import Influence, Quantity, Warning_
-from densiscan.scan import Scan
+from densiscan.scan import Scan, ScanFacts
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
 from densiscan.survey import patch, survey
 from densiscan.wedge import Wedge
@@ -89,7 +89,8 @@ def calibrate(
     told = inverted if inverted is not None else _told(answers, densities, scan.facts.file)
     if told not in answers:
         raise PolarityError(_DOUBT.format(file=scan.facts.file))
-    return calibrate_steps(answers[told][1], scan=scan, inverted=told, label=label)
+    made = calibrate_steps(answers[told][1], facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+    return replace(made, warnings=scan.warnings + made.warnings)
 
 
 def _searched(scan: Scan, region_mm: BoxMm | None) -> tuple[Floats, tuple[float, float]]:
@@ -143,7 +144,9 @@ def _told(answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]], densi
     return told_inverted(np.array([readings[n].signal for n in kept]), densities[kept], file)
 
 
-def calibrate_steps(readings: Sequence[StepReading], *, scan: Scan, inverted: bool, label: Label) -> Calibration:
+def calibrate_steps(
+    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+) -> Calibration:
     """Make a calibration from the readings of a wedge's steps.
 
     Parameters
@@ -161,16 +164,16 @@ def calibrate_steps(readings: Sequence[StepReading], *, scan: Scan, inverted: bo
     used, warnings = _usable(readings, inverted=inverted)
     if sum(used) < FEWEST_USED:
         raise CalibrationError(
-            f"{scan.facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: scan "
-            "with automatic exposure off, in 16 bits, so that the clear step is just below white."
+            f"{facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: "
+            "scan with automatic exposure off, in 16 bits, so that the clear step is just below white."
         )
     plain = Calibration(
         name=label.name,
         created=label.created,
         mode=label.mode,
-        channel=scan.channel,
+        channel=channel,
         inverted=inverted,
-        scan=scan.facts,
+        scan=facts,
         steps=tuple(
             CalibratedStep(reading=reading, used=flag, measured=None)
             for reading, flag in zip(readings, used, strict=True)
@@ -193,20 +196,20 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
     doubt = np.array([max(reading.noise / math.sqrt(reading.independent), 1e-9) for reading in readings])
     aperture = np.array([max(reading.noise / math.sqrt(reading.per_aperture), 1e-9) for reading in readings])
     pooled = -isotonic(-level, 1.0 / doubt**2)
+    inside = [reading.clipped <= _CLIPPED and level[n] > 0.0 for n, reading in enumerate(readings)]
     used = [False] * len(readings)
     warnings: list[Warning_] = []
-    last: int | None = None
-    for number, reading in enumerate(readings):
-        if reading.clipped > _CLIPPED or level[number] <= 0.0:
-            if last is not None and used[last]:
-                break
-            continue
-        if last is not None:
-            apart = (pooled[last] - pooled[number]) / math.hypot(aperture[last], aperture[number])
-            if not apart >= CONFIDENCE or not level[last] > level[number]:
-                break
+    told: list[bool] = []
+    chain: list[int] = []
+    for number in np.flatnonzero(inside).tolist():
+        if not chain:
+            chain, told = [number], [True]
+        elif level[number] < level[chain[-1]] and pooled[number] < pooled[chain[-1]]:
+            apart = (level[chain[-1]] - level[number]) / math.hypot(aperture[chain[-1]], aperture[number])
+            chain.append(number)
+            told.append(bool(apart >= CONFIDENCE))
+    for number in chain[: _last_told(told) + 1]:
         used[number] = True
-        last = number
     clipped = [
         reading.step for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped > _CLIPPED
     ]
@@ -218,9 +221,17 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
                 "lower the exposure to use them.",
             )
         )
-    drowned = [
-        reading for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped <= _CLIPPED
-    ]
+    densest = max((n for n, flag in enumerate(used) if flag), default=-1)
+    skipped = [reading.step for n, reading in enumerate(readings) if n < densest and not used[n] and inside[n]]
+    if skipped:
+        warnings.append(
+            Warning_(
+                code="steps-out-of-order",
+                message=f"Steps {', '.join(skipped)} read no denser than a lighter step and were left out; look for "
+                "dust or a scratch on them.",
+            )
+        )
+    drowned = [reading for n, reading in enumerate(readings) if n > densest and inside[n]]
     if drowned:
         warnings.append(
             Warning_(
@@ -230,6 +241,20 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
             )
         )
     return used, warnings
+
+
+def _last_told(told: Sequence[bool]) -> int:
+    """Return the last step of the unbroken row of steps told apart.
+
+    One step that is not, such as one under a streak, does not end the row where the next two are told apart again.
+    """
+    last = 0
+    for number in range(1, len(told)):
+        if told[number]:
+            last = number
+        elif not all(told[number + 1 : number + 3]) or number + 2 >= len(told):
+            break
+    return last
 
 
 def _with_left_out(plain: Calibration) -> Calibration:
