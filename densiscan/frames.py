@@ -1,0 +1,287 @@
+"""The pieces of film with their frames: what is exposed, what is rebate, and how the film lies.
+
+The piece is laid straight on a grid of its own. The rebate is the lightest even density along its edges; a frame is a
+rectangle whose sides are straight lines where the density leaves that level.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level
+from densiscan.frames_row import row_of_frames
+from densiscan.frames_sides import WIDEST_REBATE_MM, Side, first_side, profile_of
+from densiscan.pieces import EdgePoints, Outline, common_slope, line_through
+from densiscan.pieces_map import Cells, Mask, Straightened, TurnedBox, straightened
+
+NARROWEST_WHOLE_MM: Final = 2.2
+"""Rebate of a whole piece, at least: roll film has 2.5 mm beside its frames, sheets 3 to 5."""
+
+
+def find_frames(grid: Straightened, level: Level) -> list[Frame]:
+    """Find the exposed frames of a piece laid straight, in reading order.
+
+    Returns
+    -------
+    list of Frame
+        Empty where nothing is exposed, or where no side of a frame is to be seen.
+    """
+    height, width = grid.density.shape
+    rows: tuple[int, int] = (0, height)
+    columns: tuple[int, int] = (0, width)
+    sides: list[Side | None] = [None] * 4
+    for _ in range(2):
+        sides[1], sides[3] = _span(grid, level, 0, columns)
+        rows = _ends(sides[1], sides[3], height)
+        sides[0], sides[2] = _span(grid, level, 1, rows)
+        columns = _ends(sides[0], sides[2], width)
+    if sum(side is not None and side.origin == "line" for side in sides) == 0:
+        return []
+    full = _completed(sides, (height, width), grid)
+    if full is None:
+        return []
+    return _divided(grid, level, full)
+
+
+def _span(grid: Straightened, level: Level, axis: int, across: tuple[int, int]) -> tuple[Side | None, Side | None]:
+    first = first_side(profile_of(grid, level, axis, across, end=1))
+    last = first_side(profile_of(grid, level, axis, across, end=-1))
+    return first, last if last is None else last._replace(at=grid.density.shape[axis] - last.at)
+
+
+def _ends(first: Side | None, last: Side | None, size: int) -> tuple[int, int]:
+    start, end = first.at if first else 0, last.at if last else size
+    return (start, end) if end - start > size // 8 else (0, size)
+
+
+def _completed(sides: list[Side | None], shape: tuple[int, int], grid: Straightened) -> list[Side] | None:
+    """Fill in sides that do not show, from the opposite side or the two others, and doubt those too far in."""
+    height, width = shape
+    sizes = (width, height, width, height)
+    margins: list[float | None] = []
+    for k, side in enumerate(sides):
+        margins.append(None if side is None else (side.at if k < 2 else sizes[k] - side.at) * grid.step_mm)
+    known = [margin for margin in margins if margin is not None]
+    if len(known) < 2:
+        return None
+    usual = float(np.median(known))
+    full: list[Side] = []
+    for k, side in enumerate(sides):
+        opposite = margins[(k + 2) % 4]
+        margin = margins[k]
+        typical = opposite if opposite is not None and opposite <= WIDEST_REBATE_MM else usual
+        others = [m for j, m in enumerate(margins) if j != k and m is not None]
+        alone = bool(others) and max(others) <= WIDEST_REBATE_MM
+        if side is not None and margin is not None and not (margin > max(WIDEST_REBATE_MM, 2.5 * typical) and alone):
+            full.append(side)
+            continue
+        at = round(min(typical, WIDEST_REBATE_MM) / grid.step_mm)
+        full.append(Side(at if k < 2 else sizes[k] - at, 0.0, "assumed"))
+    return full
+
+
+def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]:
+    """Split a span of several frames at the clear gaps between them."""
+    along = 1 if grid.density.shape[1] >= grid.density.shape[0] else 0
+    for axis in (along, 1 - along):
+        k = 0 if axis == 1 else 1
+        across = (sides[1 - k].at, sides[3 - k].at)
+        profile = profile_of(grid, level, axis, across)
+        spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
+        if len(spans) > 1:
+            return [_frame(grid, _with(sides, k, span)) for span in spans]
+    return [_frame(grid, sides)]
+
+
+def _with(sides: list[Side], k: int, span: tuple[Side, Side]) -> list[Side]:
+    changed = list(sides)
+    changed[k], changed[k + 2] = span
+    return changed
+
+
+def _frame(grid: Straightened, sides: list[Side]) -> Frame:
+    left, top, right, bottom = (side.at * grid.step_mm for side in sides)
+    half_width, half_height = grid.box.width_mm / 2, grid.box.height_mm / 2
+    box = grid.box.part((left - half_width, right - half_width), (top - half_height, bottom - half_height))
+    origins = (sides[0].origin, sides[1].origin, sides[2].origin, sides[3].origin)
+    shares = (sides[0].share, sides[1].share, sides[2].share, sides[3].share)
+    return Frame(box=box, origins=origins, shares=shares)
+
+
+class _Marks(NamedTuple):
+    """What the cells of a grid are: exposed, clear as the rebate, or neither (holes, beyond the scan)."""
+
+    exposed: Mask
+    clear: Mask
+
+
+def _marks(grid: Straightened, level: Level) -> _Marks:
+    with np.errstate(invalid="ignore"):
+        above = grid.density - level.plane
+        return _Marks(above > level.step, np.abs(above) <= level.step)
+
+
+def _edges(marks: _Marks, axis: int) -> tuple[Mask, Mask]:
+    """Return where, going along `axis`, clear turns to exposed and exposed to clear.
+
+    Entry k of that axis is the border before cell k. The cell on either side of it may be anything: edges are soft.
+    """
+    exposed, clear = (marks.exposed, marks.clear) if axis == 0 else (marks.exposed.T, marks.clear.T)
+    size = exposed.shape[0]
+    rising = np.zeros((size + 1, exposed.shape[1]), dtype=bool)
+    falling = np.zeros_like(rising)
+    if size > 6:
+        before, after = slice(0, size - 5), slice(5, size)
+        nearer, farther = slice(1, size - 4), slice(4, size - 1)
+        rising[3 : size - 2] = clear[before] & clear[nearer] & exposed[farther] & exposed[after]
+        falling[3 : size - 2] = exposed[before] & exposed[nearer] & clear[farther] & clear[after]
+    return rising, falling
+
+
+def angle_of_frames(grid: Straightened, level: Level) -> float | None:
+    """Return the angle of the frame's sides against the grid, degrees, from where each line first meets the picture.
+
+    None where the four sides do not agree on one.
+    """
+    marks = _marks(grid, level)
+    points = []
+    for axis, back in ((1, False), (0, False), (1, True), (0, True)):
+        points.append(_first_met(marks, axis, grid.step_mm, back=back))
+    usable = [(k, side) for k, side in enumerate(points) if side.along.size >= 20]
+    if not usable:
+        return None
+    signs = [1.0 if k in (0, 2) else -1.0 for k, _ in usable]
+    sides = [side for _, side in usable]
+    slope = common_slope(sides, signs)
+    agreeing = total = 0
+    for side, sign in zip(sides, signs, strict=True):
+        _, near = line_through(side, sign * slope)
+        agreeing, total = agreeing + int(near.sum()), total + near.size
+    whole = 2 * (marks.exposed.shape[0] + marks.exposed.shape[1])
+    return math.degrees(math.atan(slope)) if agreeing > 0.4 * total and agreeing > 0.1 * whole else None
+
+
+def _first_met(marks: _Marks, axis: int, step_mm: float, *, back: bool) -> EdgePoints:
+    """Return, in mm, where each line along `axis` first goes from clear to exposed and stays so."""
+    rising, falling = _edges(marks, axis)
+    size = rising.shape[0]
+    edge = falling[::-1] if back else rising
+    met = edge.any(axis=0)
+    along = np.flatnonzero(met).astype(np.float64)
+    first = np.argmax(edge[:, met], axis=0).astype(np.float64)
+    # a soft edge answers on a few borders: their middle
+    across = size - 1 - first - 1 if back else first + 1
+    return EdgePoints(along * step_mm, across * step_mm, np.zeros(along.size, dtype=bool))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Film:
+    """One piece of film as found on the scan.
+
+    Attributes
+    ----------
+    seen
+        The part of it that is in the scan, before turning.
+    box
+        The whole piece, None where one of its edges is beyond the scan or under a mask.
+    frames
+        Exposed pictures in reading order; none where none can be told.
+    rebate
+        What its clear edge reads, None where none can be told.
+    cropped
+        Whether no edge of it is in the scan.
+    """
+
+    seen: TurnedBox
+    box: TurnedBox | None
+    frames: tuple[Frame, ...]
+    rebate: Rebate | None
+    cropped: bool
+
+
+def film_in(cells: Cells, outline: Outline) -> Film:
+    """Find rebate and frames on one piece of film."""
+    seen = outline.box
+    grid = straightened(cells, seen)
+    level = rebate_level(grid)
+    frames: list[Frame] = []
+    if level is not None:
+        if "glass" not in outline.sides:
+            # the edges of a scan or of a mask are not the film's own: its frames tell the angle
+            grid, level = _turned(cells, outline, grid, level)
+        frames = find_frames(grid, level)
+        if not is_rebate(grid, level, outline.sides, frames):
+            frames, level = [], None
+    rebate = measured_rebate(grid, level, [frame.box for frame in frames]) if level is not None else None
+    frames = frames or _without_rebate(outline, blank=level is not None)
+    return Film(
+        seen=grid.box,
+        box=grid.box if _whole(outline, grid.box, frames) else None,
+        frames=tuple(frames),
+        rebate=rebate,
+        cropped=outline.cropped,
+    )
+
+
+def _without_rebate(outline: Outline, *, blank: bool) -> list[Frame]:
+    """Return the whole piece as one frame where its edges are seen but no rebate: the picture runs to the edges."""
+    if blank or outline.cropped:
+        return []
+    return [Frame(box=outline.box, origins=("edge",) * 4, shares=(1.0,) * 4)]
+
+
+def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:
+    """Return whether what is seen is the whole piece.
+
+    A mask hides the edges of the film it holds. Only where a rebate as wide as a film's own shows inside it on all
+    sides is the mask taken for the border of the film.
+    """
+    if "scan" in outline.sides:
+        return False
+    if all(side == "glass" for side in outline.sides):
+        return True
+    if not frames:
+        return False
+    margins = _margins(seen, frames)
+    return all(
+        side == "glass" or margin >= NARROWEST_WHOLE_MM for side, margin in zip(outline.sides, margins, strict=True)
+    )
+
+
+def _margins(seen: TurnedBox, frames: Sequence[Frame]) -> tuple[float, float, float, float]:
+    """Return the width of what lies left of, above, right of and below all frames, mm."""
+    reach = np.array([-0.5, 0.5])
+    own = [seen.own(*frame.box.on_scan(reach * frame.box.width_mm, reach * frame.box.height_mm)) for frame in frames]
+    return (
+        min(float(u[0]) for u, _ in own) + seen.width_mm / 2,
+        min(float(v[0]) for _, v in own) + seen.height_mm / 2,
+        seen.width_mm / 2 - max(float(u[1]) for u, _ in own),
+        seen.height_mm / 2 - max(float(v[1]) for _, v in own),
+    )
+
+
+def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) -> tuple[Straightened, Level]:
+    """Lay the piece straight by its frames instead of its edges, where they tell an angle."""
+    least = 0.02 if outline.cropped else 0.15
+    angle = angle_of_frames(grid, level)
+    if angle is None:
+        return grid, level
+    if abs(angle) < least:
+        return grid, level
+    turned = straightened(cells, _covering(grid.box, grid.box.angle_deg + angle), within=outline.box)
+    again = rebate_level(turned)
+    return (grid, level) if again is None else (turned, again)
+
+
+def _covering(box: TurnedBox, angle_deg: float) -> TurnedBox:
+    """Return the smallest box at another angle that covers a box."""
+    u, v = box.width_mm / 2, box.height_mm / 2
+    x, y = box.on_scan(np.array([-u, u, u, -u]), np.array([-v, -v, v, v]))
+    point = TurnedBox(left_mm=box.centre.x, top_mm=box.centre.y, width_mm=0.0, height_mm=0.0, angle_deg=angle_deg)
+    own_u, own_v = point.own(x, y)
+    return point.part((float(own_u.min()), float(own_u.max())), (float(own_v.min()), float(own_v.max())))

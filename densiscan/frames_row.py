@@ -1,0 +1,162 @@
+"""Several frames in a row on one strip of film, told apart by the clear gaps between them."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from densiscan.frames_sides import FAINT_STEP, FULL, Profile, Side, steps_of
+from densiscan.pieces_map import Map
+
+WIDEST_GAP_MM: Final = 12.0
+"""Between two frames on a strip."""
+
+SLIMMEST: Final = 0.7
+"""Width of a frame along the strip over its height: half of a 24 x 36 mm frame, or 41.5 mm of 56, is the slimmest."""
+
+
+def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
+    """Return the two ends of each frame between the outermost ends; one pair where there is one frame.
+
+    Parameters
+    ----------
+    profile
+        Along the row, over the height of the frames.
+    ends
+        Outermost sides of the whole row.
+    across
+        Height of the frames in lines.
+    """
+    return _regular(profile, ends, across) or _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
+
+
+def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
+    """Return the frames as a row of equal widths and gaps between two seen ends, where enough of their edges show.
+
+    Most of the edges must show and all gaps be clear; a picture that ends clear then still gets its place.
+    """
+    first, last = ends
+    if "assumed" in (first.origin, last.origin):
+        return []
+    steps = steps_of(profile)
+    least = max(FAINT_STEP, 6 * profile.noise)
+    length = last.at - first.at
+    best: tuple[float, list[tuple[Side, Side]]] = (1.0, [])
+    for number in range(2, int(length / (SLIMMEST * across)) + 1):
+        for gap in range(profile.cells(0.5), profile.cells(WIDEST_GAP_MM)):
+            width = (length - (number - 1) * gap) / number
+            if not SLIMMEST * across <= width <= 3 * across:
+                continue
+            found = _row(profile, steps, (first, last), (number, width, gap))
+            score = sum(min(side.share * FULL, 4 * least) / (4 * least) - 0.5 for pair in found for side in pair)
+            score += 0.02 * sum(side.share for pair in found for side in pair)
+            if score > best[0]:
+                best = (score, found)
+    return best[1]
+
+
+def _row(profile: Profile, steps: Map, ends: tuple[Side, Side], row: tuple[int, float, int]) -> list[tuple[Side, Side]]:
+    """Return the frames of a row of so many frames of one width and gap; empty where a gap between them is exposed."""
+    number, width, gap = row
+    reach, least = profile.cells(0.5), max(FAINT_STEP, 6 * profile.noise)
+    starts, stops = [ends[0]], []
+    for k in range(1, number):
+        stop = ends[0].at + round(k * (width + gap)) - gap
+        start = stop + gap
+        middle = profile.excess[stop + gap // 3 : max(start - gap // 3, stop + gap // 3 + 1)]
+        if float(middle.mean()) > max(0.12 * FULL, 3 * profile.noise):
+            return []
+        fall, at_stop = _best(-steps, stop, reach)
+        rise, at_start = _best(steps, start, reach)
+        stops.append(Side(at_stop, fall / FULL, "line") if fall >= least else Side(stop, 0.0, "assumed"))
+        starts.append(Side(at_start, rise / FULL, "line") if rise >= least else Side(start, 0.0, "assumed"))
+    return list(zip(starts, [*stops, ends[1]], strict=True))
+
+
+class _Gap(NamedTuple):
+    """A clear band between two frames: first and last cell border, and the step of the excess at both."""
+
+    start: int
+    end: int
+    before: float
+    after: float
+
+
+def _gaps(profile: Profile, ends: tuple[int, int]) -> list[_Gap]:
+    """Return the clear bands right across the frames that begin or end with a straight edge."""
+    excess, steps = profile.excess, steps_of(profile)
+    least = max(FAINT_STEP, 6 * profile.noise)
+    empty = excess <= max(0.06 * FULL, 3 * profile.noise)
+    empty[: ends[0]] = empty[ends[1] :] = False
+    change = np.diff(np.concatenate(([False], empty, [False])).astype(np.int8))
+    reach, smallest = profile.cells(0.8), profile.cells(8.0)
+    gaps = []
+    for start, end in zip(np.flatnonzero(change > 0).tolist(), np.flatnonzero(change < 0).tolist(), strict=True):
+        if start - ends[0] < smallest or ends[1] - end < smallest:
+            continue
+        before, at_start = _best(-steps, start, reach)
+        after, at_end = _best(steps, end, reach)
+        inside_before = float(excess[max(0, start - profile.cells(2.5)) : max(1, start - reach // 2)].mean())
+        inside_after = float(excess[end + reach // 2 : end + profile.cells(2.5)].mean())
+        good_before = before >= max(least, 0.5 * inside_before)
+        good_after = after >= max(least, 0.5 * inside_after)
+        if good_before or good_after:
+            gaps.append(
+                _Gap(
+                    at_start if good_before else start,
+                    at_end if good_after else end,
+                    before if good_before else 0.0,
+                    after if good_after else 0.0,
+                )
+            )
+    return gaps
+
+
+def _best(strength: Map, at: int, reach: int) -> tuple[float, int]:
+    low = max(0, at - reach)
+    part = strength[low : at + reach + 1]
+    return float(part.max()), low + int(np.argmax(part))
+
+
+def _spans(profile: Profile, first: Side, last: Side, gaps: list[_Gap]) -> list[tuple[Side, Side]]:
+    """Return the two ends of each frame.
+
+    The frames of one camera are equally wide. Where a picture ends clear, its frame is widened to the common width; a
+    gap that leaves frames unequal all the same is a clear part of a picture, the weaker first.
+    """
+    kept = list(gaps)
+    spans: list[tuple[Side, Side]]
+    tolerance = profile.cells(1.0)
+    while kept:
+        starts = [first] + [Side(gap.end, gap.after, "line" if gap.after else "assumed") for gap in kept]
+        ends = [Side(gap.start, gap.before, "line" if gap.before else "assumed") for gap in kept] + [last]
+        spans = _evened(list(zip(starts, ends, strict=True)), tolerance, profile.excess.size)
+        widths = [end.at - start.at for start, end in spans]
+        cut = [end.origin == "edge" or start.origin == "edge" for start, end in spans]
+        whole = [width for width, short in zip(widths, cut, strict=True) if not short] or widths
+        if max(whole) - min(whole) <= 2 * tolerance and max(widths) <= max(whole) + 2 * tolerance:
+            return spans
+        kept.remove(min(kept, key=lambda gap: min(gap.before, gap.after)))
+    return [(first, last)]
+
+
+def _evened(spans: list[tuple[Side, Side]], tolerance: int, size: int) -> list[tuple[Side, Side]]:
+    """Widen frames that are narrower than the common width at their weaker end, as far as there is room."""
+    seen = [end.at - start.at for start, end in spans]
+    lines = [end.at - start.at for start, end in spans if start.origin == end.origin == "line"]
+    common = round(float(np.median(lines))) if lines else max(seen)
+    out: list[tuple[Side, Side]] = []
+    for k, (start, end) in enumerate(spans):
+        missing = common - seen[k]
+        room_before = start.at - (out[-1][1].at if out else 0)
+        room_after = (spans[k + 1][0].at if k + 1 < len(spans) else size) - end.at
+        if missing <= 1.3 * tolerance or "edge" in (start.origin, end.origin):
+            out.append((start, end))
+        elif (end.share <= start.share and room_after >= missing) or room_before < missing <= room_after:
+            out.append((start, Side(end.at + missing, 0.0, "assumed")))
+        elif room_before >= missing:
+            out.append((Side(start.at - missing, 0.0, "assumed"), end))
+        else:
+            out.append((start, end))
+    return out
