@@ -14,7 +14,7 @@ ORDER = [
     *("errors", "writing", "arguments", "quantity", "curves"),
     *("scan", "survey"),
     *("wedge", "staircase", "steps", "calibration", "calibrate", "calibration_file"),
-    *("pieces", "frames", "negative", "evenness"),
+    *("pieces", "frames", "apertures", "negative", "evenness"),
     *("film", "development", "paper", "batch", "notebook", "plots", "report"),
     *("sample", "demo", "cli"),
 ]
