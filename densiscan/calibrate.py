@@ -127,7 +127,7 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
                 density=step.density,
                 certificate=step.uncertainty,
                 signal=read.clean_mean,
-                noise=read.sd,
+                noise=read.clean_sd,
                 independent=max(read.independent, 1.0),
                 per_aperture=max(per_mm2 * APERTURE_MM2, 1.0),
                 clipped=max(read.clipped_light, read.clipped_dark),
