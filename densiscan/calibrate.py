@@ -95,18 +95,28 @@ def calibrate(
 
 def _searched(scan: Scan, region_mm: BoxMm | None) -> tuple[Floats, tuple[float, float]]:
     surveyed = survey(scan, cell_mm=CELL_MM)
+    across = _regrouped(surveyed.mean.T, surveyed.x_edges_mm)
+    signal = _regrouped(across.T, surveyed.y_edges_mm)
     if region_mm is None:
-        return surveyed.mean, (0.0, 0.0)
-    left, top, width, height = region_mm
-    columns = slice(*np.searchsorted(surveyed.x_edges_mm, (left, left + width)).tolist())
-    rows = slice(*np.searchsorted(surveyed.y_edges_mm, (top, top + height)).tolist())
-    part = surveyed.mean[rows, columns]
+        return signal, (0.0, 0.0)
+    left, top, width, height = (round(side / CELL_MM) for side in region_mm)
+    part = signal[max(top, 0) : top + height, max(left, 0) : left + width]
     if min(part.shape) < 8:
         raise WrongUseError(
             f"{scan.facts.file}: --region holds no part of the scan that a wedge fits in; the scan is "
             f"{scan.width_mm:.0f} x {scan.height_mm:.0f} mm."
         )
-    return part, (float(surveyed.x_edges_mm[columns.start]), float(surveyed.y_edges_mm[rows.start]))
+    return part, (CELL_MM * max(left, 0), CELL_MM * max(top, 0))
+
+
+def _regrouped(lines: Floats, edges_mm: Floats) -> Floats:
+    """Return means over cells of `CELL_MM` along the first axis, from cells between other borders."""
+    total = np.concatenate((np.zeros((1, lines.shape[1])), np.cumsum(lines * np.diff(edges_mm)[:, None], axis=0)))
+    borders = np.arange(int(edges_mm[-1] / CELL_MM + 1e-6) + 1) * CELL_MM
+    k = np.clip(np.searchsorted(edges_mm, borders, side="right") - 1, 0, edges_mm.size - 2)
+    share = ((borders - edges_mm[k]) / np.diff(edges_mm)[k])[:, None]
+    result: Floats = np.diff(total[k] + share * (total[k + 1] - total[k]), axis=0) / CELL_MM
+    return result
 
 
 def _fuller(refusals: list[str]) -> str:
