@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from densiscan.calibration import Calibration
-from densiscan.development import DevelopmentAdvice, ExposureAdvice, development_advice, exposure_advice
+from densiscan.development import DevelopmentAdvice, ExposureAdvice, development_advice, exposure_advice, may_be_bare
 from densiscan.errors import DensiscanError
 from densiscan.negative import MeasureOptions, Reading, measure_scan
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
@@ -108,20 +108,22 @@ def assess(path: Path, reading: Reading, calibration: Calibration, task: Task) -
     """Say of one reading what to change: exposure, development, paper."""
     aim = task.aim
     limit = _range_is_limit(reading, calibration, task.options.trim)
-    exposure = exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow)
+    framed = reading.frame_mm is not None
+    exposure = exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
+    pictured = framed or not may_be_bare(reading.shadow)
     return Assessment(
         path=path,
         reading=reading,
         exposure=exposure,
         development=development_advice(
-            density_range=reading.density_range,
+            density_range=reading.density_range if pictured else None,
             target_range=density_range_for(aim.paper_range, aim.process),
             scene_stops=aim.scene_stops,
             exposure=exposure,
             range_is_limit=limit,
         ),
         paper=paper_advice(
-            density_range=reading.density_range,
+            density_range=reading.density_range if pictured else None,
             process=aim.process,
             paper_range=aim.paper_range,
             range_is_limit=limit,

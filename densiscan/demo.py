@@ -12,8 +12,9 @@ WEDGE_SCAN: Final = "wedge.tif"
 WEDGE_FILE: Final = "wedge.csv"
 
 GREETING: Final = """\
-This is the main job on the sample scans, which are rendered, so that their true
-densities are known: {folder}
+This is the main job on the sample scans in
+  {folder}
+They are rendered, so that their true values are known (truth.csv there).
 Nothing is written. First the scanner is calibrated with the scan of a wedge:
 
   densiscan calibrate {wedge} --densities {densities}

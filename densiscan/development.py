@@ -82,6 +82,8 @@ spread of development itself, so half of a difference is expected to be the deve
 FEWEST_SCENE_STOPS: Final = 1.0
 MOST_SCENE_STOPS: Final = 20.0
 
+_BARE: Final = "the lightest part may be clear film or bare glass"
+
 ExposureVerdict = Literal["under", "normal", "over"]
 DevelopmentVerdict = Literal["more", "keep", "less"]
 
@@ -145,7 +147,14 @@ def log_exposure_above_speed_point(net_density: float, *, gradient: float = TYPI
     return along(net_density) - along(SPEED_POINT)
 
 
-def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None) -> ExposureAdvice:
+def may_be_bare(shadow: Quantity | None) -> bool:
+    """Return whether a gross shadow is so light that it may be clear film or the bare glass, not a picture."""
+    if shadow is None:
+        return True
+    return shadow.value - (shadow.uncertainty or 0.0) < LIGHTEST_BASE_AND_FOG + SPEED_POINT
+
+
+def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, framed: bool = True) -> ExposureAdvice:
     """Judge the exposure by the shadow of the frame.
 
     Parameters
@@ -154,12 +163,16 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None) -> 
         Shadow density above base plus fog; None where base plus fog is unknown.
     shadow
         Gross shadow density; used alone only where it settles the matter whatever the base plus fog.
+    framed
+        False where no frame was told from the film: the lightest part read may then be no part of the picture.
     """
+    if not framed and may_be_bare(shadow):
+        return _not_judged(f"No frame was found, and {_BARE}")
     if net_shadow is None:
         return _judged_by_gross(shadow)
     doubt = net_shadow.uncertainty or 0.0
     low, high = net_shadow.value - doubt, net_shadow.value + doubt
-    shown = f"The shadow is {net_shadow.value:.2f} above base plus fog"
+    shown = f"The shadow is {max(net_shadow.value, 0.0):.2f} above base plus fog"
     wanted = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f} is usual"
     if (low < SPEED_POINT and high > FULLEST_SHADOW) or (low <= FOOT and high >= SPEED_POINT):
         return _not_judged(f"{shown}, but the reading is too uncertain to judge the exposure by")
@@ -208,14 +221,14 @@ def _judged_by_gross(shadow: Quantity | None) -> ExposureAdvice:
     doubt = shadow.uncertainty or 0.0
     if shadow.value + doubt < LIGHTEST_BASE_AND_FOG + SPEED_POINT:
         reason = (
-            f"Base plus fog is not known, but a shadow of {shadow.value:.2f} with it is too little on any film: give "
-            "more exposure."
+            f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is too little on any film: "
+            "give more exposure."
         )
         return ExposureAdvice(verdict="under", stops=None, reason=reason)
     if shadow.value - doubt > DEEPEST_BASE_AND_FOG + FULLEST_SHADOW:
         reason = (
-            f"Base plus fog is not known, but a shadow of {shadow.value:.2f} with it is more than needed on any film "
-            "that is not badly fogged."
+            f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is more than needed on any "
+            "film that is not badly fogged."
         )
         return ExposureAdvice(verdict="over", stops=None, reason=reason)
     return _not_judged("Base plus fog is not known, so the shadow cannot be told from fog")
@@ -300,7 +313,7 @@ def development_advice(
     average = range_on_film()
     target = target_range.value / average.value
     if density_range is None:
-        reason = "No density range could be read, so the development is not judged."
+        reason = "No density range of a picture could be read, so the development is not judged."
         return _kept(None, target, reason, None)
     subject = range_on_film(scene_stops)
     contrast = _quotient(density_range, subject)

@@ -122,7 +122,7 @@ def paper_advice(
         True where the range is only known to be at least this.
     """
     if density_range is None:
-        note = "No density range could be read, so no paper can be named."
+        note = "No density range of a picture could be read, so no paper can be named."
         return PaperAdvice(process=process, needed_range=None, grade=None, note=note)
     seen = effective_range(density_range, process)
     needed = round(100.0 * seen.value)

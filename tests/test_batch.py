@@ -91,3 +91,17 @@ def test_range_that_is_a_limit_is_no_reason_to_develop_longer(changes: dict[str,
     assert (found.development.verdict, found.development.time_factor) == ("keep", None)
     assert "longer than could be read" in found.paper.note
     assert "development-not-judged" in {warning.code for warning in found.warnings}
+
+
+def test_bare_glass_is_not_taken_for_a_picture() -> None:
+    # Where no frame was found the lightest part may be the glass: nothing is advised on it.
+    found = assessment(frame_mm=None, base_plus_fog=None, net_shadow=None, shadow=density(0.01))
+    assert {warning.code for warning in found.warnings} == {"exposure-not-judged", "development-not-judged"}
+    assert (found.development.time_factor, found.paper.grade) == (None, None)
+
+
+def test_cropped_picture_is_still_told_what_can_be_told() -> None:
+    found = assessment(frame_mm=None, base_plus_fog=None, net_shadow=None, shadow=density(0.45))
+    assert {warning.code for warning in found.warnings} == {"exposure-not-judged"}
+    assert found.development.time_factor is not None
+    assert found.paper.grade == "2"

@@ -66,7 +66,7 @@ def calibrated(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         return "scan"
 
     def make(scan: Any, wedge: Any, **options: Any) -> Any:
-        asked.update(options, wedge=wedge)
+        asked.update(options, scan=scan, wedge=wedge)
         if "refuse" in asked:
             raise asked["refuse"]
         return calibration(name=options["label"].name)
@@ -74,6 +74,11 @@ def calibrated(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     monkeypatch.setattr("densiscan.scan.open_scan", open_scan)
     monkeypatch.setattr("densiscan.calibrate.calibrate", make)
     return asked
+
+
+def words(line: str) -> list[str]:
+    """The arguments as a shell would cut them."""
+    return line.split()
 
 
 def error_of(capsys: pytest.CaptureFixture[str]) -> str:
@@ -171,7 +176,7 @@ def test_measure_prints_one_document(measured: dict[str, Any], capsys: pytest.Ca
 
 @pytest.mark.usefixtures("files", "measured")
 def test_measure_writes_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("measure neg.tif --calibration cal.json --csv readings.csv --json".split()) == 0
+    assert run(words("measure neg.tif --calibration cal.json --csv readings.csv --json")) == 0
     assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("file,piece,ppi,")
     out, err = capsys.readouterr()
     assert json.loads(out)
@@ -226,7 +231,7 @@ def test_polarity_is_only_stated_when_typed(calibrated: dict[str, Any], option: 
 def test_calibrate_keeps_by_name_and_says_where(
     options: str, name: str, notebook: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(f"calibrate wedge.tif --steps 7 {options}".split()) == 0
+    assert run(words(f"calibrate wedge.tif --steps 7 {options}")) == 0
     kept = notebook.parent / "calibrations" / f"{name}.json"
     out, err = capsys.readouterr()
     assert kept.is_file()
@@ -236,14 +241,14 @@ def test_calibrate_keeps_by_name_and_says_where(
 
 @pytest.mark.usefixtures("files", "calibrated")
 def test_option_names_the_notebook_before_the_environment(tmp_path: Path, notebook: Path) -> None:
-    assert run("calibrate wedge.tif --steps 7 --notebook mine/book.sqlite".split()) == 0
+    assert run(words("calibrate wedge.tif --steps 7 --notebook mine/book.sqlite")) == 0
     assert (tmp_path / "mine" / "calibrations" / "wedge.json").is_file()
     assert not notebook.parent.exists()
 
 
 @pytest.mark.usefixtures("files", "calibrated")
 def test_calibrate_prints_one_document(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("calibrate wedge.tif --steps 7 --out made.json --json".split()) == 0
+    assert run(words("calibrate wedge.tif --steps 7 --out made.json --json")) == 0
     out, err = capsys.readouterr()
     assert json.loads(out)["format"] == "densiscan.calibration/1"
     assert err == "Written to made.json.\n"
@@ -254,7 +259,7 @@ def test_refused_calibration_is_one_sentence_and_leaves_nothing(
     calibrated: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     calibrated["refuse"] = PolarityError("wedge.tif: say --inverted or --not-inverted.")
-    assert run("calibrate wedge.tif --steps 7 --out made.json --json".split()) == 1
+    assert run(words("calibrate wedge.tif --steps 7 --out made.json --json")) == 1
     assert error_of(capsys) == "densiscan: wedge.tif: say --inverted or --not-inverted.\n"
     assert not (tmp_path / "made.json").exists()
 
@@ -267,7 +272,7 @@ def test_fault_of_our_own_is_one_sentence_unless_asked(
     if debug:
         monkeypatch.setenv("DENSISCAN_DEBUG", "1")
     calibrated["refuse"] = ZeroDivisionError("division\nby zero")
-    assert run("calibrate wedge.tif --steps 7".split()) == 1
+    assert run(words("calibrate wedge.tif --steps 7")) == 1
     err = capsys.readouterr().err
     assert ("Traceback" in err) == debug
     assert "this is a fault in densiscan (ZeroDivisionError: division by zero); please report it" in err
@@ -276,7 +281,7 @@ def test_fault_of_our_own_is_one_sentence_unless_asked(
 
 @pytest.mark.usefixtures("files")
 def test_scan_that_is_none_is_reported_and_the_rest_goes_on(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("measure text.txt folder --calibration cal.json --json".split()) == 1
+    assert run(words("measure text.txt folder --calibration cal.json --json")) == 1
     out, err = capsys.readouterr()
     failed = json.loads(out)["failed"]
     assert {one["file"]: one["code"] for one in failed} == {"text.txt": "unreadable-scan", "folder": "no-scans"}
@@ -285,7 +290,7 @@ def test_scan_that_is_none_is_reported_and_the_rest_goes_on(capsys: pytest.Captu
 
 def test_damaged_calibration_is_one_sentence(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (files / "cal.json").write_text("{")
-    assert run("measure neg.tif --calibration cal.json".split()) == 1
+    assert run(words("measure neg.tif --calibration cal.json")) == 1
     assert "cal.json" in error_of(capsys)
 
 
