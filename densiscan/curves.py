@@ -148,7 +148,7 @@ def shape_preserving_slopes(x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
     before, after = delta[:-1], delta[1:]
     w1, w2 = 2.0 * h[1:] + h[:-1], h[1:] + 2.0 * h[:-1]
     same = before * after > 0.0
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         harmonic = (w1 + w2) / (w1 / before + w2 / after)
     slopes[1:-1] = np.where(same, harmonic, 0.0)
     slopes[0] = _end_slope(h[0], h[1], delta[0], delta[1])

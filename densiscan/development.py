@@ -219,17 +219,12 @@ def _judged_by_gross(shadow: Quantity | None) -> ExposureAdvice:
     if shadow is None:
         return _not_judged("No shadow could be read")
     doubt = shadow.uncertainty or 0.0
+    shown = f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is"
     if shadow.value + doubt < LIGHTEST_BASE_AND_FOG + SPEED_POINT:
-        reason = (
-            f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is too little on any film: "
-            "give more exposure."
-        )
+        reason = f"{shown} too little on any film: give more exposure."
         return ExposureAdvice(verdict="under", stops=None, reason=reason)
     if shadow.value - doubt > DEEPEST_BASE_AND_FOG + FULLEST_SHADOW:
-        reason = (
-            f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is more than needed on any "
-            "film that is not badly fogged."
-        )
+        reason = f"{shown} more than needed on any film that is not badly fogged."
         return ExposureAdvice(verdict="over", stops=None, reason=reason)
     return _not_judged("Base plus fog is not known, so the shadow cannot be told from fog")
 
