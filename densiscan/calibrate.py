@@ -13,6 +13,7 @@ import numpy.typing as npt
 from densiscan.calibration import CalibratedStep, Calibration, StepReading, log_signal_doubt, pull_of_steps
 from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
+from densiscan.lamp import lamp_field, read_bed
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan, ScanFacts
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
@@ -45,7 +46,13 @@ class Label:
 
 
 def calibrate(
-    scan: Scan, wedge: Wedge, *, label: Label, region_mm: BoxMm | None = None, inverted: bool | None = None
+    scan: Scan,
+    wedge: Wedge,
+    *,
+    label: Label,
+    region_mm: BoxMm | None = None,
+    inverted: bool | None = None,
+    empty_bed: Scan | None = None,
 ) -> Calibration:
     """Calibrate a scanner from the scan of a step wedge.
 
@@ -59,9 +66,14 @@ def calibrate(
         Box (left, top, width, height) to look in; the whole scan when not given.
     inverted
         Whether the signal rises with density; told from the steps when not given.
+    empty_bed
+        Scan of the same bed with nothing on it: the lamp's unevenness over the wedge is taken out. Readings by this
+        calibration must then be divided by the lamp's light likewise.
 
     Raises
     ------
+    MeasureError
+        If the empty bed is clipped, not empty, or another part of the bed.
     WedgeNotFoundError
         If the steps are not found, or not as many as the wedge has.
     PolarityError
@@ -89,8 +101,19 @@ def calibrate(
     told = inverted if inverted is not None else _told(answers, densities, scan.facts.file)
     if told not in answers:
         raise PolarityError(_DOUBT.format(file=scan.facts.file))
-    made = calibrate_steps(answers[told][1], facts=scan.facts, channel=scan.channel, inverted=told, label=label)
-    return replace(made, warnings=scan.warnings + made.warnings)
+    readings = answers[told][1]
+    made = calibrate_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+    told_of_bed: tuple[Warning_, ...] = ()
+    if empty_bed is not None:
+        bed = read_bed(empty_bed)
+        # The lamp is seen through the curve, which is itself seen under the lamp: the second round changes little.
+        for _ in range(2):
+            field = lamp_field(bed, made)
+            field.require_same_bed(scan)
+            lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
+            made = calibrate_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+        told_of_bed = field.warnings
+    return replace(made, warnings=scan.warnings + made.warnings + told_of_bed)
 
 
 def _searched(scan: Scan, region_mm: BoxMm | None) -> tuple[Floats, tuple[float, float]]:
@@ -296,7 +319,8 @@ def _with_left_out(plain: Calibration) -> Calibration:
             doubt = log_signal_doubt(used[j], inverted=plain.inverted) * float(slopes[j])
             parts[Influence("step noise", used[j].step)] = reach * doubt
         parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
-        measured[used[number].step] = Quantity(value, {key: part for key, part in parts.items() if part != 0.0})
+        lamp = used[number].density - used[number].light_density
+        measured[used[number].step] = Quantity(value + lamp, {key: part for key, part in parts.items() if part != 0.0})
     # Without its step a gap is twice as wide; the error of a cubic between knots falls at least with the square.
     fit = [0.25 * math.sqrt(max(pooled[k], pooled[k + 1])) for k in range(size - 1)]
     residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]

@@ -31,7 +31,8 @@ class StepReading:
 
     `signal` is the mean over the step (0 to 1 of full scale), `noise` the standard deviation from pixel to pixel,
     `independent` the number of effectively independent pixels behind the mean, `per_aperture` their number in a 1 mm
-    aperture; `clipped` the fraction of pixels at either end of the scale.
+    aperture; `clipped` the fraction of pixels at either end of the scale; `light` the light of the lamp at its place
+    relative to its mean over the bed, where an empty bed has shown it.
     """
 
     step: str
@@ -44,6 +45,12 @@ class StepReading:
     clipped: float
     box_mm: BoxMm
     seen: bool = True
+    light: float | None = None
+
+    @property
+    def light_density(self) -> float:
+        """Density that the step would have under mean light: what its signal stands for."""
+        return self.density - math.log10(1.0 if self.light is None else self.light)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,9 +129,17 @@ class Calibration:
         return np.clip(shape_preserving(knots, densities, x), -1.0, _HIGHEST_DENSITY)
 
     def knots(self) -> tuple[Floats, Floats, list[StepReading]]:
-        """Return log10 signal (rising), density (falling) and reading of the steps the curve goes through."""
+        """Return log10 signal (rising), density (falling) and reading of the steps the curve goes through.
+
+        Where the lamp is known the density is that of the step under mean light: the curve turns signal into light.
+        """
         used = [step.reading for step in self.steps if step.used][::-1]
-        return _knots_of(used, inverted=self.inverted), np.array([reading.density for reading in used]), used
+        return _knots_of(used, inverted=self.inverted), np.array([reading.light_density for reading in used]), used
+
+    @property
+    def knows_lamp(self) -> bool:
+        """Whether an empty bed has shown the lamp at the steps: then readings must be corrected likewise."""
+        return any(step.reading.light is not None for step in self.steps)
 
     def parts(self, density: float) -> dict[Influence, float]:
         """Return the standard contributions (k = 1) of the calibration to a reading of this density.
@@ -239,7 +254,7 @@ def _knots_of(used: Sequence[StepReading], *, inverted: bool) -> Floats:
     noise = np.array([reading.noise for reading in used])
     level = 1.0 - signal if inverted else signal
     x = np.log10(np.maximum(level, 1e-9))
-    power = -shape_preserving_slopes(x, [reading.density for reading in used])
+    power = -shape_preserving_slopes(x, [reading.light_density for reading in used])
     relative = np.minimum(noise / np.maximum(level, 1e-9), 0.3)
     excess = np.log10(np.maximum(1.0 + 0.5 * power * (power - 1.0) * relative**2, 0.5))
     moved: Floats = x + np.where(power > 0.05, excess / np.maximum(power, 0.05), 0.0)

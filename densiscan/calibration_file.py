@@ -7,6 +7,7 @@ person can read it.
 from __future__ import annotations
 
 import json
+import math
 import os
 import tempfile
 from collections.abc import Mapping
@@ -54,6 +55,7 @@ def _step_document(step: CalibratedStep) -> dict[str, Any]:
         "clipped": reading.clipped,
         "box_mm": list(reading.box_mm),
         "edge_seen": reading.seen,
+        **({} if reading.light is None else {"lamp": reading.light}),
         "used": step.used,
     }
 
@@ -144,11 +146,19 @@ def _step(document: Mapping[str, Any]) -> CalibratedStep:
         clipped=float(document["clipped"]),
         box_mm=(left, top, width, height),
         seen=bool(document["edge_seen"]),
+        light=None if document.get("lamp") is None else _above_nothing(float(document["lamp"])),
     )
     measured = document["measured"]
     # What the curve says of a left-out step is kept as a figure; its influences are not needed again.
     quantity = None if measured is None else Quantity(float(measured["value"]), _lone(measured["uncertainty"]))
     return CalibratedStep(reading=reading, used=bool(document["used"]), measured=quantity)
+
+
+def _above_nothing(light: float) -> float:
+    if not 0.0 < light < math.inf:
+        message = f"a lamp's light of {light:g} is none"
+        raise ValueError(message)
+    return light
 
 
 def _lone(uncertainty: float | None) -> dict[Influence, float] | None:

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).resolve().parents[1] / "densiscan"
 ORDER = [
     *("errors", "writing", "arguments", "quantity", "curves"),
     *("scan", "survey"),
-    *("wedge", "staircase", "steps", "calibration", "calibrate", "calibration_file"),
+    *("wedge", "staircase", "steps", "calibration", "lamp", "calibrate", "calibration_file", "scanner"),
     *("pieces", "frames", "apertures", "negative", "evenness"),
     *("film", "development", "paper", "batch", "notebook", "plots", "report"),
     *("sample", "demo", "cli"),
