@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -316,6 +316,35 @@ class LampField:
                 f"{scan.facts.file} is {scan.width_mm:.0f} x {scan.height_mm:.0f} mm and the empty bed {self.file} "
                 f"{width:.0f} x {height:.0f} mm; scan both over the same area of the bed."
             )
+
+
+def evened(surveyed: Survey, field: LampField | None) -> Survey:
+    """Return a survey of light freed of the lamp's unevenness: means and spreads over the light of each cell.
+
+    The survey must have been made with a calibration's table; without a field it comes back as it is.
+    """
+    if field is None:
+        return surveyed
+    light = field.cells(surveyed)
+    return replace(surveyed, mean=surveyed.mean / light, sd=surveyed.sd / light)
+
+
+def lamp_warnings(field: LampField | None, *, calibrated: bool) -> tuple[Warning_, ...]:
+    """Return what is doubtful when the lamp is known only to the calibration, or only to the measurement."""
+    if field is None:
+        return (_BED_MISSING,) if calibrated else ()
+    return field.warnings if calibrated else (*field.warnings, _LAMP_ONE_SIDED)
+
+
+_BED_MISSING: Final = Warning_(
+    code="empty-bed-missing",
+    message="The calibration was made with a scan of the empty bed, this was measured without one; give --empty-bed.",
+)
+_LAMP_ONE_SIDED: Final = Warning_(
+    code="lamp-not-in-calibration",
+    message="The calibration was made without a scan of the empty bed, so that all readings are off by the lamp's "
+    "light over the wedge; calibrate with --empty-bed too.",
+)
 
 
 def _between(nodes: Floats, places: Floats) -> tuple[npt.NDArray[np.intp], Floats]:

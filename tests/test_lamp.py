@@ -15,7 +15,7 @@ from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.calibration_file import calibration_document, read_calibration, write_calibration
 from densiscan.errors import CalibrationError, MeasureError
-from densiscan.lamp import LampField, lamp_field, read_bed, smooth_surface
+from densiscan.lamp import LampField, evened, lamp_field, lamp_warnings, read_bed, smooth_surface
 from densiscan.sample import Scanner
 from densiscan.sample_scanner import Tone, lamp_light
 from densiscan.scan import Scan
@@ -206,3 +206,18 @@ def test_the_cells_of_a_survey_get_their_light(tmp_path: Path) -> None:
     assert_allclose(light[3], np.minimum(0.9 + 0.002 * middles, 1.1), rtol=1e-12)
     plane().require_same_bed(scan)
     assert plane().size_mm == (100.0, 40.0)
+
+
+def test_a_lamp_known_on_one_side_only_is_said() -> None:
+    assert lamp_warnings(None, calibrated=False) == ()
+    assert lamp_warnings(plane(), calibrated=True) == ()
+    assert [warning.code for warning in lamp_warnings(None, calibrated=True)] == ["empty-bed-missing"]
+    assert [warning.code for warning in lamp_warnings(plane(), calibrated=False)] == ["lamp-not-in-calibration"]
+
+
+def test_an_evened_survey_is_freed_of_the_light(tmp_path: Path) -> None:
+    surveyed = survey(scanned(tmp_path, "scan", [], UNEVEN, size_mm=(100.0, 40.0)), cell_mm=2.0)
+    assert evened(surveyed, None) is surveyed
+    even = evened(surveyed, plane())
+    assert_allclose(even.mean * plane().cells(surveyed), surveyed.mean, rtol=1e-12)
+    assert_allclose(even.sd / even.mean, surveyed.sd / surveyed.mean, rtol=1e-9)
