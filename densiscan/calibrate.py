@@ -297,6 +297,7 @@ def _with_left_out(plain: Calibration) -> Calibration:
     size = x.size
     without: list[tuple[float, Floats]] = []
     shape = np.zeros(size)
+    noise = np.zeros(size)
     for number in range(1, size - 1):
         keep = np.arange(size) != number
         value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
@@ -308,8 +309,8 @@ def _with_left_out(plain: Calibration) -> Calibration:
             for j in range(size)
         )
         shape[number] = (value - densities[number]) ** 2 - known
-    # A single residual says little: the shape's doubt is pooled over neighbours, and never below nothing.
-    pooled = [max(float(np.mean(shape[max(n - 1, 1) : min(n + 2, size - 1)])), 0.0) for n in range(size)]
+        noise[number] = known
+    pooled = [_shape_doubt(shape, noise, n) for n in range(size)]
     measured: dict[str, Quantity] = {}
     for number, (value, pull) in enumerate(without, start=1):
         parts: dict[Influence, float] = {}
@@ -332,6 +333,16 @@ def _with_left_out(plain: Calibration) -> Calibration:
         fit=tuple(fit[::-1]),
         residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
     )
+
+
+def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
+    """Return the variance of the curve's shape at a step, from the squared residuals round it beyond what is known.
+
+    A single residual says little: five neighbours are pooled. What they may exceed by chance (one standard deviation
+    of the mean of five squares of normal deviates, neighbours being correlated) is not taken for an error of shape.
+    """
+    near = slice(max(number - 2, 1), min(number + 3, excess.size - 1))
+    return max(float(np.mean(excess[near])) - 0.75 * float(np.mean(known[near])), 0.0)
 
 
 def _bend(level: Floats, densities: Floats) -> float:
