@@ -11,6 +11,7 @@ import sys
 import traceback
 import warnings
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -340,6 +341,10 @@ def _now() -> str:
 def _show(result: str | dict[str, Any]) -> None:
     """Print a result on standard output: a text, or one JSON document in plain ASCII."""
     text = result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
+    try:
+        text.encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        text = text.replace("±", "+-")
     typer.echo(text)
 
 
@@ -356,38 +361,52 @@ def run(arguments_: Sequence[str]) -> int:
     command = typer.main.get_command(app)
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
-    except DensiscanError as problem:
-        return _failed(str(problem), 2 if isinstance(problem, WrongUseError) else 1)
-    except _USAGE_ERROR as problem:
-        place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
-        return _failed(f"{_sentence(problem)} See {place} --help.", 2)
-    except (typer.Abort, KeyboardInterrupt):
-        return _failed("stopped.", 130)
-    except BrokenPipeError:
-        # The reader of the pipe has gone; Python must not complain of it again when it closes the stream.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
-    except Exception as problem:  # noqa: BLE001 - a fault of our own is one sentence too
-        words = " ".join(str(problem).split())[:200]
-        return _failed(
-            f"this is a fault in densiscan ({type(problem).__name__}: {words}); please report it with the command "
-            f"line, the version {__version__} and what {DEBUG_VARIABLE}=1 prints.",
-            1,
-        )
+    except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too
+        return _ended_by(problem)
     return status if isinstance(status, int) else 0
+
+
+def _ended_by(problem: BaseException) -> int:
+    """Say in one sentence what ended a command, and return its exit status."""
+    if isinstance(problem, OSError):
+        _let_go_of_output()
+    if os.environ.get(DEBUG_VARIABLE):
+        _say("".join(traceback.format_exception(problem)))
+    if isinstance(problem, BrokenPipeError):
+        return 1
+    message, status = _in_words(problem)
+    _say(f"densiscan: {message}")
+    return status
+
+
+def _in_words(problem: BaseException) -> tuple[str, int]:
+    if isinstance(problem, DensiscanError):
+        return str(problem), 2 if isinstance(problem, WrongUseError) else 1
+    if isinstance(problem, _USAGE_ERROR):
+        place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
+        return f"{_sentence(problem)} See {place} --help.", 2
+    if isinstance(problem, typer.Abort | KeyboardInterrupt):
+        return "stopped.", 130
+    if isinstance(problem, OSError):
+        place = f"{problem.filename}: " if problem.filename else ""
+        return f"the system refused: {place}{(problem.strerror or str(problem)).lower()}.", 1
+    words = " ".join(str(problem).split())[:200]
+    return (
+        f"this is a fault in densiscan ({type(problem).__name__}: {words}); please report it with the command line, "
+        f"the version {__version__} and what {DEBUG_VARIABLE}=1 prints."
+    ), 1
+
+
+def _let_go_of_output() -> None:
+    """Let standard output go nowhere: Python must not complain again when it closes a stream that is gone or full."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _sentence(problem: BaseException) -> str:
     """Return the words of a wrong command line as a sentence."""
     told = getattr(problem, "format_message", lambda: str(problem))().strip()
     return told if told.endswith((".", "?", "!")) else f"{told}."
-
-
-def _failed(message: str, status: int) -> int:
-    if os.environ.get(DEBUG_VARIABLE):
-        _say(traceback.format_exc())
-    _say(f"densiscan: {message}")
-    return status
 
 
 def main() -> None:

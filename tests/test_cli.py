@@ -333,3 +333,34 @@ def test_module_runs_as_the_command_does() -> None:
         [sys.executable, "-m", "densiscan", "--version"], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert shown.stdout == f"densiscan {__version__}\n"
+
+
+def test_plain_terminal_gets_plain_signs() -> None:
+    shown = subprocess.run(
+        [sys.executable, "-c", "from densiscan.cli import _show; _show('0.41 ± 0.03')"],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        check=True,
+    )
+    assert shown.stdout.split() == [b"0.41", b"+-", b"0.03"]
+
+
+def test_reader_of_the_pipe_may_go_away() -> None:
+    read, write = os.pipe()
+    os.close(read)
+    shown = subprocess.run(
+        [sys.executable, "-m", "densiscan", "--help"], cwd=ROOT, stdout=write, stderr=subprocess.PIPE, check=False
+    )
+    os.close(write)
+    assert (shown.returncode, shown.stderr) == (1, b"")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+def test_full_disk_is_one_sentence() -> None:
+    with Path("/dev/full").open("wb") as full:
+        shown = subprocess.run(
+            [sys.executable, "-m", "densiscan", "--help"], cwd=ROOT, stdout=full, stderr=subprocess.PIPE, check=False
+        )
+    assert shown.returncode == 1
+    assert shown.stderr == b"densiscan: the system refused: no space left on device.\n"
