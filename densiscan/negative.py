@@ -1,86 +1,59 @@
 """The readings of a negative: base plus fog, shadow, highlight, density range, spots.
 
-A reading is -log10 of the mean transmittance of an aperture, as a densitometer's optics average (ISO 5-1, ISO 5-2).
-Where the film, its rebate and the exposed frames lie is found in `pieces` and `frames`.
+A reading over an aperture is -log10 of the mean transmittance in it. Each frame found on the scan is a reading of its
+own: a sheet has one, a strip of roll film one a frame, all with the box of the strip.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
-from densiscan.apertures import Readings, aperture_readings
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
-from densiscan.frames import film_in
+from densiscan.frames import Film, film_in
 from densiscan.frames_rebate import Frame, Rebate
+from densiscan.negative_aperture import EDGE_MM, ApertureReadings, cells_inside, readings_inside
 from densiscan.pieces import find_outlines, is_wedge
 from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
-from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan
-from densiscan.survey import disc, patch, survey
+from densiscan.survey import Survey, disc, patch, survey
 
 BoxMm = tuple[float, float, float, float]
 
-CELL_MM: Final = 0.25
-"""Cell of the survey: a quarter of the usual aperture."""
-_SHOWN_CLIPPED: Final = 0.001
-_SHOWN_BEYOND: Final = 0.01
-_UNEVEN: Final = 0.05
-_SIDES: Final = ("left", "top", "right", "bottom")
+UNEVEN_REBATE: Final = 0.02
+"""Difference between the sides of a rebate that is worth a word: fog, leaks or uneven development."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
-    """A reading at a place on the scan, in mm from its top left corner; net where base plus fog is known."""
-
-    x_mm: float
-    y_mm: float
-    density: Quantity
-    net: Quantity | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """What one frame of a negative reads.
-
-    Densities are gross unless the name says net. `film_mm` and `frame_mm` are left, top, width, height before turning
-    by `angle_deg` (clockwise positive) about the centre of the film; None where the film's edges are not in the scan.
-    `clipped_light`, `clipped_dark` and `beyond_calibration` are fractions of the frame's area.
-    """
-
-    file: str
-    ppi: float
-    aperture_mm: float
-    piece: int | None
-    film_mm: BoxMm | None
-    frame_mm: BoxMm | None
-    angle_deg: float | None
-    base_plus_fog: Quantity | None
-    fog: Quantity | None
-    shadow: Quantity | None
-    highlight: Quantity | None
-    density_range: Quantity | None
-    net_shadow: Quantity | None
-    net_highlight: Quantity | None
-    spots: tuple[Spot, ...]
-    clipped_light: float
-    clipped_dark: float
-    beyond_calibration: float
-    rebate: Rebate | None = None
-    warnings: tuple[Warning_, ...] = ()
+CLIPPED: Final = 0.001
+"""Fraction of a frame at an end of the scale that is worth a word."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureOptions:
-    """How to measure; boxes in mm on the scan (left, top, width, height), densities without unit.
+    """What to measure, and how.
 
-    `trim` is the share of the area beyond shadow and beyond highlight. `base_density` is that of the fixed, undeveloped
-    film; `base_fog` a base plus fog read elsewhere, taken as exact.
+    Parameters
+    ----------
+    aperture_mm
+        Diameter of the round aperture, or side of the `square` one.
+    trim
+        Fraction of the frame's area left out at either end: shadow and highlight are these percentiles.
+    frame_mm, rebate_mm
+        Boxes on the scan given by the person instead of found, not turned.
+    spots_mm
+        Places to read as well.
+    base_density
+        Density of the bare base, for fog.
+    base_fog
+        Base plus fog from elsewhere.
+
+    Raises
+    ------
+    WrongUseError
+        If a number makes no sense.
     """
 
     aperture_mm: float = 1.0
@@ -92,314 +65,392 @@ class MeasureOptions:
     base_density: float | None = None
     base_fog: float | None = None
 
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
+            raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
+        if not 0 <= self.trim < 0.5:
+            raise WrongUseError(f"a trim of {self.trim:g} cannot be; give a fraction from 0 to below 0.5.")
+        for name, box in (("--frame", self.frame_mm), ("--rebate", self.rebate_mm)):
+            if box is not None and not (all(map(math.isfinite, box)) and box[2] > 0 and box[3] > 0):
+                raise WrongUseError(f"{name} {_words(box)} has no area; give left,top,width,height in mm.")
+        if self.rebate_mm is not None and self.base_fog is not None:
+            raise WrongUseError("--rebate and --base-fog both give base plus fog; give one of them.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A reading at a place the person named; `net` is None without base plus fog."""
+
+    x_mm: float
+    y_mm: float
+    density: Quantity
+    net: Quantity | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What was read of one frame.
+
+    Attributes
+    ----------
+    piece
+        1, 2, ... in reading order where the scan gives several readings, else None. A strip with three frames gives
+        three, each with the box of the strip.
+    film_mm
+        Box (left, top, width, height) of the whole sheet or strip before turning, None where an edge of it is beyond
+        the scan or under a mask.
+    frame_mm
+        Box of the picture, turned about its own centre; None where none can be told and all of the film (or of the
+        scan) was read.
+    seen_mm
+        Box of what is seen of the film, mask or scan ending it or not.
+    angle_deg
+        Clockwise positive.
+    base_plus_fog, fog, shadow, highlight, density_range, net_shadow, net_highlight
+        None where they cannot be had.
+    rebate
+        What the clear edge reads side by side, where it was found.
+    clipped_light, clipped_dark
+        Fraction of the frame's area at the light and dark end of the scanner's scale.
+    beyond_calibration
+        Fraction of its aperture readings outside the calibration's range.
+    """
+
+    file: str
+    ppi: float | None
+    aperture_mm: float
+    piece: int | None
+    film_mm: BoxMm | None
+    frame_mm: BoxMm | None
+    angle_deg: float
+    base_plus_fog: Quantity | None
+    fog: Quantity | None
+    shadow: Quantity | None
+    highlight: Quantity | None
+    density_range: Quantity | None
+    net_shadow: Quantity | None
+    net_highlight: Quantity | None
+    spots: tuple[Spot, ...]
+    clipped_light: float
+    clipped_dark: float
+    beyond_calibration: float
+    warnings: tuple[Warning_, ...]
+    seen_mm: BoxMm | None = None
+    rebate: Rebate | None = None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Place:
-    """Where one reading is taken: the film it lies on, the frame, what is read, and the rebate round it."""
+class _Task:
+    """What every step of a measurement needs."""
 
-    film: TurnedBox | None
-    frame: TurnedBox | None
+    scan: Scan
+    calibration: Calibration
+    options: MeasureOptions
+    survey: Survey
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part:
+    """One thing to read: a film with one of its frames, or with none."""
+
+    film: Film
+    frame: Frame | None
     area: TurnedBox
-    rebate: Rebate | None
-    warnings: tuple[Warning_, ...] = ()
+    warnings: tuple[Warning_, ...]
 
 
-def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions) -> tuple[Reading, ...]:
-    """Measure every frame of every piece of film on a scan.
-
-    Parameters
-    ----------
-    scan
-        Made as the calibration's scan was.
-    calibration
-        Of the scanner.
+def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions | None = None) -> tuple[Reading, ...]:
+    """Measure every piece of film on a scan.
 
     Returns
     -------
     tuple of Reading
-        In reading order, numbered in `piece` where there are several. At least one: where no film or frame can be
-        told, the whole scan is read, with a warning.
+        At least one, in reading order: rows from the top, each from the left; the frames of a strip along it.
 
     Raises
     ------
     MeasureError
-        If the scan's scale or channel is another than the calibration's.
+        If the calibration cannot be used on this scan, or nothing can be read as asked.
     WrongUseError
-        If a box or a spot does not lie on the scan.
+        If a spot or a box is not on the scan.
     """
-    _check(scan, calibration, options)
-    table = calibration.table(scan.facts.full_scale)
-    cells = cells_of(survey(scan, table=table, cell_mm=CELL_MM), inverted=calibration.inverted)
-    shared = _shared_warnings(scan, calibration)
-    spots = _spots(scan, calibration, options)
-    places = _places(cells, calibration, options)
-    readings = [
-        _reading(
-            scan, cells, place, calibration=calibration, options=options, number=number if len(places) > 1 else None
-        )
-        for number, place in enumerate(places, start=1)
-    ]
+    asked = options or MeasureOptions()
+    _check(scan, calibration, asked)
+    found = survey(scan, table=calibration.table(scan.facts.full_scale))
+    task = _Task(scan=scan, calibration=calibration, options=asked, survey=found)
+    parts = _parts(task, cells_of(found, inverted=calibration.inverted))
+    spots = _spots_by_part(asked.spots_mm, parts)
+    several = len(parts) > 1
     return tuple(
-        replace(
-            reading,
-            spots=tuple(_with_net(spot, reading.base_plus_fog) for spot in spots),
-            warnings=shared + reading.warnings,
-        )
-        for reading in readings
+        _reading(task, part, number if several else None, own)
+        for number, (part, own) in enumerate(zip(parts, spots, strict=True), start=1)
     )
 
 
 def _check(scan: Scan, calibration: Calibration, options: MeasureOptions) -> None:
-    name, facts = scan.facts.file, scan.facts
-    if facts.full_scale != calibration.scan.full_scale:
+    file = scan.facts.file
+    if scan.facts.full_scale != calibration.scan.full_scale:
         raise MeasureError(
-            f"{name} has codes up to {facts.full_scale}, the calibration {calibration.name} up to "
-            f"{calibration.scan.full_scale}; scan the negative as the wedge was scanned."
+            f"{file} has codes up to {scan.facts.full_scale}, the calibration {calibration.name} was made from codes "
+            f"up to {calibration.scan.full_scale}; scan with the same bit depth, or calibrate for this one."
         )
     if scan.channel != calibration.channel:
         raise MeasureError(
-            f"{name} is read in its {scan.channel} channel, the calibration {calibration.name} was made in "
-            f"{calibration.channel}; scan wedge and negative alike."
+            f"{file} is read in its {scan.channel} channel, the calibration {calibration.name} was made from "
+            f"{calibration.channel}; read both in the same channel."
         )
-    for what, box in (("--frame", options.frame_mm), ("--rebate", options.rebate_mm)):
-        if box is not None and not _on_scan(scan, box):
-            raise WrongUseError(f"{name}: {what} does not lie on the scan, which is {_size(scan)}.")
     for x, y in options.spots_mm:
-        if not (0.0 <= x <= scan.width_mm and 0.0 <= y <= scan.height_mm):
-            raise WrongUseError(f"{name}: the spot {x:g},{y:g} does not lie on the scan, which is {_size(scan)}.")
+        if not (0 <= x < scan.width_mm and 0 <= y < scan.height_mm):
+            raise WrongUseError(
+                f"the spot {x:g},{y:g} is not on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
+                "x,y in mm from its top left corner."
+            )
+    for name, box in (("--frame", options.frame_mm), ("--rebate", options.rebate_mm)):
+        if box is not None and not _on(scan, box):
+            raise WrongUseError(
+                f"{name} {_words(box)} does not lie on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; "
+                "give left,top,width,height in mm inside it."
+            )
 
 
-def _on_scan(scan: Scan, box: BoxMm) -> bool:
+def _on(scan: Scan, box: BoxMm) -> bool:
     left, top, width, height = box
-    return 0.0 <= left < left + width <= scan.width_mm + 0.1 and 0.0 <= top < top + height <= scan.height_mm + 0.1
+    # half a millimetre beyond is a rounding of the person's, not a mistake
+    across = left >= -0.5 and left + width <= scan.width_mm + 0.5
+    return across and top >= -0.5 and top + height <= scan.height_mm + 0.5
 
 
-def _size(scan: Scan) -> str:
-    return f"{scan.width_mm:.0f} x {scan.height_mm:.0f} mm"
+def _words(box: BoxMm) -> str:
+    return ",".join(f"{value:g}" for value in box)
 
 
-def _shared_warnings(scan: Scan, calibration: Calibration) -> tuple[Warning_, ...]:
-    differs = calibration.differences(scan.facts)
-    if not differs:
-        return scan.warnings
-    told = Warning_(
-        code="scan-differs-from-calibration",
-        message=f"This scan differs from the one the calibration was made from: {'; '.join(differs)}.",
+def _parts(task: _Task, cells: Cells) -> list[_Part]:
+    films, warnings = _films(cells, task.calibration.density_range)
+    if task.options.frame_mm is not None:
+        return [_given_part(task.options.frame_mm, films, cells, warnings)]
+    parts: list[_Part] = []
+    for film in films:
+        parts.extend(
+            _Part(film=film, frame=frame, area=frame.box, warnings=(*warnings, *_doubts(frame)))
+            for frame in film.frames
+        )
+        if not film.frames:
+            parts.append(_Part(film=film, frame=None, area=film.seen, warnings=(*warnings, _no_frame(film))))
+    if parts:
+        return parts
+    nothing = Warning_(
+        code="no-film-found", message="No piece of film was told from its surroundings; the whole scan was read."
     )
-    return (*scan.warnings, told)
+    whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
+    return [_Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))]
 
 
-def _places(cells: Cells, calibration: Calibration, options: MeasureOptions) -> list[_Place]:
-    if options.frame_mm is not None:
-        return [_given_place(cells, calibration, options.frame_mm)]
-    places: list[_Place] = []
-    for outline in find_outlines(cells, density_range=calibration.density_range):
-        if not is_wedge(straightened(cells, outline.box)):
-            film = film_in(cells, outline)
-            places += [
-                _Place(
-                    film=film.box, frame=frame.box, area=frame.box, rebate=film.rebate, warnings=_frame_warnings(frame)
-                )
-                for frame in film.frames
-            ] or [_Place(film=film.box, frame=None, area=film.seen, rebate=film.rebate, warnings=(_NO_FRAME,))]
-    if places:
-        return places
-    return [_Place(film=None, frame=None, area=cells.whole, rebate=None, warnings=(_NO_FILM,))]
+def _films(cells: Cells, density_range: tuple[float, float]) -> tuple[list[Film], tuple[Warning_, ...]]:
+    """Return the pieces of film, a wedge that lies beside them left out."""
+    films, wedges = [], 0
+    for outline in find_outlines(cells, density_range=density_range):
+        if not outline.cropped and is_wedge(straightened(cells, outline.box)):
+            wedges += 1
+        else:
+            films.append(film_in(cells, outline))
+    if not wedges or not films:
+        return films, ()
+    told = "What looks like a step wedge beside the film was not measured as a negative."
+    return films, (Warning_(code="wedge-left-out", message=told),)
 
 
-_NO_FRAME: Final = Warning_(
-    code="no-frame-found", message="No edge of a frame was seen, so everything inside the edges of the film is read."
-)
-_NO_FILM: Final = Warning_(
-    code="no-film-found", message="No piece of film was told from the bed, so the whole scan is read."
-)
+def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple[Warning_, ...]) -> _Part:
+    """Return the frame the person named, on the piece of film under its middle."""
+    left, top, width, height = box
+    area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
+    whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
+    film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
+    frame = Frame(box=area, origins=("given",) * 4, shares=(1.0,) * 4)
+    return _Part(film=film, frame=frame, area=area, warnings=warnings)
 
 
-def _given_place(cells: Cells, calibration: Calibration, box: BoxMm) -> _Place:
-    """Read the frame that the person gave, with the rebate of the film it lies on where there is one."""
-    frame = TurnedBox(left_mm=box[0], top_mm=box[1], width_mm=box[2], height_mm=box[3])
-    x, y = np.array([frame.centre.x]), np.array([frame.centre.y])
-    for outline in find_outlines(cells, density_range=calibration.density_range):
-        if bool(outline.box.inside(x, y)[0]):
-            film = film_in(cells, outline)
-            return _Place(film=film.box, frame=frame, area=frame, rebate=film.rebate)
-    return _Place(film=None, frame=frame, area=frame, rebate=None)
+_SIDES: Final = ("left", "top", "right", "bottom")
 
 
-def _frame_warnings(frame: Frame) -> tuple[Warning_, ...]:
-    told = []
-    assumed = [name for name, origin in zip(_SIDES, frame.origins, strict=True) if origin == "assumed"]
+def _doubts(frame: Frame) -> tuple[Warning_, ...]:
+    """Return what is doubtful about where a frame ends."""
+    doubts = []
+    assumed = [side for side, origin in zip(_SIDES, frame.origins, strict=True) if origin == "assumed"]
     if assumed:
-        told.append(
-            Warning_(
-                code="frame-side-assumed",
-                message=f"The {' and '.join(assumed)} side of the frame is as clear as the rebate; it is taken from the "
-                "other sides.",
-            )
+        message = f"The {_listed(assumed)} of the frame is as clear as the rebate; its place follows from the others."
+        doubts.append(Warning_(code="frame-side-assumed", message=message))
+    edge = [side for side, origin in zip(_SIDES, frame.origins, strict=True) if origin == "edge"]
+    if edge:
+        message = (
+            f"The picture reaches the end of what is seen of the film ({_listed(edge)}); there is no rebate there."
         )
-    at_edge = [name for name, origin in zip(_SIDES, frame.origins, strict=True) if origin == "edge"]
-    if at_edge:
-        told.append(
-            Warning_(
-                code="frame-touches-edge",
-                message=f"The picture runs to the {' and '.join(at_edge)} edge of the film: there is no rebate there.",
-            )
-        )
-    return tuple(told)
+        doubts.append(Warning_(code="frame-touches-edge", message=message))
+    return tuple(doubts)
 
 
-def _reading(
-    scan: Scan, cells: Cells, place: _Place, *, calibration: Calibration, options: MeasureOptions, number: int | None
-) -> Reading:
-    base_fog, warnings = _base_plus_fog(scan, place, calibration, options)
-    found = aperture_readings(
-        cells, place.area, diameter_mm=options.aperture_mm, square=options.square, whole=place.frame is None
-    )
-    if found.density.size == 0:
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _no_frame(film: Film) -> Warning_:
+    what = "the whole scan" if film.cropped else "all of the film"
+    return Warning_(code="no-frame-found", message=f"No exposed frame was told from its surroundings; {what} was read.")
+
+
+def _spots_by_part(spots: Sequence[tuple[float, float]], parts: Sequence[_Part]) -> list[list[tuple[float, float]]]:
+    """Give each spot to the part it lies on (the nearest frame), in the order given; the first where it is on none."""
+
+    def distance(part: _Part, spot: tuple[float, float]) -> float:
+        u, v = part.area.own(*spot)
+        beyond_u = max(abs(float(u)) - part.area.width_mm / 2, 0.0)
+        beyond_v = max(abs(float(v)) - part.area.height_mm / 2, 0.0)
+        return math.hypot(beyond_u, beyond_v)
+
+    own: list[list[tuple[float, float]]] = [[] for _ in parts]
+    for spot in spots:
+        own[min(range(len(parts)), key=lambda k: distance(parts[k], spot))].append(spot)
+    return own
+
+
+def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
+    options, calibration = task.options, task.calibration
+    key = "" if piece is None else f" {piece}"
+    base, told = _base_plus_fog(task, part, key)
+    edge = EDGE_MM if part.frame is not None and "given" not in part.frame.origins else 2 * EDGE_MM
+    edge = 0.0 if part.frame is not None and "given" in part.frame.origins else edge
+    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square, edge_mm=edge)
+    if read is None:
         raise MeasureError(
-            f"{scan.facts.file}: an aperture of {options.aperture_mm:g} mm does not fit into the frame; give a smaller "
-            "one."
+            f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
+            f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
         )
-    key = f"{scan.facts.file} {number or 1}"
-    shadow, highlight = (
-        calibration.quantity(10.0**-density, found.noise_at(density), f"{key} {name}")
-        for name, density in zip(("shadow", "highlight"), _ends(found, options.trim), strict=True)
-    )
-    beyond = _beyond(found, calibration)
-    frame_mm = None if place.frame is None else _in_film(place.frame, place.film)
-    angle = (place.film or place.area).angle_deg
+    shadow = _percentile(calibration, read, options.trim, f"shadow{key}")
+    highlight = _percentile(calibration, read, 1 - options.trim, f"highlight{key}")
+    light, dark = _clipped(task, part.area)
+    outside = _beyond(read, calibration.density_range)
     return Reading(
-        file=scan.facts.file,
-        ppi=0.5 * (scan.ppi_x + scan.ppi_y),
+        file=task.scan.facts.file,
+        ppi=task.scan.facts.ppi,
         aperture_mm=options.aperture_mm,
-        piece=number,
-        film_mm=None if place.film is None else place.film.box_mm,
-        frame_mm=frame_mm,
-        angle_deg=None if place.film is None and place.frame is None else angle,
-        base_plus_fog=base_fog,
-        fog=None if base_fog is None or options.base_density is None else base_fog - options.base_density,
+        piece=piece,
+        film_mm=None if part.film.box is None else part.film.box.box_mm,
+        frame_mm=None if part.frame is None else part.frame.box.box_mm,
+        angle_deg=part.area.angle_deg,
+        base_plus_fog=base,
+        fog=None if base is None or options.base_density is None else base - options.base_density,
         shadow=shadow,
         highlight=highlight,
         density_range=highlight - shadow,
-        net_shadow=None if base_fog is None else shadow - base_fog,
-        net_highlight=None if base_fog is None else highlight - base_fog,
-        spots=(),
-        clipped_light=found.clipped_light,
-        clipped_dark=found.clipped_dark,
-        beyond_calibration=beyond,
-        rebate=place.rebate,
-        warnings=(*place.warnings, *warnings, *_limits(found, beyond)),
+        net_shadow=None if base is None else shadow - base,
+        net_highlight=None if base is None else highlight - base,
+        spots=tuple(_spot(task, spot, base) for spot in spots),
+        clipped_light=light,
+        clipped_dark=dark,
+        beyond_calibration=outside,
+        warnings=(
+            *task.scan.warnings,
+            *_mismatch(task),
+            *part.warnings,
+            *told,
+            *_limits(read, (light, dark), outside, calibration),
+        ),
+        seen_mm=part.film.seen.box_mm,
+        rebate=part.film.rebate,
     )
 
 
-def _ends(found: Readings, trim: float) -> tuple[float, float]:
-    low, high = np.quantile(found.density, (trim, 1.0 - trim)).tolist()
-    return float(low), float(high)
+def _percentile(calibration: Calibration, read: ApertureReadings, share: float, key: str) -> Quantity:
+    return calibration.quantity(10.0 ** -read.quantile(share), read.noise_at(share), key)
 
 
-def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
-    """Return the frame's box before the film is turned about its own centre."""
-    if film is None:
-        return frame.box_mm
-    u, v = film.own(frame.centre.x, frame.centre.y)
-    left = film.centre.x + float(u) - 0.5 * frame.width_mm
-    return left, film.centre.y + float(v) - 0.5 * frame.height_mm, frame.width_mm, frame.height_mm
-
-
-def _beyond(found: Readings, calibration: Calibration) -> float:
-    low, high = calibration.density_range
-    return float(np.mean((found.density < low) | (found.density > high)))
-
-
-def _limits(found: Readings, beyond: float) -> list[Warning_]:
-    told = []
-    for code, share, where in (
-        ("clipped-light", found.clipped_light, "light"),
-        ("clipped-dark", found.clipped_dark, "dark"),
-    ):
-        if share > _SHOWN_CLIPPED:
-            told.append(
-                Warning_(
-                    code=code,
-                    message=f"{share:.1%} of the frame is at the {where} end of the scanner's scale; what is there is "
-                    "only a limit.",
-                )
-            )
-    if beyond > _SHOWN_BEYOND:
-        told.append(
-            Warning_(
-                code="beyond-calibration",
-                message=f"{beyond:.0%} of the frame lies outside the densities that the wedge calibrated; readings "
-                "there are only limits.",
-            )
-        )
-    if found.specks_kept:
-        told.append(
-            Warning_(
-                code="many-specks",
-                message="So much of the frame looks like dust or specks that none was left out; clean film and glass.",
-            )
-        )
-    return told
-
-
-def _base_plus_fog(
-    scan: Scan, place: _Place, calibration: Calibration, options: MeasureOptions
-) -> tuple[Quantity | None, list[Warning_]]:
-    key = f"{scan.facts.file} rebate"
-    if options.rebate_mm is not None:
-        read = patch(scan, box_mm=options.rebate_mm, table=calibration.table(scan.facts.full_scale))
-        noise = read.clean_sd / math.sqrt(read.independent) / read.clean_mean / math.log(10.0)
-        density = calibration.quantity(read.clean_mean, noise, key)
-        return density, _rebate_warnings(density, 0.0, calibration)
+def _base_plus_fog(task: _Task, part: _Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
+    options, calibration = task.options, task.calibration
     if options.base_fog is not None:
-        return Quantity(options.base_fog), []
-    if place.rebate is None:
-        return None, [_NO_REBATE]
-    density = calibration.quantity(place.rebate.transmittance, place.rebate.uncertainty, key)
-    return density, _rebate_warnings(density, place.rebate.spread, calibration)
+        return Quantity(options.base_fog), ()
+    if options.rebate_mm is not None:
+        table = calibration.table(task.scan.facts.full_scale)
+        given = patch(task.scan, box_mm=options.rebate_mm, table=table)
+        noise = given.clean_sd / max(given.clean_mean, 1e-9) / math.log(10) / math.sqrt(given.independent)
+        base = calibration.quantity(given.clean_mean, noise, f"rebate{key}")
+        return base, _rebate_limit(base, calibration)
+    rebate = part.film.rebate
+    if rebate is None:
+        message = "No clear rebate was found, so base plus fog and net densities are not known; give --rebate or "
+        return None, (Warning_(code="no-rebate", message=f"{message}--base-fog."),)
+    base = calibration.quantity(rebate.transmittance, rebate.uncertainty, f"rebate{key}")
+    told = list(_rebate_limit(base, calibration))
+    if rebate.spread > UNEVEN_REBATE:
+        densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
+        message = f"The rebate is not even ({densities}): fog, a light leak or uneven development."
+        told.append(Warning_(code="rebate-uneven", message=message))
+    return base, tuple(told)
 
 
-_NO_REBATE: Final = Warning_(
-    code="no-rebate",
-    message="No clear edge of the film was found, so base plus fog and the net densities are not known; give --rebate "
-    "or --base-fog.",
-)
+def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, ...]:
+    lightest = calibration.density_range[0]
+    if base.value >= lightest:
+        return ()
+    message = (
+        f"Base plus fog {base.value:.2f} is clearer than the lightest step of the wedge ({lightest:.2f}): the reading "
+        "is only a limit."
+    )
+    return (Warning_(code="rebate-beyond-calibration", message=message),)
 
 
-def _rebate_warnings(density: Quantity, spread: float, calibration: Calibration) -> list[Warning_]:
+def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
+    options, calibration = task.options, task.calibration
+    x, y = spot
+    seen = disc(
+        task.scan,
+        x_mm=x,
+        y_mm=y,
+        diameter_mm=options.aperture_mm,
+        table=calibration.table(task.scan.facts.full_scale),
+        square=options.square,
+    )
+    noise = seen.sd / max(seen.mean, 1e-9) / math.log(10) / math.sqrt(seen.independent)
+    density = calibration.quantity(max(seen.mean, 1e-9), noise, f"spot {x:g},{y:g}")
+    return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
+
+
+def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:
+    """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
+    rows, columns = cells_inside(task.survey, area)
+    if not rows.size:
+        return 0.0, 0.0
+    high = float(task.survey.clipped_light[rows, columns].mean())
+    low = float(task.survey.clipped_dark[rows, columns].mean())
+    return (low, high) if task.calibration.inverted else (high, low)
+
+
+def _beyond(read: ApertureReadings, density_range: tuple[float, float]) -> float:
+    low, high = density_range
+    return float(((read.density < low) | (read.density > high)).mean())
+
+
+def _limits(
+    read: ApertureReadings, clipped: tuple[float, float], outside: float, calibration: Calibration
+) -> tuple[Warning_, ...]:
     told = []
-    if spread > _UNEVEN:
-        told.append(
-            Warning_(
-                code="rebate-uneven",
-                message=f"The clear edge differs by {spread:.2f} from side to side; base plus fog is its middle.",
+    for code, end, share in (("clipped-light", "light", clipped[0]), ("clipped-dark", "dark", clipped[1])):
+        if share > CLIPPED:
+            message = (
+                f"{100 * share:.1f} % of the frame is at the {end} end of the scanner's scale: densities there are "
             )
-        )
-    if density.value < calibration.density_range[0] - 0.02:
-        told.append(
-            Warning_(
-                code="rebate-beyond-calibration",
-                message="The clear edge is lighter than the lightest step of the wedge; base plus fog is only a limit.",
-            )
-        )
-    return told
+            told.append(Warning_(code=code, message=f"{message}only limits."))
+    if outside > CLIPPED:
+        low, high = calibration.density_range
+        message = f"{100 * outside:.1f} % of the frame lies outside the calibrated densities {low:.2f} to {high:.2f}"
+        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are only limits."))
+    if read.too_many:
+        message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
+        told.append(Warning_(code="many-specks", message=message))
+    return tuple(told)
 
 
-def _spots(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Sequence[Spot]:
-    table = calibration.table(scan.facts.full_scale)
-    found = []
-    for number, (x, y) in enumerate(options.spots_mm, start=1):
-        read = disc(scan, x_mm=x, y_mm=y, diameter_mm=options.aperture_mm, table=table, square=options.square)
-        noise = read.sd / math.sqrt(max(read.independent, 1.0)) / max(read.mean, 1e-9) / math.log(10.0)
-        density = calibration.quantity(read.mean, noise, f"{scan.facts.file} spot {number}")
-        if calibration.outside(density.value):
-            low, high = calibration.density_range
-            away = max(low - density.value, density.value - high)
-            density = density.with_part(Influence("beyond calibration", f"spot {number}"), 0.5 * away)
-        found.append(Spot(x_mm=x, y_mm=y, density=density, net=None))
-    return found
-
-
-def _with_net(spot: Spot, base_plus_fog: Quantity | None) -> Spot:
-    return replace(spot, net=None if base_plus_fog is None else spot.density - base_plus_fog)
+def _mismatch(task: _Task) -> tuple[Warning_, ...]:
+    told = task.calibration.differences(task.scan.facts)
+    if not told:
+        return ()
+    message = f"The scan differs from the one the calibration was made from: {'; '.join(told)}."
+    return (Warning_(code="scan-differs-from-calibration", message=message),)

@@ -1,0 +1,241 @@
+"""Readings through an aperture on a dense grid: mean transmittance, as a densitometer's optics average.
+
+Dust and clear specks are told from the picture by standing out from all that surrounds them by more than that differs
+itself; lines and rows, such as twigs, go on in their surroundings and stay.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, grown
+from densiscan.survey import Survey
+
+EDGE_MM: Final = 0.35
+"""Kept free inside a frame's edges: half the shadow of a camera's gate, and the scanner's blur."""
+
+MOST_SPECKS: Final = 0.02
+"""Share of a frame that may be specks; more is taken for picture."""
+
+SPECK_MM: Final = 0.5
+"""Half the window in which a speck has to stand alone."""
+
+LEAST_SPECK: Final = 0.02
+"""Density by which a speck differs from everything around it, at least."""
+
+_DIRECT: Final = 100
+"""Cells of a kernel up to which adding shifted maps is quicker than Fourier transforms."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ApertureReadings:
+    """All readings of apertures that lie wholly inside an area.
+
+    Attributes
+    ----------
+    density
+        One a cell that an aperture may be centred on, sorted, lightest first.
+    noise
+        Standard deviation of a reading by grain and scanner, for each tenth of the readings (10 values).
+    specks
+        Share of the area that was left out as dust or clear specks.
+    too_many
+        Whether more looked like specks than is believed; nothing was left out then.
+    """
+
+    density: Map
+    noise: Map
+    specks: float
+    too_many: bool
+
+    def quantile(self, share: float) -> float:
+        """Return the density below which a share (0 to 1) of the readings lies, interpolated."""
+        place = share * (self.density.size - 1)
+        low = math.floor(place)
+        high = min(low + 1, self.density.size - 1)
+        return float(self.density[low] + (place - low) * (self.density[high] - self.density[low]))
+
+    def noise_at(self, share: float) -> float:
+        """Return the standard deviation of a reading near a share of the readings."""
+        return float(self.noise[min(int(share * 10), 9)])
+
+
+def readings_inside(
+    found: Survey, area: TurnedBox, *, aperture_mm: float, square: bool = False, edge_mm: float = EDGE_MM
+) -> ApertureReadings | None:
+    """Read every aperture that lies wholly inside an area.
+
+    Parameters
+    ----------
+    found
+        Survey through the calibration's table.
+    area
+        Where to read, turned as the film is.
+    aperture_mm
+        Diameter, or side of the square (which lies straight on the scan).
+    edge_mm
+        Distance kept from the edges of the area.
+
+    Returns
+    -------
+    ApertureReadings or None
+        None where not one aperture fits into the area.
+    """
+    x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
+    pitch = (float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0]))
+    kernel = aperture_kernel(aperture_mm, pitch, square=square)
+    reach = (kernel.shape[0] // 2, kernel.shape[1] // 2)
+    rows, columns = _window(area, x_mm, y_mm, reach)
+    light, sd = found.mean[rows, columns], found.sd[rows, columns]
+    if light.shape[0] < kernel.shape[0] or light.shape[1] < kernel.shape[1]:
+        return None
+    x, y = x_mm[columns][None, :], y_mm[rows][:, None]
+    inside = area.inside(x, y, aperture_mm / 2 + edge_mm)
+    centres = inside[reach[0] : inside.shape[0] - reach[0], reach[1] : inside.shape[1] - reach[1]]
+    if not centres.any():
+        return None
+    specks = _specks(light, round(SPECK_MM / min(pitch)))
+    within = area.inside(x, y, edge_mm)
+    share = float(specks[within].mean())
+    kept = ~grown(specks) if 0 < share <= MOST_SPECKS else None
+    mean = _averaged(light, kernel, kept)
+    density = -np.log10(np.maximum(mean[centres], 1e-9))
+    per_cell = float(np.diff(found.x_edges_px[:2])[0] * np.diff(found.y_edges_px[:2])[0])
+    middle = (slice(reach[0], light.shape[0] - reach[0]), slice(reach[1], light.shape[1] - reach[1]))
+    relative = sd[middle][centres] / np.maximum(light[middle][centres], 1e-9)
+    order = np.argsort(density)
+    return ApertureReadings(
+        density=density[order],
+        noise=_noise(relative[order], per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
+        specks=share if kept is not None else 0.0,
+        too_many=share > MOST_SPECKS,
+    )
+
+
+def _middles(edges: Map) -> Map:
+    return np.asarray((edges[1:] + edges[:-1]) / 2)
+
+
+def _window(area: TurnedBox, x_mm: Map, y_mm: Map, reach: tuple[int, int]) -> tuple[slice, slice]:
+    """Return the rows and columns of cells that an area touches, and the kernel's reach beyond them."""
+    u, v = area.width_mm / 2, area.height_mm / 2
+    x, y = area.on_scan(np.array([-u, u, u, -u]), np.array([-v, -v, v, v]))
+    return _slice(y_mm, float(y.min()), float(y.max()), reach[0]), _slice(
+        x_mm, float(x.min()), float(x.max()), reach[1]
+    )
+
+
+def _slice(places: Map, low: float, high: float, reach: int) -> slice:
+    first, last = int(np.searchsorted(places, low)), int(np.searchsorted(places, high))
+    return slice(max(0, first - reach), min(places.size, last + reach))
+
+
+def aperture_kernel(aperture_mm: float, pitch_mm: tuple[float, float], *, square: bool = False) -> Map:
+    """Return the share of each cell under an aperture centred on the middle cell; odd shape (rows, columns).
+
+    `pitch_mm` is the width and height of a cell. 16 x 16 points are tried in every cell.
+    """
+    across, down = pitch_mm
+    fine = (np.arange(16) - 7.5) / 16
+
+    def points(pitch: float) -> Map:
+        reach = max(0, math.ceil(aperture_mm / 2 / pitch - 0.5))
+        return np.asarray((np.arange(-reach, reach + 1)[:, None] + fine).ravel() * pitch)
+
+    x, y = points(across)[None, :], points(down)[:, None]
+    half = aperture_mm / 2
+    covered = (np.abs(x) <= half) & (np.abs(y) <= half) if square else x * x + y * y <= half * half
+    rows, columns = covered.shape[0] // 16, covered.shape[1] // 16
+    share: Map = covered.reshape(rows, 16, columns, 16).mean(axis=(1, 3))
+    return share
+
+
+def _averaged(light: Map, kernel: Map, kept: Mask | None) -> Map:
+    """Return the mean light under the kernel wherever it fits, cells that are not kept left out."""
+    if kept is None:
+        return np.asarray(_summed(light, kernel) / kernel.sum())
+    weight = _summed(kept.astype(np.float64), kernel)
+    # an aperture over dust alone reads the dust
+    poor = weight < 0.3 * kernel.sum()
+    mean = _summed(np.where(kept, light, 0.0), kernel) / np.where(poor, 1.0, weight)
+    if poor.any():
+        mean[poor] = (_summed(light, kernel) / kernel.sum())[poor]
+    return np.asarray(mean)
+
+
+def _summed(values: Map, kernel: Map) -> Map:
+    """Return the sums of values weighted by a (symmetric) kernel, at every place where it fits wholly."""
+    rows, columns = values.shape[0] - kernel.shape[0] + 1, values.shape[1] - kernel.shape[1] + 1
+    if kernel.size > _DIRECT:
+        shape = values.shape
+        whole = np.fft.irfft2(np.fft.rfft2(values) * np.fft.rfft2(kernel, shape), shape)
+        return np.asarray(whole[kernel.shape[0] - 1 :, kernel.shape[1] - 1 :])
+    total = np.zeros((rows, columns))
+    part = np.empty_like(total)
+    for (row, column), weight in np.ndenumerate(kernel):
+        if weight > 0:
+            np.multiply(values[row : row + rows, column : column + columns], weight, out=part)
+            total += part
+    return total
+
+
+def _specks(light: Map, reach: int) -> Mask:
+    """Return the cells that stand out, lighter or darker, from the whole ring of cells `reach` away around them."""
+    reach = max(reach, 2)
+    specks = np.zeros(light.shape, dtype=bool)
+    if min(light.shape) <= 2 * reach:
+        return specks
+    density = -np.log10(np.maximum(light, 1e-9))
+    most, least = _ring(density, reach, np.maximum), _ring(density, reach, np.minimum)
+    middle = (slice(reach, light.shape[0] - reach), slice(reach, light.shape[1] - reach))
+    beyond = np.maximum(most - least, LEAST_SPECK)
+    specks[middle] = (density[middle] > most + beyond) | (density[middle] < least - beyond)
+    return specks
+
+
+def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:
+    """Return the extreme value on the square ring of cells at a distance, for each cell that has a whole ring."""
+    length = 2 * reach + 1
+
+    def along(axis: int) -> Map:
+        """Return the extreme over `length` cells along one axis."""
+        size = values.shape[axis] - length + 1
+        cut = [slice(None), slice(None)]
+        out: Map | None = None
+        for shift in range(length):
+            cut[axis] = slice(shift, shift + size)
+            part = values[tuple(cut)]
+            out = part.copy() if out is None else extreme(out, part, out=out)
+        assert out is not None  # noqa: S101 - the ring has at least five cells
+        return out
+
+    across, down = along(1), along(0)
+    rows, columns = values.shape[0] - 2 * reach, values.shape[1] - 2 * reach
+    ring = extreme(across[:rows], across[2 * reach :])
+    extreme(ring, down[:, :columns], out=ring)
+    extreme(ring, down[:, 2 * reach :], out=ring)
+    return np.asarray(ring)
+
+
+def _noise(relative: Map, pixels: float) -> Map:
+    """Return the standard deviation of a reading in each tenth of the readings (sorted by density).
+
+    From the calmer half of the cells: in the rest it is picture that differs within a cell. About one pixel in four is
+    independent (scanner blur, grain); where a cell is one pixel nothing is known and 1 % is supposed.
+    """
+    parts = np.array_split(relative, 10)
+    calm = np.array([float(np.partition(part, part.size // 4)[part.size // 4]) if part.size else 0.0 for part in parts])
+    calm = np.where(calm > 0, calm, 0.01)
+    return np.asarray(calm / math.log(10) / math.sqrt(max(pixels / 4, 1)))
+
+
+def cells_inside(found: Survey, area: TurnedBox) -> tuple[Indices, Indices]:
+    """Return rows and columns of the cells whose centres lie in an area."""
+    x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
+    rows, columns = _window(area, x_mm, y_mm, (0, 0))
+    at = np.nonzero(area.inside(x_mm[columns][None, :], y_mm[rows][:, None]))
+    return at[0] + rows.start, at[1] + columns.start
