@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +16,7 @@ from densiscan.calibration import CalibratedStep, Calibration, StepReading
 from densiscan.errors import CalibrationError
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import ScanFacts
+from densiscan.writing import write_whole
 
 FORMAT: Final = "densiscan.calibration/1"
 _LARGEST_FILE_BYTES: Final = 5_000_000
@@ -61,28 +60,15 @@ def _step_document(step: CalibratedStep) -> dict[str, Any]:
 
 
 def write_calibration(calibration: Calibration, path: str | Path) -> None:
-    """Write the calibration beside its place and move it there, so that no half file is ever seen.
+    """Write the calibration whole or not at all.
 
     Raises
     ------
-    CalibrationError
+    DensiscanError
         If the file cannot be written.
     """
-    file = Path(path)
     text = json.dumps(calibration_document(calibration), indent=1, ensure_ascii=False, allow_nan=False)
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text + "\n")
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(beside).chmod(0o666 & ~umask)
-        Path(beside).replace(file)
-    except OSError as problem:
-        reason = (problem.strerror or "unknown reason").lower()
-        raise CalibrationError(
-            f"the calibration cannot be written to {file}: {reason}; choose another --out."
-        ) from problem
+    write_whole(Path(path), text + "\n", what="the calibration")
 
 
 def read_calibration(path: str | Path) -> Calibration:

@@ -81,4 +81,4 @@ def test_what_reads_shares_no_code_with_the_renderer() -> None:
 
 
 def test_no_module_is_a_drawer_for_everything() -> None:
-    assert not {"core", "utils", "helpers", "common", "misc"} & {file.stem for file in modules()}
+    assert not {"core", "utils", "common", "misc"} & {file.stem for file in modules()}
