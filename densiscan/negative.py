@@ -15,7 +15,8 @@ from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.frames import Film, film_in
 from densiscan.frames_rebate import Frame, Rebate
-from densiscan.negative_aperture import EDGE_MM, ApertureReadings, cells_inside, readings_inside
+from densiscan.lamp import LampField, evened, lamp_warnings
+from densiscan.negative_aperture import ApertureReadings, cells_inside, readings_inside
 from densiscan.pieces import find_outlines, is_wedge
 from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
 from densiscan.quantity import Quantity, Warning_
@@ -49,6 +50,8 @@ class MeasureOptions:
         Density of the bare base, for fog.
     base_fog
         Base plus fog from elsewhere.
+    lamp
+        The lamp's light over the same bed: every reading is freed of its unevenness.
 
     Raises
     ------
@@ -64,6 +67,7 @@ class MeasureOptions:
     spots_mm: tuple[tuple[float, float], ...] = ()
     base_density: float | None = None
     base_fog: float | None = None
+    lamp: LampField | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
@@ -176,7 +180,7 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
     """
     asked = options or MeasureOptions()
     _check(scan, calibration, asked)
-    found = survey(scan, table=calibration.table(scan.facts.full_scale))
+    found = evened(survey(scan, table=calibration.table(scan.facts.full_scale)), asked.lamp)
     task = _Task(scan=scan, calibration=calibration, options=asked, survey=found)
     parts = _parts(task, cells_of(found, inverted=calibration.inverted))
     spots = _spots_by_part(asked.spots_mm, parts)
@@ -199,6 +203,8 @@ def _check(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Non
             f"{file} is read in its {scan.channel} channel, the calibration {calibration.name} was made from "
             f"{calibration.channel}; read both in the same channel."
         )
+    if options.lamp is not None:
+        options.lamp.require_same_bed(scan)
     for x, y in options.spots_mm:
         if not (0 <= x < scan.width_mm and 0 <= y < scan.height_mm):
             raise WrongUseError(
@@ -231,7 +237,7 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
     parts: list[_Part] = []
     for film in films:
         parts.extend(
-            _Part(film=film, frame=frame, area=frame.box, warnings=(*warnings, *_doubts(frame)))
+            _Part(film=film, frame=frame, area=frame.even, warnings=(*warnings, *_doubts(frame)))
             for frame in film.frames
         )
         if not film.frames:
@@ -265,7 +271,7 @@ def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple
     area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
     film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
-    frame = Frame(box=area, origins=("given",) * 4, shares=(1.0,) * 4)
+    frame = Frame(box=area, even=area, origins=("given",) * 4, shares=(1.0,) * 4)
     return _Part(film=film, frame=frame, area=area, warnings=warnings)
 
 
@@ -316,9 +322,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
     options, calibration = task.options, task.calibration
     key = "" if piece is None else f" {piece}"
     base, told = _base_plus_fog(task, part, key)
-    edge = EDGE_MM if part.frame is not None and "given" not in part.frame.origins else 2 * EDGE_MM
-    edge = 0.0 if part.frame is not None and "given" in part.frame.origins else edge
-    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square, edge_mm=edge)
+    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square)
     if read is None:
         raise MeasureError(
             f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
@@ -350,6 +354,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
         warnings=(
             *task.scan.warnings,
             *_mismatch(task),
+            *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,
             *told,
             *_limits(read, (light, dark), outside, calibration),
@@ -371,7 +376,8 @@ def _base_plus_fog(task: _Task, part: _Part, key: str) -> tuple[Quantity | None,
         table = calibration.table(task.scan.facts.full_scale)
         given = patch(task.scan, box_mm=options.rebate_mm, table=table)
         noise = given.clean_sd / max(given.clean_mean, 1e-9) / math.log(10) / math.sqrt(given.independent)
-        base = calibration.quantity(given.clean_mean, noise, f"rebate{key}")
+        light = 1.0 if options.lamp is None else options.lamp.box(options.rebate_mm)
+        base = calibration.quantity(given.clean_mean / light, noise, f"rebate{key}")
         return base, _rebate_limit(base, calibration)
     rebate = part.film.rebate
     if rebate is None:
@@ -409,7 +415,8 @@ def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot
         square=options.square,
     )
     noise = seen.sd / max(seen.mean, 1e-9) / math.log(10) / math.sqrt(seen.independent)
-    density = calibration.quantity(max(seen.mean, 1e-9), noise, f"spot {x:g},{y:g}")
+    light = 1.0 if options.lamp is None else float(options.lamp.at(x, y))
+    density = calibration.quantity(max(seen.mean / light, 1e-9), noise, f"spot {x:g},{y:g}")
     return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
 
 
