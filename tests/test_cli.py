@@ -109,6 +109,7 @@ WRONG = [
     ("measure neg.tif --calibration cal.json --csv nowhere/readings.csv", "no folder nowhere"),
     ("measure neg.tif --calibration cal.json --csv folder", "is a folder"),
     ("measure neg.tif --calibration gone.json", "gone.json"),
+    ("measure neg.tif --calibration cal.json --rebate 1,2,3,4 --base-fog 0.2", "--base-fog"),
     ("measure neg.tif", "no calibration was made yet"),
     ("measure neg.tif --colour", "--colour"),
     ("calibrate wedge.tif", "--densities"),
@@ -141,7 +142,7 @@ def test_wrong_command_line_is_one_sentence_and_status_2(
 def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
     line = (
         "measure neg.tif folder --calibration cal.json --aperture 2 --square --trim 2 --frame 1,2,30,40 "
-        "--rebate 0,0,5,5 --spot 4,5 --spot 6.5,7 --base 0.06 --base-fog 0.2 --process condenser --paper-range 95 "
+        "--rebate 0,0,5,5 --spot 4,5 --spot 6.5,7 --base 0.06 --process condenser --paper-range 95 "
         "--scene-stops 7 --ppi 600 --page 2"
     )
     assert run(line.split()) == 0
@@ -154,12 +155,17 @@ def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytes
         rebate_mm=(0.0, 0.0, 5.0, 5.0),
         spots_mm=((4.0, 5.0), (6.5, 7.0)),
         base_density=0.06,
-        base_fog=0.2,
     )
     aim = task.aim
     assert (aim.process, aim.paper_range, aim.scene_stops, task.ppi, task.page) == ("condenser", 95.0, 7.0, 600.0, 2)
     assert (measured["paths"], measured["calibration"]) == (["neg.tif", "folder"], "mine")
     assert "grade 2" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("files")
+def test_base_plus_fog_may_be_stated(measured: dict[str, Any]) -> None:
+    assert run(words("measure neg.tif --calibration cal.json --base-fog 0.2")) == 0
+    assert measured["task"].options == MeasureOptions(base_fog=0.2)
 
 
 @pytest.mark.usefixtures("files")
