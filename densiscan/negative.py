@@ -16,7 +16,7 @@ from densiscan.errors import MeasureError, WrongUseError
 from densiscan.frames import Film, film_in
 from densiscan.frames_rebate import Frame, Rebate
 from densiscan.lamp import LampField, evened, lamp_warnings
-from densiscan.negative_aperture import ApertureReadings, cells_inside, readings_inside
+from densiscan.negative_aperture import EDGE_MM, ApertureReadings, cells_inside, readings_inside
 from densiscan.pieces import find_outlines, is_wedge
 from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
 from densiscan.quantity import Quantity, Warning_
@@ -237,7 +237,7 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
     parts: list[_Part] = []
     for film in films:
         parts.extend(
-            _Part(film=film, frame=frame, area=frame.even, warnings=(*warnings, *_doubts(frame)))
+            _Part(film=film, frame=frame, area=frame.box, warnings=(*warnings, *_doubts(frame)))
             for frame in film.frames
         )
         if not film.frames:
@@ -271,7 +271,7 @@ def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple
     area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
     film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
-    frame = Frame(box=area, even=area, origins=("given",) * 4, shares=(1.0,) * 4)
+    frame = Frame(box=area, origins=("given",) * 4, shares=(1.0,) * 4)
     return _Part(film=film, frame=frame, area=area, warnings=warnings)
 
 
@@ -322,7 +322,9 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
     options, calibration = task.options, task.calibration
     key = "" if piece is None else f" {piece}"
     base, told = _base_plus_fog(task, part, key)
-    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square)
+    edge = EDGE_MM if part.frame is not None and "given" not in part.frame.origins else 2 * EDGE_MM
+    edge = 0.0 if part.frame is not None and "given" in part.frame.origins else edge
+    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square, edge_mm=edge)
     if read is None:
         raise MeasureError(
             f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
