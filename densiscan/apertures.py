@@ -1,170 +1,236 @@
-"""Aperture readings on a dense grid inside a frame: mean transmittance first, then the logarithm.
+"""Readings through an aperture on a dense grid: mean transmittance, as a densitometer's optics average.
 
-The mean over an aperture is the area-weighted mean of the survey's cells under it. Dust and clear specks, cells that
-stand out alone from an even neighbourhood, are left out of it.
+Dust and clear specks are told from the picture by standing out from all that surrounds them by more than that differs
+itself; lines and rows, such as twigs, go on in their surroundings and stay.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from densiscan.pieces_map import Cells, Map, Mask, TurnedBox, straightened
+from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, grown
+from densiscan.survey import Survey
 
-_EDGE_MM: Final = 0.25
-"""Strip along the frame's edge that is not read: the camera's gate is not sharper than that."""
-_MOST_SPECKS: Final = 0.02
-"""Share of a frame that may be left out as specks; more is picture."""
+MOST_SPECKS: Final = 0.02
+"""Share of a frame that may be specks; more is taken for picture."""
 
+SPECK_MM: Final = 0.5
+"""Half the window in which a speck has to stand alone."""
 
-_RING: Final = tuple(
-    (row, column) for row in range(-3, 4) for column in range(-3, 4) if 8 <= row * row + column * column <= 10
-)
-"""Cells about three away."""
-_RING_LOW, _RING_HIGH = len(_RING) // 6, len(_RING) - 1 - len(_RING) // 6
+LEAST_SPECK: Final = 0.02
+"""Density by which a speck differs from everything around it, at least."""
+
+_DIRECT: Final = 100
+"""Cells of a kernel up to which adding shifted maps is quicker than Fourier transforms."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Readings:
-    """Aperture readings of a frame.
+class ApertureReadings:
+    """All readings of apertures that lie wholly inside an area.
 
-    `density` one-dimensional, one for each place of the aperture's centre; `noise` the standard uncertainty of one
-    reading by scanner noise and grain at low, middle and high density (`at` are those densities).
+    Attributes
+    ----------
+    density
+        One a cell that an aperture may be centred on, sorted, lightest first.
+    noise
+        Standard deviation of a reading by grain and scanner, for each tenth of the readings (10 values).
+    specks
+        Share of the area that was left out as dust or clear specks.
+    too_many
+        Whether more looked like specks than is believed; nothing was left out then.
     """
 
     density: Map
-    clipped_light: float
-    clipped_dark: float
-    specks_kept: bool
-    at: Map
     noise: Map
+    specks: float
+    too_many: bool
 
-    def noise_at(self, density: float) -> float:
-        """Return the standard uncertainty of a reading of this density."""
-        return float(np.interp(density, self.at, self.noise))
+    def quantile(self, share: float) -> float:
+        """Return the density below which a share (0 to 1) of the readings lies, interpolated."""
+        place = share * (self.density.size - 1)
+        low = math.floor(place)
+        high = min(low + 1, self.density.size - 1)
+        return float(self.density[low] + (place - low) * (self.density[high] - self.density[low]))
+
+    def noise_at(self, share: float) -> float:
+        """Return the standard deviation of a reading near a share of the readings."""
+        return float(self.noise[min(int(share * 10), 9)])
 
 
-def aperture_readings(
-    cells: Cells, frame: TurnedBox, *, diameter_mm: float, square: bool = False, whole: bool = False
-) -> Readings:
-    """Read an aperture at every cell of a frame at which it lies wholly inside.
+def readings_inside(
+    found: Survey, area: TurnedBox, *, aperture_mm: float, square: bool = False
+) -> ApertureReadings | None:
+    """Read every aperture that lies wholly inside an area.
 
     Parameters
     ----------
-    frame
-        The exposed frame on the scan.
-    diameter_mm
-        Of a round aperture, or the side of a square one.
-    whole
-        The box is all that is known, not a frame with a soft edge: read up to its border.
+    found
+        Survey through the calibration's table.
+    area
+        Where to read, turned as the film is.
+    aperture_mm
+        Diameter, or side of the square (which lies straight on the scan).
 
     Returns
     -------
-    Readings
-        No densities where the aperture does not fit.
+    ApertureReadings or None
+        None where not one aperture fits into the area.
     """
-    inset = 0.0 if whole else _EDGE_MM
-    u, v = 0.5 * frame.width_mm - inset, 0.5 * frame.height_mm - inset
-    if min(u, v) <= 0.5 * diameter_mm:
-        return _nothing()
-    grid = straightened(cells, frame.part((-u, u), (-v, v)), within=cells.whole)
-    there = np.isfinite(grid.density)
-    light = np.where(there, 10.0 ** -np.where(there, grid.density, 0.0), 0.0)
-    specks = _specks(light, there)
-    specks_kept = bool(specks.mean() > _MOST_SPECKS)
-    used = there & ~specks if not specks_kept else there
-    weights = _weights(diameter_mm / grid.step_mm, square=square)
-    share = _summed(used.astype(np.float64), weights)
-    full = _summed(there.astype(np.float64), weights)
-    total = _summed(np.where(used, light, 0.0), weights)
-    good = (full > 0.999) & (share > 0.5)
-    mean = total[good] / share[good]
-    x, y = _centres(cells)
-    inside = frame.inside(x, y)
-    count = max(int(inside.sum()), 1)
-    at, noise = _noise(light, used, weights)
-    return Readings(
-        density=-np.log10(np.maximum(mean, 1e-8)),
-        clipped_light=float(cells.clipped_light[inside].sum()) / count,
-        clipped_dark=float(cells.clipped_dark[inside].sum()) / count,
-        specks_kept=specks_kept,
-        at=at,
-        noise=noise,
+    x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
+    pitch = (float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0]))
+    kernel = aperture_kernel(aperture_mm, pitch, square=square)
+    reach = (kernel.shape[0] // 2, kernel.shape[1] // 2)
+    rows, columns = _window(area, x_mm, y_mm, reach)
+    light, sd = found.mean[rows, columns], found.sd[rows, columns]
+    if light.shape[0] < kernel.shape[0] or light.shape[1] < kernel.shape[1]:
+        return None
+    x, y = x_mm[columns][None, :], y_mm[rows][:, None]
+    inside = area.inside(x, y, aperture_mm / 2)
+    centres = inside[reach[0] : inside.shape[0] - reach[0], reach[1] : inside.shape[1] - reach[1]]
+    if not centres.any():
+        return None
+    specks = _specks(light, round(SPECK_MM / min(pitch)))
+    within = area.inside(x, y)
+    share = float(specks[within].mean())
+    kept = ~grown(specks) if 0 < share <= MOST_SPECKS else None
+    mean = _averaged(light, kernel, kept)
+    density = -np.log10(np.maximum(mean[centres], 1e-9))
+    per_cell = float(np.diff(found.x_edges_px[:2])[0] * np.diff(found.y_edges_px[:2])[0])
+    middle = (slice(reach[0], light.shape[0] - reach[0]), slice(reach[1], light.shape[1] - reach[1]))
+    relative = sd[middle][centres] / np.maximum(light[middle][centres], 1e-9)
+    order = np.argsort(density)
+    return ApertureReadings(
+        density=density[order],
+        noise=_noise(relative[order], per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
+        specks=share if kept is not None else 0.0,
+        too_many=share > MOST_SPECKS,
     )
 
 
-def _nothing() -> Readings:
-    none = np.empty(0)
-    return Readings(density=none, clipped_light=0.0, clipped_dark=0.0, specks_kept=False, at=none, noise=none)
+def _middles(edges: Map) -> Map:
+    return np.asarray((edges[1:] + edges[:-1]) / 2)
 
 
-def _centres(cells: Cells) -> tuple[Map, Map]:
-    x = 0.5 * (cells.x_mm[:-1] + cells.x_mm[1:])[None, :]
-    y = 0.5 * (cells.y_mm[:-1] + cells.y_mm[1:])[:, None]
-    return x, y
+def _window(area: TurnedBox, x_mm: Map, y_mm: Map, reach: tuple[int, int]) -> tuple[slice, slice]:
+    """Return the rows and columns of cells that an area touches, and the kernel's reach beyond them."""
+    u, v = area.width_mm / 2, area.height_mm / 2
+    x, y = area.on_scan(np.array([-u, u, u, -u]), np.array([-v, -v, v, v]))
+    return _slice(y_mm, float(y.min()), float(y.max()), reach[0]), _slice(
+        x_mm, float(x.min()), float(x.max()), reach[1]
+    )
 
 
-def _weights(size: float, *, square: bool) -> Map:
-    """Return the share of each cell that an aperture of this size (in cells) covers, normalised to 1; odd shape."""
-    reach = math.ceil(0.5 * size - 0.5)
-    fine = 8
-    places = (np.arange((2 * reach + 1) * fine) + 0.5) / fine - reach - 0.5
-    across, down = places[None, :], places[:, None]
-    inside = (np.maximum(np.abs(across), np.abs(down)) if square else np.hypot(across, down)) <= 0.5 * size
-    cover = inside.reshape(2 * reach + 1, fine, 2 * reach + 1, fine).mean(axis=(1, 3))
-    return np.asarray(cover / cover.sum(), dtype=np.float64)
+def _slice(places: Map, low: float, high: float, reach: int) -> slice:
+    first, last = int(np.searchsorted(places, low)), int(np.searchsorted(places, high))
+    return slice(max(0, first - reach), min(places.size, last + reach))
 
 
-def _summed(values: Map, weights: Map) -> Map:
-    """Return the weighted sum of `values` wherever the weights lie wholly on them."""
-    rows, columns = values.shape[0] - weights.shape[0] + 1, values.shape[1] - weights.shape[1] + 1
-    if rows < 1 or columns < 1:
-        return np.zeros((0, 0))
+def aperture_kernel(aperture_mm: float, pitch_mm: tuple[float, float], *, square: bool = False) -> Map:
+    """Return the share of each cell under an aperture centred on the middle cell; odd shape (rows, columns).
+
+    `pitch_mm` is the width and height of a cell. 16 x 16 points are tried in every cell.
+    """
+    across, down = pitch_mm
+    fine = (np.arange(16) - 7.5) / 16
+
+    def points(pitch: float) -> Map:
+        reach = max(0, math.ceil(aperture_mm / 2 / pitch - 0.5))
+        return np.asarray((np.arange(-reach, reach + 1)[:, None] + fine).ravel() * pitch)
+
+    x, y = points(across)[None, :], points(down)[:, None]
+    half = aperture_mm / 2
+    covered = (np.abs(x) <= half) & (np.abs(y) <= half) if square else x * x + y * y <= half * half
+    rows, columns = covered.shape[0] // 16, covered.shape[1] // 16
+    share: Map = covered.reshape(rows, 16, columns, 16).mean(axis=(1, 3))
+    return share
+
+
+def _averaged(light: Map, kernel: Map, kept: Mask | None) -> Map:
+    """Return the mean light under the kernel wherever it fits, cells that are not kept left out."""
+    if kept is None:
+        return np.asarray(_summed(light, kernel) / kernel.sum())
+    weight = _summed(kept.astype(np.float64), kernel)
+    # an aperture over dust alone reads the dust
+    poor = weight < 0.3 * kernel.sum()
+    mean = _summed(np.where(kept, light, 0.0), kernel) / np.where(poor, 1.0, weight)
+    if poor.any():
+        mean[poor] = (_summed(light, kernel) / kernel.sum())[poor]
+    return np.asarray(mean)
+
+
+def _summed(values: Map, kernel: Map) -> Map:
+    """Return the sums of values weighted by a (symmetric) kernel, at every place where it fits wholly."""
+    rows, columns = values.shape[0] - kernel.shape[0] + 1, values.shape[1] - kernel.shape[1] + 1
+    if kernel.size > _DIRECT:
+        shape = values.shape
+        whole = np.fft.irfft2(np.fft.rfft2(values) * np.fft.rfft2(kernel, shape), shape)
+        return np.asarray(whole[kernel.shape[0] - 1 :, kernel.shape[1] - 1 :])
     total = np.zeros((rows, columns))
-    for row, column in zip(*np.nonzero(weights), strict=True):
-        total += weights[row, column] * values[row : row + rows, column : column + columns]
+    part = np.empty_like(total)
+    for (row, column), weight in np.ndenumerate(kernel):
+        if weight > 0:
+            np.multiply(values[row : row + rows, column : column + columns], weight, out=part)
+            total += part
     return total
 
 
-def _specks(light: Map, there: Mask) -> Mask:
-    """Return the cells that stand out alone: far from the middle of the ring round them, where that ring is even."""
-    if min(light.shape) < 7:
-        return np.zeros_like(there)
-    log = np.log10(np.maximum(light, 1e-8))
-    ring = np.stack([np.roll(log, shift, axis=(0, 1)) for shift in _RING])
-    ring.partition((_RING_LOW, _RING_HIGH), axis=0)
-    low, high = ring[_RING_LOW], ring[_RING_HIGH]
-    # An even ring scatters by grain; a picture's ring is uneven and nothing on it counts as a speck.
-    width = np.maximum(high - low, 0.01)
-    away = np.maximum(log - high, low - log)
-    specks: Mask = (away > 2.5 * width) & (high - low < 0.15)
-    specks[:3], specks[-3:], specks[:, :3], specks[:, -3:] = False, False, False, False
-    return specks & there
+def _specks(light: Map, reach: int) -> Mask:
+    """Return the cells that stand out, lighter or darker, from the whole ring of cells `reach` away around them."""
+    reach = max(reach, 2)
+    specks = np.zeros(light.shape, dtype=bool)
+    if min(light.shape) <= 2 * reach:
+        return specks
+    density = -np.log10(np.maximum(light, 1e-9))
+    most, least = _ring(density, reach, np.maximum), _ring(density, reach, np.minimum)
+    middle = (slice(reach, light.shape[0] - reach), slice(reach, light.shape[1] - reach))
+    beyond = np.maximum(most - least, LEAST_SPECK)
+    specks[middle] = (density[middle] > most + beyond) | (density[middle] < least - beyond)
+    return specks
 
 
-def _noise(light: Map, used: Mask, weights: Map) -> tuple[Map, Map]:
-    """Estimate what noise and grain leave of one aperture reading, as a function of density.
+def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:
+    """Return the extreme value on the square ring of cells at a distance, for each cell that has a whole ring."""
+    length = 2 * reach + 1
 
-    Differences of neighbouring cells hold noise and picture; their lower part, where the picture is even, is noise.
+    def along(axis: int) -> Map:
+        """Return the extreme over `length` cells along one axis."""
+        size = values.shape[axis] - length + 1
+        cut = [slice(None), slice(None)]
+        out: Map | None = None
+        for shift in range(length):
+            cut[axis] = slice(shift, shift + size)
+            part = values[tuple(cut)]
+            out = part.copy() if out is None else extreme(out, part, out=out)
+        assert out is not None  # noqa: S101 - the ring has at least five cells
+        return out
+
+    across, down = along(1), along(0)
+    rows, columns = values.shape[0] - 2 * reach, values.shape[1] - 2 * reach
+    ring = extreme(across[:rows], across[2 * reach :])
+    extreme(ring, down[:, :columns], out=ring)
+    extreme(ring, down[:, 2 * reach :], out=ring)
+    return np.asarray(ring)
+
+
+def _noise(relative: Map, pixels: float) -> Map:
+    """Return the standard deviation of a reading in each tenth of the readings (sorted by density).
+
+    From the calmer half of the cells: in the rest it is picture that differs within a cell. About one pixel in four is
+    independent (scanner blur, grain); where a cell is one pixel nothing is known and 1 % is supposed.
     """
-    density = -np.log10(np.maximum(light, 1e-8))
-    steps = np.abs(density[:, 1:] - 0.5 * (np.roll(density, 1, axis=1) + np.roll(density, -1, axis=1))[:, 1:])[:, 1:-1]
-    level = density[:, 2:-1]
-    fine = used[:, 2:-1] & used[:, 1:-2] & used[:, 3:]
-    level, steps = level[fine], steps[fine]
-    if level.size < 50:
-        return np.array([0.0]), np.array([0.003])
-    ends = np.quantile(level, (0.0, 0.2, 0.4, 0.6, 0.8, 1.0))
-    at, noise = [], []
-    for low, high in pairwise(ends.tolist()):
-        part = steps[(level >= low) & (level <= high)]
-        # For normal noise s the second difference/2 has sd 1.22 s; a quarter of |x| lies below 0.319 sd.
-        at.append(0.5 * (low + high))
-        noise.append(float(np.quantile(part, 0.25)) / 0.319 / 1.22)
-    effective = 1.0 / float((weights**2).sum())
-    # Blur ties neighbouring cells together: half as many independent looks as cells.
-    return np.array(at), np.array(noise) / math.sqrt(max(0.5 * effective, 1.0))
+    parts = np.array_split(relative, 10)
+    calm = np.array([float(np.partition(part, part.size // 4)[part.size // 4]) if part.size else 0.0 for part in parts])
+    calm = np.where(calm > 0, calm, 0.01)
+    return np.asarray(calm / math.log(10) / math.sqrt(max(pixels / 4, 1)))
+
+
+def cells_inside(found: Survey, area: TurnedBox) -> tuple[Indices, Indices]:
+    """Return rows and columns of the cells whose centres lie in an area."""
+    x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
+    rows, columns = _window(area, x_mm, y_mm, (0, 0))
+    at = np.nonzero(area.inside(x_mm[columns][None, :], y_mm[rows][:, None]))
+    return at[0] + rows.start, at[1] + columns.start

@@ -15,7 +15,15 @@ import numpy as np
 
 from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level
 from densiscan.frames_row import row_of_frames
-from densiscan.frames_sides import WIDEST_REBATE_MM, Side, first_side, profile_of
+from densiscan.frames_sides import (
+    DIM_EDGE_MM,
+    WIDEST_REBATE_MM,
+    EdgePlace,
+    Side,
+    edge_place,
+    first_side,
+    profile_of,
+)
 from densiscan.pieces import EdgePoints, Outline, common_slope, line_through
 from densiscan.pieces_map import Cells, Mask, Straightened, TurnedBox, straightened
 
@@ -94,8 +102,8 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         profile = profile_of(grid, level, axis, across)
         spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
         if len(spans) > 1:
-            return [_frame(grid, _with(sides, k, span)) for span in spans]
-    return [_frame(grid, sides)]
+            return [_frame(grid, level, _with(sides, k, span)) for span in spans]
+    return [_frame(grid, level, sides)]
 
 
 def _with(sides: list[Side], k: int, span: tuple[Side, Side]) -> list[Side]:
@@ -104,13 +112,24 @@ def _with(sides: list[Side], k: int, span: tuple[Side, Side]) -> list[Side]:
     return changed
 
 
-def _frame(grid: Straightened, sides: list[Side]) -> Frame:
-    left, top, right, bottom = (side.at * grid.step_mm for side in sides)
+def _frame(grid: Straightened, level: Level, sides: list[Side]) -> Frame:
+    spans = ((sides[1].at, sides[3].at), (sides[0].at, sides[2].at))
+    places = [
+        edge_place(grid, level, k, side.at, spans[k % 2])
+        if side.origin == "line"
+        else EdgePlace(side.at * grid.step_mm, DIM_EDGE_MM)
+        for k, side in enumerate(sides)
+    ]
     half_width, half_height = grid.box.width_mm / 2, grid.box.height_mm / 2
-    box = grid.box.part((left - half_width, right - half_width), (top - half_height, bottom - half_height))
-    origins = (sides[0].origin, sides[1].origin, sides[2].origin, sides[3].origin)
-    shares = (sides[0].share, sides[1].share, sides[2].share, sides[3].share)
-    return Frame(box=box, origins=origins, shares=shares)
+    left, top, right, bottom = (place.place_mm for place in places)
+    u, v = (left - half_width, right - half_width), (top - half_height, bottom - half_height)
+    soft = [place.soft_mm for place in places]
+    return Frame(
+        box=grid.box.part(u, v),
+        even=grid.box.part((u[0] + soft[0], u[1] - soft[2]), (v[0] + soft[1], v[1] - soft[3])),
+        origins=(sides[0].origin, sides[1].origin, sides[2].origin, sides[3].origin),
+        shares=(sides[0].share, sides[1].share, sides[2].share, sides[3].share),
+    )
 
 
 class _Marks(NamedTuple):
@@ -232,7 +251,10 @@ def _without_rebate(outline: Outline, *, blank: bool) -> list[Frame]:
     """Return the whole piece as one frame where its edges are seen but no rebate: the picture runs to the edges."""
     if blank or outline.cropped:
         return []
-    return [Frame(box=outline.box, origins=("edge",) * 4, shares=(1.0,) * 4)]
+    box, rim = outline.box, DIM_EDGE_MM
+    u, v = box.width_mm / 2, box.height_mm / 2
+    even = box.part((rim - u, u - rim), (rim - v, v - rim))
+    return [Frame(box=box, even=even, origins=("edge",) * 4, shares=(1.0,) * 4)]
 
 
 def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:

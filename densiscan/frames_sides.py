@@ -23,6 +23,9 @@ FAINT_STEP: Final = 0.0015
 FAINTEST_STEP: Final = 0.0005
 """The same where nothing stronger is seen: twice what light scattered from glass beside the film makes in 1 mm."""
 
+DIM_EDGE_MM: Final = 0.3
+"""Width of the soft edge of a frame where it is not measured: half the shadow of a camera's gate, and blur."""
+
 WIDEST_REBATE_MM: Final = 8.0
 """No camera or holder leaves a wider clear edge on one side alone; a wider one is a clear part of the picture."""
 
@@ -181,3 +184,56 @@ def _middle_of(profile: Profile, at: int) -> int:
     clear = int(np.argmin(part[: at - low + 1]))
     half = (part[clear] + part[-1]) / 2
     return low + clear + int(np.argmax(part[clear:] > half)) if part[-1] > part[clear] else at
+
+
+class EdgePlace(NamedTuple):
+    """Where a side of a frame lies to a fraction of a cell, and how far in from there its picture is undimmed, mm."""
+
+    place_mm: float
+    soft_mm: float
+
+
+def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple[int, int]) -> EdgePlace:
+    """Return the place at which the mean density is half way between outside and inside of a soft edge.
+
+    Parameters
+    ----------
+    side
+        0 to 3: left, top, right, bottom.
+    at
+        Border of cells it was seen at.
+    span
+        First and last cell of the frame along the side.
+    """
+    axis, inward = (1, 0, 1, 0)[side], 1 if side < 2 else -1
+    out, far = grid.cells(0.8), grid.cells(1.4)
+    size = grid.density.shape[axis]
+    lines = np.arange(max(0, at - out), min(size, at + far)) if inward > 0 else np.arange(
+        min(size, at + out) - 1, max(0, at - far) - 1, -1
+    )  # fmt: skip
+    along = slice(*span)
+    index = (lines, along) if axis == 0 else (along, lines)
+    above = grid.density[index] - level.plane[index]
+    with np.errstate(invalid="ignore"):
+        known = above > -max(3 * level.scatter, 0.01)
+    total = np.where(known, above, 0.0).sum(axis=1 - axis)
+    mean = total / np.maximum(known.sum(axis=1 - axis), 1)
+    plain = EdgePlace(at * grid.step_mm, DIM_EDGE_MM)
+    border = int(np.searchsorted(lines * inward, (at if inward > 0 else at - 1) * inward))
+    if border < 1 or lines.size < border + grid.cells(0.9):
+        return plain
+    clear = int(np.argmin(mean[: border + 1]))
+    low, high = float(mean[clear]), float(np.median(mean[border + grid.cells(0.5) :]))
+    rise = high - low
+    if rise < 0.01:
+        return plain
+    after = clear + int(np.argmax(mean[clear:] > low + rise / 2))
+    if after <= clear:
+        return plain
+    before = float(mean[after - 1])
+    # lines lie half a cell behind their borders
+    middle = after - 0.5 + (low + rise / 2 - before) / (float(mean[after]) - before)
+    full = after + int(np.argmax(mean[after:] >= high - max(0.03, 0.04 * rise)))
+    soft = min((full - middle) * grid.step_mm, 0.6)
+    first = lines[0] if inward > 0 else lines[0] + 1
+    return EdgePlace((first + inward * middle) * grid.step_mm, max(soft, 0.0))

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from densiscan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.frames import Film, film_in
 from densiscan.frames_rebate import Frame, Rebate
 from densiscan.lamp import LampField, evened, lamp_warnings
-from densiscan.negative_aperture import EDGE_MM, ApertureReadings, cells_inside, readings_inside
 from densiscan.pieces import find_outlines, is_wedge
 from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
 from densiscan.quantity import Quantity, Warning_
@@ -104,8 +104,10 @@ class Reading:
         Box (left, top, width, height) of the whole sheet or strip before turning, None where an edge of it is beyond
         the scan or under a mask.
     frame_mm
-        Box of the picture, turned about its own centre; None where none can be told and all of the film (or of the
-        scan) was read.
+        Box of the picture before the film is turned about its centre (about the frame's own where `film_mm` is None).
+        None where no frame can be told and all of the film, or of the scan, was read.
+    frame_corners_mm
+        Where the corners of the picture lie on the scan, clockwise from the top left one.
     seen_mm
         Box of what is seen of the film, mask or scan ending it or not.
     angle_deg
@@ -139,6 +141,7 @@ class Reading:
     clipped_dark: float
     beyond_calibration: float
     warnings: tuple[Warning_, ...]
+    frame_corners_mm: tuple[tuple[float, float], ...] | None = None
     seen_mm: BoxMm | None = None
     rebate: Rebate | None = None
 
@@ -237,7 +240,7 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
     parts: list[_Part] = []
     for film in films:
         parts.extend(
-            _Part(film=film, frame=frame, area=frame.box, warnings=(*warnings, *_doubts(frame)))
+            _Part(film=film, frame=frame, area=frame.even, warnings=(*warnings, *_doubts(frame)))
             for frame in film.frames
         )
         if not film.frames:
@@ -271,7 +274,7 @@ def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple
     area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
     film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
-    frame = Frame(box=area, origins=("given",) * 4, shares=(1.0,) * 4)
+    frame = Frame(box=area, even=area, origins=("given",) * 4, shares=(1.0,) * 4)
     return _Part(film=film, frame=frame, area=area, warnings=warnings)
 
 
@@ -322,9 +325,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
     options, calibration = task.options, task.calibration
     key = "" if piece is None else f" {piece}"
     base, told = _base_plus_fog(task, part, key)
-    edge = EDGE_MM if part.frame is not None and "given" not in part.frame.origins else 2 * EDGE_MM
-    edge = 0.0 if part.frame is not None and "given" in part.frame.origins else edge
-    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square, edge_mm=edge)
+    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square)
     if read is None:
         raise MeasureError(
             f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
@@ -340,7 +341,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
         aperture_mm=options.aperture_mm,
         piece=piece,
         film_mm=None if part.film.box is None else part.film.box.box_mm,
-        frame_mm=None if part.frame is None else part.frame.box.box_mm,
+        frame_mm=None if part.frame is None else _in_film(part.frame.box, part.film.box),
         angle_deg=part.area.angle_deg,
         base_plus_fog=base,
         fog=None if base is None or options.base_density is None else base - options.base_density,
@@ -361,9 +362,19 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
             *told,
             *_limits(read, (light, dark), outside, calibration),
         ),
+        frame_corners_mm=None if part.frame is None else part.frame.box.corners(),
         seen_mm=part.film.seen.box_mm,
         rebate=part.film.rebate,
     )
+
+
+def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
+    """Return the box of a frame before the film is turned about its own centre."""
+    if film is None:
+        return frame.box_mm
+    u, v = film.own(*frame.centre)
+    left, top = film.centre.x + float(u) - frame.width_mm / 2, film.centre.y + float(v) - frame.height_mm / 2
+    return left, top, frame.width_mm, frame.height_mm
 
 
 def _percentile(calibration: Calibration, read: ApertureReadings, share: float, key: str) -> Quantity:

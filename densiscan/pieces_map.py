@@ -70,6 +70,12 @@ class TurnedBox:
         within = np.abs(u) <= self.width_mm / 2 - inset_mm
         return np.asarray(within & (np.abs(v) <= self.height_mm / 2 - inset_mm))
 
+    def corners(self) -> tuple[tuple[float, float], ...]:
+        """Return where the corners lie on the scan, clockwise from the top left one."""
+        u, v = self.width_mm / 2, self.height_mm / 2
+        x, y = self.on_scan(np.array([-u, u, u, -u]), np.array([-v, -v, v, v]))
+        return tuple(zip(x.tolist(), y.tolist(), strict=True))
+
     def part(self, u: tuple[float, float], v: tuple[float, float]) -> TurnedBox:
         """Return the box between two own coordinates each way, turned alike."""
         x, y = self.on_scan((u[0] + u[1]) / 2, (v[0] + v[1]) / 2)
