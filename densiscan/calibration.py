@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.curves import shape_preserving, shape_preserving_slopes
+from densiscan.findings import Findings
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import ScanFacts
 
@@ -85,6 +86,8 @@ class Calibration:
         Lightest and densest density that this scanner tells apart with this wedge.
     residual
         Root mean square of measured - density over the used steps that have a measured density.
+    findings
+        What the last check of the scanner found, where it was kept.
     """
 
     name: str
@@ -98,6 +101,7 @@ class Calibration:
     density_range: tuple[float, float]
     residual: float
     warnings: tuple[Warning_, ...] = ()
+    findings: Findings | None = None
 
     def __post_init__(self) -> None:
         x, densities, used = self.knots()

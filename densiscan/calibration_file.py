@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from densiscan.calibration import CalibratedStep, Calibration, StepReading
 from densiscan.errors import CalibrationError
+from densiscan.findings import Findings
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import ScanFacts
 from densiscan.writing import write_whole
@@ -37,6 +38,7 @@ def calibration_document(calibration: Calibration) -> dict[str, Any]:
         "density_range": list(calibration.density_range),
         "residual": calibration.residual,
         "warnings": [warning.to_json() for warning in calibration.warnings],
+        **({} if calibration.findings is None else {"check": calibration.findings.to_json()}),
     }
 
 
@@ -116,6 +118,7 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
         density_range=(low, high),
         residual=float(document["residual"]),
         warnings=tuple(Warning_(code=str(w["code"]), message=str(w["message"])) for w in document["warnings"]),
+        findings=None if document.get("check") is None else Findings.from_json(document["check"]),
     )
 
 
