@@ -28,6 +28,9 @@ APERTURE_MM2: Final = math.pi * 0.5**2
 """Area of the 1 mm aperture at which steps must be told apart."""
 CONFIDENCE: Final = 3.0
 """Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
+_CLEARLY: Final = 0.9
+_MOST_UNTOLD: Final = 3
+_PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0.96)
 _CLIPPED: Final = 0.01
 """Fraction of a step's pixels at the end of the scale from which its mean is no longer the signal of the step."""
 _DOUBT: Final = (
@@ -216,7 +219,20 @@ def calibrate_steps(
         residual=0.0,
         warnings=tuple(warnings),
     )
-    return _with_left_out(plain)
+    made = [_with_left_out(replace(plain, black=black)) for black in _blacks(plain)]
+    best = min(made, key=lambda calibration: calibration.residual)
+    return best if best.residual < _CLEARLY * made[0].residual else made[0]
+
+
+def _blacks(plain: Calibration) -> Sequence[float]:
+    """Return the signals worth trying as that of no light: none, and parts of the darkest signal used.
+
+    The residuals of the steps left out choose among them; the curve goes through the steps with any.
+    """
+    darkest = min(
+        1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
+    )
+    return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
 
 
 def _range(used: Sequence[StepReading]) -> tuple[float, float]:
@@ -279,14 +295,13 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
 def _last_told(told: Sequence[bool]) -> int:
     """Return the last step of the unbroken row of steps told apart.
 
-    One step that is not, such as one under a streak, does not end the row where the next two are told apart again.
+    A step under a streak, told from neither neighbour, does not end the row where it goes on beyond.
     """
     last = 0
     for number in range(1, len(told)):
-        if told[number]:
-            last = number
-        elif not all(told[number + 1 : number + 3]) or number + 2 >= len(told):
+        if number - last > _MOST_UNTOLD:
             break
+        last = number if told[number] else last
     return last
 
 
@@ -305,7 +320,10 @@ def _with_left_out(plain: Calibration) -> Calibration:
         without.append((value, pull))
         known = sum(
             (float(pull[j]) - (1.0 if j == number else 0.0)) ** 2
-            * ((0.5 * used[j].certificate) ** 2 + (log_signal_doubt(used[j], inverted=plain.inverted) * slopes[j]) ** 2)
+            * (
+                (0.5 * used[j].certificate) ** 2
+                + (log_signal_doubt(used[j], inverted=plain.inverted, black=plain.black) * slopes[j]) ** 2
+            )
             for j in range(size)
         )
         shape[number] = (value - densities[number]) ** 2 - known
@@ -317,7 +335,7 @@ def _with_left_out(plain: Calibration) -> Calibration:
         for j in range(size):
             parts[Influence("wedge", used[j].step)] = float(pull[j]) * 0.5 * used[j].certificate
             reach = float(pull[j]) if j != number else 1.0
-            doubt = log_signal_doubt(used[j], inverted=plain.inverted) * float(slopes[j])
+            doubt = log_signal_doubt(used[j], inverted=plain.inverted, black=plain.black) * float(slopes[j])
             parts[Influence("step noise", used[j].step)] = reach * doubt
         parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
         lamp = used[number].density - used[number].light_density

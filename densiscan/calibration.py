@@ -1,8 +1,9 @@
 """Scanner signal to density: the calibration, how it is made from a wedge, and what it knows of its own doubt.
 
-The curve is the shape-preserving cubic of density against log10 of the signal through the steps that the scanner tells
-apart. No formula for the scanner is assumed: tone curve, flare and black offset are all in the steps. How it is made
-from the scan of a wedge stands in `calibrate`, how it is kept in `calibration_file`.
+The curve is the shape-preserving cubic of density against log10 of the signal, less the signal that the scanner gives
+for no light, through the steps that the scanner tells apart. No formula for the scanner is assumed: tone curve, flare
+and black offset are all in the steps. How it is made from the scan of a wedge stands in `calibrate`, how it is kept in
+`calibration_file`.
 """
 
 from __future__ import annotations
@@ -84,6 +85,9 @@ class Calibration:
         Standard uncertainty (k = 1) of the curve half way between used steps i and i + 1, lightest first.
     density_range
         Lightest and densest density that this scanner tells apart with this wedge.
+    black
+        Signal (from the dark end, fraction of full scale) taken for no light: black offset and flare. It only
+        straightens the curve between the steps, which all lie on it whatever it is.
     residual
         Root mean square of measured - density over the used steps that have a measured density.
     findings
@@ -102,6 +106,7 @@ class Calibration:
     residual: float
     warnings: tuple[Warning_, ...] = ()
     findings: Findings | None = None
+    black: float = 0.0
 
     def __post_init__(self) -> None:
         x, densities, used = self.knots()
@@ -109,24 +114,32 @@ class Calibration:
             raise ValueError("the steps used do not run from light to dense")
         if len(self.fit) != len(used) - 1 or self.mode not in {"transmission", "reflection"}:
             raise ValueError("the fit or the mode does not go with the steps")
-        numbers = [*self.fit, *self.density_range, self.residual, *x.tolist(), *densities.tolist()]
+        numbers = [*self.fit, *self.density_range, self.residual, self.black, *x.tolist(), *densities.tolist()]
         if not all(math.isfinite(value) for value in numbers):
             raise ValueError("a figure is not a number")
 
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
 
-        Outside the wedge the curve is continued by its end slope, so that noise about the last step averages
-        rightly; a reading there is flagged, never believed.
+        Outside the wedge the curve is continued by its end slope; a reading there is flagged, never believed. Below the
+        densest step transmittance itself is continued straight, even below zero: only so does noise about a dense patch
+        average rightly.
         """
         codes = np.arange(full_scale + 1) / full_scale
-        result: Floats = 10.0 ** -self._density_at(_log_signal(codes, inverted=self.inverted, least=0.5 / full_scale))
-        return result
+        level = 1.0 - codes if self.inverted else codes
+        x, densities, _ = self.knots()
+        # The end slope in the logarithm serves down to a third of the darkest signal, then the tangent.
+        foot = 0.3 * float(10.0 ** x[0])
+        slope = -float(shape_preserving_slopes(x, densities)[0])
+        light = 10.0 ** -self._density_at(np.log10(np.maximum(level - self.black, foot)))
+        at_foot = 10.0 ** -float(self._density_at(np.array([math.log10(foot)]))[0])
+        beyond = np.minimum(level - self.black - foot, 0.0)
+        return np.asarray(light + at_foot * slope * beyond / foot, dtype=np.float64)
 
     def density_of_signal(self, signal: float) -> float:
         """Return the density that belongs to a mean signal, 0 to 1 of full scale."""
-        x = _log_signal(np.array([signal]), inverted=self.inverted, least=0.5 / self.scan.full_scale)
-        return float(self._density_at(x)[0])
+        level = (1.0 - signal if self.inverted else signal) - self.black
+        return float(self._density_at(np.array([math.log10(max(level, 0.5 / self.scan.full_scale))]))[0])
 
     def _density_at(self, x: Floats) -> Floats:
         knots, densities, _ = self.knots()
@@ -138,7 +151,11 @@ class Calibration:
         Where the lamp is known the density is that of the step under mean light: the curve turns signal into light.
         """
         used = [step.reading for step in self.steps if step.used][::-1]
-        return _knots_of(used, inverted=self.inverted), np.array([reading.light_density for reading in used]), used
+        return (
+            _knots_of(used, inverted=self.inverted, black=self.black),
+            np.array([reading.light_density for reading in used]),
+            used,
+        )
 
     @property
     def knows_lamp(self) -> bool:
@@ -159,7 +176,7 @@ class Calibration:
         parts: dict[Influence, float] = {}
         for number, reading in enumerate(used):
             parts[Influence("wedge", reading.step)] = float(pull[number]) * 0.5 * reading.certificate
-            doubt = log_signal_doubt(reading, inverted=self.inverted) * abs(float(slopes[number]))
+            doubt = log_signal_doubt(reading, inverted=self.inverted, black=self.black) * abs(float(slopes[number]))
             parts[Influence("step noise", reading.step)] = float(pull[number]) * doubt
         parts[self._interval(place, x)] = self._fit_at(place, x)
         return {influence: part for influence, part in parts.items() if part != 0.0}
@@ -236,18 +253,13 @@ def _said(value: object) -> str:
     return "not stated" if value is None else str(value)
 
 
-def _log_signal(signal: Floats, *, inverted: bool, least: float) -> Floats:
-    result: Floats = np.log10(np.maximum(1.0 - signal if inverted else signal, least))
-    return result
-
-
-def log_signal_doubt(reading: StepReading, *, inverted: bool) -> float:
+def log_signal_doubt(reading: StepReading, *, inverted: bool, black: float) -> float:
     """Return the standard uncertainty of the log10 signal of a step, from its noise over independent pixels."""
-    level = 1.0 - reading.signal if inverted else reading.signal
+    level = (1.0 - reading.signal if inverted else reading.signal) - black
     return reading.noise / math.sqrt(reading.independent) / max(level, 1e-9) / math.log(10.0)
 
 
-def _knots_of(used: Sequence[StepReading], *, inverted: bool) -> Floats:
+def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> Floats:
     """Return log10 signal of each step, corrected for what noise does to a mean of transmittances.
 
     The table is applied pixel by pixel and then averaged. Where transmittance goes as signal to the power g, pixel
@@ -256,7 +268,7 @@ def _knots_of(used: Sequence[StepReading], *, inverted: bool) -> Floats:
     """
     signal = np.array([reading.signal for reading in used])
     noise = np.array([reading.noise for reading in used])
-    level = 1.0 - signal if inverted else signal
+    level = (1.0 - signal if inverted else signal) - black
     x = np.log10(np.maximum(level, 1e-9))
     power = -shape_preserving_slopes(x, [reading.light_density for reading in used])
     relative = np.minimum(noise / np.maximum(level, 1e-9), 0.3)

@@ -35,6 +35,7 @@ def calibration_document(calibration: Calibration) -> dict[str, Any]:
         "scan": calibration.scan.to_json(),
         "steps": [_step_document(step) for step in calibration.steps],
         "fit": list(calibration.fit),
+        "black": calibration.black,
         "density_range": list(calibration.density_range),
         "residual": calibration.residual,
         "warnings": [warning.to_json() for warning in calibration.warnings],
@@ -117,6 +118,7 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
         fit=tuple(float(value) for value in document["fit"]),
         density_range=(low, high),
         residual=float(document["residual"]),
+        black=float(document.get("black", 0.0)),
         warnings=tuple(Warning_(code=str(w["code"]), message=str(w["message"])) for w in document["warnings"]),
         findings=None if document.get("check") is None else Findings.from_json(document["check"]),
     )
