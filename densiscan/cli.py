@@ -5,42 +5,49 @@ numpy and everything heavy is imported inside the command that needs it, so that
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import traceback
 import warnings
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, cast
+from typing import TYPE_CHECKING, Annotated, Final, cast
 
 import typer
 
 from densiscan import __version__, arguments, notebook
+from densiscan.cli_check import check
+from densiscan.cli_options import (
+    ChannelOption,
+    DensitiesOption,
+    EmptyBedOption,
+    FirstOption,
+    IncrementOption,
+    InvertedOption,
+    JsonOption,
+    NotebookOption,
+    PageOption,
+    PpiOption,
+    RegionOption,
+    StepsOption,
+    wedge_meant,
+)
+from densiscan.cli_options import now as _now
+from densiscan.cli_options import say as _say
+from densiscan.cli_options import show as _show
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.writing import write_whole
 
 if TYPE_CHECKING:
     from densiscan.batch import BatchResult
     from densiscan.calibration import Calibration
-    from densiscan.wedge import Wedge
 
 DEBUG_VARIABLE: Final = "DENSISCAN_DEBUG"
 _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
 """Every wrong command line; typer shows only this one child of it by name."""
 _HELP_WIDTH: Final = 80
-
-
-class Channel(StrEnum):
-    """The channel that is read."""
-
-    gray = "gray"
-    red = "red"
-    green = "green"
-    blue = "blue"
 
 
 class Light(StrEnum):
@@ -58,20 +65,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": _HELP_WIDTH},
 )
-
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-PpiOption = Annotated[
-    float | None, typer.Option("--ppi", metavar="N", help="Pixels an inch, where the file does not say it.")
-]
-PageOption = Annotated[
-    int | None, typer.Option("--page", metavar="N", help="Which picture of a file with several, from 1.")
-]
-NotebookOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--notebook", metavar="FILE", help="The notebook file; named calibrations are kept in the folder beside it."
-    ),
-]
 
 
 def _version(asked: bool) -> None:
@@ -99,35 +92,22 @@ def densiscan(
 @app.command()
 def calibrate(
     scan: Annotated[Path, typer.Argument(metavar="SCAN", help="Scan of the step wedge.")],
-    densities: Annotated[
-        Path | None, typer.Option("--densities", metavar="FILE", help="Wedge file: step,density of each step.")
-    ] = None,
-    steps: Annotated[
-        int | None, typer.Option("--steps", metavar="N", help="Instead of a wedge file: number of steps.")
-    ] = None,
-    increment: Annotated[
-        float, typer.Option("--increment", metavar="D", help="With --steps: density from step to step.")
-    ] = 0.15,
-    first: Annotated[
-        float, typer.Option("--first", metavar="D", help="With --steps: density of the lightest step.")
-    ] = 0.05,
+    densities: DensitiesOption = None,
+    steps: StepsOption = None,
+    increment: IncrementOption = 0.15,
+    first: FirstOption = 0.05,
+    empty_bed: EmptyBedOption = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write the calibration to this file.")
     ] = None,
     name: Annotated[
         str | None, typer.Option("--name", metavar="NAME", help="Keep the calibration under this name.")
     ] = None,
-    channel: Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")] = None,
-    region: Annotated[
-        str | None,
-        typer.Option("--region", metavar="BOX", help="Look for the wedge here: left,top,width,height in mm."),
-    ] = None,
+    channel: ChannelOption = None,
+    region: RegionOption = None,
     ppi: PpiOption = None,
     page: PageOption = None,
-    inverted: Annotated[
-        bool | None,
-        typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
-    ] = None,
+    inverted: InvertedOption = None,
     reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
@@ -138,9 +118,11 @@ def calibrate(
     takes the last one made.
     """
     arguments.there(scan, "scan")
+    if empty_bed is not None:
+        arguments.there(empty_bed, "scan of the empty bed")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     box = arguments.box(region, "--region")
-    wedge = _wedge(densities, steps, increment, first)
+    wedge = wedge_meant(densities, steps, increment, first)
     places = _places_for(out, name, scan, notebook_option)
     from densiscan.calibrate import Label
     from densiscan.calibrate import calibrate as calibrated
@@ -151,26 +133,13 @@ def calibrate(
     opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
     mode = "reflection" if reflection else wedge.mode or "transmission"
     label = Label(name=name or (out or scan).stem, created=_now(), mode=mode)
-    made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted)
+    bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
+    made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
     for place in places:
         write_calibration(made, place)
     _show(calibration_document(made) if as_json else calibration_text(made))
     for place in places:
         _say(f"Written to {place}.")
-
-
-def _wedge(densities: Path | None, steps: int | None, increment: float, first: float) -> Wedge:
-    if (densities is None) == (steps is None):
-        raise WrongUseError(
-            "say which wedge it is, in one way: --densities WEDGE.csv, or --steps 21 with --increment and --first."
-        )
-    if densities is not None:
-        arguments.there(densities, "wedge file")
-    from densiscan.wedge import nominal_wedge, read_wedge
-
-    if densities is not None:
-        return read_wedge(densities)
-    return nominal_wedge(steps=steps or 0, increment=increment, first=first)
 
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:
@@ -269,6 +238,9 @@ def measure(
     _show_readings(result, made, csv, as_json=as_json)
 
 
+app.command()(check)
+
+
 @app.command()
 def demo(as_json: JsonOption = False) -> None:
     """Run the main job on the sample scans.
@@ -332,25 +304,6 @@ def _show_readings(result: BatchResult, made: Calibration, csv: Path | None, *, 
 def _progress(number: int, path: Path) -> None:
     if sys.stderr.isatty():
         _say(f"{number + 1}: {path.name}")
-
-
-def _now() -> str:
-    return datetime.now(tz=UTC).isoformat(timespec="seconds")
-
-
-def _show(result: str | dict[str, Any]) -> None:
-    """Print a result on standard output: a text, or one JSON document in plain ASCII."""
-    text = result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
-    try:
-        text.encode(sys.stdout.encoding or "ascii")
-    except UnicodeEncodeError:
-        text = text.replace("±", "+-")
-    typer.echo(text)
-
-
-def _say(text: str) -> None:
-    """Print words on standard error."""
-    typer.echo(text, err=True)
 
 
 def run(arguments_: Sequence[str]) -> int:

@@ -1,0 +1,106 @@
+"""What the commands share: options, the wedge that is meant, and how results and words come out."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from densiscan import arguments
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.wedge import Wedge
+
+
+class Channel(StrEnum):
+    """The channel that is read."""
+
+    gray = "gray"
+    red = "red"
+    green = "green"
+    blue = "blue"
+
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+PpiOption = Annotated[
+    float | None, typer.Option("--ppi", metavar="N", help="Pixels an inch, where the file does not say it.")
+]
+PageOption = Annotated[
+    int | None, typer.Option("--page", metavar="N", help="Which picture of a file with several, from 1.")
+]
+NotebookOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--notebook", metavar="FILE", help="The notebook file; named calibrations are kept in the folder beside it."
+    ),
+]
+DensitiesOption = Annotated[
+    Path | None, typer.Option("--densities", metavar="FILE", help="Wedge file: step,density of each step.")
+]
+StepsOption = Annotated[
+    int | None, typer.Option("--steps", metavar="N", help="Instead of a wedge file: number of steps.")
+]
+IncrementOption = Annotated[
+    float, typer.Option("--increment", metavar="D", help="With --steps: density from step to step.")
+]
+FirstOption = Annotated[float, typer.Option("--first", metavar="D", help="With --steps: density of the lightest step.")]
+RegionOption = Annotated[
+    str | None,
+    typer.Option("--region", metavar="BOX", help="Look for the wedge here: left,top,width,height in mm."),
+]
+EmptyBedOption = Annotated[
+    Path | None,
+    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
+]
+ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
+InvertedOption = Annotated[
+    bool | None,
+    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+]
+
+
+def wedge_meant(densities: Path | None, steps: int | None, increment: float, first: float) -> Wedge:
+    """Return the wedge of the file, or the nominal one of these steps.
+
+    Raises
+    ------
+    WrongUseError
+        If both or neither is given.
+    """
+    if (densities is None) == (steps is None):
+        raise WrongUseError(
+            "say which wedge it is, in one way: --densities WEDGE.csv, or --steps 21 with --increment and --first."
+        )
+    if densities is not None:
+        arguments.there(densities, "wedge file")
+    from densiscan.wedge import nominal_wedge, read_wedge
+
+    if densities is not None:
+        return read_wedge(densities)
+    return nominal_wedge(steps=steps or 0, increment=increment, first=first)
+
+
+def now() -> str:
+    """Return the time, ISO 8601."""
+    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+
+
+def show(result: str | dict[str, Any]) -> None:
+    """Print a result on standard output: a text, or one JSON document in plain ASCII."""
+    text = result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
+    try:
+        text.encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        text = text.replace("±", "+-")
+    typer.echo(text)
+
+
+def say(text: str) -> None:
+    """Print words on standard error."""
+    typer.echo(text, err=True)
