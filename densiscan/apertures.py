@@ -130,23 +130,46 @@ def _slice(places: Map, low: float, high: float, reach: int) -> slice:
 
 
 def aperture_kernel(aperture_mm: float, pitch_mm: tuple[float, float], *, square: bool = False) -> Map:
-    """Return the share of each cell under an aperture centred on the middle cell; odd shape (rows, columns).
+    """Return the weight of each cell under an aperture centred on the middle cell; odd shape (rows, columns).
 
-    `pitch_mm` is the width and height of a cell. 16 x 16 points are tried in every cell.
+    Cells that the rim cuts carry light from beyond it, so that an aperture of whole cells reads a wider area than it
+    should. Its size is therefore reduced until its second moment, which is what blurs fine detail, is the true one.
+
+    Parameters
+    ----------
+    pitch_mm
+        Width and height of a cell.
     """
-    across, down = pitch_mm
+    moment = aperture_mm**2 / (12 if square else 16)
+    low, high = 0.5 * aperture_mm, aperture_mm
+    for _ in range(12):
+        middle = (low + high) / 2
+        kernel = _cover(middle, pitch_mm, square=square)
+        low, high = (middle, high) if _moment(kernel, pitch_mm) < moment else (low, middle)
+    return _cover(low, pitch_mm, square=square)
+
+
+def _cover(size_mm: float, pitch_mm: tuple[float, float], *, square: bool) -> Map:
+    """Return the share of each cell under a disc or square of this size; 16 x 16 points are tried in every cell."""
     fine = (np.arange(16) - 7.5) / 16
 
     def points(pitch: float) -> Map:
-        reach = max(0, math.ceil(aperture_mm / 2 / pitch - 0.5))
+        reach = max(0, math.ceil(size_mm / 2 / pitch - 0.5))
         return np.asarray((np.arange(-reach, reach + 1)[:, None] + fine).ravel() * pitch)
 
-    x, y = points(across)[None, :], points(down)[:, None]
-    half = aperture_mm / 2
+    x, y = points(pitch_mm[0])[None, :], points(pitch_mm[1])[:, None]
+    half = size_mm / 2
     covered = (np.abs(x) <= half) & (np.abs(y) <= half) if square else x * x + y * y <= half * half
     rows, columns = covered.shape[0] // 16, covered.shape[1] // 16
     share: Map = covered.reshape(rows, 16, columns, 16).mean(axis=(1, 3))
     return share
+
+
+def _moment(kernel: Map, pitch_mm: tuple[float, float]) -> float:
+    """Return the second moment along x (mm squared) of evenly lit cells with these weights."""
+    reach = kernel.shape[1] // 2
+    x = np.arange(-reach, reach + 1) * pitch_mm[0]
+    return float((kernel.sum(axis=0) * x * x).sum() / kernel.sum() + pitch_mm[0] ** 2 / 12)
 
 
 def _averaged(light: Map, kernel: Map, kept: Mask | None) -> Map:

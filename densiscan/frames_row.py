@@ -28,7 +28,10 @@ def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> lis
     across
         Height of the frames in lines.
     """
-    return _regular(profile, ends, across) or _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
+    regular = _regular(profile, ends, across)
+    if regular:
+        return _evened(regular, profile.cells(0.5), profile.excess.size)
+    return _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
 
 
 def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
@@ -129,8 +132,8 @@ def _spans(profile: Profile, first: Side, last: Side, gaps: list[_Gap]) -> list[
     spans: list[tuple[Side, Side]]
     tolerance = profile.cells(1.0)
     while kept:
-        starts = [first] + [Side(gap.end, gap.after, "line" if gap.after else "assumed") for gap in kept]
-        ends = [Side(gap.start, gap.before, "line" if gap.before else "assumed") for gap in kept] + [last]
+        starts = [first] + [Side(gap.end, gap.after / FULL, "line" if gap.after else "assumed") for gap in kept]
+        ends = [Side(gap.start, gap.before / FULL, "line" if gap.before else "assumed") for gap in kept] + [last]
         spans = _evened(list(zip(starts, ends, strict=True)), tolerance, profile.excess.size)
         widths = [end.at - start.at for start, end in spans]
         cut = [end.origin == "edge" or start.origin == "edge" for start, end in spans]

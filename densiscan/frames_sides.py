@@ -175,10 +175,10 @@ def _goes_on(profile: Profile, at: int, outside: float, step: float) -> bool:
 
 
 def _middle_of(profile: Profile, at: int) -> int:
-    """Return the border at which the mean density is half way between both sides of a soft edge."""
+    """Return the border at which the excess is half way between both sides of a step."""
     reach = profile.cells(0.8)
-    low, high = max(0, at - reach), min(profile.density.size, at + reach)
-    part = profile.density[low:high]
+    low, high = max(0, at - reach), min(profile.excess.size, at + reach)
+    part = profile.excess[low:high]
     if part.size < 3:
         return at
     clear = int(np.argmin(part[: at - low + 1]))
@@ -223,7 +223,7 @@ def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple
     if border < 1 or lines.size < border + grid.cells(0.9):
         return plain
     clear = int(np.argmin(mean[: border + 1]))
-    low, high = float(mean[clear]), float(np.median(mean[border + grid.cells(0.5) :]))
+    low, high = float(mean[clear]), float(np.median(mean[border + grid.cells(0.5) : border + grid.cells(1.0)]))
     rise = high - low
     if rise < 0.01:
         return plain

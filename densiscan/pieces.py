@@ -376,7 +376,9 @@ def is_wedge(grid: Straightened) -> bool:
     width = max(3, levels.size // 60)
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(levels, width), axis=1)
     falls = np.maximum.accumulate(smooth) - smooth
-    even = float(np.median(scatter[levels < np.median(levels)])) < 0.02
-    moves = np.abs(levels[2:] - levels[:-2])
-    in_steps = float(np.median(moves)) < 0.35 * 2 * rise / levels.size
+    # the light half is free of noise
+    light = levels.size // 2
+    even = float(np.median(scatter[:light])) < 0.02
+    moves = np.abs(levels[2:light] - levels[: light - 2])
+    in_steps = float(np.median(moves)) < 0.35 * 2 * float(levels[light] - levels[0]) / light
     return bool(even and in_steps and np.percentile(falls, 95) < 0.08 * rise)
