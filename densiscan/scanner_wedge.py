@@ -33,6 +33,8 @@ _STRAIGHT: Final = 0.3
 _LINEAR: Final = (0.85, 1.4)
 """Decades of signal a unit of density that count as linear: silver is up to 1.4 times as dense to directed light."""
 _CLIPPED: Final = 0.01
+_DROWNED: Final = 0.25
+"""Share of a dark step's pixels at code 0 from which neither its signal nor its noise is what it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +128,8 @@ def wedge_check(made: Calibration, *, least_ratio: float = LEAST_RATIO) -> Wedge
     level = np.array([_level(reading, made) for reading in readings])
     density = np.array([reading.density for reading in readings])
     noise = np.array([max(reading.noise, 0.3 / made.scan.full_scale) for reading in readings])
-    clipped = np.array([reading.clipped > _CLIPPED for reading in readings])
+    # A few pixels of a dark step at code 0 are its noise; at the light end they are lost light.
+    clipped = np.array([reading.clipped for reading in readings]) > np.where(level > 0.5, _CLIPPED, _DROWNED)
     answer = _answer(level, density, noise / np.sqrt([reading.independent for reading in readings]), clipped)
     ratio = answer / math.log(10.0) / noise
     apart = _apart(level, noise / np.sqrt([reading.per_aperture for reading in readings]), clipped)
@@ -200,7 +203,7 @@ def _usable(density: Floats, ratio: Floats, clipped: npt.NDArray[np.bool_], leas
     limit = math.log10(least)
     below = np.flatnonzero(falling < limit)
     if below.size == 0:
-        return float(at[0]), float(at[-1]), False
+        return float(at[0]), float(at[-1]), bool(density[-1] > at[-1])
     n = int(below[0])
     if n == 0:
         return float(at[0]), float(at[0]), True
