@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level
+from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level, whole_rebate
 from densiscan.frames_row import row_of_frames
 from densiscan.frames_sides import (
     DIM_EDGE_MM,
@@ -245,6 +245,20 @@ def film_in(cells: Cells, outline: Outline) -> Film:
         rebate=rebate,
         cropped=outline.cropped,
     )
+
+
+def unexposed_in(cells: Cells, outline: Outline) -> Film:
+    """Read one piece of film that is known to be unexposed: all of it is rebate.
+
+    Its level is the median over the piece, rim left out; leaks and specks do not move it much.
+    """
+    grid = straightened(cells, outline.box)
+    rim = grid.cells(1.0)
+    values = grid.density[rim:-rim, rim:-rim]
+    values = values[np.isfinite(values)]
+    rebate = whole_rebate(values, grid.step_mm) if values.size else None
+    whole = outline.box if all(side == "glass" for side in outline.sides) else None
+    return Film(seen=outline.box, box=whole, frames=(), rebate=rebate, cropped=outline.cropped)
 
 
 def _without_rebate(outline: Outline, *, blank: bool) -> list[Frame]:

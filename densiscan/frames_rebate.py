@@ -296,6 +296,15 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
     )
 
 
+def whole_rebate(values: Map, step_mm: float) -> Rebate:
+    """Return what an unexposed piece reads: the median density of its cells (side `step_mm`), specks ignored."""
+    level, scatter = float(np.median(values)), _robust_sd(values)
+    area = values.size * step_mm**2
+    uncertainty = scatter / math.sqrt(max(values.size / 4, 1))
+    side = RebateSide(name="all", density=level, uncertainty=uncertainty, area_mm2=area)
+    return Rebate(transmittance=10.0**-level, uncertainty=uncertainty, area_mm2=area, spread=0.0, sides=(side,))
+
+
 def _named_sides(grid: Straightened, frames: Sequence[TurnedBox]) -> dict[str, Mask]:
     """Return which cells lie left of, above, right of and below all frames, and which between them."""
     height, width = grid.density.shape

@@ -14,7 +14,7 @@ from typing import Final
 from densiscan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
-from densiscan.frames import Film, film_in
+from densiscan.frames import Film, film_in, unexposed_in
 from densiscan.frames_rebate import Frame, Rebate
 from densiscan.lamp import LampField, evened, lamp_warnings
 from densiscan.pieces import find_outlines, is_wedge
@@ -52,6 +52,8 @@ class MeasureOptions:
         Base plus fog from elsewhere.
     lamp
         The lamp's light over the same bed: every reading is freed of its unevenness.
+    fog_sheet
+        Every piece of film is unexposed: all of it is base plus fog.
 
     Raises
     ------
@@ -68,6 +70,7 @@ class MeasureOptions:
     base_density: float | None = None
     base_fog: float | None = None
     lamp: LampField | None = None
+    fog_sheet: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
@@ -182,11 +185,25 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
         If a spot or a box is not on the scan.
     """
     asked = options or MeasureOptions()
-    _check(scan, calibration, asked)
-    found = evened(survey(scan, table=calibration.table(scan.facts.full_scale)), asked.lamp)
-    task = _Task(scan=scan, calibration=calibration, options=asked, survey=found)
+    return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))
+
+
+def survey_for(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Survey:
+    """Read a scan once through the calibration's table, the lamp's unevenness taken out where it is known.
+
+    Raises MeasureError or WrongUseError as `measure_scan` does.
+    """
+    _check(scan, calibration, options)
+    return evened(survey(scan, table=calibration.table(scan.facts.full_scale)), options.lamp)
+
+
+def measure_surveyed(
+    scan: Scan, calibration: Calibration, options: MeasureOptions, found: Survey
+) -> tuple[Reading, ...]:
+    """Measure every piece of film on a scan that was read by `survey_for`; see `measure_scan`."""
+    task = _Task(scan=scan, calibration=calibration, options=options, survey=found)
     parts = _parts(task, cells_of(found, inverted=calibration.inverted))
-    spots = _spots_by_part(asked.spots_mm, parts)
+    spots = _spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
     return tuple(
         _reading(task, part, number if several else None, own)
@@ -234,7 +251,7 @@ def _words(box: BoxMm) -> str:
 
 
 def _parts(task: _Task, cells: Cells) -> list[_Part]:
-    films, warnings = _films(cells, task.calibration.density_range)
+    films, warnings = _films(cells, task.calibration.density_range, fog_sheet=task.options.fog_sheet)
     if task.options.frame_mm is not None:
         return [_given_part(task.options.frame_mm, films, cells, warnings)]
     parts: list[_Part] = []
@@ -244,7 +261,8 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
             for frame in film.frames
         )
         if not film.frames:
-            parts.append(_Part(film=film, frame=None, area=film.seen, warnings=(*warnings, _no_frame(film))))
+            told = () if task.options.fog_sheet else (_no_frame(film),)
+            parts.append(_Part(film=film, frame=None, area=film.seen, warnings=(*warnings, *told)))
     if parts:
         return parts
     nothing = Warning_(
@@ -254,14 +272,16 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
     return [_Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))]
 
 
-def _films(cells: Cells, density_range: tuple[float, float]) -> tuple[list[Film], tuple[Warning_, ...]]:
+def _films(
+    cells: Cells, density_range: tuple[float, float], *, fog_sheet: bool
+) -> tuple[list[Film], tuple[Warning_, ...]]:
     """Return the pieces of film, a wedge that lies beside them left out."""
     films, wedges = [], 0
     for outline in find_outlines(cells, density_range=density_range):
         if not outline.cropped and is_wedge(straightened(cells, outline.box)):
             wedges += 1
         else:
-            films.append(film_in(cells, outline))
+            films.append(unexposed_in(cells, outline) if fog_sheet else film_in(cells, outline))
     if not wedges or not films:
         return films, ()
     told = "What looks like a step wedge beside the film was not measured as a negative."
