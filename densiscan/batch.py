@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -37,12 +37,17 @@ class PrintAim:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """What to do with every scan of the batch. `ppi` and `page` as `open_scan` takes them."""
+    """What to do with every scan of the batch.
+
+    `ppi` and `page` as `open_scan` takes them; `told` what is to be said beside every reading, such as the age of the
+    calibration.
+    """
 
     options: MeasureOptions
     aim: PrintAim = field(default_factory=PrintAim)
     ppi: float | None = None
     page: int | None = None
+    told: tuple[Warning_, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +148,8 @@ def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Asses
     try:
         scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
         readings = measure_scan(scan, calibration, task.options)
-        return tuple(assess(path, reading, calibration, task) for reading in readings)
+        told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
+        return tuple(assess(path, reading, calibration, task) for reading in told)
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others

@@ -11,6 +11,7 @@ import traceback
 import warnings
 from collections.abc import Sequence
 from contextlib import suppress
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, cast
@@ -28,6 +29,7 @@ from densiscan.cli_options import (
     InvertedOption,
     JsonOption,
     NotebookOption,
+    OldestOption,
     PageOption,
     PpiOption,
     RegionOption,
@@ -193,6 +195,8 @@ def measure(
     ] = None,
     ppi: PpiOption = None,
     page: PageOption = None,
+    empty_bed: EmptyBedOption = None,
+    oldest: OldestOption = 90.0,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
@@ -208,6 +212,9 @@ def measure(
     for path in scans:
         arguments.there(path, "scan or folder")
     _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
+    if empty_bed is not None:
+        arguments.there(empty_bed, "scan of the empty bed")
     arguments.writable(csv, "--csv")
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
@@ -217,10 +224,12 @@ def measure(
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
+    from densiscan.scanner import lamp_on, trust_warnings
 
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
+    made = read_calibration(chosen)
     options = MeasureOptions(
         aperture_mm=aperture,
         square=square,
@@ -230,11 +239,13 @@ def measure(
         spots_mm=spots,
         base_density=base,
         base_fog=base_fog,
+        lamp=lamp_on(empty_bed, made, ppi=ppi),
     )
-    made = read_calibration(chosen)
     if calibration is None:
         _say(f"With the last calibration made: {chosen} ({made.created}).")
-    result = measure_files(scans, made, Task(options=options, aim=aim, ppi=ppi, page=page), progress=_progress)
+    told = trust_warnings(made, now=datetime.fromisoformat(_now()), oldest_days=oldest)
+    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told)
+    result = measure_files(scans, made, task, progress=_progress)
     _show_readings(result, made, csv, as_json=as_json)
 
 

@@ -18,6 +18,7 @@ from densiscan.cli_options import (
     InvertedOption,
     JsonOption,
     NotebookOption,
+    OldestOption,
     PageOption,
     PpiOption,
     RegionOption,
@@ -61,9 +62,7 @@ def check(
         float,
         typer.Option("--signal-to-noise", metavar="N", help="Where the usable range ends, for single pixels."),
     ] = 1.0,
-    oldest: Annotated[
-        float, typer.Option("--oldest", metavar="DAYS", help="Age from which a calibration is called old.")
-    ] = 90.0,
+    oldest: OldestOption = 90.0,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write what was found to this file, as JSON.")
     ] = None,

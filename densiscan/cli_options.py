@@ -59,6 +59,9 @@ EmptyBedOption = Annotated[
     typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
+OldestOption = Annotated[
+    float, typer.Option("--oldest", metavar="DAYS", help="Age from which a calibration is called old.")
+]
 InvertedOption = Annotated[
     bool | None,
     typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),

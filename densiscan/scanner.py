@@ -15,7 +15,7 @@ from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.errors import DensiscanError
 from densiscan.findings import Findings
-from densiscan.lamp import Bed, lamp_field, read_bed
+from densiscan.lamp import Bed, LampField, lamp_field, read_bed
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan, open_scan
 from densiscan.scanner_bed import BedCheck, bed_check
@@ -168,6 +168,21 @@ def _slot_part(asked: Asked, curve: Calibration | None, guard: _Guard) -> SlotCh
     except DensiscanError as problem:
         guard.failure("slot", asked.slot, problem)
         return None
+
+
+def lamp_on(empty_bed: Path | None, calibration: Calibration, *, ppi: float | None = None) -> LampField | None:
+    """Return the lamp's light as a scan of the empty bed shows it to a calibration; None where there is no such scan.
+
+    Raises
+    ------
+    MeasureError
+        If the bed is clipped, or not empty.
+    UnreadableScanError
+        If the file cannot be read.
+    """
+    if empty_bed is None:
+        return None
+    return lamp_field(read_bed(open_scan(empty_bed, ppi=ppi, channel=calibration.channel)), calibration)
 
 
 def findings_of(check: ScannerCheck, *, checked: str) -> Findings:
