@@ -1,0 +1,123 @@
+"""The cell map of a scan seen along a direction: turned, cut into narrow strips, each strip made a profile."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+SHORTEST_STEP_CELLS: Final = 6
+STRIP_CELLS: Final = 10
+LINE_CELLS: Final = 7
+"""Width of the running median along a profile: numerals' strokes and dividing lines up to half of it vanish."""
+_LEAST_CHANGE: Final = 0.2
+"""Change of log10 signal along the whole wedge below which a strip is not worth reading: 5 steps of 0.1 at gamma 2."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """The map seen with the wedge's direction along the columns: transposed or not, and turned by an angle."""
+
+    transposed: bool
+    angle_deg: float
+    image: Floats
+    quantum: float
+
+    @staticmethod
+    def of(image: Floats, *, transposed: bool, angle_deg: float, quantum: float) -> View:
+        """Return the view of a map of log10 signal, shape (rows, columns), along an angle clockwise.
+
+        `quantum` is one code of the scan's scale, as a fraction of full scale.
+        """
+        flat = image.T if transposed else image
+        return View(transposed=transposed, angle_deg=angle_deg, image=_turned(flat, angle_deg), quantum=quantum)
+
+    def to_map(self, along: float, across: float) -> tuple[float, float]:
+        """Return (column, row) on the untransposed, unturned map of a point of this view, in cells."""
+        rows, columns = self.image.shape
+        x, y = _rotated(along, across, columns, rows, self.angle_deg)
+        return (y, x) if self.transposed else (x, y)
+
+    def from_map(self, column: float, row: float) -> tuple[float, float]:
+        """Return (along, across) of this view of a point of the untransposed, unturned map, in cells."""
+        rows, columns = self.image.shape
+        x, y = (row, column) if self.transposed else (column, row)
+        return _rotated(x, y, columns, rows, -self.angle_deg)
+
+
+def _rotated(x: float, y: float, columns: int, rows: int, angle_deg: float) -> tuple[float, float]:
+    cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    dx, dy = x - 0.5 * columns, y - 0.5 * rows
+    return 0.5 * columns + cosine * dx - sine * dy, 0.5 * rows + sine * dx + cosine * dy
+
+
+def _turned(image: Floats, angle_deg: float) -> Floats:
+    """Return the map turned so that lines at this angle run along the rows; nearest cell, edges repeated."""
+    if angle_deg == 0.0:
+        return image
+    rows, columns = image.shape
+    cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    dx = np.arange(columns) + 0.5 - 0.5 * columns
+    dy = (np.arange(rows) + 0.5 - 0.5 * rows)[:, None]
+    column = np.clip((0.5 * columns + cosine * dx - sine * dy).astype(np.intp), 0, columns - 1)
+    row = np.clip((0.5 * rows + sine * dx + cosine * dy).astype(np.intp), 0, rows - 1)
+    return np.asarray(image[row, column])
+
+
+def strip_profiles(image: Floats, rows: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
+    """Return middle rows, median profiles and the noise of each profile's cells, for half-overlapping strips.
+
+    Parameters
+    ----------
+    image
+        log10 of the signal, shape (rows, columns) in cells.
+    rows
+        First row and last + 1 of those that are cut into strips.
+    """
+    first, last = max(rows[0], 0), min(rows[1], image.shape[0])
+    height = min(STRIP_CELLS, max(last - first, 1))
+    tops = np.arange(min(first, image.shape[0] - height), max(last - height, first) + 1, max(height // 2, 1))
+    strips = np.sort(np.lib.stride_tricks.sliding_window_view(image, height, axis=0)[tops], axis=2)
+    middle = 0.5 * (strips[:, :, (height - 1) // 2] + strips[:, :, height // 2])
+    # Half the span of the middle half is 0.6745 standard deviations of normal noise; 1.25 / sqrt(n) is what a median
+    # leaves of it.
+    quarter = height // 4
+    spread = 0.5 * (strips[:, :, height - 1 - quarter] - strips[:, :, quarter])
+    noise = spread * (1.4826 * 1.25 / math.sqrt(height))
+    return tops + 0.5 * height, running_median(middle, LINE_CELLS), running_median(noise, LINE_CELLS)
+
+
+def running_median(lines: Floats, width: int) -> Floats:
+    """Return the median over a window that runs along each line, the ends repeated; shape as `lines`."""
+    half = width // 2
+    padded = np.pad(lines, ((0, 0), (half, half)), mode="edge")
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, width, axis=1), axis=2)
+    return np.ascontiguousarray(windows[:, :, half])
+
+
+def promise(profiles: Floats) -> Floats:
+    """Return a quick measure of the staircase on each profile: its largest change without a turn back, or 0."""
+    return np.array([_worth(profile) for profile in profiles])
+
+
+def _worth(profile: Floats) -> float:
+    """Return a quick measure of a staircase: the largest change over a stretch without a turn back, or 0."""
+    half = SHORTEST_STEP_CELLS // 2
+    step = profile[half:] - profile[:-half]
+    best = 0.0
+    for direction in (step, -step):
+        against = np.flatnonzero(direction > max(_LEAST_CHANGE / 10.0, 0.0))
+        ends = np.concatenate(([-1], against, [direction.size]))
+        for first, last in zip(ends[:-1] + 1, ends[1:] - 1, strict=True):
+            if last - first >= 4 * SHORTEST_STEP_CELLS:
+                moves = direction[first : last + 1] < -0.01
+                edges = int(np.count_nonzero(moves[1:] & ~moves[:-1]))
+                change = abs(float(profile[last] - profile[first]))
+                if edges >= 3 and change >= _LEAST_CHANGE:
+                    best = max(best, change * min(edges, 10))
+    return best
