@@ -187,7 +187,7 @@ def test_polarity_from_the_steps(power: float) -> None:
 def test_polarity_in_doubt_names_both_options() -> None:
     """A film digitizer that stores density: its steps are as straight one way as the other."""
     densities = np.array(even_densities(15, 0.2))
-    with pytest.raises(PolarityError, match="--not-inverted.*--inverted"):
+    with pytest.raises(PolarityError, match=r"--not-inverted.*--inverted"):
         told_inverted(1.0 - densities / 3.2, densities, "wedge.tif")
 
 
