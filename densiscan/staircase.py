@@ -172,8 +172,8 @@ def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray
             best = (score, float(gaps[row]), float(places[anchor]), members)
     if best is None or best[3].size < 3:
         return None
-    _, gap, anchor, members = best
-    index = np.round((places - anchor) / gap)
+    _, gap, start, members = best
+    index = np.round((places - start) / gap)
     while True:
         line = fit_line(index[members], places[members])
         away = np.abs(places - line.intercept - index * line.slope)[members]
