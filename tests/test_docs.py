@@ -83,11 +83,11 @@ def test_setup_commands_stand_whole_in_the_readme() -> None:
     assert "'.[test]'" in setup[1]
 
 
-def test_every_module_is_in_the_house() -> None:
+def test_every_stage_is_in_the_house() -> None:
     page = text_of(ROOT / "DEVELOPERS.md")
     for file in (ROOT / "densiscan").glob("[a-z]*.py"):
-        stage = file.stem.split("_")[0]
-        assert f"`{file.stem}`" in page or f"`{stage}_*`" in page, file.stem
+        # Siblings such as scan_png stand with their stage.
+        assert f"`{file.stem}`" in page or f"`{file.stem.split('_')[0]}`" in page, file.stem
 
 
 def test_one_version() -> None:
