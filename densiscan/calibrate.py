@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.calibration import CalibratedStep, Calibration, StepReading, log_signal_doubt, pull_of_steps
+from densiscan.calibration_glare import with_surrounds
 from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.lamp import lamp_field, read_bed
@@ -86,7 +87,8 @@ def calibrate(
     """
     steps = wedge.lightest_first()
     densities = np.array([step.density for step in steps])
-    signal, origin = _searched(scan, region_mm)
+    whole = _signal_map(scan)
+    signal, origin = _searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: list[str] = []
     for way in (False, True) if inverted is None else (inverted,):
@@ -116,13 +118,26 @@ def calibrate(
             lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
             made = calibrate_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
+    made = _with_surrounds(made, whole)
     return replace(made, warnings=scan.warnings + made.warnings + told_of_bed)
 
 
-def _searched(scan: Scan, region_mm: BoxMm | None) -> tuple[Floats, tuple[float, float]]:
+def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
+    """Return the calibration with the light that lay round each step, for the day when the scanner's glare is known."""
+    full = made.scan.full_scale
+    light = np.interp(signal * full, np.arange(full + 1), made.table(full))
+    readings = with_surrounds([step.reading for step in made.steps], light, CELL_MM)
+    steps = zip(made.steps, readings, strict=True)
+    return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+
+
+def _signal_map(scan: Scan) -> Floats:
     surveyed = survey(scan, cell_mm=CELL_MM)
     across = _regrouped(surveyed.mean.T, surveyed.x_edges_mm)
-    signal = _regrouped(across.T, surveyed.y_edges_mm)
+    return _regrouped(across.T, surveyed.y_edges_mm)
+
+
+def _searched(signal: Floats, region_mm: BoxMm | None, scan: Scan) -> tuple[Floats, tuple[float, float]]:
     if region_mm is None:
         return signal, (0.0, 0.0)
     left, top, width, height = (round(side / CELL_MM) for side in region_mm)

@@ -34,7 +34,8 @@ class StepReading:
     `signal` is the mean over the step (0 to 1 of full scale), `noise` the standard deviation from pixel to pixel,
     `independent` the number of effectively independent pixels behind the mean, `per_aperture` their number in a 1 mm
     aperture; `clipped` the fraction of pixels at either end of the scale; `light` the light of the lamp at its place
-    relative to its mean over the bed, where an empty bed has shown it.
+    relative to its mean over the bed, where an empty bed has shown it; `surround` the light of everything round it,
+    spread by each reach of glare.
     """
 
     step: str
@@ -48,6 +49,7 @@ class StepReading:
     box_mm: BoxMm
     seen: bool = True
     light: float | None = None
+    surround: tuple[float, ...] | None = None
 
     @property
     def light_density(self) -> float:

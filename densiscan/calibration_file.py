@@ -15,6 +15,7 @@ from typing import Any, Final
 from densiscan.calibration import CalibratedStep, Calibration, StepReading
 from densiscan.errors import CalibrationError
 from densiscan.findings import Findings
+from densiscan.glare import REACHES_MM
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import ScanFacts
 from densiscan.writing import write_whole
@@ -58,6 +59,7 @@ def _step_document(step: CalibratedStep) -> dict[str, Any]:
         "box_mm": list(reading.box_mm),
         "edge_seen": reading.seen,
         **({} if reading.light is None else {"lamp": reading.light}),
+        **({} if reading.surround is None else {"surround": list(reading.surround)}),
         "used": step.used,
     }
 
@@ -138,11 +140,20 @@ def _step(document: Mapping[str, Any]) -> CalibratedStep:
         box_mm=(left, top, width, height),
         seen=bool(document["edge_seen"]),
         light=None if document.get("lamp") is None else _above_nothing(float(document["lamp"])),
+        surround=None if document.get("surround") is None else _surround(document["surround"]),
     )
     measured = document["measured"]
     # What the curve says of a left-out step is kept as a figure; its influences are not needed again.
     quantity = None if measured is None else Quantity(float(measured["value"]), _lone(measured["uncertainty"]))
     return CalibratedStep(reading=reading, used=bool(document["used"]), measured=quantity)
+
+
+def _surround(values: Any) -> tuple[float, ...]:
+    surround = tuple(float(value) for value in values)
+    if len(surround) != len(REACHES_MM) or not all(0.0 <= value < math.inf for value in surround):
+        message = "the light round a step is damaged"
+        raise ValueError(message)
+    return surround
 
 
 def _above_nothing(light: float) -> float:

@@ -16,12 +16,14 @@ from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.frames import Film, film_in, unexposed_in
 from densiscan.frames_rebate import Frame, Rebate
-from densiscan.lamp import LampField, evened, lamp_warnings
+from densiscan.glare import Glare
+from densiscan.lamp import LampField, lamp_warnings
+from densiscan.negative_light import Light, light_on, surveyed_light
 from densiscan.pieces import find_outlines, is_wedge
 from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan
-from densiscan.survey import Survey, disc, patch, survey
+from densiscan.survey import Survey
 
 BoxMm = tuple[float, float, float, float]
 
@@ -52,6 +54,8 @@ class MeasureOptions:
         Base plus fog from elsewhere.
     lamp
         The lamp's light over the same bed: every reading is freed of its unevenness.
+    glare
+        What the scanner scatters: widens the uncertainty, or is taken out where `correct_glare`.
     fog_sheet
         Every piece of film is unexposed: all of it is base plus fog.
 
@@ -70,6 +74,8 @@ class MeasureOptions:
     base_density: float | None = None
     base_fog: float | None = None
     lamp: LampField | None = None
+    glare: Glare | None = None
+    correct_glare: bool = False
     fog_sheet: bool = False
 
     def __post_init__(self) -> None:
@@ -157,6 +163,7 @@ class _Task:
     calibration: Calibration
     options: MeasureOptions
     survey: Survey
+    light: Light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,14 +201,17 @@ def survey_for(scan: Scan, calibration: Calibration, options: MeasureOptions) ->
     Raises MeasureError or WrongUseError as `measure_scan` does.
     """
     _check(scan, calibration, options)
-    return evened(survey(scan, table=calibration.table(scan.facts.full_scale)), options.lamp)
+    asked = options.lamp, options.glare
+    return surveyed_light(scan, calibration, lamp=asked[0], glare=asked[1], correct=options.correct_glare)
 
 
 def measure_surveyed(
     scan: Scan, calibration: Calibration, options: MeasureOptions, found: Survey
 ) -> tuple[Reading, ...]:
     """Measure every piece of film on a scan that was read by `survey_for`; see `measure_scan`."""
-    task = _Task(scan=scan, calibration=calibration, options=options, survey=found)
+    lamp, glare = options.lamp, options.glare
+    light = light_on(scan, calibration, found, lamp=lamp, glare=glare, correct=options.correct_glare)
+    task = _Task(scan=scan, calibration=calibration, options=options, survey=found, light=light)
     parts = _parts(task, cells_of(found, inverted=calibration.inverted))
     spots = _spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
@@ -351,8 +361,10 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
             f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
             f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
         )
-    shadow = _percentile(calibration, read, options.trim, f"shadow{key}")
-    highlight = _percentile(calibration, read, 1 - options.trim, f"highlight{key}")
+    shadow, highlight = (
+        task.light.of_area(10.0 ** -read.quantile(share), read.noise_at(share), f"{name}{key}", part.area)
+        for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
+    )
     light, dark = _clipped(task, part.area)
     outside = _beyond(read, calibration.density_range)
     return Reading(
@@ -397,26 +409,18 @@ def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
     return left, top, frame.width_mm, frame.height_mm
 
 
-def _percentile(calibration: Calibration, read: ApertureReadings, share: float, key: str) -> Quantity:
-    return calibration.quantity(10.0 ** -read.quantile(share), read.noise_at(share), key)
-
-
 def _base_plus_fog(task: _Task, part: _Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
     options, calibration = task.options, task.calibration
     if options.base_fog is not None:
         return Quantity(options.base_fog), ()
     if options.rebate_mm is not None:
-        table = calibration.table(task.scan.facts.full_scale)
-        given = patch(task.scan, box_mm=options.rebate_mm, table=table)
-        noise = given.clean_sd / max(given.clean_mean, 1e-9) / math.log(10) / math.sqrt(given.independent)
-        light = 1.0 if options.lamp is None else options.lamp.box(options.rebate_mm)
-        base = calibration.quantity(given.clean_mean / light, noise, f"rebate{key}")
+        base = task.light.of_box(options.rebate_mm, f"rebate{key}")
         return base, _rebate_limit(base, calibration)
     rebate = part.film.rebate
     if rebate is None:
         message = "No clear rebate was found, so base plus fog and net densities are not known; give --rebate or "
         return None, (Warning_(code="no-rebate", message=f"{message}--base-fog."),)
-    base = calibration.quantity(rebate.transmittance, rebate.uncertainty, f"rebate{key}")
+    base = task.light.of_area(rebate.transmittance, rebate.uncertainty, f"rebate{key}", part.film.seen)
     told = list(_rebate_limit(base, calibration))
     if rebate.spread > UNEVEN_REBATE:
         densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
@@ -437,19 +441,8 @@ def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, .
 
 
 def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
-    options, calibration = task.options, task.calibration
-    x, y = spot
-    seen = disc(
-        task.scan,
-        x_mm=x,
-        y_mm=y,
-        diameter_mm=options.aperture_mm,
-        table=calibration.table(task.scan.facts.full_scale),
-        square=options.square,
-    )
-    noise = seen.sd / max(seen.mean, 1e-9) / math.log(10) / math.sqrt(seen.independent)
-    light = 1.0 if options.lamp is None else float(options.lamp.at(x, y))
-    density = calibration.quantity(max(seen.mean / light, 1e-9), noise, f"spot {x:g},{y:g}")
+    options, (x, y) = task.options, spot
+    density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
     return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
 
 

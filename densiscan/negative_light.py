@@ -1,0 +1,118 @@
+"""From the codes of a scan to densities on it: the curve, the lamp's unevenness, and glare."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from densiscan.apertures import cells_inside
+from densiscan.calibration import BoxMm, Calibration
+from densiscan.calibration_glare import Veil, freed_curve, veil_over
+from densiscan.glare import Glare
+from densiscan.lamp import LampField, evened
+from densiscan.pieces_map import TurnedBox
+from densiscan.quantity import Quantity
+from densiscan.scan import Scan
+from densiscan.survey import Patch, Survey, disc, patch, survey
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Light:
+    """How codes become light, and light density.
+
+    Attributes
+    ----------
+    curve
+        The calibration; where glare is corrected, the one that gives the light at the sensor.
+    lamp, veil
+        None where they are not known.
+    survey
+        The whole scan as light, freed of what is corrected.
+    """
+
+    scan: Scan
+    curve: Calibration
+    lamp: LampField | None
+    veil: Veil | None
+    survey: Survey
+
+    def of_box(self, box_mm: BoxMm, key: str) -> Quantity:
+        """Return the density of a box on the scan, dust left out."""
+        left, top, width, height = box_mm
+        read = patch(self.scan, box_mm=box_mm, table=self.curve.table(self.scan.facts.full_scale))
+        lamp = 1.0 if self.lamp is None else self.lamp.box(box_mm)
+        place = left + 0.5 * width, top + 0.5 * height
+        return self._of_patch(read, read.clean_mean, read.clean_sd, lamp=lamp, place=place, key=key)
+
+    def of_spot(self, place: tuple[float, float], *, diameter_mm: float, square: bool, key: str) -> Quantity:
+        """Return the density of an aperture at a place, dust included."""
+        x, y = place
+        table = self.curve.table(self.scan.facts.full_scale)
+        read = disc(self.scan, x_mm=x, y_mm=y, diameter_mm=diameter_mm, table=table, square=square)
+        lamp = 1.0 if self.lamp is None else float(self.lamp.at(x, y))
+        return self._of_patch(read, read.mean, read.sd, lamp=lamp, place=place, key=key)
+
+    def _of_patch(
+        self, read: Patch, mean: float, sd: float, *, lamp: float, place: tuple[float, float], key: str
+    ) -> Quantity:
+        light = mean if self.veil is None else self.veil.freed(mean, *place)
+        noise = sd / max(light, 1e-9) / math.log(10) / math.sqrt(read.independent)
+        over = 0.0 if self.veil is None else self.veil.at(*place)
+        return self._density(max(light / lamp, 1e-9), noise, key, over / lamp)
+
+    def of_area(self, light: float, noise: float, key: str, area: TurnedBox) -> Quantity:
+        """Return the density of a light read in an area, under the veil that is usual there for such a density.
+
+        Parameters
+        ----------
+        light
+            As the survey has it.
+        noise
+            Standard uncertainty of the density by noise.
+        """
+        over = 0.0
+        if self.veil is not None:
+            rows, columns = cells_inside(self.survey, area)
+            if rows.size:
+                cells = self.survey.mean[rows, columns], self.veil.over(self.survey)[rows, columns]
+                over = self.veil.near(*cells, -math.log10(max(light, 1e-8)))
+        return self._density(light, noise, key, over)
+
+    def _density(self, light: float, noise: float, key: str, over: float) -> Quantity:
+        if self.veil is None:
+            return self.curve.quantity(light, noise, key)
+        return self.veil.quantity(self.curve, light, noise, key, over)
+
+
+def surveyed_light(
+    scan: Scan, calibration: Calibration, *, lamp: LampField | None, glare: Glare | None, correct: bool
+) -> Survey:
+    """Read a scan once as light, freed of the lamp's unevenness and, where asked, of glare.
+
+    Raises
+    ------
+    MeasureError
+        If glare is to be corrected and the calibration does not know what lay round its wedge.
+    """
+    if glare is None or not correct:
+        return evened(survey(scan, table=calibration.table(scan.facts.full_scale)), lamp)
+    curve = freed_curve(calibration, glare)
+    seen = survey(scan, table=curve.table(scan.facts.full_scale))
+    return evened(veil_over(seen, curve, glare, correct=True).freed_survey(seen), lamp)
+
+
+def light_on(
+    scan: Scan,
+    calibration: Calibration,
+    surveyed: Survey,
+    *,
+    lamp: LampField | None,
+    glare: Glare | None,
+    correct: bool,
+) -> Light:
+    """Return how densities are read on a scan that was read by `surveyed_light`."""
+    curve = freed_curve(calibration, glare) if glare is not None and correct else calibration
+    veil = None if glare is None or not np.any(glare.shares) else veil_over(surveyed, curve, glare, correct=correct)
+    return Light(scan=scan, curve=curve, lamp=lamp, veil=veil, survey=surveyed)
