@@ -196,6 +196,13 @@ def measure(
     ppi: PpiOption = None,
     page: PageOption = None,
     empty_bed: EmptyBedOption = None,
+    glare: Annotated[
+        Path | None,
+        typer.Option("--glare", metavar="FILE", help="What check --slot wrote; else as kept with the calibration."),
+    ] = None,
+    correct_glare: Annotated[
+        bool, typer.Option("--correct-glare", help="Take glare out of the readings instead of only doubting them.")
+    ] = False,
     oldest: OldestOption = 90.0,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
@@ -213,8 +220,9 @@ def measure(
         arguments.there(path, "scan or folder")
     _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    if empty_bed is not None:
-        arguments.there(empty_bed, "scan of the empty bed")
+    for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
+        if file is not None:
+            arguments.there(file, what)
     arguments.writable(csv, "--csv")
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
@@ -224,7 +232,7 @@ def measure(
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
-    from densiscan.scanner import lamp_on, trust_warnings
+    from densiscan.scanner import known_glare, lamp_on, trust_warnings
 
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
     density_range_for(aim.paper_range, aim.process)
@@ -240,6 +248,8 @@ def measure(
         base_density=base,
         base_fog=base_fog,
         lamp=lamp_on(empty_bed, made, ppi=ppi),
+        glare=known_glare(glare, made, correct=correct_glare),
+        correct_glare=correct_glare,
     )
     if calibration is None:
         _say(f"With the last calibration made: {chosen} ({made.created}).")

@@ -6,6 +6,7 @@ Each check stands alone; one that fails is told and does not stop the others. Ho
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,8 +14,9 @@ from typing import Final
 
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.findings import Findings
+from densiscan.glare import Glare
 from densiscan.lamp import Bed, LampField, lamp_field, read_bed
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan, open_scan
@@ -25,6 +27,8 @@ from densiscan.wedge import Wedge
 
 OLDEST_DAYS: Final = 90.0
 """Days after which a calibration is called old (common practice: lamps age over months of use)."""
+
+_LARGEST_FILE_BYTES: Final = 5_000_000
 
 BoxMm = tuple[float, float, float, float]
 
@@ -183,6 +187,44 @@ def lamp_on(empty_bed: Path | None, calibration: Calibration, *, ppi: float | No
     if empty_bed is None:
         return None
     return lamp_field(read_bed(open_scan(empty_bed, ppi=ppi, channel=calibration.channel)), calibration)
+
+
+def known_glare(file: Path | None, calibration: Calibration, *, correct: bool) -> Glare | None:
+    """Return the scanner's glare: from what a check has written, else as it is kept with the calibration.
+
+    Parameters
+    ----------
+    file
+        What `check --out` wrote.
+    correct
+        Whether it must be known, because readings are to be freed of it.
+
+    Raises
+    ------
+    WrongUseError
+        If it must be known and is not, or the file holds none.
+    """
+    kept = None if calibration.findings is None else calibration.findings.glare
+    found = kept if file is None else _glare_in(file)
+    if found is None and correct:
+        raise WrongUseError(
+            "--correct-glare needs to know the scanner's glare; check a slot with --out FILE and give it with --glare, "
+            "or keep the check in the calibration with --keep."
+        )
+    return found
+
+
+def _glare_in(file: Path) -> Glare:
+    advice = "give the file that check --slot SCAN --out FILE wrote"
+    try:
+        if file.stat().st_size > _LARGEST_FILE_BYTES:
+            raise WrongUseError(f"{file} is too large for a check; {advice}.")
+        document = json.loads(file.read_text(encoding="utf-8"))
+        return Glare.from_json(document["slot"]["glare"])
+    except OSError as problem:
+        raise WrongUseError(f"{file} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
+    except (ValueError, KeyError, TypeError, RecursionError) as problem:
+        raise WrongUseError(f"{file} holds no check of a slot; {advice}.") from problem
 
 
 def findings_of(check: ScannerCheck, *, checked: str) -> Findings:

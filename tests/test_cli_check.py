@@ -213,3 +213,53 @@ def test_the_help_of_check_needs_no_numpy() -> None:
     root = Path(__file__).resolve().parents[1]
     done = subprocess.run([sys.executable, "-c", script], cwd=root, capture_output=True, check=False)
     assert done.returncode == 0
+
+
+def density_of(line: str, capsys: pytest.CaptureFixture[str]) -> tuple[float, float]:
+    capsys.readouterr()
+    assert run(["measure", *line.split(), "--spot", "94,30", "--json"]) == 0
+    spot = json.loads(capsys.readouterr().out)["readings"][0]["spots"][0]["density"]
+    return spot["value"], spot["uncertainty"]
+
+
+def test_glare_widens_or_is_taken_out_where_measuring(
+    calibration_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    masked = replace(layout(), mask_mm=100.0)
+    film = scanned(tmp_path, "film", [masked], SCANNER, seed=6).path
+    line = f"{film} --calibration {calibration_file} --frame 40,25,60,10"
+    plain, narrow = density_of(line, capsys)
+    checked(f"--slot slot.tif --calibration {calibration_file} --out {tmp_path}/slot.json", capsys)
+    doubted, wide = density_of(f"{line} --glare {tmp_path}/slot.json", capsys)
+    corrected, _ = density_of(f"{line} --glare {tmp_path}/slot.json --correct-glare", capsys)
+    truth = DENSITIES[10]
+    assert plain == doubted
+    assert wide > 2.0 * narrow
+    # The step under its mask reads denser than the calibration's on open glass; the noise there is 0.01 (k = 1).
+    assert plain - truth > 0.05
+    assert abs(corrected - truth) < 0.04
+    checked(f"--slot slot.tif --calibration {calibration_file} --keep", capsys)
+    assert density_of(line, capsys)[1] == pytest.approx(wide, abs=1e-6)
+    assert density_of(f"{line} --correct-glare", capsys)[0] == pytest.approx(corrected, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ("--correct-glare", "needs to know"),
+        ("--glare wedge.csv", "holds no check of a slot"),
+        ("--glare absent.json", "absent.json does not exist"),
+        ("--glare .", "cannot be read"),
+        ("--empty-bed absent.tif", "absent.tif does not exist"),
+        ("--oldest 0", "--oldest"),
+    ],
+)
+def test_wrong_glare_is_one_sentence(
+    options: str, told: str, calibration_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    assert run(["measure", "wedge.tif", "--calibration", str(calibration_file), *options.split()]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert len(err.strip().splitlines()) == 1
+    assert told in err
