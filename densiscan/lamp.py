@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.errors import MeasureError
+from densiscan.findings import Findings
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan, ScanFacts
 from densiscan.survey import Survey, survey
@@ -38,6 +39,10 @@ _LEAST_OUTLYING: Final = 0.02
 _MOST_OUTLYING: Final = 0.03
 """Share of blocks off the smooth surface from which something lies on the bed."""
 _PILE: Final = 5.0
+USUAL_DOUBT: Final = 0.002
+"""Standard deviation over the bed of a flatbed's light, as a density: 0.5 % (common practice: 1 to 2 % end to end)."""
+_LEAST_DOUBT: Final = 0.0005
+"""What a lamp changes from scan to scan while it is warm: 0.1 % (common practice)."""
 
 
 class Curve(Protocol):
@@ -327,6 +332,17 @@ def evened(surveyed: Survey, field: LampField | None) -> Survey:
         return surveyed
     light = field.cells(surveyed)
     return replace(surveyed, mean=surveyed.mean / light, sd=surveyed.sd / light)
+
+
+def lamp_doubt(field: LampField | None, findings: Findings | None) -> float:
+    """Return the standard contribution (k = 1) of the lamp to the density at one place of the bed.
+
+    What correction leaves where the lamp is known; else what the last check found over the whole bed; else what is
+    usual.
+    """
+    if field is not None:
+        return max(field.density_doubt, _LEAST_DOUBT)
+    return USUAL_DOUBT if findings is None or findings.lamp is None else max(findings.lamp, _LEAST_DOUBT)
 
 
 def lamp_warnings(field: LampField | None, *, calibrated: bool) -> tuple[Warning_, ...]:

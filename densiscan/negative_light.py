@@ -11,9 +11,9 @@ from densiscan.apertures import cells_inside
 from densiscan.calibration import BoxMm, Calibration
 from densiscan.calibration_glare import Veil, freed_curve, veil_over
 from densiscan.glare import Glare
-from densiscan.lamp import LampField, evened
+from densiscan.lamp import LampField, evened, lamp_doubt
 from densiscan.pieces_map import TurnedBox
-from densiscan.quantity import Quantity
+from densiscan.quantity import Influence, Quantity
 from densiscan.scan import Scan
 from densiscan.survey import Patch, Survey, disc, patch, survey
 
@@ -82,8 +82,12 @@ class Light:
 
     def _density(self, light: float, noise: float, key: str, over: float) -> Quantity:
         if self.veil is None:
-            return self.curve.quantity(light, noise, key)
-        return self.veil.quantity(self.curve, light, noise, key, over)
+            density = self.curve.quantity(light, noise, key)
+        else:
+            density = self.veil.quantity(self.curve, light, noise, key, over)
+        # The lamp over what is read, and the lamp over the wedge, which all readings share.
+        doubt = lamp_doubt(self.lamp, self.curve.findings)
+        return density.with_part(Influence("lamp", key), doubt).with_part(Influence("lamp", "over the wedge"), doubt)
 
 
 def surveyed_light(

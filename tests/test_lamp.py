@@ -15,8 +15,19 @@ from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.calibration_file import calibration_document, read_calibration, write_calibration
 from densiscan.errors import CalibrationError, MeasureError
-from densiscan.lamp import LampField, evened, lamp_field, lamp_warnings, read_bed, smooth_surface
+from densiscan.findings import Findings
+from densiscan.lamp import (
+    USUAL_DOUBT,
+    LampField,
+    evened,
+    lamp_doubt,
+    lamp_field,
+    lamp_warnings,
+    read_bed,
+    smooth_surface,
+)
 from densiscan.negative import MeasureOptions, measure_scan
+from densiscan.quantity import Influence
 from densiscan.sample import Scanner
 from densiscan.sample_scanner import Tone, lamp_light
 from densiscan.scan import Scan
@@ -250,3 +261,28 @@ def test_spots_and_rebate_are_measured_under_an_even_lamp(tmp_path: Path) -> Non
     small = scanned(tmp_path, "small", [], scanner, size_mm=(60.0, 60.0))
     with pytest.raises(MeasureError, match="over the same area"):
         measure_scan(small, made, MeasureOptions(lamp=field))
+
+
+def test_the_lamp_is_in_the_doubt_of_a_reading() -> None:
+    found = Findings(checked="2026-01-02", lamp=0.006)
+    assert lamp_doubt(None, None) == USUAL_DOUBT
+    assert lamp_doubt(None, found) == 0.006
+    assert lamp_doubt(None, replace(found, lamp=None)) == USUAL_DOUBT
+    # 0.001 of light left over is 0.00043 in density, and never less than what a warm lamp changes.
+    assert lamp_doubt(replace(plane(), left_over=0.003), found) == pytest.approx(0.003 / np.log(10.0))
+    assert lamp_doubt(plane(), found) == 0.0005
+
+
+def test_a_difference_of_two_places_is_free_of_the_lamp_over_the_wedge(tmp_path: Path) -> None:
+    made = replace(rendered_calibration(tmp_path, UNEVEN), findings=Findings(checked="", lamp=0.006))
+    film = scanned(tmp_path, "film", [layout(y_mm=75.0)], UNEVEN, seed=4)
+    (read,) = measure_scan(
+        film, made, MeasureOptions(frame_mm=(40.0, 70.0, 20.0, 10.0), spots_mm=((34.0, 75.0), (52.0, 75.0)))
+    )
+    one, other = (spot.density for spot in read.spots)
+    # Each reading has the lamp at its place and over the wedge; the difference only that at both places.
+    assert_allclose(one.budget()["lamp"], 0.006 * np.sqrt(2.0), rtol=1e-9)
+    assert_allclose((one - other).budget()["lamp"], 0.006 * np.sqrt(2.0), rtol=1e-9)
+    parts = (one - other).parts
+    assert parts is not None
+    assert parts[Influence("lamp", "over the wedge")] == 0.0
