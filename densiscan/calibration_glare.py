@@ -189,7 +189,7 @@ class Veil:
         density = calibration.quantity(light, noise, key)
         wedge = float(np.interp(density.value, self.densities, self.of_wedge))
         excess = (over - wedge) / max(light, 1e-8)
-        # A known error that is not corrected: its whole size is as likely as none of it (JCGM 100:2008, 4.3.7).
+        # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
         return density.with_part(Influence("glare"), math.log10(max(1.0 - excess, 0.01)) / math.sqrt(3.0))
 
 

@@ -100,26 +100,6 @@ def spread(light: Floats, reach_mm: float, *, cell_mm: tuple[float, float]) -> F
     return result
 
 
-def freed(light: Floats, glare: Glare, *, cell_mm: tuple[float, float]) -> Floats:
-    """Return the light without what was scattered onto it: (light - veil) / (1 - total share).
-
-    The veil is reckoned from the light as seen; what that neglects is of the second order in the share.
-    """
-    return (light - veil(light, glare, cell_mm=cell_mm)) / (1.0 - glare.total)
-
-
-def glare_doubt(light: Floats, glare: Glare, *, cell_mm: tuple[float, float]) -> Floats:
-    """Return the standard contribution (k = 1) of glare to the density of each cell, shape kept.
-
-    A wedge has glare too, of its own surroundings, which its calibration takes for the scanner's curve: under a black
-    mask none, on open glass much. So a reading may be too light by all of its veil or by none of it, all between being
-    equally likely (JCGM 100:2008, 4.3.7), and it may be too dense where the wedge lay brighter.
-    """
-    share = veil(light, glare, cell_mm=cell_mm) / np.maximum(light, 1e-8)
-    result: Floats = np.log10(1.0 + share) / math.sqrt(3.0)
-    return result
-
-
 def shares_of(maps: Floats, seen: Floats) -> tuple[tuple[float, ...], float]:
     """Return the shares, none below 0, that explain the light seen in the black best, and the constant black.
 

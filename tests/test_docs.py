@@ -13,6 +13,8 @@ import pytest
 
 import densiscan
 from densiscan.cli import app, run
+from densiscan.sample import Scanner
+from tests.bed_pieces import BlackMask, scanned
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -106,6 +108,8 @@ def test_using_works_as_it_stands(
     shutil.copy(samples / "normal.tif", tmp_path / "negative.tif")
     (tmp_path / "negatives").mkdir()
     shutil.copy(samples / "thin.tif", tmp_path / "negatives")
+    scanned(tmp_path, "bed", [], Scanner(ppi=100, gain=0.9))
+    scanned(tmp_path, "slot", [BlackMask(openings=[(60.0, 30.0, 10.0, 30.0)])], Scanner(ppi=100, gain=0.9))
     monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
     monkeypatch.chdir(tmp_path)
     lines = commands_in(ROOT / "docs" / "using.md")
