@@ -14,7 +14,9 @@ from typing import Final
 from densiscan.calibration import Calibration
 from densiscan.development import DevelopmentAdvice, ExposureAdvice, development_advice, exposure_advice, may_be_bare
 from densiscan.errors import DensiscanError
-from densiscan.negative import MeasureOptions, Reading, measure_scan
+from densiscan.evenness import trouble_on
+from densiscan.evenness_found import Trouble
+from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
 from densiscan.quantity import Warning_
 from densiscan.scan import open_scan
@@ -52,13 +54,14 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
-    """One piece of film: what was read and what follows from it."""
+    """One piece of film: what was read, what follows from it, and what looks wrong with it."""
 
     path: Path
     reading: Reading
     exposure: ExposureAdvice
     development: DevelopmentAdvice
     paper: PaperAdvice
+    trouble: Trouble = field(default_factory=Trouble)
 
     @property
     def warnings(self) -> tuple[Warning_, ...]:
@@ -109,13 +112,15 @@ def scans_in(paths: Iterable[Path]) -> tuple[tuple[Path, ...], tuple[Failure, ..
     return tuple(files), tuple(failures)
 
 
-def assess(path: Path, reading: Reading, calibration: Calibration, task: Task) -> Assessment:
+def assess(
+    path: Path, reading: Reading, calibration: Calibration, task: Task, trouble: Trouble | None = None
+) -> Assessment:
     """Say of one reading what to change: exposure, development, paper."""
     aim = task.aim
     limit = _range_is_limit(reading, calibration, task.options.trim)
     framed = reading.frame_mm is not None
     exposure = exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
-    pictured = framed or not may_be_bare(reading.shadow)
+    pictured = framed or not (task.options.fog_sheet or may_be_bare(reading.shadow))
     return Assessment(
         path=path,
         reading=reading,
@@ -133,6 +138,7 @@ def assess(path: Path, reading: Reading, calibration: Calibration, task: Task) -
             paper_range=aim.paper_range,
             range_is_limit=limit,
         ),
+        trouble=trouble or Trouble(),
     )
 
 
@@ -147,9 +153,13 @@ def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Asses
     """Measure one scan: every piece of film on it, or the reason why not."""
     try:
         scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
-        readings = measure_scan(scan, calibration, task.options)
+        found = survey_for(scan, calibration, task.options)
+        readings = measure_surveyed(scan, calibration, task.options, found)
         told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
-        return tuple(assess(path, reading, calibration, task) for reading in told)
+        seen = trouble_on(found, readings, calibration, task.options)
+        return tuple(
+            assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)
+        )
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others

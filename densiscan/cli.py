@@ -39,6 +39,7 @@ from densiscan.cli_options import (
 from densiscan.cli_options import now as _now
 from densiscan.cli_options import say as _say
 from densiscan.cli_options import show as _show
+from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet, check_marked, write_marked
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.writing import write_whole
 
@@ -207,6 +208,8 @@ def measure(
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
+    fog_sheet: FogSheetOption = False,
+    marked: MarkedOption = None,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -224,6 +227,8 @@ def measure(
         if file is not None:
             arguments.there(file, what)
     arguments.writable(csv, "--csv")
+    check_marked(marked, scans)
+    check_fog_sheet(fog_sheet=fog_sheet, frame=frame)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
     chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
@@ -250,12 +255,15 @@ def measure(
         lamp=lamp_on(empty_bed, made, ppi=ppi),
         glare=known_glare(glare, made, correct=correct_glare),
         correct_glare=correct_glare,
+        fog_sheet=fog_sheet,
     )
     if calibration is None:
         _say(f"With the last calibration made: {chosen} ({made.created}).")
     told = trust_warnings(made, now=datetime.fromisoformat(_now()), oldest_days=oldest)
     task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told)
     result = measure_files(scans, made, task, progress=_progress)
+    if marked is not None:
+        write_marked(marked, result, made, task)
     _show_readings(result, made, csv, as_json=as_json)
 
 

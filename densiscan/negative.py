@@ -118,7 +118,7 @@ class Reading:
     frame_corners_mm
         Where the corners of the picture lie on the scan, clockwise from the top left one.
     seen_mm
-        Box of what is seen of the film, mask or scan ending it or not.
+        Box of what is seen of the film, mask or scan ending it or not; turned by `seen_angle_deg`.
     angle_deg
         Clockwise positive.
     base_plus_fog, fog, shadow, highlight, density_range, net_shadow, net_highlight
@@ -152,6 +152,7 @@ class Reading:
     warnings: tuple[Warning_, ...]
     frame_corners_mm: tuple[tuple[float, float], ...] | None = None
     seen_mm: BoxMm | None = None
+    seen_angle_deg: float = 0.0
     rebate: Rebate | None = None
 
 
@@ -396,6 +397,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
         ),
         frame_corners_mm=None if part.frame is None else part.frame.box.corners(),
         seen_mm=part.film.seen.box_mm,
+        seen_angle_deg=part.film.seen.angle_deg,
         rebate=part.film.rebate,
     )
 

@@ -13,6 +13,7 @@ from densiscan.calibration import CalibratedStep, Calibration
 from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
+from densiscan.report_trouble import finding_lines, findings_cell, trouble_lines
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -99,7 +100,7 @@ def readings_text(result: BatchResult, calibration: Calibration) -> str:
         blocks.append(reading_text(found[0], calibration))
     elif found:
         blocks.append(_table_text(found, calibration))
-        blocks.extend(_notes_text(assessment) for assessment in found)
+        blocks.extend(_notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
     if result.failures:
         counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
         blocks.append(f"Not measured: {counted}, see the messages.")
@@ -120,6 +121,7 @@ def reading_text(assessment: Assessment, calibration: Calibration) -> str:
     if reading.spots:
         lines += ["", *_spots_text(reading)]
     lines += ["", *_advice_text(assessment)]
+    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
     warnings = _warnings_text(reading.warnings)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
@@ -190,7 +192,12 @@ def _short(quantity: Quantity | None) -> str:
     return "?" if quantity is None else f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
 
 
-def _notes_text(assessment: Assessment) -> str:
+def _first_number(found: Sequence[Assessment], k: int) -> int:
+    """Return the number of the first finding of reading k among all of its scan."""
+    return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
+
+
+def _notes_text(assessment: Assessment, first_number: int) -> str:
     """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
     exposure, development, paper = _advice_text(assessment)
     lines = [
@@ -198,6 +205,7 @@ def _notes_text(assessment: Assessment) -> str:
         *([] if assessment.development.verdict == "keep" and not assessment.development.warnings else [development]),
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
+        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
         *_warnings_text(assessment.reading.warnings),
     ]
     return "\n".join([_name(assessment.reading), *lines]) if lines else ""
@@ -270,6 +278,8 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
             "note": paper.note,
         },
         "warnings": [warning.to_json() for warning in assessment.warnings],
+        "findings": [finding.to_json() for finding in assessment.trouble.findings],
+        "evenness": assessment.trouble.to_json(),
     }
     return document
 
@@ -325,6 +335,7 @@ def _sheet_row(assessment: Assessment) -> dict[str, object]:
         "needed_range": assessment.paper.needed_range,
         "grade": assessment.paper.grade,
         "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
+        "findings": findings_cell(assessment.trouble),
     }
     for number, spot in enumerate(reading.spots, start=1):
         row |= {f"spot_{number}_x_mm": spot.x_mm, f"spot_{number}_y_mm": spot.y_mm}

@@ -9,8 +9,8 @@ from pathlib import Path
 from densiscan.errors import DensiscanError
 
 
-def write_whole(path: Path, text: str, *, what: str) -> None:
-    """Write a text file whole or not at all.
+def write_whole(path: Path, content: str | bytes, *, what: str) -> None:
+    """Write a file whole or not at all; a text as UTF-8.
 
     Parameters
     ----------
@@ -26,8 +26,8 @@ def write_whole(path: Path, text: str, *, what: str) -> None:
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         beside = Path(name)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content.encode("utf-8") if isinstance(content, str) else content)
         umask = os.umask(0)
         os.umask(umask)
         beside.chmod(0o666 & ~umask)

@@ -9,6 +9,7 @@ import pytest
 
 from densiscan.batch import Failure, PrintAim, Task, measure_files, measure_one, scans_in
 from densiscan.errors import MeasureError
+from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions
 from densiscan.quantity import Quantity
 from tests.made_up import assessment, calibration, density, reading
@@ -20,8 +21,8 @@ TASK = Task(options=MeasureOptions(), aim=PrintAim())
 def core(monkeypatch: pytest.MonkeyPatch) -> None:
     """The core replaced: a scan named after an error sets it off, any other holds one normal negative."""
 
-    def measure_scan(path: Path, made: Any, options: Any) -> Any:
-        del made, options
+    def measure_surveyed(path: Path, made: Any, options: Any, found: Any) -> Any:
+        del made, options, found
         if path.stem == "bad":
             raise MeasureError(f"{path} holds no film.")
         if path.stem == "fault":
@@ -32,7 +33,9 @@ def core(monkeypatch: pytest.MonkeyPatch) -> None:
         return path
 
     monkeypatch.setattr("densiscan.batch.open_scan", open_scan)
-    monkeypatch.setattr("densiscan.batch.measure_scan", measure_scan)
+    monkeypatch.setattr("densiscan.batch.survey_for", lambda *_: None)
+    monkeypatch.setattr("densiscan.batch.measure_surveyed", measure_surveyed)
+    monkeypatch.setattr("densiscan.batch.trouble_on", lambda _, readings, *__: [Trouble() for _reading in readings])
 
 
 def test_folder_gives_its_image_files_by_name_and_nothing_below_it(tmp_path: Path) -> None:

@@ -1,0 +1,70 @@
+"""What `measure` takes to look for trouble: that a sheet is unexposed, and where to draw what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments
+from densiscan.cli_options import say
+from densiscan.errors import WrongUseError
+from densiscan.writing import write_whole
+
+if TYPE_CHECKING:
+    from densiscan.batch import BatchResult, Task
+    from densiscan.calibration import Calibration
+
+FogSheetOption = Annotated[
+    bool,
+    typer.Option("--fog-sheet", help="The film is a whole unexposed, developed sheet: judge its fog and evenness."),
+]
+MarkedOption = Annotated[
+    Path | None,
+    typer.Option("--marked", metavar="FILE", help="Draw the scan with what was found, numbered, as a PNG picture."),
+]
+
+
+def check_fog_sheet(*, fog_sheet: bool, frame: str | None) -> None:
+    """Check that an unexposed sheet is not said to have a picture.
+
+    Raises
+    ------
+    WrongUseError
+        If both are said.
+    """
+    if fog_sheet and frame is not None:
+        raise WrongUseError("--fog-sheet says that nothing is exposed, --frame where the picture is; give one of them.")
+
+
+def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
+    """Check that one scan is named where one picture is asked for, and that it can be put there.
+
+    Raises
+    ------
+    WrongUseError
+        If not.
+    """
+    if marked is None:
+        return
+    if len(scans) != 1 or scans[0].is_dir():
+        raise WrongUseError("--marked draws one scan; name one scan, not a folder or several.")
+    if marked.resolve() == scans[0].resolve():
+        raise WrongUseError(f"--marked {marked} is the scan itself; name another file.")
+    arguments.writable(marked, "--marked")
+
+
+def write_marked(place: Path, result: BatchResult, calibration: Calibration, task: Task) -> None:
+    """Write the picture of the one scan that was measured; nothing where it could not be measured."""
+    if not result.assessments:
+        return
+    from densiscan.evenness_picture import marked_png
+    from densiscan.scan import open_scan
+
+    path = result.assessments[0].path
+    boxes = [finding.box_mm for assessment in result.assessments for finding in assessment.trouble.findings]
+    scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
+    write_whole(place, marked_png(scan, boxes), what="the picture")
+    say(f"Written to {place}.")

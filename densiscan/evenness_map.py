@@ -1,0 +1,261 @@
+"""The unexposed part of a piece of film, laid straight: what leaks and uneven development are looked for on.
+
+Everything smooth is looked for on medians of small blocks, so that dust, pinholes and scratches do not draw it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from densiscan.evenness_found import SIDES, BoxMm
+from densiscan.pieces_map import Cells, Map, Mask, Straightened, TurnedBox, grown, straightened
+
+RIM_MM: Final = 0.5
+"""Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
+
+FRAME_RIM_MM: Final = 0.9
+"""Left out around a frame: soft edges and light that spreads in the film."""
+
+BLOCK_MM: Final = 1.0
+_NORMAL_MAD: Final = 1.4826
+_SHARP: Final = 0.12
+"""Density from one cell to the next that no leak and no developer makes: print on the edge, holes, notches."""
+
+_CLEAR: Final = 0.04
+_DEPTH_MM: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """Film laid straight, and which cells of it are unexposed film that can be judged.
+
+    Attributes
+    ----------
+    grid
+        The whole piece.
+    free
+        Cells away from the rim, from frames and from the scan's end.
+    plain
+        The free cells less holes, notches and edge print.
+    whole
+        Whether all of the piece is unexposed.
+    """
+
+    grid: Straightened
+    free: Mask
+    plain: Mask
+    whole: bool
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the piece."""
+        return self.grid.box.width_mm, self.grid.box.height_mm
+
+    def box_on_scan(self, u: tuple[float, float], v: tuple[float, float]) -> BoxMm:
+        """Return the upright box on the scan around a box in the film's own coordinates from its top left, mm."""
+        half_width, half_height = self.size_mm[0] / 2, self.size_mm[1] / 2
+        x, y = self.grid.box.on_scan(
+            np.array([u[0], u[1], u[1], u[0]]) - half_width, np.array([v[0], v[0], v[1], v[1]]) - half_height
+        )
+        return float(x.min()), float(y.min()), float(np.ptp(x)), float(np.ptp(y))
+
+    def on_scan(self, u: float, v: float) -> tuple[float, float]:
+        """Return the place on the scan of one in the film's own coordinates from its top left, mm."""
+        x, y = self.grid.box.on_scan(u - self.size_mm[0] / 2, v - self.size_mm[1] / 2)
+        return float(x), float(y)
+
+
+def ground_of(cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], *, edge_only_mm: float | None) -> Ground:
+    """Return the unexposed film of a piece.
+
+    Parameters
+    ----------
+    frames
+        Pictures on it; none for an unexposed piece.
+    edge_only_mm
+        Width of the border that is judged where there may be a picture that shows no frame; None for all of it.
+    """
+    grid = straightened(cells, seen)
+    rows, columns = grid.density.shape
+    free = np.isfinite(grid.density)
+    rim = max(1, math.ceil(RIM_MM / grid.step_mm))
+    inner = np.zeros_like(free)
+    inner[rim : rows - rim, rim : columns - rim] = True
+    free &= inner
+    x, y = grid.places()
+    for frame in frames:
+        free &= ~frame.inside(x, y, -FRAME_RIM_MM)
+    if edge_only_mm is not None and not frames:
+        deep = grid.cells(edge_only_mm)
+        free[deep : rows - deep, deep : columns - deep] = False
+    return Ground(grid=grid, free=free, plain=free & ~_not_plain(grid, free), whole=not frames and edge_only_mm is None)
+
+
+def _not_plain(grid: Straightened, free: Mask) -> Mask:
+    """Return the cells of holes, notches and edge print, and those beside them."""
+    density = np.where(np.isfinite(grid.density), grid.density, 0.0)
+    level = float(np.median(density[free])) if free.any() else 0.0
+    other = np.zeros_like(free)
+    across = np.abs(np.diff(density, axis=1)) > _SHARP
+    down = np.abs(np.diff(density, axis=0)) > _SHARP
+    other[:, 1:] |= across
+    other[:, :-1] |= across
+    other[1:] |= down
+    other[:-1] |= down
+    other &= free
+    clear = free & ((density < level - _CLEAR) & (density < 0.035))
+    return grown(other) | grown(grown(clear))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """Medians of square blocks, NaN where less than half of a block is judged; places of their middles, mm.
+
+    `u` and `v` count from the top left corner of the piece.
+    """
+
+    values: Map
+    u: Map
+    v: Map
+
+    @property
+    def points(self) -> tuple[Map, Map, Map]:
+        """u, v and value of the blocks that have one."""
+        rows, columns = np.nonzero(np.isfinite(self.values))
+        return self.u[columns], self.v[rows], self.values[rows, columns]
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation of a block by grain and scanner, from what neighbours differ by."""
+        apart = [np.diff(self.values, axis=axis).ravel() for axis in (0, 1)]
+        both = np.concatenate(apart)
+        both = both[np.isfinite(both)]
+        return robust_sd(both) / math.sqrt(2) if both.size else 0.0
+
+
+def robust_sd(values: Map) -> float:
+    """Return 1.4826 times the median absolute deviation."""
+    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
+
+
+def middles_of(parts: Map, least: int) -> Map:
+    """Return the median along the last axis without NaN; NaN where fewer than `least` values are there."""
+    ordered = np.sort(parts, axis=-1)
+    count = np.isfinite(parts).sum(axis=-1)
+    low = np.maximum((count - 1) // 2, 0)[..., None]
+    high = np.maximum(count // 2, 0)[..., None]
+    high = np.minimum(high, parts.shape[-1] - 1)
+    median = 0.5 * (np.take_along_axis(ordered, low, -1) + np.take_along_axis(ordered, high, -1))[..., 0]
+    return np.asarray(np.where(count >= max(least, 1), median, np.nan))
+
+
+def blocks_of(grid: Straightened, mask: Mask, side_mm: float = BLOCK_MM) -> Blocks:
+    """Return the block medians of the cells of a mask."""
+    size = grid.cells(side_mm)
+    rows, columns = grid.density.shape[0] // size, grid.density.shape[1] // size
+    values = np.where(mask, grid.density, np.nan)[: rows * size, : columns * size]
+    parts = values.reshape(rows, size, columns, size).swapaxes(1, 2).reshape(rows, columns, size * size)
+    step = size * grid.step_mm
+    return Blocks(
+        values=middles_of(parts, size * size // 2),
+        u=(np.arange(columns) + 0.5) * step,
+        v=(np.arange(rows) + 0.5) * step,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plane:
+    """A level surface through the even part of a piece.
+
+    `level` in the middle of the piece; `across` and `down` are density a millimetre to the right and downwards;
+    `scatter` is what the even blocks differ from it, robust standard deviation.
+    """
+
+    level: float
+    across: float
+    down: float
+    middle: tuple[float, float]
+    scatter: float
+
+    def at(self, u: Map, v: Map) -> Map:
+        """Return the surface at places from the top left corner of the piece."""
+        return np.asarray(self.level + self.across * (u - self.middle[0]) + self.down * (v - self.middle[1]))
+
+
+def plane_through(blocks: Blocks, size_mm: tuple[float, float]) -> Plane | None:
+    """Return the plane that most blocks agree on: leaks, marks and streaks do not draw it. None from few blocks.
+
+    Least absolute deviations first (iteratively reweighted), then the weights of Tukey's biweight with its usual
+    constant of 4.685 (Huber and Ronchetti, Robust Statistics, 2009, section 4.8: from memory).
+    """
+    u, v, values = blocks.points
+    if values.size < 20:
+        return None
+    middle = (size_mm[0] / 2, size_mm[1] / 2)
+    terms = np.stack([np.ones_like(u), u - middle[0], v - middle[1]], axis=1)
+    weights = np.ones_like(values)
+    found = np.array([float(np.median(values)), 0.0, 0.0])
+    for turn in range(30):
+        left = values - terms @ found
+        if turn < 18:
+            weights = 1.0 / np.maximum(np.abs(left), 0.002)
+        else:
+            reach = 4.685 * max(robust_sd(left), 0.0015)
+            weights = np.maximum(1.0 - (left / reach) ** 2, 0.0) ** 2
+        weighted = terms * weights[:, None]
+        found, *_ = np.linalg.lstsq(weighted.T @ terms, weighted.T @ values, rcond=None)
+    left = values - terms @ found
+    return Plane(
+        level=float(found[0]), across=float(found[1]), down=float(found[2]), middle=middle, scatter=robust_sd(left)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """The film along one side, by depth from the edge and place along it, less the plane.
+
+    Attributes
+    ----------
+    excess
+        Shape (depths, places), NaN where nothing is judged.
+    depth_mm, along_mm
+        Middles of the bins; along from the left or upper end.
+    """
+
+    side: str
+    excess: Map
+    depth_mm: Map
+    along_mm: Map
+
+
+def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Strip:
+    """Return the film along a side to a depth, in bins of 0.5 mm by 1 mm: medians."""
+    grid = ground.grid
+    rows, columns = grid.density.shape
+    u = np.asarray((np.arange(columns) + 0.5) * grid.step_mm, dtype=np.float64)[None, :]
+    v = np.asarray((np.arange(rows) + 0.5) * grid.step_mm, dtype=np.float64)[:, None]
+    flat = np.where(ground.plain, grid.density - plane.at(u, v), np.nan)
+    number = SIDES.index(side)
+    if side in ("left", "right"):
+        flat = flat.T
+    if number >= 2:
+        flat = flat[::-1]
+    deep, wide = grid.cells(_DEPTH_MM), grid.cells(BLOCK_MM)
+    first = max(1, math.ceil(RIM_MM / grid.step_mm))
+    depths = max(1, min(int(reach_mm / grid.step_mm) - first, flat.shape[0] // 2 - first) // deep)
+    places = flat.shape[1] // wide
+    part = flat[first : first + depths * deep, : places * wide]
+    if part.shape[0] < depths * deep:
+        return Strip(side=side, excess=np.empty((0, places)), depth_mm=np.empty(0), along_mm=np.empty(places))
+    bins = part.reshape(depths, deep, places, wide).swapaxes(1, 2).reshape(depths, places, deep * wide)
+    return Strip(
+        side=side,
+        excess=middles_of(bins, deep * wide // 3),
+        depth_mm=(first + (np.arange(depths) + 0.5) * deep) * grid.step_mm,
+        along_mm=(np.arange(places) + 0.5) * wide * grid.step_mm,
+    )
