@@ -201,7 +201,7 @@ def survey_for(scan: Scan, calibration: Calibration, options: MeasureOptions) ->
 
     Raises MeasureError or WrongUseError as `measure_scan` does.
     """
-    _check(scan, calibration, options)
+    _check(scan, options)
     asked = options.lamp, options.glare
     return surveyed_light(scan, calibration, lamp=asked[0], glare=asked[1], correct=options.correct_glare)
 
@@ -222,18 +222,8 @@ def measure_surveyed(
     )
 
 
-def _check(scan: Scan, calibration: Calibration, options: MeasureOptions) -> None:
+def _check(scan: Scan, options: MeasureOptions) -> None:
     file = scan.facts.file
-    if scan.facts.full_scale != calibration.scan.full_scale:
-        raise MeasureError(
-            f"{file} has codes up to {scan.facts.full_scale}, the calibration {calibration.name} was made from codes "
-            f"up to {calibration.scan.full_scale}; scan with the same bit depth, or calibrate for this one."
-        )
-    if scan.channel != calibration.channel:
-        raise MeasureError(
-            f"{file} is read in its {scan.channel} channel, the calibration {calibration.name} was made from "
-            f"{calibration.channel}; read both in the same channel."
-        )
     if options.lamp is not None:
         options.lamp.require_same_bed(scan)
     for x, y in options.spots_mm:
@@ -485,6 +475,9 @@ def _limits(
 
 def _mismatch(task: _Task) -> tuple[Warning_, ...]:
     told = task.calibration.differences(task.scan.facts)
+    channels = task.scan.channel, task.calibration.channel
+    if channels[0] != channels[1]:
+        told = (*told, f"channel ({channels[0]}, calibrated with {channels[1]})")
     if not told:
         return ()
     message = f"The scan differs from the one the calibration was made from: {'; '.join(told)}."
