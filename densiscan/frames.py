@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level, whole_rebate
-from densiscan.frames_row import row_of_frames
+from densiscan.frames_row import equally_wide, row_of_frames
 from densiscan.frames_sides import (
     DIM_EDGE_MM,
     WIDEST_REBATE_MM,
@@ -102,7 +102,7 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         profile = profile_of(grid, level, axis, across)
         spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
         if len(spans) > 1:
-            return [_frame(grid, level, _with(sides, k, span)) for span in spans]
+            return equally_wide([_frame(grid, level, _with(sides, k, span)) for span in spans], grid.box, axis)
     return [_frame(grid, level, sides)]
 
 

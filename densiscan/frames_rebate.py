@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.pieces import SideKind
+from densiscan.pieces import LIGHTEST_FILM, SideKind
 from densiscan.pieces_map import Map, Mask, Straightened, TurnedBox, grown
 
 LEAST_STEP: Final = 0.02
@@ -24,6 +24,9 @@ CLEARER: Final = 0.015
 
 WIDEST_SEEN_MM: Final = 10.0
 """Widest rebate believed where the piece's own edge is not seen; wider is a clear part of a cropped picture."""
+
+DENSEST_REBATE: Final = 0.7
+"""Base plus fog that is believed on little evidence; more is fogged beyond use, or a picture."""
 
 EVEN_ENOUGH: Final = 0.006
 """Scatter from cell to cell that grain and scanner may make on even film; more must be as large between neighbours."""
@@ -111,7 +114,12 @@ def rebate_level(grid: Straightened) -> Level | None:
 
     Holes and notches are lighter than any film and are left out.
     """
-    band = _edge_band(grid, 0.5, 4.0)
+    band = _edge_band(grid, 0.5, 1.6)
+    with np.errstate(invalid="ignore"):
+        by_light = grown(grown(grid.density < LIGHTEST_FILM))
+    if (band & ~by_light).sum() > 0.3 * band.sum():
+        # light beside the film, or in its holes, and the soft edge of it
+        band &= ~by_light
     values = grid.density[band]
     mode = _lightest_mode(values) if values.size >= 50 else None
     if mode is None:
@@ -189,8 +197,10 @@ def is_rebate(grid: Straightened, level: Level, kinds: Sequence[SideKind], frame
         band = above[_edge_band(grid, 0.6, 2.5)]
         return "scan" not in kinds and _share(np.abs(band) <= level.step) >= 0.85
     lines = [frame.shares[k] for frame in frames for k in range(4) if _trusted_line(grid, kinds, frame, k)]
-    if len(lines) == 1:
-        return lines[0] >= 0.5 and clear >= 0.9 and clearer <= 0.002
+    if "glass" not in kinds and len(lines) < 3:
+        # of a cropped picture some part may end in a line, too
+        level_too_dense = float(np.median(level.plane)) > DENSEST_REBATE
+        return not level_too_dense and sum(lines) >= 0.5 * max(len(lines), 1) and clear >= 0.9 and clearer <= 0.002
     return clear >= 0.5 and (len(lines) >= 3 or sum(lines) >= 0.5)
 
 

@@ -6,11 +6,15 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.frames_rebate import Frame
 from densiscan.frames_sides import FAINT_STEP, FULL, Profile, Side, steps_of
-from densiscan.pieces_map import Map
+from densiscan.pieces_map import Map, TurnedBox
 
 WIDEST_GAP_MM: Final = 12.0
 """Between two frames on a strip."""
+
+UNEQUAL_MM: Final = 0.5
+"""Frames of one camera do not differ in width by this."""
 
 SLIMMEST: Final = 0.7
 """Width of a frame along the strip over its height: half of a 24 x 36 mm frame, or 41.5 mm of 56, is the slimmest."""
@@ -28,10 +32,7 @@ def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> lis
     across
         Height of the frames in lines.
     """
-    regular = _regular(profile, ends, across)
-    if regular:
-        return _evened(regular, profile.cells(0.5), profile.excess.size)
-    return _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
+    return _regular(profile, ends, across) or _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
 
 
 def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
@@ -163,3 +164,66 @@ def _evened(spans: list[tuple[Side, Side]], tolerance: int, size: int) -> list[t
         else:
             out.append((start, end))
     return out
+
+
+def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]:
+    """Widen frames that are narrower than the others of their row, at the weaker end and as far as there is room.
+
+    A clear end shortens a frame, nothing lengthens one; a frame cut by the end of the film stays as it is.
+
+    Parameters
+    ----------
+    frames
+        In order along the row, their sides placed to a fraction of a cell.
+    seen
+        The piece they lie on.
+    axis
+        1 for a row across (along u), 0 for one down (along v).
+    """
+    first, last = (0, 2) if axis == 1 else (1, 3)
+    ends = [_ends(frame.box, seen, axis) for frame in frames]
+    widths = [end - start for start, end in ends]
+    whole = [
+        width
+        for width, frame in zip(widths, frames, strict=True)
+        if frame.origins[first] == frame.origins[last] == "line"
+    ]
+    common = max((width for width in whole if width <= 1.1 * float(np.median(whole))), default=0.0)
+    limit = (seen.width_mm if axis == 1 else seen.height_mm) / 2
+    out = list(frames)
+    for k, frame in enumerate(frames):
+        missing = common - widths[k]
+        if missing < UNEQUAL_MM or "edge" in (frame.origins[first], frame.origins[last]):
+            continue
+        room_before = ends[k][0] - (ends[k - 1][1] if k else -limit)
+        room_after = (ends[k + 1][0] if k + 1 < len(frames) else limit) - ends[k][1]
+        at_end = frame.shares[last] <= frame.shares[first]
+        if (room_after if at_end else room_before) < missing:
+            at_end = not at_end
+        if (room_after if at_end else room_before) >= missing:
+            out[k] = _widened(frame, axis, missing, last if at_end else first)
+    return out
+
+
+def _ends(box: TurnedBox, seen: TurnedBox, axis: int) -> tuple[float, float]:
+    middle = float(seen.own(*box.centre)[1 - axis])
+    half = (box.width_mm if axis == 1 else box.height_mm) / 2
+    return middle - half, middle + half
+
+
+def _widened(frame: Frame, axis: int, by_mm: float, side: int) -> Frame:
+    grow = (by_mm, 0.0) if side < 2 else (0.0, by_mm)
+
+    def more(box: TurnedBox) -> TurnedBox:
+        u, v = box.width_mm / 2, box.height_mm / 2
+        across, down = ((grow[0], grow[1]), (0.0, 0.0)) if axis == 1 else ((0.0, 0.0), (grow[0], grow[1]))
+        return box.part((-u - across[0], u + across[1]), (-v - down[0], v + down[1]))
+
+    origins, shares = list(frame.origins), list(frame.shares)
+    origins[side], shares[side] = "assumed", 0.0
+    return Frame(
+        box=more(frame.box),
+        even=more(frame.even),
+        origins=(origins[0], origins[1], origins[2], origins[3]),
+        shares=(shares[0], shares[1], shares[2], shares[3]),
+    )

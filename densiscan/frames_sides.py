@@ -23,6 +23,9 @@ FAINT_STEP: Final = 0.0015
 FAINTEST_STEP: Final = 0.0005
 """The same where nothing stronger is seen: twice what light scattered from glass beside the film makes in 1 mm."""
 
+FOG_STEP: Final = 0.06
+"""Rise of the mean density at a frame's side that lies in fog, at least."""
+
 DIM_EDGE_MM: Final = 0.3
 """Width of the soft edge of a frame where it is not measured: half the shadow of a camera's gate, and blur."""
 
@@ -134,7 +137,7 @@ def steps_of(profile: Profile) -> Map:
 def first_side(profile: Profile) -> Side | None:
     """Return the outermost believable frame side, coming from the profile's beginning; None where there is none."""
     if profile.fogged > 0.8:
-        return Side(0, profile.fogged, "edge")
+        return _through_fog(profile) or Side(0, profile.fogged, "edge")
     steps = steps_of(profile)
     for least in (max(FAINT_STEP, 6 * profile.noise), max(FAINTEST_STEP, 6 * profile.noise)):
         for at in _peaks(steps, least):
@@ -143,6 +146,28 @@ def first_side(profile: Profile) -> Side | None:
         if profile.fogged > 0.3:
             return Side(0, profile.fogged, "edge")
     return None
+
+
+def _through_fog(profile: Profile) -> Side | None:
+    """Return the frame side behind an edge that is fogged all along, or None where it is the picture that reaches it.
+
+    Stray light falls off inwards from the edge of the film, so that outside the frame the density does not rise; at
+    the frame it rises at once.
+    """
+    gap = profile.cells(0.5)
+    widest = min(profile.cells(WIDEST_REBATE_MM), profile.density.size - 2 * gap - 1)
+    density = profile.density[: widest + gap]
+    if density.size < 4 * gap:
+        return None
+    rises = density[2 * gap :] - density[: -2 * gap]
+    at = int(np.argmax(rises)) + gap
+    rise = float(rises.max())
+    outside = density[: max(at - gap // 2, 1)]
+    climb = float((outside - np.minimum.accumulate(outside)).max())
+    usual = float(np.median(np.abs(rises)))
+    if rise < FOG_STEP or rise < 4 * usual or climb > 0.1 * rise or at < profile.cells(0.8):
+        return None
+    return Side(at, min(rise / FULL, 1.0), "line")
 
 
 def _believed(profile: Profile, at: int, step: float) -> bool:

@@ -87,10 +87,22 @@ def find_outlines(cells: Cells, *, density_range: tuple[float, float]) -> tuple[
     if not glass.any() and not dark.any():
         return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),)
     outlines = _outlined(cells, glass, dark)
-    if dark.any() and not all(_straight(outline) for outline in outlines):
-        # a dense sky at the scan's border looks like a mask, but a mask has straight edges
+    if dark.any() and not _is_mask(cells, glass | dark, outlines):
+        # a dense sky at the scan's border looks like a mask
         outlines = _outlined(cells, glass, np.zeros_like(dark))
     return _in_reading_order([outline for outline in outlines if _straight(outline)])
+
+
+def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline]) -> bool:
+    """Return whether what is dark has the straight edges of a mask and leaves light only in its openings."""
+    if not outlines or not all(_straight(outline) for outline in outlines):
+        return False
+    x, y = (cells.x_mm[1:] + cells.x_mm[:-1])[None, :] / 2, (cells.y_mm[1:] + cells.y_mm[:-1])[:, None] / 2
+    inside = np.zeros_like(beyond)
+    for outline in outlines:
+        inside |= outline.box.inside(x, y, -0.5)
+    left_over = eroded(~beyond & ~inside)
+    return bool(left_over.sum() <= 0.1 * (~beyond).sum())
 
 
 def _straight(outline: Outline) -> bool:
@@ -195,7 +207,10 @@ def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slic
     full = np.zeros_like(film)
     spread = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)
     full[: spread.shape[0], : spread.shape[1]] = spread
-    mine = grown(grown(full[rows, columns])) & film[rows, columns]
+    mine = full[rows, columns]
+    for _ in range(2):
+        # within the film only: light between film and mask, however narrow, is not stepped over
+        mine = grown(mine) & film[rows, columns]
     points = [
         _edge_points(cells, mine, (rows.start, columns.start), side) for side in ("left", "top", "right", "bottom")
     ]
