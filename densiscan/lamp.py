@@ -96,7 +96,9 @@ class Bed:
             return share
         histogram = self.survey.histogram if not inverted else self.survey.histogram[::-1]
         top = int(np.flatnonzero(histogram)[-1])
-        below = float(histogram[max(top - 3, 0) : top].mean()) if top else 0.0
+        if top == 0:
+            return share
+        below = float(histogram[max(top - 3, 0) : top].mean())
         piled = float(histogram[top]) / self.survey.pixels
         return max(share, piled if piled > MOST_CLIPPED and histogram[top] > _PILE * below else 0.0)
 
@@ -396,12 +398,12 @@ def lamp_field(bed: Bed, curve: Curve) -> LampField:
         )
     full = bed.facts.full_scale
     light = np.interp(bed.signal * full, np.arange(full + 1), curve.table(full))
-    relative = light / float(np.median(light))
+    relative = light / max(float(np.median(light)), 1e-9)
     surface = smooth_surface(bed.x_mm, bed.y_mm, relative, (bed.width_mm, bed.height_mm))
-    if surface.outlying > _MOST_OUTLYING or not _plausible(relative):
-        raise MeasureError(f"{file}: the bed is not empty; take everything off the glass, clean it and scan it again.")
     x, y = _nodes(bed.width_mm), _nodes(bed.height_mm)
     field = surface.at(x, y)
+    if surface.outlying > _MOST_OUTLYING or not _plausible(relative) or field.min() < 0.2:
+        raise MeasureError(f"{file}: the bed is not empty; take everything off the glass, clean it and scan it again.")
     told = _other_settings(curve.differences(bed.facts))
     warnings = (
         Warning_(
@@ -426,7 +428,8 @@ def _spread(left_over: Floats) -> float:
 
 def _plausible(relative: Floats) -> bool:
     """Tell whether the light varies as a lamp's may: by less than a factor of two from the middle of its range."""
-    return float(np.quantile(relative, 0.02)) > 0.5 and float(np.quantile(relative, 0.98)) < 2.0
+    low, high = float(np.quantile(relative, 0.02)), float(np.quantile(relative, 0.98))
+    return low > 0.5 and high < 2.0
 
 
 def _nodes(length_mm: float) -> Floats:

@@ -43,9 +43,9 @@ def _wedge_text(check: WedgeCheck) -> str:
     low, high = check.usable_range
     ends = f"{low:.2f} to {high:.2f}" if check.range_ends else f"{low:.2f} to at least {high:.2f}"
     lines = [
-        f"Wedge {check.file}" + ("" if check.ppi is None else f", {check.ppi:.0f} ppi"),
+        paragraph(f"Wedge {check.file}" + ("" if check.ppi is None else f", {check.ppi:.0f} ppi"), indent=0),
         "",
-        "   step  density    signal   noise of D, pixel   1 mm   signal/noise   levels",
+        "   step  density   signal    noise   of 1 mm   signal/noise   levels",
         *(_step_text(step) for step in check.steps),
         "",
         paragraph(f"{check.tone.words} ({check.tone.slope:.2f} decades of signal a unit of density)", label="tone"),
@@ -57,8 +57,9 @@ def _wedge_text(check: WedgeCheck) -> str:
             label="usable range",
         ),
         paragraph(
-            "This follows the idea of ISO 21550; it is not a certified measurement. Levels are codes in 0.1 of "
-            "density; the noise holds the grain of the wedge."
+            "This follows the idea of ISO 21550; it is not a certified measurement. Noise is that of the "
+            "density from pixel to pixel, and of readings through 1 mm; it holds the grain of the wedge. Levels are "
+            "codes in 0.1 of density."
         ),
     ]
     return "\n".join(lines)
@@ -69,8 +70,8 @@ def _step_text(step: StepCheck) -> str:
     aperture = "" if step.aperture_noise is None else f"{step.aperture_noise:.4f}"
     note = "  clipped" if step.clipped else "" if step.told_apart else "  not told apart"
     return (
-        f"  {step.step:>5}  {step.density:7.2f}  {step.signal:8.4f}   {pixel:>17}  {aperture:>6}   "
-        f"{step.signal_to_noise:10.1f}   {step.levels:6.0f}{note}"
+        f"  {step.step:>5}  {step.density:7.2f}  {step.signal:7.4f}  {pixel:>7}   {aperture:>7}   "
+        f"{step.signal_to_noise:12.1f}  {step.levels:7.0f}{note}"
     )[:79].rstrip()
 
 
@@ -78,7 +79,7 @@ def _drift_text(check: DriftCheck) -> str:
     worst = check.worst
     verdict = "it has drifted" if check.drifted else "it holds"
     lines = [
-        f"Drift from the calibration {check.calibration}",
+        paragraph(f"Drift from the calibration {check.calibration}", indent=0),
         "",
         "   step  density   read now less true",
         *(f"  {step.step:>5}  {step.density:7.2f}   {_signed(step)}" for step in check.steps),
@@ -102,7 +103,11 @@ def _with_sign(value: float) -> str:
 
 
 def _bed_text(check: BedCheck) -> str:
-    lines = [f"Empty bed {check.file}", "", paragraph(f"{100 * check.clipped:.1f} % of the pixels", label="clipped")]
+    lines = [
+        paragraph(f"Empty bed {check.file}", indent=0),
+        "",
+        paragraph(f"{100 * check.clipped:.1f} % of the pixels", label="clipped"),
+    ]
     if check.unevenness is None or check.darkest is None or check.brightest is None:
         return "\n".join([*lines, paragraph("not known: the bed is at the end of the scale", label="lamp")])
     density = "" if check.unevenness_density is None else f", {check.unevenness_density:.3f} in density"
@@ -141,7 +146,7 @@ def _slot_text(check: SlotCheck) -> str:
     left, top, width, height = check.slot_mm
     believed = "no limit seen" if check.believed is None else f"up to {check.believed:.2f}"
     lines = [
-        f"Glare {check.file}, slot {width:.0f} x {height:.0f} mm at {left:.0f}, {top:.0f} mm",
+        paragraph(f"Glare {check.file}, slot {width:.0f} x {height:.0f} mm at {left:.0f}, {top:.0f} mm", indent=0),
         "",
         "   mm from the slot   light of the slot   black reads",
         *(

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.errors import MeasureError
 from densiscan.lamp import MOST_CLIPPED, Bed, Curve, Surface, smooth_surface
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan
@@ -27,6 +28,8 @@ _SPECK_LIMIT: Final = 6.0
 _LEAST_SPECK: Final = 0.01
 _NOT_EMPTY: Final = 0.03
 _DARK: Final = 0.1
+_LEAST_LIGHT: Final = 0.01
+"""Of the median: less is no lamp but something on the bed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +94,8 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
 
     Raises
     ------
+    MeasureError
+        If the scan is black.
     UnreadableScanError
         If the file turns out to be damaged.
     """
@@ -101,10 +106,14 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
     table = _table(bed, curve, inverted=inverted)
     light = _looked_up(bed.signal, table)
     middle = float(np.median(light))
+    if middle <= 0.0:
+        raise MeasureError(
+            f"{bed.facts.file} is black, not an empty bed; if clear film is dark on these scans, say --inverted."
+        )
     surface = smooth_surface(bed.x_mm, bed.y_mm, light / middle, (bed.width_mm, bed.height_mm))
     edges = bed.survey.x_edges_mm, bed.survey.y_edges_mm
     x, y = (0.5 * (edge[:-1] + edge[1:]) for edge in edges)
-    smooth = surface.at(x, y)
+    smooth = np.maximum(surface.at(x, y), _LEAST_LIGHT)
     rest = _looked_up(bed.survey.mean, table) / middle / smooth - 1.0
     dusty = _dusty(rest)
     specks = count_parts(dusty)

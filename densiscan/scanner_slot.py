@@ -104,7 +104,10 @@ def slot_check(scan: Scan, *, calibration: Calibration | None = None, inverted: 
     surveyed = survey(scan, table=table, cell_mm=CELL_MM)
     slot = _slot(surveyed, scan.facts.file)
     away = _distance(slot, surveyed)
-    level = float(np.median(surveyed.mean[slot & (_distance(~slot, surveyed) > BESIDE_MM)]))
+    inner = slot & (_distance(~slot, surveyed) > BESIDE_MM)
+    if not inner.any():
+        raise MeasureError(f"{scan.facts.file}: the clear slot is too narrow; make it about 10 x 30 mm.")
+    level = float(np.median(surveyed.mean[inner]))
     relative = surveyed.mean / level
     profile = _profile(relative, away)
     if not profile:

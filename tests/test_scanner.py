@@ -312,6 +312,22 @@ def test_a_dark_bed_asks_which_way_the_scan_runs(tmp_path: Path) -> None:
     assert "bed-dark" in codes(bed_check(scan, read_bed(scan)))
 
 
+def test_a_black_bed_is_refused(tmp_path: Path) -> None:
+    tifffile.imwrite(
+        tmp_path / "bed.tif", np.zeros((300, 300), np.uint16), resolution=(100, 100), resolutionunit="INCH"
+    )
+    scan = open_scan(tmp_path / "bed.tif")
+    with pytest.raises(MeasureError, match=r"bed\.tif is black"):
+        bed_check(scan, read_bed(scan))
+
+
+def test_a_picture_is_no_empty_bed(tmp_path: Path) -> None:
+    codes_ = np.random.default_rng(3).integers(0, 2, (30, 30)).astype(np.uint16) * 50_000 + 7
+    tifffile.imwrite(tmp_path / "bed.tif", np.kron(codes_, np.ones((15, 15), np.uint16)), resolution=(100, 100))
+    scan = open_scan(tmp_path / "bed.tif", ppi=100)
+    assert bed_check(scan, read_bed(scan)).warnings != ()
+
+
 def test_a_bed_with_a_wedge_on_it_is_not_empty(tmp_path: Path) -> None:
     scan = scanned(tmp_path, "bed", [layout()], GOOD)
     assert "bed-not-empty" in codes(bed_check(scan, read_bed(scan)))
@@ -429,6 +445,11 @@ def test_what_is_no_slot_is_refused(
 ) -> None:
     with pytest.raises(MeasureError, match=rf"slot\.tif: .*{what}.*; cover the whole bed"):
         slot_check(scanned(tmp_path, "slot", [BlackMask(openings=openings)], GOOD))
+
+
+def test_a_slit_is_too_narrow(tmp_path: Path) -> None:
+    with pytest.raises(MeasureError, match="too narrow"):
+        slot_check(scanned(tmp_path, "slot", [BlackMask(openings=[(60.0, 30.0, 1.5, 40.0)])], GOOD))
 
 
 def test_a_slot_of_another_scale_is_refused(tmp_path: Path) -> None:
