@@ -282,7 +282,7 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
             Warning_(
                 code="steps-clipped",
                 message=f"Steps {', '.join(clipped)} are at the end of the scanner's scale and were left out; "
-                "lower the exposure to use them.",
+                "change the exposure to use them.",
             )
         )
     densest = max((n for n, flag in enumerate(used) if flag), default=-1)
