@@ -162,7 +162,7 @@ def _last_jump(evidence: Evidence, start: int, densities: Floats) -> float:
     usual = float(np.median(before))
     # Where flare has begun to press the steps together the next one is smaller still than the one before it.
     expected = before[-1] * before[-1] / max(before[-2], 1e-9) if _fades(before) else usual
-    return ratios[last] / max(expected, 1e-9)
+    return float(ratios[last] / max(expected, 1e-9))
 
 
 def _fades(sizes: Sequence[float]) -> bool:
