@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.calibration import CalibratedStep, Calibration, StepReading, log_signal_doubt, pull_of_steps
+from densiscan.calibration import CalibratedStep, Calibration, StepReading, pull_of_steps, step_parts
 from densiscan.calibration_glare import with_surrounds
 from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
@@ -323,35 +323,26 @@ def _last_told(told: Sequence[bool]) -> int:
 def _with_left_out(plain: Calibration) -> Calibration:
     """Fill in what the curve says of each step when that step is left out, and from that the doubt of its shape."""
     x, densities, used = plain.knots()
-    slopes = np.abs(shape_preserving_slopes(x, densities))
+    slopes = shape_preserving_slopes(x, densities)
     size = x.size
-    without: list[tuple[float, Floats]] = []
-    shape = np.zeros(size)
-    noise = np.zeros(size)
+    without: list[tuple[float, dict[Influence, float]]] = []
+    excess = np.zeros(size)
+    known = np.zeros(size)
     for number in range(1, size - 1):
         keep = np.arange(size) != number
         value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
         pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
-        without.append((value, pull))
-        known = sum(
-            (float(pull[j]) - (1.0 if j == number else 0.0)) ** 2
-            * (
-                (0.5 * used[j].certificate) ** 2
-                + (log_signal_doubt(used[j], inverted=plain.inverted, black=plain.black) * slopes[j]) ** 2
-            )
-            for j in range(size)
-        )
-        shape[number] = (value - densities[number]) ** 2 - known
-        noise[number] = known
-    pooled = [_shape_doubt(shape, noise, n) for n in range(size)]
-    measured: dict[str, Quantity] = {}
-    for number, (value, pull) in enumerate(without, start=1):
         parts: dict[Influence, float] = {}
         for j in range(size):
-            parts[Influence("wedge", used[j].step)] = float(pull[j]) * 0.5 * used[j].certificate
-            reach = float(pull[j]) if j != number else 1.0
-            doubt = log_signal_doubt(used[j], inverted=plain.inverted, black=plain.black) * float(slopes[j])
-            parts[Influence("step noise", used[j].step)] = reach * doubt
+            # The step left out has no say in the curve, but its noise and rounding move the place where it is read.
+            own = step_parts(plain, used[j], pull=float(pull[j]) if j != number else 1.0, slope=float(slopes[j]))
+            parts |= {key: part for key, part in own.items() if j != number or key.kind != "wedge"}
+        without.append((value, parts))
+        known[number] = sum(part * part for part in parts.values()) + (0.5 * used[number].certificate) ** 2
+        excess[number] = (value - densities[number]) ** 2 - known[number]
+    pooled = [_shape_doubt(excess, known, n) for n in range(size)]
+    measured: dict[str, Quantity] = {}
+    for number, (value, parts) in enumerate(without, start=1):
         parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
         lamp = used[number].density - used[number].light_density
         measured[used[number].step] = Quantity(value + lamp, {key: part for key, part in parts.items() if part != 0.0})

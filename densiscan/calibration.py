@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
 
 _HIGHEST_DENSITY: Final = 8.0
+LEAST_ROUNDING: Final = 1e-5
+"""Density below which rounding is not worth a line in a budget."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,9 +179,7 @@ class Calibration:
         slopes = shape_preserving_slopes(x, densities)
         parts: dict[Influence, float] = {}
         for number, reading in enumerate(used):
-            parts[Influence("wedge", reading.step)] = float(pull[number]) * 0.5 * reading.certificate
-            doubt = log_signal_doubt(reading, inverted=self.inverted, black=self.black) * abs(float(slopes[number]))
-            parts[Influence("step noise", reading.step)] = float(pull[number]) * doubt
+            parts |= step_parts(self, reading, pull=float(pull[number]), slope=float(slopes[number]))
         parts[self._interval(place, x)] = self._fit_at(place, x)
         return {influence: part for influence, part in parts.items() if part != 0.0}
 
@@ -220,6 +220,14 @@ class Calibration:
             parts[Influence("patch noise", key)] = patch
         return Quantity(density, parts)
 
+    def density_per_code(self, density: float) -> float:
+        """Return by how much the density changes from one code to the next, at this density."""
+        x, densities, _ = self.knots()
+        place = float(_inverse(x, densities, density))
+        around = shape_preserving(x, densities, [place - 1e-4, place + 1e-4])
+        slope = abs(float(around[1] - around[0])) / 2e-4
+        return slope / math.log(10.0) / float(10.0**place) / self.scan.full_scale
+
     def outside(self, density: float) -> bool:
         """Return whether a density lies outside the range that the wedge calibrated: it is only a limit then."""
         low, high = self.density_range
@@ -259,6 +267,45 @@ def log_signal_doubt(reading: StepReading, *, inverted: bool, black: float) -> f
     """Return the standard uncertainty of the log10 signal of a step, from its noise over independent pixels."""
     level = (1.0 - reading.signal if inverted else reading.signal) - black
     return reading.noise / math.sqrt(reading.independent) / max(level, 1e-9) / math.log(10.0)
+
+
+def rounding_codes(scatter: float) -> float:
+    """Return the standard uncertainty, in codes, that rounding to whole codes leaves on the mean of many pixels.
+
+    Parameters
+    ----------
+    scatter
+        Standard deviation of the rounded pixels, codes.
+
+    Notes
+    -----
+    Pixels without noise all err alike, by up to half a code: 1/sqrt(12) (JCGM 100:2008, 4.3.7). Normal noise of s codes
+    before rounding leaves exp(-2 pi^2 s^2) of that (the first harmonic of the saw-tooth of errors; Widrow and Kollar
+    2008, Quantization Noise, chapter 4): nothing from half a code on. Rounding itself adds 1/12 to the variance.
+    """
+    noise = max(scatter * scatter - 1.0 / 12.0, 0.0)
+    return math.exp(-2.0 * math.pi**2 * noise) / math.sqrt(12.0)
+
+
+def step_parts(calibration: Calibration, reading: StepReading, *, pull: float, slope: float) -> dict[Influence, float]:
+    """Return what a step's certificate, noise and rounding contribute where the curve follows it by `pull`.
+
+    Parameters
+    ----------
+    slope
+        Of density against log10 signal at the step.
+    """
+    level = (1.0 - reading.signal if calibration.inverted else reading.signal) - calibration.black
+    full = calibration.scan.full_scale
+    rounding = rounding_codes(reading.noise * full) / full / max(level, 1e-9) / math.log(10.0)
+    noise = log_signal_doubt(reading, inverted=calibration.inverted, black=calibration.black)
+    parts = {
+        Influence("wedge", reading.step): pull * 0.5 * reading.certificate,
+        Influence("step noise", reading.step): pull * noise * abs(slope),
+    }
+    if rounding * abs(slope) > LEAST_ROUNDING:
+        parts[Influence("rounding", f"step {reading.step}")] = pull * rounding * abs(slope)
+    return parts
 
 
 def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> Floats:

@@ -17,11 +17,12 @@ import numpy.typing as npt
 
 from densiscan.calibration import BoxMm, Calibration, StepReading
 from densiscan.errors import MeasureError
-from densiscan.glare import REACHES_MM, Glare, spread, veil
+from densiscan.glare import REACHES_MM, USUAL, Glare, spread, veil
 from densiscan.quantity import Influence, Quantity
 from densiscan.survey import Survey
 
 Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
 
 COARSE_MM: Final = 1.0
 """Cell on which glare is reckoned: two thirds of its shortest reach."""
@@ -118,6 +119,8 @@ class Veil:
     ----------
     corrected
         Whether readings are freed of it; else it widens their uncertainty.
+    known
+        Whether it is this scanner's; else it is the usual one, as a root mean square.
     map
         Veil in blocks of `sizes` (height, width in mm), bare glass 1.
     densities, of_wedge
@@ -126,6 +129,7 @@ class Veil:
 
     glare: Glare
     corrected: bool
+    known: bool
     map: Floats
     sizes: tuple[float, float]
     densities: Floats
@@ -152,17 +156,22 @@ class Veil:
         rest = 1.0 - self.glare.total
         return replace(surveyed, mean=(surveyed.mean - self.over(surveyed)) / rest, sd=surveyed.sd / rest)
 
-    def near(self, light: Floats, over: Floats, density: float) -> float:
-        """Return the usual veil over cells of about this density.
+    def near(self, surveyed: Survey, cells: tuple[Indices, Indices], density: float) -> float:
+        """Return the median veil over those cells that have about this density.
 
         Parameters
         ----------
-        light, over
-            Light and veil of the cells that are read, one-dimensional.
+        cells
+            Rows and columns of the cells that are read.
         """
+        light = surveyed.mean[cells]
         away = np.abs(np.log10(np.maximum(light, 1e-8)) + density)
-        chosen = away <= max(_NEAR, float(np.quantile(away, 0.01)))
-        return float(np.median(over[chosen]))
+        hundredth = light.size // 100
+        chosen = away <= max(_NEAR, float(np.partition(away, hundredth)[hundredth]))
+        rows, columns = cells[0][chosen], cells[1][chosen]
+        x, y = surveyed.x_edges_mm, surveyed.y_edges_mm
+        places = 0.5 * (x[columns] + x[columns + 1]), 0.5 * (y[rows] + y[rows + 1])
+        return float(np.median(_at(self.map, self.sizes, *places)))
 
     def quantity(self, calibration: Calibration, light: float, noise: float, key: str, over: float) -> Quantity:
         """Return the density of a mean light under this veil, with all influences on it.
@@ -189,6 +198,9 @@ class Veil:
         density = calibration.quantity(light, noise, key)
         wedge = float(np.interp(density.value, self.densities, self.of_wedge))
         excess = (over - wedge) / max(light, 1e-8)
+        if not self.known:
+            # The share is a root mean square: what it makes of a reading is a standard uncertainty about none.
+            return density.with_part(Influence("glare"), -excess / math.log(10.0))
         # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
         return density.with_part(Influence("glare"), math.log10(max(1.0 - excess, 0.01)) / math.sqrt(3.0))
 
@@ -197,8 +209,8 @@ def _with_noise(density: Quantity, noise: float, key: str) -> Quantity:
     return density.with_part(Influence("patch noise", key), noise) if noise > 0.0 else density
 
 
-def veil_over(surveyed: Survey, calibration: Calibration, glare: Glare, *, correct: bool) -> Veil:
-    """Return the veil over a scan.
+def veil_over(surveyed: Survey, calibration: Calibration, glare: Glare | None, *, correct: bool) -> Veil:
+    """Return the veil over a scan, by the usual glare where the scanner's is not known.
 
     Parameters
     ----------
@@ -209,13 +221,15 @@ def veil_over(surveyed: Survey, calibration: Calibration, glare: Glare, *, corre
     """
     size = float(np.diff(surveyed.y_edges_mm[:2])[0]), float(np.diff(surveyed.x_edges_mm[:2])[0])
     small, sizes = coarse(np.clip(surveyed.mean, 0.0, 1.5), size)
+    scattered = USUAL if glare is None else glare
     steps = [step.reading for step in calibration.steps if step.used]
     known = all(step.surround is not None for step in steps)
     return Veil(
-        glare=glare,
+        glare=scattered,
         corrected=correct,
-        map=veil(small, glare, cell_mm=sizes),
+        known=glare is not None,
+        map=veil(small, scattered, cell_mm=sizes),
         sizes=sizes,
         densities=np.array([step.density for step in steps]),
-        of_wedge=np.array([_step_veil(step, glare) if known else 0.0 for step in steps]),
+        of_wedge=np.array([_step_veil(step, scattered) if known else 0.0 for step in steps]),
     )

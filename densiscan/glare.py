@@ -21,6 +21,11 @@ REACHES_MM: Final = (1.5, 3.0, 6.0, 12.0, 24.0)
 """Standard deviations of the Gaussians: from a lens's own halo to light that crosses half the bed."""
 
 
+USUAL_SHARE: Final = 0.004
+"""Share of the light that a flatbed scatters, where nobody has measured it, as a root mean square over flatbeds: common
+practice, 0.1 to 1 per cent."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glare:
     """How much light a scanner scatters.
@@ -61,6 +66,10 @@ class Glare:
         if [float(reach) for reach in document["reaches_mm"]] != list(REACHES_MM):
             raise ValueError("a glare of other reaches")
         return cls(shares=tuple(float(share) for share in document["shares"]), file=str(document["file"]))
+
+
+USUAL: Final = Glare(shares=(USUAL_SHARE / len(REACHES_MM),) * len(REACHES_MM))
+"""The glare of a scanner of which nothing is known, equally over the reaches: which of them it has is not known."""
 
 
 def veil(light: Floats, glare: Glare, *, cell_mm: tuple[float, float]) -> Floats:

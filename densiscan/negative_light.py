@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from densiscan.apertures import cells_inside
-from densiscan.calibration import BoxMm, Calibration
+from densiscan.calibration import LEAST_ROUNDING, BoxMm, Calibration, rounding_codes
 from densiscan.calibration_glare import Veil, freed_curve, veil_over
 from densiscan.glare import Glare
 from densiscan.lamp import LampField, evened, lamp_doubt
@@ -26,8 +26,10 @@ class Light:
     ----------
     curve
         The calibration; where glare is corrected, the one that gives the light at the sensor.
-    lamp, veil
-        None where they are not known.
+    lamp
+        None where it is not known.
+    veil
+        The scattered light, of this scanner or the usual one; None where the scanner is known to scatter none.
     survey
         The whole scan as light, freed of what is corrected.
     """
@@ -44,7 +46,7 @@ class Light:
         read = patch(self.scan, box_mm=box_mm, table=self.curve.table(self.scan.facts.full_scale))
         lamp = 1.0 if self.lamp is None else self.lamp.box(box_mm)
         place = left + 0.5 * width, top + 0.5 * height
-        return self._of_patch(read, read.clean_mean, read.clean_sd, lamp=lamp, place=place, key=key)
+        return self._of_patch(read, read.clean_mean, lamp=lamp, place=place, key=key)
 
     def of_spot(self, place: tuple[float, float], *, diameter_mm: float, square: bool, key: str) -> Quantity:
         """Return the density of an aperture at a place, dust included."""
@@ -52,15 +54,14 @@ class Light:
         table = self.curve.table(self.scan.facts.full_scale)
         read = disc(self.scan, x_mm=x, y_mm=y, diameter_mm=diameter_mm, table=table, square=square)
         lamp = 1.0 if self.lamp is None else float(self.lamp.at(x, y))
-        return self._of_patch(read, read.mean, read.sd, lamp=lamp, place=place, key=key)
+        return self._of_patch(read, read.mean, lamp=lamp, place=place, key=key)
 
-    def _of_patch(
-        self, read: Patch, mean: float, sd: float, *, lamp: float, place: tuple[float, float], key: str
-    ) -> Quantity:
+    def _of_patch(self, read: Patch, mean: float, *, lamp: float, place: tuple[float, float], key: str) -> Quantity:
         light = mean if self.veil is None else self.veil.freed(mean, *place)
-        noise = sd / max(light, 1e-9) / math.log(10) / math.sqrt(read.independent)
+        noise = read.mean_noise / max(light, 1e-9) / math.log(10)
         over = 0.0 if self.veil is None else self.veil.at(*place)
-        return self._density(max(light / lamp, 1e-9), noise, key, over / lamp)
+        density = self._density(max(light / lamp, 1e-9), noise, key, over / lamp)
+        return self._rounded(density, read.scatter_codes, key)
 
     def of_area(self, light: float, noise: float, key: str, area: TurnedBox) -> Quantity:
         """Return the density of a light read in an area, under the veil that is usual there for such a density.
@@ -72,13 +73,19 @@ class Light:
         noise
             Standard uncertainty of the density by noise.
         """
-        over = 0.0
-        if self.veil is not None:
-            rows, columns = cells_inside(self.survey, area)
-            if rows.size:
-                cells = self.survey.mean[rows, columns], self.veil.over(self.survey)[rows, columns]
-                over = self.veil.near(*cells, -math.log10(max(light, 1e-8)))
-        return self._density(light, noise, key, over)
+        cells = cells_inside(self.survey, area)
+        if not cells[0].size:
+            return self._density(light, noise, key, 0.0)
+        density = -math.log10(max(light, 1e-8))
+        over = 0.0 if self.veil is None else self.veil.near(self.survey, cells, density)
+        one_code = self.curve.density_per_code(density) * math.log(10.0)
+        scatter = np.median(self.survey.sd[cells] / np.maximum(self.survey.mean[cells], 1e-8)) / max(one_code, 1e-9)
+        return self._rounded(self._density(light, noise, key, over), float(scatter), key)
+
+    def _rounded(self, density: Quantity, scatter_codes: float, key: str) -> Quantity:
+        """Return a density with what whole codes leave on it, for pixels that scatter by so many codes."""
+        rounding = rounding_codes(scatter_codes) * self.curve.density_per_code(density.value)
+        return density.with_part(Influence("rounding", key), rounding) if rounding > LEAST_ROUNDING else density
 
     def _density(self, light: float, noise: float, key: str, over: float) -> Quantity:
         if self.veil is None:
@@ -118,5 +125,7 @@ def light_on(
 ) -> Light:
     """Return how densities are read on a scan that was read by `surveyed_light`."""
     curve = freed_curve(calibration, glare) if glare is not None and correct else calibration
-    veil = None if glare is None or not np.any(glare.shares) else veil_over(surveyed, curve, glare, correct=correct)
+    glare = glare or (None if calibration.findings is None else calibration.findings.glare)
+    none = glare is not None and not any(glare.shares)
+    veil = None if none else veil_over(surveyed, curve, glare, correct=correct)
     return Light(scan=scan, curve=curve, lamp=lamp, veil=veil, survey=surveyed)

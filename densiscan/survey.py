@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from densiscan.errors import MeasureError
 from densiscan.scan import Scan
 from densiscan.scan_pixels import Codes
-from densiscan.survey_grain import independent_pixels, without_dust
+from densiscan.survey_grain import GRAIN_BLOCK_MM, independent_pixels, noise_of_mean, without_dust
 
 Reals = NDArray[np.float64]
 Edges = NDArray[np.int64]
@@ -105,6 +105,9 @@ class Patch:
         How many independent pixels would give a mean as sure as this one: neighbouring pixels share light and grain.
         Never more than `clean_pixels`, at least 1. Estimated from the patch itself, see
         `survey_grain.independent_pixels`.
+    mean_noise
+        Standard uncertainty of the mean by grain and scanner noise, see `survey_grain.noise_of_mean`: picture or a
+        gradient within the patch is none.
     clean_mean, clean_sd, clean_pixels
         The same without dust: blocks of about 0.2 mm whose mean lies more than 4 robust standard deviations from their
         median are left out, by `survey_grain.without_dust`.
@@ -119,9 +122,16 @@ class Patch:
     clipped_dark: float
     clip_code: int
     independent: float
+    mean_noise: float
     clean_mean: float
     clean_sd: float
     clean_pixels: int
+
+    @property
+    def scatter_codes(self) -> float:
+        """Standard deviation of the pixels in codes."""
+        mean = np.average(self.values, weights=self.counts)
+        return math.sqrt(float(np.average((self.values - mean) ** 2, weights=self.counts)))
 
     def __post_init__(self) -> None:
         self.values.flags.writeable = False
@@ -384,6 +394,8 @@ def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) ->
     clean = without_dust(values, inside, block=block, one_code=float(one_code))
     kept = values[clean]
     clip_code = _clip_code(int(occurring[-1]), scan.facts.full_scale)
+    independent = independent_pixels(values, clean)
+    grain = (max(1, round(GRAIN_BLOCK_MM * scan.px_per_mm_y)), max(1, round(GRAIN_BLOCK_MM * scan.px_per_mm_x)))
     return Patch(
         mean=float(chosen.mean()),
         sd=float(chosen.std()),
@@ -393,7 +405,8 @@ def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) ->
         clipped_light=float(counts[clip_code] / chosen.size),
         clipped_dark=float(counts[0] / chosen.size),
         clip_code=clip_code,
-        independent=independent_pixels(values, clean),
+        independent=independent,
+        mean_noise=min(noise_of_mean(values, inside, block=grain), float(kept.std()) / math.sqrt(independent)),
         clean_mean=float(kept.mean()),
         clean_sd=float(kept.std()),
         clean_pixels=kept.size,

@@ -82,9 +82,10 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
     made: dict[str, Calibration | Scan | Glare], curve: str, film: str
 ) -> None:
     blind, doubted, corrected = (steps_of(read(made, curve, film, correct=how)) for how in (None, False, True))
-    for (error, narrow, _), (same, wide, _), (left, rest, _) in zip(blind, doubted, corrected, strict=True):
+    for (error, usual, _), (same, wide, _), (left, rest, _) in zip(blind, doubted, corrected, strict=True):
         assert_allclose(error, same, atol=1e-9)
-        assert wide >= narrow
+        # Of a scanner of which nothing is known the usual glare is doubted, and this one is no worse.
+        assert abs(error) <= 1.1 * usual + 0.003
         # 10 % beyond: the shares are fitted from one slot.
         assert abs(same) <= 1.1 * wide + 0.003
         assert abs(left) <= rest + 0.003
@@ -92,7 +93,6 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
     # At density 2.05 half a per cent of scattered light moves a reading by a tenth, and more in the densest steps.
     assert errors[0, 8] > 0.05
     assert np.all(errors[1, 4:9] < 0.2 * errors[0, 4:9] + 0.003)
-    assert blind[8][1] < 0.5 * abs(blind[8][0])
 
 
 @pytest.mark.parametrize("both", ["masked", "open"])
@@ -115,9 +115,10 @@ def test_shadow_and_highlight_carry_one_glare(made: dict[str, Calibration | Scan
     assert plain.highlight is not None
     assert doubted.highlight is not None
     assert doubted.density_range is not None
-    assert GLARE not in (plain.highlight.parts or {})
-    both = [(one.parts or {})[GLARE] for one in (doubted.highlight, doubted.shadow) if one is not None]
-    assert_allclose((doubted.density_range.parts or {})[GLARE], both[0] - both[1], rtol=1e-9)
+    for one in (plain, doubted):
+        assert one.density_range is not None
+        both = [(end.parts or {})[GLARE] for end in (one.highlight, one.shadow) if end is not None]
+        assert_allclose((one.density_range.parts or {})[GLARE], both[0] - both[1], rtol=1e-9)
 
 
 def test_a_correction_brings_the_frame_to_its_true_range(made: dict[str, Calibration | Scan | Glare]) -> None:

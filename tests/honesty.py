@@ -1,0 +1,264 @@
+"""The honesty bench: is the truth inside value plus or minus uncertainty about 95 times in 100?
+
+    python -m tests.honesty [--scans N] [--first SEED] [--out FILE]
+
+Each scan is drawn anew: a scanner, a wedge whose file states densities that are off by its certificate, and film. The
+wedge is calibrated and the film measured through the functions that everybody uses; what they say is held against what
+the renderer knows, which shares no code with them. `--out` keeps every single reading with its budget (JSON lines).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from densiscan import sample
+from densiscan.calibrate import Label, calibrate
+from densiscan.calibration import Calibration
+from densiscan.errors import DensiscanError
+from densiscan.negative import MeasureOptions, Reading, measure_scan
+from densiscan.quantity import Quantity
+from densiscan.sample_random import FilmKind
+from densiscan.scan import open_scan
+from densiscan.wedge import read_wedge
+
+KINDS: Final[tuple[FilmKind, ...]] = ("normal", "thin", "dense", "flat", "vignetted")
+SHARES: Final = (0.5, 0.15, 0.15, 0.1, 0.1)
+BEDS: Final = ("sheet", "roll", "holder")
+READINGS: Final = (
+    "step",
+    "base plus fog",
+    "shadow",
+    "highlight",
+    "density range",
+    "net shadow",
+    "net highlight",
+    "spot",
+)
+SPOTS: Final = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One reading beside its truth.
+
+    `limit` says that the reading lies outside the calibrated densities and is flagged as a limit.
+    """
+
+    seed: int
+    what: str
+    value: float
+    uncertainty: float
+    truth: float
+    limit: bool = False
+    about: str = ""
+    budget: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def error(self) -> float:
+        return self.value - self.truth
+
+    @property
+    def inside(self) -> bool:
+        return abs(self.error) <= self.uncertainty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What came of one kind of reading over many scans."""
+
+    what: str
+    number: int
+    inside: float
+    uncertainty: float
+    lazy: float
+    bias: float
+    rms: float
+
+
+def checks_of(seed: int, folder: Path) -> Iterator[Check]:
+    """Render one scanner, wedge and film, calibrate and measure.
+
+    Raises
+    ------
+    DensiscanError
+        Where the wedge is not found, or the scanner drowns too much of it.
+    """
+    rng = np.random.default_rng([seed, 77])
+    bits = 16 if rng.uniform() < 0.85 else 8
+    scanner = sample.random_scanner(rng, bits=bits)
+    drawn = sample.random_wedge(rng)
+    kind = KINDS[int(rng.choice(len(KINDS), p=SHARES))]
+    bed = BEDS[int(rng.choice(len(BEDS), p=(0.6, 0.2, 0.2)))]
+    bedful = {
+        "sheet": lambda: sample.random_sheet(rng, kind=kind),
+        "roll": lambda: sample.random_roll(rng),
+        "holder": lambda: sample.random_held(rng, kind=kind),
+    }[bed]()
+    about = f"{scanner.tone} {bits} bit, {bed}" + ("" if bed == "roll" else f" {kind}")
+    wedge_scan = sample.render_bed(drawn.pieces, scanner, seed=seed, size_mm=drawn.size_mm)
+    sample.write_scan(wedge_scan, folder / "wedge.tif", compression=None)
+    sample.write_wedge_file(folder / "wedge.csv", drawn.stated, drawn.uncertainty)
+    label = Label(name="bench", created="2026-01-01T00:00:00+00:00")
+    made = calibrate(open_scan(folder / "wedge.tif"), read_wedge(folder / "wedge.csv"), label=label)
+    yield from _steps(seed, made, wedge_scan.truth.wedges[0], about)
+    film_scan = sample.render_bed(bedful.pieces, scanner, seed=seed + 1_000_003, size_mm=bedful.size_mm)
+    sample.write_scan(film_scan, folder / "film.tif", compression=None)
+    film = film_scan.truth.films[0]
+    spots = tuple(_places(film, rng))
+    readings = measure_scan(open_scan(folder / "film.tif"), made, MeasureOptions(spots_mm=spots))
+    yield from _film(seed, made, film, readings, about)
+
+
+def _check(seed: int, what: str, read: Quantity, truth: float, about: str, made: Calibration | None) -> Check:
+    return Check(
+        seed=seed,
+        what=what,
+        value=read.value,
+        uncertainty=read.uncertainty or 0.0,
+        truth=truth,
+        limit=made is not None and made.outside(read.value),
+        about=about,
+        budget=read.budget(),
+    )
+
+
+def _steps(seed: int, made: Calibration, wedge: sample.WedgeTruth, about: str) -> Iterator[Check]:
+    true = {str(step.number): step.density for step in wedge.steps}
+    for step in made.steps:
+        if step.measured is not None:
+            yield _check(seed, "step", step.measured, true[step.reading.step], about, None)
+
+
+def _places(film: sample.FilmTruth, rng: np.random.Generator) -> Iterator[tuple[float, float]]:
+    """Draw places well inside the frames, in millimetres on the scan."""
+    for _ in range(SPOTS):
+        frame = film.frames[int(rng.integers(len(film.frames)))]
+        a, b, _, d = (np.array(corner) for corner in frame.corners_mm)
+        across, down = rng.uniform(0.1, 0.9, 2)
+        x, y = a + across * (b - a) + down * (d - a)
+        yield round(float(x), 2), round(float(y), 2)
+
+
+def _film(
+    seed: int, made: Calibration, film: sample.FilmTruth, readings: Sequence[Reading], about: str
+) -> Iterator[Check]:
+    for reading in readings:
+        for spot in reading.spots:
+            truth = film.density_at(spot.x_mm, spot.y_mm)
+            yield _check(seed, "spot", spot.density, truth, about, made)
+    for frame in film.frames:
+        reading = min(readings, key=lambda one: _distance(one, frame))
+        if _distance(reading, frame) > 0.25 * min(frame.frame_mm[2:]):
+            continue
+        base = film.base_plus_fog
+        limits = {}
+        for what, read, truth in (
+            ("base plus fog", reading.base_plus_fog, base),
+            ("shadow", reading.shadow, frame.shadow),
+            ("highlight", reading.highlight, frame.highlight),
+        ):
+            if read is not None:
+                limits[what] = made.outside(read.value)
+                yield _check(seed, what, read, truth, about, made)
+        for what, read, truth, ends in (
+            ("density range", reading.density_range, frame.density_range, ("shadow", "highlight")),
+            ("net shadow", reading.net_shadow, frame.shadow - base, ("base plus fog", "shadow")),
+            ("net highlight", reading.net_highlight, frame.highlight - base, ("base plus fog", "highlight")),
+        ):
+            if read is not None:
+                found = _check(seed, what, read, truth, about, None)
+                yield Check(**{**asdict(found), "limit": any(limits.get(end, False) for end in ends)})
+
+
+def _distance(reading: Reading, frame: sample.FrameTruth) -> float:
+    """Return how far the middle of what was read lies from the middle of a frame, mm."""
+    x, y = np.mean(np.array(frame.corners_mm), axis=0)
+    if reading.frame_corners_mm is not None:
+        u, v = np.mean(np.array(reading.frame_corners_mm), axis=0)
+    elif reading.seen_mm is not None:
+        left, top, width, height = reading.seen_mm
+        u, v = left + width / 2, top + height / 2
+    else:
+        return 0.0
+    return math.hypot(float(u - x), float(v - y))
+
+
+def run(seeds: Iterable[int]) -> tuple[list[Check], list[str]]:
+    """Run the bench over seeds; what could not be calibrated or measured comes back in words."""
+    checks: list[Check] = []
+    refused: list[str] = []
+    with tempfile.TemporaryDirectory() as folder:
+        for seed in seeds:
+            try:
+                checks.extend(checks_of(seed, Path(folder)))
+            except DensiscanError as problem:
+                refused.append(f"{seed}: {problem}")
+    return checks, refused
+
+
+def rows_of(checks: Sequence[Check]) -> list[Row]:
+    """Return one row for each kind of reading, those flagged as limits left out."""
+    rows = []
+    for what in READINGS:
+        found = [check for check in checks if check.what == what and not check.limit]
+        if found:
+            error = np.array([check.error for check in found])
+            half = np.array([check.uncertainty for check in found])
+            median = float(np.median(half))
+            rows.append(
+                Row(
+                    what=what,
+                    number=len(found),
+                    inside=float(np.mean(np.abs(error) <= half)),
+                    uncertainty=median,
+                    lazy=median / float(np.median(np.abs(error))),
+                    bias=float(error.mean()),
+                    rms=float(np.sqrt(np.mean(error**2))),
+                )
+            )
+    return rows
+
+
+def table(rows: Sequence[Row]) -> str:
+    """Return the rows as a Markdown table."""
+    lines = [
+        "| reading | n | truth inside | median uncertainty | over median error | bias | rms error |",
+        "| --- | ---: | ---: | ---: | ---: | ---: | ---: |",
+    ]
+    lines += [
+        f"| {row.what} | {row.number} | {100 * row.inside:.1f} % | {row.uncertainty:.4f} | {row.lazy:.2f} | "
+        f"{row.bias:+.4f} | {row.rms:.4f} |"
+        for row in rows
+    ]
+    return "\n".join(lines)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run the bench and print its table."""
+    parser = argparse.ArgumentParser(prog="python -m tests.honesty", description=__doc__.split("\n", 1)[0])
+    parser.add_argument("--scans", type=int, default=300)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--out", type=Path)
+    asked = parser.parse_args(arguments)
+    checks, refused = run(range(asked.first, asked.first + asked.scans))
+    if asked.out is not None:
+        asked.out.write_text("".join(json.dumps(asdict(check)) + "\n" for check in checks), encoding="utf-8")
+    limits = sum(check.limit for check in checks)
+    sys.stdout.write(f"{table(rows_of(checks))}\n\n{asked.scans} scans from seed {asked.first}; ")
+    sys.stdout.write(f"{limits} readings flagged as limits left out; {len(refused)} scans refused\n")
+    sys.stdout.writelines(f"  {text}\n" for text in refused)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
