@@ -27,6 +27,9 @@ from densiscan.frames_sides import (
 from densiscan.pieces import EdgePoints, Outline, common_slope, line_through
 from densiscan.pieces_map import Cells, Mask, Straightened, TurnedBox, straightened
 
+SMALLEST_FRAME_MM: Final = 6.0
+"""The smallest still frames are 8 x 11 mm."""
+
 NARROWEST_WHOLE_MM: Final = 2.2
 """Rebate of a whole piece, at least: roll film has 2.5 mm beside its frames, sheets 3 to 5."""
 
@@ -53,7 +56,9 @@ def find_frames(grid: Straightened, level: Level) -> list[Frame]:
     full = _completed(sides, (height, width), grid)
     if full is None:
         return []
-    return _divided(grid, level, full)
+    found = _divided(grid, level, full)
+    # Sides that cross each other are the faint unevenness of an unexposed sheet, not a picture.
+    return [frame for frame in found if min(frame.box.width_mm, frame.box.height_mm) >= SMALLEST_FRAME_MM]
 
 
 def _span(grid: Straightened, level: Level, axis: int, across: tuple[int, int]) -> tuple[Side | None, Side | None]:
