@@ -8,7 +8,7 @@ is for the density it would stand for each speak for or against a count; what sp
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -149,36 +149,37 @@ def _first_length_doubt(evidence: Evidence) -> float:
 
 def _last_jump(evidence: Evidence, start: int, densities: Floats) -> float:
     """Return the size of the last edge over what the edges before it and the densities make expected."""
-    rises = np.diff(densities)
-    ratios = {
-        place: drop / rises[place - start - 1]
-        for place, drop in evidence.drops.items()
-        if 0 <= place - start - 1 < rises.size
-    }
     last = max(evidence.drops)
-    before = [ratios[place] for place in sorted(ratios) if last - 4 <= place < last]
-    if last not in ratios or not before:
+    # The edge may be the outer one of the last step: densities go on evenly for one more.
+    rises = np.diff(_as_many(densities, max(last - start + 1, densities.size)))
+    ratios = [
+        evidence.drops[place] / rises[place - start - 1]
+        for place in range(max(last - 3, start + 1), last + 1)
+        if place in evidence.drops
+    ]
+    if len(ratios) < 2:
         return 1.0
-    usual = float(np.median(before))
-    # Where flare has begun to press the steps together the next one is smaller still than the one before it.
-    expected = before[-1] * before[-1] / max(before[-2], 1e-9) if _fades(before) else usual
-    return float(ratios[last] / max(expected, 1e-9))
-
-
-def _fades(sizes: Sequence[float]) -> bool:
-    """Tell whether the last of some sizes is well below the middle of those before it, and below the one before."""
-    return len(sizes) > 2 and sizes[-1] < 0.75 * float(np.median(sizes[:-1])) and sizes[-1] < 0.9 * sizes[-2]
+    *before, jump = ratios
+    # Towards the foot of a tone curve each jump may outgrow the one before it, as that outgrew its own.
+    growing = before[-1] * before[-1] / before[-2] if len(before) > 1 else 0.0
+    return jump / max(float(np.median(before)), min(growing, 2.0 * before[-1]))
 
 
 def _slope_near(evidence: Evidence, start: int, rises: Floats) -> float:
-    """Return drop per density of the edges next to the lightest, where they are seen: the scale for the first jump."""
+    """Return drop per density where the lightest step meets the next, going by the three edges after that one.
+
+    A tone curve bends smoothly: where the jumps shrink towards the light end, they go on doing so.
+    """
     near = [
         place
         for place in (start + 2, start + 3, start + 4)
         if place in evidence.drops and place - start - 1 < rises.size
     ]
     ratios = [evidence.drops[place] / rises[place - start - 1] for place in near]
-    return float(np.median(ratios)) if ratios else 0.0
+    if not ratios:
+        return 0.0
+    shrinking = len(ratios) == 3 and ratios[0] < 0.9 * ratios[1] < ratios[1] <= ratios[2]
+    return max(2.0 * ratios[0] - ratios[1], 0.3 * ratios[0]) if shrinking else float(np.median(ratios))
 
 
 def _dark_doubt(evidence: Evidence, cells: int, jump: float) -> float:
@@ -217,11 +218,9 @@ def _room_doubt(evidence: Evidence, cells: int) -> float:
 
 def _next_is_lost(evidence: Evidence) -> bool:
     """Tell whether an edge as small as the next one must be, going by the last two, would not be seen."""
-    drops = [evidence.drops[place] for place in sorted(evidence.drops)]
-    faded = drops[-1] * min(drops[-1] / max(drops[-2], 1e-9), 1.0)
-    # Steps that flare presses together fade ever faster: from 0.04 to under the faintest within two or three steps.
-    floor = (6.0 if _fades(drops[-5:]) else 4.0) * FAINTEST_EDGE
-    return faded < max(4.0 * evidence.noise, floor)
+    places = sorted(evidence.drops)
+    faded = min(evidence.drops[places[-1]] / max(evidence.drops[places[-2]], 1e-9), 1.0)
+    return evidence.drops[places[-1]] * faded < max(4.0 * evidence.noise, 4.0 * FAINTEST_EDGE)
 
 
 def _as_many(densities: Floats, count: int) -> Floats:
