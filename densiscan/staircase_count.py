@@ -162,7 +162,7 @@ def _last_jump(evidence: Evidence, start: int, densities: Floats) -> float:
     *before, jump = ratios
     # Towards the foot of a tone curve each jump may outgrow the one before it, as that outgrew its own.
     growing = before[-1] * before[-1] / before[-2] if len(before) > 1 else 0.0
-    return jump / max(float(np.median(before)), min(growing, 2.0 * before[-1]))
+    return float(jump / max(float(np.median(before)), min(growing, 2.0 * before[-1])))
 
 
 def _slope_near(evidence: Evidence, start: int, rises: Floats) -> float:
