@@ -203,16 +203,59 @@ def _summed(values: Map, kernel: Map) -> Map:
 
 def _specks(light: Map, reach: int) -> Mask:
     """Return the cells that stand out, lighter or darker, from the whole ring of cells `reach` away around them."""
+    contrast, spread = _standing_out(light, reach)
+    return np.asarray(np.abs(contrast) > np.maximum(spread, LEAST_SPECK))
+
+
+def _standing_out(light: Map, reach: int) -> tuple[Map, Map]:
+    """Return how much denser than all (or, negative, lighter than all) of its ring each cell is, and the ring's range.
+
+    Zero where a cell is neither, or has no whole ring.
+    """
     reach = max(reach, 2)
-    specks = np.zeros(light.shape, dtype=bool)
+    contrast, spread = np.zeros(light.shape), np.zeros(light.shape)
     if min(light.shape) <= 2 * reach:
-        return specks
+        return contrast, spread
     density = -np.log10(np.maximum(light, 1e-9))
     most, least = _ring(density, reach, np.maximum), _ring(density, reach, np.minimum)
     middle = (slice(reach, light.shape[0] - reach), slice(reach, light.shape[1] - reach))
-    beyond = np.maximum(most - least, LEAST_SPECK)
-    specks[middle] = (density[middle] > most + beyond) | (density[middle] < least - beyond)
-    return specks
+    contrast[middle] = np.maximum(density[middle] - most, 0.0) - np.maximum(least - density[middle], 0.0)
+    spread[middle] = most - least
+    return contrast, spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpeckMap:
+    """Cells inside an area that stand out from all that surrounds them.
+
+    `contrast` has the shape (rows, columns) of cells: density beyond the densest (positive) or lightest (negative)
+    cell of the ring around, 0 where a cell does not stand out; `x_mm`, `y_mm` are the cells' middles on the scan,
+    `cells` how many lie in the area.
+    """
+
+    contrast: Map
+    x_mm: Map
+    y_mm: Map
+    cells: int
+
+
+def specks_inside(found: Survey, area: TurnedBox, *, factor: float, least: float, calm: float = math.inf) -> SpeckMap:
+    """Return the specks in an area: what stands out by `factor` times the range of its ring and by `least`.
+
+    Where `calm` is given, only cells count around which a ring twice as far away differs by no more than that.
+    """
+    x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
+    pitch = float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0])
+    rows, columns = _window(area, x_mm, y_mm, (0, 0))
+    contrast, spread = _standing_out(found.mean[rows, columns], round(SPECK_MM / min(pitch)))
+    inside = area.inside(x_mm[columns][None, :], y_mm[rows][:, None])
+    if math.isfinite(calm):
+        _, wide = _standing_out(found.mean[rows, columns], 2 * round(SPECK_MM / min(pitch)))
+        inside &= (spread <= calm) & (wide <= calm)
+    alone = inside & (np.abs(contrast) > np.maximum(factor * spread, least))
+    return SpeckMap(
+        contrast=np.where(alone, contrast, 0.0), x_mm=x_mm[columns], y_mm=y_mm[rows], cells=int(inside.sum())
+    )
 
 
 def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from densiscan.evenness_found import Finding, Limits, SideFog, Trouble, limits_o
 from densiscan.evenness_leaks import leaks_in, strips_of
 from densiscan.evenness_map import Ground, Plane, blocks_of, ground_of, plane_through
 from densiscan.evenness_sheet import bands_in, edges_of, gradient_in, is_even
+from densiscan.evenness_specks import round_marks_in, specks_in_frame, specks_on
 from densiscan.negative import MeasureOptions, Reading
 from densiscan.pieces_map import Cells, TurnedBox, cells_of
 from densiscan.quantity import Quantity, Warning_
@@ -31,6 +33,8 @@ TINTED_BASE: Final = 0.30
 """Densities of a clear sheet film base and of the densest tinted bases of roll film (common practice)."""
 
 _EDGE_ONLY_MM: Final = 3.0
+_EVEN: Final = 0.03
+_MOSTLY: Final = 0.6
 _FEWEST_BEFORE: Final = 3
 _HISTORY_FLOOR: Final = 0.03
 
@@ -61,7 +65,7 @@ def trouble_on(
     limits = limits_of(calibration, evened=options.lamp is not None)
     results: list[Trouble] = []
     for piece in _by_film(readings):
-        results.extend(_on_film(cells, piece, calibration, options, limits))
+        results.extend(_on_film((found, cells), piece, calibration, options, limits))
     judged = zip(results, readings, strict=True)
     return tuple(with_fog(trouble, reading, calibration, options, history=history) for trouble, reading in judged)
 
@@ -78,8 +82,13 @@ def _by_film(readings: Sequence[Reading]) -> list[list[Reading]]:
 
 
 def _on_film(
-    cells: Cells, piece: Sequence[Reading], calibration: Calibration, options: MeasureOptions, limits: Limits
+    scan: tuple[Survey, Cells],
+    piece: Sequence[Reading],
+    calibration: Calibration,
+    options: MeasureOptions,
+    limits: Limits,
 ) -> list[Trouble]:
+    found, cells = scan
     if options.frame_mm is not None:
         return [_on_area(cells, options.frame_mm, calibration, limits) for _ in piece]
     first = piece[0]
@@ -90,12 +99,20 @@ def _on_film(
     ground, plane = _ground(cells, seen, frames, options)
     if plane is None:
         return [Trouble(notes=(_not_judged("too little clear rebate is in the scan"),)) for _ in piece]
-    findings = _edge_findings(ground, plane, calibration, limits)
+    if not _mostly_on(ground, plane):
+        return [Trouble(notes=(_not_judged("the clear rebate is not told surely from the picture"),)) for _ in piece]
+    findings = _edge_findings(found, ground, plane, calibration, limits)
     notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
-    own: list[list[Finding]] = [[] for _ in piece]
+    own = [_frame_findings(found, reading, calibration) for reading in piece]
     for finding in findings:
         own[_nearest(finding, piece)].append(finding)
     return [Trouble(findings=tuple(some), notes=notes) for some in own]
+
+
+def _mostly_on(ground: Ground, plane: Plane) -> bool:
+    """Return whether most of what is taken for unexposed film is as even as such film: else it is picture in part."""
+    u, v, values = blocks_of(ground.grid, ground.plain).points
+    return float((np.abs(values - plane.at(u, v)) < _EVEN).mean()) > _MOSTLY
 
 
 def _box(box: tuple[float, float, float, float], angle_deg: float = 0.0) -> TurnedBox:
@@ -130,22 +147,35 @@ def _ground(
     return ground, plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
 
 
-def _edge_findings(ground: Ground, plane: Plane, calibration: Calibration, limits: Limits) -> list[Finding]:
+def _edge_findings(
+    found: Survey, ground: Ground, plane: Plane, calibration: Calibration, limits: Limits
+) -> list[Finding]:
     """Return leaks and uneven development of a piece."""
     blocks = blocks_of(ground.grid, ground.plain)
     gradients = gradient_in(ground, plane, blocks, calibration, limits)
     strips = strips_of(ground, plane)
     edges: list[Finding] = []
     bands: list[Finding] = []
+    marks: list[Finding] = []
+    # a band that meets an edge is no leak
+    wave = 0.0
     if ground.whole:
         edges, strips = edges_of(ground, plane, strips, calibration, limits)
         bands = bands_in(ground, plane, blocks, calibration, limits)
-    return [*leaks_in(ground, plane, strips, calibration, limits), *gradients, *edges, *bands]
+        wave = max((abs(one.size.value) for one in (*bands, *edges) if one.size is not None), default=0.0)
+        specks = specks_on(found, ground, calibration)
+        marks = [*round_marks_in(ground, plane, calibration, _above(limits, 1.6 * wave)), *specks]
+    above = _above(limits, wave if bands else 0.0)
+    return [*leaks_in(ground, plane, strips, calibration, above), *gradients, *edges, *bands, *marks]
+
+
+def _above(limits: Limits, wave: float) -> Limits:
+    return replace(limits, local=max(limits.local, wave))
 
 
 def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: Calibration, limits: Limits) -> Trouble:
     """Judge an area that the person named: only where it is even by itself."""
-    ground = ground_of(cells, _box(box), (), edge_only_mm=None)
+    ground = replace(ground_of(cells, _box(box), (), edge_only_mm=None), film_edges=False)
     side = 1.0 if min(box[2:]) > 12.0 else 0.5
     blocks = blocks_of(ground.grid, ground.plain, side)
     plane = plane_through(blocks, ground.size_mm)
@@ -161,6 +191,12 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: 
 def _not_judged(why: str) -> Warning_:
     message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet tells it."
     return Warning_(code="evenness-not-judged", message=message)
+
+
+def _frame_findings(found: Survey, reading: Reading, calibration: Calibration) -> list[Finding]:
+    """Return the dust and pinholes of a picture."""
+    frame = _frame_of(reading)
+    return [] if frame is None else specks_in_frame(found, frame, calibration)
 
 
 def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:

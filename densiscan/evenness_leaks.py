@@ -98,6 +98,8 @@ def _leaks_along(strip: Strip, limits: Limits) -> list[_Leak]:
     outer = _without_spikes(outer_of(strip))
     noise = place_noise(outer)
     found: list[_Leak] = []
+    if not math.isfinite(noise):
+        return found
     masked = outer.copy()
     for _ in range(_MOST_A_SIDE):
         best = _best_stretch(masked, noise, limits.local)

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from densiscan.evenness_found import SIDES, BoxMm
-from densiscan.pieces_map import Cells, Map, Mask, Straightened, TurnedBox, grown, straightened
+from densiscan.pieces_map import Cells, Map, Mask, Straightened, TurnedBox, eroded, grown, straightened
 
 RIM_MM: Final = 0.5
 """Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
@@ -40,16 +40,22 @@ class Ground:
         The whole piece.
     free
         Cells away from the rim, from frames and from the scan's end.
+    film
+        The free cells less holes and notches: specks and scratches count on them.
     plain
-        The free cells less holes, notches and edge print.
+        The film less edge print and everything as sharp, specks too.
     whole
         Whether all of the piece is unexposed.
+    film_edges
+        Whether its edges are those of a piece of film, and not of an area that a person named.
     """
 
     grid: Straightened
     free: Mask
+    film: Mask
     plain: Mask
     whole: bool
+    film_edges: bool = True
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -93,11 +99,24 @@ def ground_of(cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], *, edg
     if edge_only_mm is not None and not frames:
         deep = grid.cells(edge_only_mm)
         free[deep : rows - deep, deep : columns - deep] = False
-    return Ground(grid=grid, free=free, plain=free & ~_not_plain(grid, free), whole=not frames and edge_only_mm is None)
+    film = free & ~_holes(grid, free)
+    whole = not frames and edge_only_mm is None
+    return Ground(grid=grid, free=free, film=film, plain=film & ~_sharp(grid, free), whole=whole)
 
 
-def _not_plain(grid: Straightened, free: Mask) -> Mask:
-    """Return the cells of holes, notches and edge print, and those beside them."""
+def _holes(grid: Straightened, free: Mask) -> Mask:
+    """Return the cells of holes and notches and those near them: as clear as open glass, larger than a pinhole."""
+    density = np.where(np.isfinite(grid.density), grid.density, 0.0)
+    level = float(np.median(density[free])) if free.any() else 0.0
+    # what is left of it after a cell is taken off all round is no pinhole; let that grow back
+    core = eroded((density < level - _CLEAR) & (density < 0.035))
+    for _ in range(4):
+        core = grown(core)
+    return core
+
+
+def _sharp(grid: Straightened, free: Mask) -> Mask:
+    """Return the cells of edge print, and of holes that the film is too clear to tell, and those beside them."""
     density = np.where(np.isfinite(grid.density), grid.density, 0.0)
     level = float(np.median(density[free])) if free.any() else 0.0
     other = np.zeros_like(free)

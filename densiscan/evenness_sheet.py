@@ -141,7 +141,7 @@ def bands_in(ground: Ground, plane: Plane, blocks: Blocks, calibration: Calibrat
         if wave is not None and wave.amount > limits.local and wave.by_chance < FALSE_ALARMS:
             found.append(_bands(ground, plane, wave, axis, calibration, limits))
             continue
-        found.extend(_streaks(ground, plane, (profile, step), axis, calibration, limits))
+        found.extend(_streaks(ground, plane, (profile, step), axis, (calibration, limits, not ground.film_edges)))
     return found
 
 
@@ -202,31 +202,59 @@ def _bands(ground: Ground, plane: Plane, wave: _Wave, axis: int, calibration: Ca
     return Finding(code="bands", message=message, box_mm=box, size=size, sure=sure)
 
 
-def _streaks(
-    ground: Ground, plane: Plane, line: tuple[Map, float], axis: int, calibration: Calibration, limits: Limits
-) -> list[Finding]:
-    """Return streaks across the whole piece: lines of the profile that stand off both of their neighbourhoods."""
+class _Streak(NamedTuple):
+    """Lines `first` to before `first + width` of a profile, `height` above what lies beside them."""
+
+    score: float
+    first: int
+    width: int
+    height: float
+
+
+def _strongest_streak(line: tuple[Map, float], least: float, *, open_end: bool) -> _Streak | None:
+    """Return the streak that stands out most; with `open_end` one that goes on to the end of the profile counts."""
     profile, step = line
     noise = place_noise(profile)
-    best: tuple[float, int, int, float] | None = None
     widths = sorted({max(1, round(width / step)) for width in (1.0, 2.0, 4.0, 8.0)})
-    widths = [width for width in widths if 3 * width <= profile.size]
+    widths = [width for width in widths if 2.5 * width <= profile.size]
     threshold = quantile(FALSE_ALARMS / max(sum(2 * profile.size / width for width in widths), 1.0))
+    best: _Streak | None = None
     for width in widths:
-        for first in range(width, profile.size - 2 * width + 1):
-            inside = profile[first : first + width]
-            beside = np.concatenate([profile[first - width : first], profile[first + width : first + 2 * width]])
-            both = np.concatenate([inside, beside])
-            if not np.isfinite(both).all():
-                continue
-            before, after = float(beside[:width].mean()), float(beside[width:].mean())
-            middle = float(inside.mean())
-            height = middle - (after if abs(middle - after) < abs(middle - before) else before)
-            if (middle - before) * (middle - after) <= 0:
-                continue
-            score = abs(height) / noise * math.sqrt(width / 2)
-            if abs(height) > limits.local and score > threshold and (best is None or score > best[0]):
-                best = (score, first, width, height)
+        flank = max(1, width // 2)
+        for first in range(profile.size - width + 1):
+            height = _height(profile, (first, width), flank, open_end=open_end)
+            score = abs(height) / (noise * math.sqrt(1 / width + 1 / flank))
+            if abs(height) > least and score > threshold and (best is None or score > best.score):
+                best = _Streak(score, first, width, height)
+    return best
+
+
+def _height(profile: Map, part: tuple[int, int], flank: int, *, open_end: bool) -> float:
+    """Return what a part of a profile stands off the nearer of its neighbourhoods, 0 where it lies between them."""
+    first, width = part
+    last = first + width
+    sides = [profile[max(first - flank, 0) : first], profile[last : last + flank]]
+    levels = [float(side.mean()) for side in sides if side.size == flank and np.isfinite(side).all()]
+    inside = profile[first:last]
+    if len(levels) < (1 if open_end else 2) or not np.isfinite(inside).all():
+        return 0.0
+    middle = float(inside.mean())
+    off = [middle - level for level in levels]
+    return min(off, key=abs) if min(off) > 0 or max(off) < 0 else 0.0
+
+
+def _streaks(
+    ground: Ground,
+    plane: Plane,
+    line: tuple[Map, float],
+    axis: int,
+    by: tuple[Calibration, Limits, bool],
+) -> list[Finding]:
+    """Return the strongest streak across the whole piece along one direction."""
+    profile, step = line
+    calibration, limits, open_end = by
+    noise = place_noise(profile)
+    best = _strongest_streak(line, limits.local, open_end=open_end)
     if best is None:
         return []
     _, first, width, height = best
