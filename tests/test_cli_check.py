@@ -228,18 +228,19 @@ def test_glare_widens_or_is_taken_out_where_measuring(
     masked = replace(layout(), mask_mm=100.0)
     film = scanned(tmp_path, "film", [masked], SCANNER, seed=6).path
     line = f"{film} --calibration {calibration_file} --frame 40,25,60,10"
-    plain, narrow = density_of(line, capsys)
+    plain, usual = density_of(line, capsys)
     checked(f"--slot slot.tif --calibration {calibration_file} --out {tmp_path}/slot.json", capsys)
-    doubted, wide = density_of(f"{line} --glare {tmp_path}/slot.json", capsys)
+    doubted, found = density_of(f"{line} --glare {tmp_path}/slot.json", capsys)
     corrected, _ = density_of(f"{line} --glare {tmp_path}/slot.json --correct-glare", capsys)
     truth = DENSITIES[10]
     assert plain == doubted
-    assert wide > 2.0 * narrow
+    # What the check found takes the place of the usual figure, which must serve for scanners of all kinds.
+    assert 0.02 < found < usual
     # The step under its mask reads denser than the calibration's on open glass; the noise there is 0.01 (k = 1).
     assert plain - truth > 0.05
     assert abs(corrected - truth) < 0.04
     checked(f"--slot slot.tif --calibration {calibration_file} --keep", capsys)
-    assert density_of(line, capsys)[1] == pytest.approx(wide, abs=1e-6)
+    assert density_of(line, capsys)[1] == pytest.approx(found, abs=1e-6)
     assert density_of(f"{line} --correct-glare", capsys)[0] == pytest.approx(corrected, abs=1e-6)
 
 
