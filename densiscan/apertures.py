@@ -38,6 +38,8 @@ class ApertureReadings:
         One a cell that an aperture may be centred on, sorted, lightest first.
     noise
         Standard deviation of a reading by grain and scanner, for each tenth of the readings (10 values).
+    overlapping
+        Readings to one aperture beside another: as many neighbours see nearly the same grain.
     specks
         Share of the area that was left out as dust or clear specks.
     too_many
@@ -46,6 +48,7 @@ class ApertureReadings:
 
     density: Map
     noise: Map
+    overlapping: float
     specks: float
     too_many: bool
 
@@ -59,6 +62,16 @@ class ApertureReadings:
     def noise_at(self, share: float) -> float:
         """Return the standard deviation of a reading near a share of the readings."""
         return float(self.noise[min(int(share * 10), 9)])
+
+    def noise_of_quantile(self, share: float) -> float:
+        """Return the standard deviation of a quantile by grain and scanner noise.
+
+        A quantile moves by the mean noise of the readings that lie near it, within their own noise: the more of them
+        there are that do not overlap, the surer it is.
+        """
+        noise, level = self.noise_at(share), self.quantile(share)
+        low, high = np.searchsorted(self.density, (level - noise, level + noise))
+        return noise / math.sqrt(max((high - low) / self.overlapping, 1.0))
 
 
 def readings_inside(
@@ -106,6 +119,7 @@ def readings_inside(
     return ApertureReadings(
         density=density[order],
         noise=_noise(relative[order], per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
+        overlapping=max(aperture_mm**2 * (1.0 if square else math.pi / 4) / (pitch[0] * pitch[1]), 1.0),
         specks=share if kept is not None else 0.0,
         too_many=share > MOST_SPECKS,
     )

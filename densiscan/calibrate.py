@@ -362,11 +362,12 @@ def _with_left_out(plain: Calibration) -> Calibration:
 def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
     """Return the variance of the curve's shape at a step, from the squared residuals round it beyond what is known.
 
-    A single residual says little: five neighbours are pooled. What they may exceed by chance (one standard deviation
-    of the mean of five squares of normal deviates, neighbours being correlated) is not taken for an error of shape.
+    A single residual says little: five neighbours are pooled. What they may exceed by chance (two standard deviations
+    of the mean of five squares of normal deviates) is not taken for an error of shape.
     """
     near = slice(max(number - 2, 1), min(number + 3, excess.size - 1))
-    return max(float(np.mean(excess[near])) - 0.75 * float(np.mean(known[near])), 0.0)
+    chance = 2.0 * math.sqrt(2.0 / (near.stop - near.start))
+    return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
 
 
 def _bend(level: Floats, densities: Floats) -> float:

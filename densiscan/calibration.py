@@ -280,11 +280,16 @@ def rounding_codes(scatter: float) -> float:
     Notes
     -----
     Pixels without noise all err alike, by up to half a code: 1/sqrt(12) (JCGM 100:2008, 4.3.7). Normal noise of s codes
-    before rounding leaves exp(-2 pi^2 s^2) of that (the first harmonic of the saw-tooth of errors; Widrow and Kollar
-    2008, Quantization Noise, chapter 4): nothing from half a code on. Rounding itself adds 1/12 to the variance.
+    before rounding leaves exp(-2 pi^2 s^2) of that (the first harmonic of the saw-tooth of errors; from memory: Widrow
+    and Kollar 2008, Quantization Noise): nothing from half a code on. What rounding no longer does to the mean it does
+    to the scatter: its 1/12 of a square code is shared between them, which gives s.
     """
-    noise = max(scatter * scatter - 1.0 / 12.0, 0.0)
-    return math.exp(-2.0 * math.pi**2 * noise) / math.sqrt(12.0)
+    low, high = 0.0, scatter * scatter
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        seen = middle + (1.0 - math.exp(-4.0 * math.pi**2 * middle)) / 12.0
+        low, high = (middle, high) if seen < scatter * scatter else (low, middle)
+    return math.exp(-2.0 * math.pi**2 * low) / math.sqrt(12.0)
 
 
 def step_parts(calibration: Calibration, reading: StepReading, *, pull: float, slope: float) -> dict[Influence, float]:

@@ -39,8 +39,9 @@ _LEAST_OUTLYING: Final = 0.02
 _MOST_OUTLYING: Final = 0.03
 """Share of blocks off the smooth surface from which something lies on the bed."""
 _PILE: Final = 5.0
-USUAL_DOUBT: Final = 0.002
-"""Standard deviation over the bed of a flatbed's light, as a density: 0.5 % (common practice: 1 to 2 % end to end)."""
+USUAL_DOUBT: Final = 0.00125
+"""Standard deviation over the bed of a flatbed's light, as a density: 0.5 % to either side of the middle (common
+practice), all between equally likely, which is 0.005/sqrt(3) of the light (JCGM 100:2008, 4.3.7)."""
 _LEAST_DOUBT: Final = 0.0005
 """What a lamp changes from scan to scan while it is warm: 0.1 % (common practice)."""
 

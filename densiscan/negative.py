@@ -353,7 +353,7 @@ def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[
             f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
         )
     shadow, highlight = (
-        task.light.of_area(10.0 ** -read.quantile(share), read.noise_at(share), f"{name}{key}", part.area)
+        task.light.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), f"{name}{key}", part.area)
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
     light, dark = _clipped(task, part.area)
