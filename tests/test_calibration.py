@@ -352,3 +352,21 @@ def _frame_b_by_frame_a(calibrations: dict[str, Calibration], folder: Path) -> l
         quantity = calibration.quantity(spot.clean_mean, noise, step.reading.step)
         found.append((quantity.value, step.reading.density, quantity.uncertainty or 0.0))
     return found
+
+
+@pytest.mark.parametrize(
+    ("transmittance", "density", "digits"),
+    [
+        (5.0 / 10.0, 0.30, 2),
+        (1.0 / 100.0, 2.00, 2),
+        (0.90, 0.04576, 5),
+        (0.794, 0.1, 1),
+        (0.251, 0.6, 1),
+        (0.1, 1.0, 1),
+    ],
+)
+def test_density_arithmetic_of_the_handbooks(transmittance: float, density: float, digits: int) -> None:
+    """US Navy NAVEDTRA 14208, chapter 2 (10 in, 5 out: 0.30; 1/100: 2.00); a mathematics textbook (0.90: 0.04576);
+    Aalto University's table of transmittance, opacity and density (0.794, 0.251, 0.1)."""
+    calibration = made(LINEAR, [10.0**-value for value in LINEAR])
+    assert round(calibration.quantity(transmittance).value, digits) == density
