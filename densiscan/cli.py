@@ -210,6 +210,9 @@ def measure(
     ] = None,
     fog_sheet: FogSheetOption = False,
     marked: MarkedOption = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show what each uncertainty is made of, largest part first.")
+    ] = False,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -264,7 +267,7 @@ def measure(
     result = measure_files(scans, made, task, progress=_progress)
     if marked is not None:
         write_marked(marked, result, made, task)
-    _show_readings(result, made, csv, as_json=as_json)
+    _show_readings(result, made, csv, as_json=as_json, explain=explain)
 
 
 app.command()(check)
@@ -311,9 +314,12 @@ def _check_numbers(
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
 
 
-def _show_readings(result: BatchResult, made: Calibration, csv: Path | None, *, as_json: bool) -> None:
+def _show_readings(
+    result: BatchResult, made: Calibration, csv: Path | None, *, as_json: bool, explain: bool = False
+) -> None:
     """Print the readings, write the table file, and end with the status that they deserve."""
     from densiscan.report import readings_csv, readings_document, readings_text
+    from densiscan.report_budget import budgets_text, with_budgets
 
     if csv is not None:
         write_whole(csv, readings_csv(result), what="the table")
@@ -323,9 +329,12 @@ def _show_readings(result: BatchResult, made: Calibration, csv: Path | None, *, 
             _say(failure.fault)
         _say(f"densiscan: {failure.message}")
     if as_json:
-        _show(readings_document(result, made))
+        document = readings_document(result, made)
+        _show(with_budgets(document, result) if explain else document)
     elif result.assessments:
         _show(readings_text(result, made))
+        if explain:
+            _show("\n" + budgets_text(result))
     if result.failures:
         raise typer.Exit(1)
 
