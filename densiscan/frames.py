@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -24,11 +25,14 @@ from densiscan.frames_sides import (
     first_side,
     profile_of,
 )
-from densiscan.pieces import EdgePoints, Outline, common_slope, line_through
+from densiscan.pieces import SMALLEST_PIECE_MM, EdgePoints, Outline, common_slope, line_through
 from densiscan.pieces_map import Cells, Mask, Straightened, TurnedBox, straightened
 
 SMALLEST_FRAME_MM: Final = 6.0
 """The smallest still frames are 8 x 11 mm."""
+
+FILM_EDGE_MM: Final = 0.6
+"""The cut edge of film casts a shadow and scatters; nothing is read so near to it."""
 
 NARROWEST_WHOLE_MM: Final = 2.2
 """Rebate of a whole piece, at least: roll film has 2.5 mm beside its frames, sheets 3 to 5."""
@@ -82,20 +86,34 @@ def _completed(sides: list[Side | None], shape: tuple[int, int], grid: Straighte
     known = [margin for margin in margins if margin is not None]
     if len(known) < 2:
         return None
-    usual = float(np.median(known))
+    usual = float(np.median([margin for margin in known if margin <= WIDEST_REBATE_MM] or known))
+    doubted = _too_far_in(sides, margins)
     full: list[Side] = []
     for k, side in enumerate(sides):
-        opposite = margins[(k + 2) % 4]
-        margin = margins[k]
-        typical = opposite if opposite is not None and opposite <= WIDEST_REBATE_MM else usual
-        others = [m for j, m in enumerate(margins) if j != k and m is not None]
-        alone = bool(others) and max(others) <= WIDEST_REBATE_MM
-        if side is not None and margin is not None and not (margin > max(WIDEST_REBATE_MM, 2.5 * typical) and alone):
+        if side is not None and not doubted[k]:
             full.append(side)
             continue
+        opposite = margins[(k + 2) % 4]
+        typical = opposite if opposite is not None and opposite <= WIDEST_REBATE_MM else usual
         at = round(min(typical, WIDEST_REBATE_MM) / grid.step_mm)
         full.append(Side(at if k < 2 else sizes[k] - at, 0.0, "assumed"))
-    return full
+    smallest = grid.cells(SMALLEST_PIECE_MM)
+    fits = full[2].at - full[0].at >= smallest and full[3].at - full[1].at >= smallest
+    return full if fits else None
+
+
+def _too_far_in(sides: list[Side | None], margins: list[float | None]) -> list[bool]:
+    """Return which sides are more likely a line in a picture that is clear up to the frame.
+
+    Those with a wide clear edge on a piece whose other sides, two at least, have a narrow one. Two or more of them
+    that are exposed all along stay: a small picture on a large sheet.
+    """
+    far = [margin is not None and margin > WIDEST_REBATE_MM for margin in margins]
+    near = [margin is not None and not away for margin, away in zip(margins, far, strict=True)]
+    shares = [side.share for side, away in zip(sides, far, strict=True) if side is not None and away]
+    small_picture = len(shares) >= 2 and min(shares) >= 0.8
+    weak = bool(shares) and max(shares) < 0.5
+    return far if (sum(near) >= 2 or (weak and any(near))) and not small_picture else [False] * 4
 
 
 def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]:
@@ -176,18 +194,11 @@ def angle_of_frames(grid: Straightened, level: Level) -> float | None:
     points = []
     for axis, back in ((1, False), (0, False), (1, True), (0, True)):
         points.append(_first_met(marks, axis, grid.step_mm, back=back))
-    usable = [(k, side) for k, side in enumerate(points) if side.along.size >= 20]
-    if not usable:
-        return None
-    signs = [1.0 if k in (0, 2) else -1.0 for k, _ in usable]
-    sides = [side for _, side in usable]
-    slope = common_slope(sides, signs)
-    agreeing = total = 0
-    for side, sign in zip(sides, signs, strict=True):
-        _, near = line_through(side, sign * slope)
-        agreeing, total = agreeing + int(near.sum()), total + near.size
+    usable = [k for k, side in enumerate(points) if side.along.size >= 20]
     whole = 2 * (marks.exposed.shape[0] + marks.exposed.shape[1])
-    return math.degrees(math.atan(slope)) if agreeing > 0.4 * total and agreeing > 0.1 * whole else None
+    if sum(points[k].along.size for k in usable) < 0.15 * whole:
+        return None
+    return _agreed_angle([points[k] for k in usable], [1.0 if k in (0, 2) else -1.0 for k in usable], least=0.5)
 
 
 def _first_met(marks: _Marks, axis: int, step_mm: float, *, back: bool) -> EdgePoints:
@@ -227,6 +238,14 @@ class Film:
     rebate: Rebate | None
     cropped: bool
 
+    @property
+    def inner(self) -> TurnedBox:
+        """What is seen, less the soft edges of the film."""
+        if self.cropped:
+            return self.seen
+        u, v = self.seen.width_mm / 2 - FILM_EDGE_MM, self.seen.height_mm / 2 - FILM_EDGE_MM
+        return self.seen.part((-u, u), (-v, v))
+
 
 def film_in(cells: Cells, outline: Outline) -> Film:
     """Find rebate and frames on one piece of film."""
@@ -235,7 +254,7 @@ def film_in(cells: Cells, outline: Outline) -> Film:
     level = rebate_level(grid)
     frames: list[Frame] = []
     if level is not None:
-        if "glass" not in outline.sides:
+        if any(side != "glass" for side in outline.sides):
             # the edges of a scan or of a mask are not the film's own: its frames tell the angle
             grid, level = _turned(cells, outline, grid, level)
         frames = find_frames(grid, level)
@@ -307,16 +326,57 @@ def _margins(seen: TurnedBox, frames: Sequence[Frame]) -> tuple[float, float, fl
 
 
 def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) -> tuple[Straightened, Level]:
-    """Lay the piece straight by its frames instead of its edges, where they tell an angle."""
-    least = 0.02 if outline.cropped else 0.15
-    angle = angle_of_frames(grid, level)
-    if angle is None:
-        return grid, level
-    if abs(angle) < least:
-        return grid, level
-    turned = straightened(cells, _covering(grid.box, grid.box.angle_deg + angle), within=outline.box)
-    again = rebate_level(turned)
-    return (grid, level) if again is None else (turned, again)
+    """Lay the piece straight by its frames instead of its edges, where they tell an angle.
+
+    First by where each line meets the picture, which stands any angle; then by pieces of the sides found, which see
+    faint sides too.
+    """
+    for told in (angle_of_frames, _angle_of_sides):
+        angle = told(grid, level)
+        if angle is None or abs(angle) < 0.02:
+            continue
+        turned = straightened(cells, _covering(outline.box, grid.box.angle_deg + angle), within=outline.box)
+        again = rebate_level(turned)
+        if again is not None:
+            grid, level = turned, again
+    return grid, level
+
+
+def _angle_of_sides(grid: Straightened, level: Level) -> float | None:
+    """Return the angle of the frames' sides against the grid, degrees, from eight pieces of every side seen."""
+    points: list[tuple[list[float], list[float]]] = [([], []) for _ in range(4)]
+    for frame in find_frames(grid, level):
+        u, v = (float(place) for place in grid.box.own(*frame.box.centre))
+        middle = (u + grid.box.width_mm / 2, v + grid.box.height_mm / 2)
+        half = (frame.box.width_mm / 2, frame.box.height_mm / 2)
+        for k in range(4):
+            if frame.origins[k] != "line":
+                continue
+            across, along = k % 2, 1 - k % 2
+            at = round((middle[across] + (half[across] if k >= 2 else -half[across])) / grid.step_mm)
+            cuts = np.linspace(middle[along] - half[along], middle[along] + half[along], 9) / grid.step_mm
+            for first, last in pairwise(cuts.round().astype(int).tolist()):
+                place = edge_place(grid, level, k, at, (first, last))
+                if place.seen:
+                    points[k][0].append((first + last) / 2 * grid.step_mm)
+                    points[k][1].append(place.place_mm)
+    usable = [k for k in range(4) if len(points[k][0]) >= 4]
+    sides = [
+        EdgePoints(np.array(points[k][0]), np.array(points[k][1]), np.zeros(len(points[k][0]), bool)) for k in usable
+    ]
+    return _agreed_angle(sides, [1.0 if k in (0, 2) else -1.0 for k in usable], least=0.6)
+
+
+def _agreed_angle(sides: list[EdgePoints], signs: list[float], *, least: float) -> float | None:
+    """Return the common angle of edge points in degrees, None where less than a share of them lies on lines."""
+    if not sides:
+        return None
+    slope = common_slope(sides, signs)
+    agreeing = total = 0
+    for side, sign in zip(sides, signs, strict=True):
+        _, near = line_through(side, sign * slope)
+        agreeing, total = agreeing + int(near.sum()), total + near.size
+    return math.degrees(math.atan(slope)) if agreeing >= least * total else None
 
 
 def _covering(box: TurnedBox, angle_deg: float) -> TurnedBox:

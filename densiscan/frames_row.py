@@ -32,7 +32,12 @@ def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> lis
     across
         Height of the frames in lines.
     """
-    return _regular(profile, ends, across) or _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
+    regular = _regular(profile, ends, across)
+    if regular:
+        return regular
+    spans = _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
+    slim = max(end.at - start.at for start, end in spans) < SLIMMEST * across
+    return [ends] if slim else spans
 
 
 def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:

@@ -141,7 +141,7 @@ def first_side(profile: Profile) -> Side | None:
     steps = steps_of(profile)
     for least in (max(FAINT_STEP, 6 * profile.noise), max(FAINTEST_STEP, 6 * profile.noise)):
         for at in _peaks(steps, least):
-            if _believed(profile, at, float(steps[at])):
+            if _believed(profile, at, float(steps[at])) and _sharp(profile, steps, at):
                 return Side(_middle_of(profile, at), float(steps[at]) / FULL, "line")
         if profile.fogged > 0.3:
             return Side(0, profile.fogged, "edge")
@@ -181,6 +181,16 @@ def _believed(profile: Profile, at: int, step: float) -> bool:
     return (quiet or step >= 0.25 * FULL) and _goes_on(profile, at, outside, step)
 
 
+def _sharp(profile: Profile, steps: Map, at: int) -> bool:
+    """Return whether a faint step is a line and not a slope, such as light scattered from the glass beside makes."""
+    away = profile.cells(1.2)
+    if steps[at] >= 2 * FAINT_STEP:
+        return True
+    return at >= away and float(
+        np.abs(steps[max(0, at - away - profile.cells(0.8)) : at - away + 1]).max()
+    ) <= 0.4 * float(steps[at])
+
+
 def _peaks(strength: Map, least: float) -> list[int]:
     """Return the places of the maxima of at least this strength, in order, none within 1 mm or so of a higher one."""
     found: list[int] = []
@@ -212,10 +222,14 @@ def _middle_of(profile: Profile, at: int) -> int:
 
 
 class EdgePlace(NamedTuple):
-    """Where a side of a frame lies to a fraction of a cell, and how far in from there its picture is undimmed, mm."""
+    """Where a side of a frame lies to a fraction of a cell, and how far in from there its picture is undimmed, mm.
+
+    `seen` is False where no edge shows and the place is only the border of cells that was asked about.
+    """
 
     place_mm: float
     soft_mm: float
+    seen: bool = True
 
 
 def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple[int, int]) -> EdgePlace:
@@ -243,7 +257,7 @@ def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple
         known = above > -max(3 * level.scatter, 0.01)
     total = np.where(known, above, 0.0).sum(axis=1 - axis)
     mean = total / np.maximum(known.sum(axis=1 - axis), 1)
-    plain = EdgePlace(at * grid.step_mm, DIM_EDGE_MM)
+    plain = EdgePlace(at * grid.step_mm, DIM_EDGE_MM, seen=False)
     border = int(np.searchsorted(lines * inward, (at if inward > 0 else at - 1) * inward))
     if border < 1 or lines.size < border + grid.cells(0.9):
         return plain

@@ -19,8 +19,9 @@ from densiscan.frames_rebate import Frame, Rebate
 from densiscan.glare import Glare
 from densiscan.lamp import LampField, lamp_warnings
 from densiscan.negative_light import Light, light_on, surveyed_light
-from densiscan.pieces import find_outlines, is_wedge
-from densiscan.pieces_map import Cells, TurnedBox, cells_of, straightened
+from densiscan.pieces import find_outlines
+from densiscan.pieces_map import Cells, TurnedBox, cells_of
+from densiscan.pieces_wedge import negatives_among
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
@@ -263,7 +264,7 @@ def _parts(task: _Task, cells: Cells) -> list[_Part]:
         )
         if not film.frames:
             told = () if task.options.fog_sheet else (_no_frame(film),)
-            parts.append(_Part(film=film, frame=None, area=film.seen, warnings=(*warnings, *told)))
+            parts.append(_Part(film=film, frame=None, area=film.inner, warnings=(*warnings, *told)))
     if parts:
         return parts
     nothing = Warning_(
@@ -277,12 +278,10 @@ def _films(
     cells: Cells, density_range: tuple[float, float], *, fog_sheet: bool
 ) -> tuple[list[Film], tuple[Warning_, ...]]:
     """Return the pieces of film, a wedge that lies beside them left out."""
-    films, wedges = [], 0
-    for outline in find_outlines(cells, density_range=density_range):
-        if not outline.cropped and is_wedge(straightened(cells, outline.box)):
-            wedges += 1
-        else:
-            films.append(unexposed_in(cells, outline) if fog_sheet else film_in(cells, outline))
+    outlines, wedges = negatives_among(
+        cells, find_outlines(cells, density_range=density_range), densest=density_range[1]
+    )
+    films = [unexposed_in(cells, outline) if fog_sheet else film_in(cells, outline) for outline in outlines]
     if not wedges or not films:
         return films, ()
     told = "What looks like a step wedge beside the film was not measured as a negative."

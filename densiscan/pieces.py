@@ -19,7 +19,6 @@ from densiscan.pieces_map import (
     Indices,
     Map,
     Mask,
-    Straightened,
     TurnedBox,
     cell_at,
     eroded,
@@ -366,34 +365,3 @@ def _kind(cells: Cells, dark: Mask, box: TurnedBox, side: int) -> SideKind:
     if there.mean() < 0.5:
         return "scan"
     return "dark" if dark[row[there], column[there]].mean() > 0.5 else "glass"
-
-
-def is_wedge(grid: Straightened) -> bool:
-    """Return whether a piece is a step wedge: density that rises all along it in steps and is even across.
-
-    A picture may rise too, but it is not even across while it does, nor level between rises.
-    """
-    density = grid.density if grid.box.width_mm >= grid.box.height_mm else grid.density.T
-    if density.shape[1] < 1.6 * density.shape[0]:
-        return False
-    quarter = density.shape[0] // 4
-    middle = density[quarter : density.shape[0] - quarter]
-    levels = np.nanmedian(middle, axis=0)
-    scatter = np.nanmedian(np.abs(middle - levels), axis=0)
-    # the ends may be border
-    trim = max(1, levels.size // 12)
-    levels, scatter = levels[trim:-trim], scatter[trim:-trim]
-    if levels[-1] < levels[0]:
-        levels, scatter = levels[::-1], scatter[::-1]
-    rise = float(levels[-1] - levels[0])
-    if not rise > 0.6:
-        return False
-    width = max(3, levels.size // 60)
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(levels, width), axis=1)
-    falls = np.maximum.accumulate(smooth) - smooth
-    # the light half is free of noise
-    light = levels.size // 2
-    even = float(np.median(scatter[:light])) < 0.02
-    moves = np.abs(levels[2:light] - levels[: light - 2])
-    in_steps = float(np.median(moves)) < 0.35 * 2 * float(levels[light] - levels[0]) / light
-    return bool(even and in_steps and np.percentile(falls, 95) < 0.08 * rise)

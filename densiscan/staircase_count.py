@@ -8,7 +8,7 @@ is for the density it would stand for each speak for or against a count; what sp
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -141,7 +141,7 @@ def _first_length_doubt(evidence: Evidence) -> float:
         return 4.0
     if length < 1.0 - evidence.blur:
         # The lip of a mask may cover part of a step, but on open glass a step is as long as the others.
-        return 0.2 if evidence.masked else 1.5
+        return 0.2 if evidence.masked else 2.5
     if length <= 1.0 + evidence.blur:
         return 0.0
     return 0.3 if length <= 1.4 or evidence.before.get(-1) else 0.7
@@ -162,14 +162,7 @@ def _last_jump(evidence: Evidence, start: int, densities: Floats) -> float:
     *before, jump = ratios
     # Towards the foot of a tone curve each jump may outgrow the one before it, as that outgrew its own.
     growing = before[-1] * before[-1] / before[-2] if len(before) > 1 else 0.0
-    # Where flare has begun to press the steps together the next one is smaller still than the one before it.
-    usual = before[-1] * before[-1] / before[-2] if _fades(before) else float(np.median(before))
-    return float(jump / max(usual, min(growing, 2.0 * before[-1]) if growing > before[-1] else 0.0, 1e-9))
-
-
-def _fades(sizes: Sequence[float]) -> bool:
-    """Tell whether the last of some sizes is well below the middle of those before it, and below the one before."""
-    return len(sizes) > 2 and sizes[-1] < 0.75 * float(np.median(sizes[:-1])) and sizes[-1] < 0.9 * sizes[-2]
+    return float(jump / max(float(np.median(before)), min(growing, 2.0 * before[-1])))
 
 
 def _slope_near(evidence: Evidence, start: int, rises: Floats) -> float:
@@ -225,11 +218,9 @@ def _room_doubt(evidence: Evidence, cells: int) -> float:
 
 def _next_is_lost(evidence: Evidence) -> bool:
     """Tell whether an edge as small as the next one must be, going by the last two, would not be seen."""
-    drops = [evidence.drops[place] for place in sorted(evidence.drops)]
-    faded = drops[-1] * min(drops[-1] / max(drops[-2], 1e-9), 1.0)
-    # Steps that flare presses together fade ever faster: from 0.04 to under the faintest within two or three steps.
-    floor = (6.0 if _fades(drops[-5:]) else 4.0) * FAINTEST_EDGE
-    return faded < max(4.0 * evidence.noise, floor)
+    places = sorted(evidence.drops)
+    faded = min(evidence.drops[places[-1]] / max(evidence.drops[places[-2]], 1e-9), 1.0)
+    return evidence.drops[places[-1]] * faded < max(4.0 * evidence.noise, 4.0 * FAINTEST_EDGE)
 
 
 def _as_many(densities: Floats, count: int) -> Floats:

@@ -33,6 +33,8 @@ _MOST_LOOKS: Final = 4
 _MOST_ROUGH: Final = 0.2
 """Unevenness within steps over the jumps between them at which a row is none of steps; a ramp has about 0.3."""
 _NARROWEST_CELLS: Final = 6.0
+_RIVAL: Final = 0.5
+"""Part of the weight of the weightiest row of steps that another must have to be a wedge beside it."""
 _LEAST_VISIBLE: Final = 0.4
 """Part of the steps that must be seen: a scanner that drowns more of the wedge can not be calibrated with it."""
 _MOST_DOUBT: Final = 3.0
@@ -116,17 +118,21 @@ def find_steps(
     fitting: list[Row] = []
     for angle in _ANGLES_DEG:
         for transposed in (False, True):
-            looked = _looked(View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum), image, densities)
-            seen += looked
-            fitting += [row for row in looked if _is_straight(row) and _fitting(row, densities.size)]
+            view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
+            seen += _looked(view, image, densities)
+        # What looks far more like a wedge, but has another number of steps, is not passed over for lesser rows.
+        least = _RIVAL * max((_weight(row) for row in seen), default=0.0)
+        fitting = [row for row in seen if _is_straight(row) and _fitting(row, densities.size) and _weight(row) >= least]
         if fitting:
             break
     if not fitting:
         raise WedgeNotFoundError(_seen_words(seen))
-    fitting.sort(key=lambda found: -_weight(found))
-    _refuse_two(fitting)
+    fitting.sort(key=lambda row: -_weight(row))
     way = _fitting(fitting[0], densities.size)
     assert way is not None  # noqa: S101 - by how `fitting` was filled
+    _refuse_two(
+        fitting[0], [row for row in fitting[1:] if (_fitting(row, densities.size) or way).doubt <= way.doubt + DOUBT]
+    )
     return _place(fitting[0], way, origin_mm)
 
 
@@ -181,12 +187,11 @@ def _is_straight(found: Row) -> bool:
     return abs(found.tilt_deg) < 0.6 or math.tan(math.radians(abs(found.tilt_deg))) * length < 0.2 * found.band.width
 
 
-def _refuse_two(fitting: list[Row]) -> None:
-    first = fitting[0]
-    for other in fitting[1:]:
+def _refuse_two(first: Row, others: list[Row]) -> None:
+    for other in others:
         # Two wedges of the same densities span the same signals; glare beside a wedge repeats its steps, but fainter.
         ranges = sum(first.drops.values()), sum(other.drops.values())
-        if ranges[1] > 0.5 * ranges[0] and _weight(other) > 0.5 * _weight(first) and not _overlap(first, other):
+        if ranges[1] > 0.5 * ranges[0] and not _overlap(first, other):
             (x, y), (u, v) = _light_end_mm(first), _light_end_mm(other)
             raise WedgeNotFoundError(
                 f"two wedges were seen, with their light ends near ({x:.0f}, {y:.0f}) and ({u:.0f}, {v:.0f}) mm"

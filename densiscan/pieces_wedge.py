@@ -1,0 +1,138 @@
+"""What lies on the glass and is no negative: step wedges, and opaque things such as the end of a wedge or a card."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from densiscan.pieces import Outline
+from densiscan.pieces_map import Cells, Map, Straightened, TurnedBox, straightened
+
+LEAST_RISE: Final = 0.5
+"""Density from the lightest to the densest step of a wedge, at least."""
+
+FEWEST_LEVELS: Final = 4
+"""Level stretches that make a staircase; a horizon has two."""
+
+EVEN_ACROSS: Final = 0.025
+"""Median departure from a line's own density: of a wedge only noise and grain, and the light half has little."""
+
+_LINE_MM: Final = 2.1
+"""Running median that takes out lines and scratches between steps."""
+
+
+def negatives_among(cells: Cells, outlines: Sequence[Outline], densest: float) -> tuple[list[Outline], int]:
+    """Return the pieces that may be negatives, in their order, and how many wedges were left out.
+
+    `densest` is the densest step of the calibration.
+    """
+    open_to_doubt = [outline for outline in outlines if not outline.cropped]
+    grids = [straightened(cells, outline.box) for outline in open_to_doubt]
+    wedges = [outline for outline, grid in zip(open_to_doubt, grids, strict=True) if is_wedge(grid)]
+    out = [outline for outline, grid in zip(open_to_doubt, grids, strict=True) if is_opaque(grid, densest)]
+    out += [outline for outline in open_to_doubt if any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges)]
+    return [outline for outline in outlines if not any(outline is other for other in (*wedges, *out))], len(wedges)
+
+
+def is_opaque(grid: Straightened, densest: float) -> bool:
+    """Return whether a piece lets no light through anywhere: no film, however dense, is even to its edges."""
+    rim = grid.cells(1.0)
+    inner = grid.density[rim:-rim, rim:-rim]
+    inner = inner[np.isfinite(inner)]
+    return bool(inner.size and np.percentile(inner, 10) > min(densest, 2.6))
+
+
+def is_wedge(grid: Straightened) -> bool:
+    """Return whether a piece is a step wedge: density that rises along it in steps and is even across.
+
+    A picture may rise too, but it is not even across while it does, nor level between rises. Borders, numerals beside
+    the steps and lines between them are passed over.
+    """
+    return _staircase(grid.density, grid.step_mm) or _staircase(grid.density.T, grid.step_mm)
+
+
+def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
+    """Return whether a piece lies in line with a wedge, close to its ends: a step as clear as glass parted them."""
+    u, v = (abs(float(place)) for place in wedge.own(*box.centre))
+    along, across = wedge.width_mm / 2, wedge.height_mm / 2
+    if along < across:
+        u, v, along, across = v, u, across, along
+    reach = 0.5 * max(box.width_mm, box.height_mm) + 15
+    return v < across and u < along + reach and min(box.width_mm, box.height_mm) < 2.2 * across
+
+
+class _Climb(NamedTuple):
+    """Levels along a piece from its lightest to its densest place, rising, and how uneven each line is across."""
+
+    levels: Map
+    scatter: Map
+
+
+def _staircase(density: Map, step_mm: float) -> bool:
+    """Return whether density climbs in steps along the second axis."""
+    climb = _climb(density, step_mm)
+    if climb is None:
+        return False
+    levels, scatter = climb
+    rise = float(levels[-1] - levels[0])
+    # the light half is free of noise
+    light = int(np.searchsorted(np.maximum.accumulate(levels), levels[0] + rise / 2))
+    light = max(light, levels.size // 3)
+    if float(np.median(scatter[:light])) > EVEN_ACROSS:
+        return False
+    return _stretches(levels, rise, max(1, round(0.5 / step_mm))) >= FEWEST_LEVELS
+
+
+def _climb(density: Map, step_mm: float) -> _Climb | None:
+    """Return the longest rise along the second axis, either way; None where it is not most of the piece."""
+    rows, columns = density.shape
+    width = max(3, round(_LINE_MM / step_mm) | 1)
+    if columns < 3 * width or rows < 8:
+        return None
+    # some two dozen lines tell it as well as all
+    middle = density[rows // 4 : rows - rows // 4 : max(1, rows // 48)]
+    middle = np.where(np.isfinite(middle), middle, np.nanmedian(middle))
+    plain = np.median(middle, axis=0)
+    scatter = np.median(np.abs(middle - plain), axis=0)
+    levels = np.median(np.lib.stride_tricks.sliding_window_view(plain, width), axis=1)
+    scatter = np.median(np.lib.stride_tricks.sliding_window_view(scatter, width), axis=1)
+    allowed = max(0.03, 0.05 * float(np.ptp(levels)))
+    runs = [
+        (_longest_rise(way, allowed), way, across) for way, across in ((levels, scatter), (levels[::-1], scatter[::-1]))
+    ]
+    (first, last), way, across = max(runs, key=lambda run: run[0][1] - run[0][0])
+    if last - first < 0.55 * levels.size or way[last - 1] - way[first] < LEAST_RISE:
+        return None
+    return _Climb(way[first:last], across[first:last])
+
+
+def _longest_rise(levels: Map, allowed: float) -> tuple[int, int]:
+    """Return first and end of the longest stretch that never falls by more than is allowed below what it reached."""
+    best, start, reached = (0, 0), 0, -np.inf
+    for k, level in enumerate(levels.tolist()):
+        if level < reached - allowed:
+            start, reached = k, level
+        reached = max(reached, level)
+        if k + 1 - start > best[1] - best[0]:
+            best = (start, k + 1)
+    return best
+
+
+def _stretches(levels: Map, rise: float, apart: int) -> int:
+    """Return how many level stretches of different density a climb has, or 0 where it climbs evenly."""
+    moves = np.abs(levels[apart:] - levels[:-apart])
+    usual = rise * apart / levels.size
+    level = moves < max(0.35 * usual, 0.006)
+    if level.mean() < 0.6:
+        return 0
+    change = np.diff(np.concatenate(([False], level, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(change > 0), np.flatnonzero(change < 0)
+    heights = [float(np.median(levels[start : end + apart])) for start, end in zip(starts, ends, strict=True)]
+    steps = heights[:1]
+    for height in heights[1:]:
+        if height > steps[-1] + max(0.02, 0.01 * rise):
+            steps.append(height)
+    # most of the rise in one place is the edge of a picture
+    return len(steps) if max(np.diff(steps), default=rise) <= 0.45 * rise else 0
