@@ -7,7 +7,7 @@ import sys
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -16,6 +16,9 @@ from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.wedge import Wedge
+
+DEBUG_VARIABLE: Final = "DENSISCAN_DEBUG"
+"""Set to 1, the trace of a fault is printed."""
 
 
 class Channel(StrEnum):

@@ -343,7 +343,7 @@ def test_module_runs_as_the_command_does() -> None:
 
 def test_plain_terminal_gets_plain_signs() -> None:
     shown = subprocess.run(
-        [sys.executable, "-c", "from densiscan.cli import _show; _show('0.41 ± 0.03')"],
+        [sys.executable, "-c", "from densiscan.cli_options import show; show('0.41 ± 0.03')"],
         cwd=ROOT,
         env={**os.environ, "PYTHONIOENCODING": "ascii"},
         capture_output=True,

@@ -1,0 +1,95 @@
+"""The command `calibrate`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from densiscan import arguments, notebook
+from densiscan.cli_options import (
+    ChannelOption,
+    DensitiesOption,
+    EmptyBedOption,
+    FirstOption,
+    IncrementOption,
+    InvertedOption,
+    JsonOption,
+    NotebookOption,
+    PageOption,
+    PpiOption,
+    RegionOption,
+    StepsOption,
+    now,
+    say,
+    show,
+    wedge_meant,
+)
+
+
+def calibrate(
+    scan: Annotated[Path, typer.Argument(metavar="SCAN", help="Scan of the step wedge.")],
+    densities: DensitiesOption = None,
+    steps: StepsOption = None,
+    increment: IncrementOption = 0.15,
+    first: FirstOption = 0.05,
+    empty_bed: EmptyBedOption = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write the calibration to this file.")
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="NAME", help="Keep the calibration under this name.")
+    ] = None,
+    channel: ChannelOption = None,
+    region: RegionOption = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    inverted: InvertedOption = None,
+    reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a calibration from the scan of a step wedge.
+
+    The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
+    takes the last one made.
+    """
+    arguments.there(scan, "scan")
+    if empty_bed is not None:
+        arguments.there(empty_bed, "scan of the empty bed")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
+    box = arguments.box(region, "--region")
+    wedge = wedge_meant(densities, steps, increment, first)
+    places = _places_for(out, name, scan, notebook_option)
+    from densiscan.calibrate import Label
+    from densiscan.calibrate import calibrate as calibrated
+    from densiscan.calibration_file import calibration_document, write_calibration
+    from densiscan.report import calibration_text
+    from densiscan.scan import open_scan
+
+    opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
+    mode = "reflection" if reflection else wedge.mode or "transmission"
+    label = Label(name=name or (out or scan).stem, created=now(), mode=mode)
+    bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
+    made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
+    for place in places:
+        write_calibration(made, place)
+    show(calibration_document(made) if as_json else calibration_text(made))
+    for place in places:
+        say(f"Written to {place}.")
+
+
+def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:
+    """Return where the calibration is written: to --out, under --name, under the scan's name where neither is said."""
+    places = [] if out is None else [arguments.writable(out, "--out") or out]
+    if name is not None or out is None:
+        book = notebook.notebook_file(notebook_option)
+        places.append(notebook.place_for_calibration(name or _plain(scan.stem), book))
+    return tuple(places)
+
+
+def _plain(stem: str) -> str:
+    """Return a file's name with everything left out that a calibration's name may not hold."""
+    kept = "".join(mark if mark.isalnum() or mark in " ._-" else "-" for mark in stem)[:80].strip(" ._-")
+    return kept or "calibration"

@@ -1,0 +1,151 @@
+"""The command `measure`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from densiscan import arguments, notebook
+from densiscan.cli_options import (
+    EmptyBedOption,
+    JsonOption,
+    NotebookOption,
+    OldestOption,
+    PageOption,
+    PpiOption,
+    now,
+    say,
+)
+from densiscan.cli_readings import reading_now, show_readings
+from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet, check_marked, write_marked
+
+
+class Light(StrEnum):
+    """How the negative is printed."""
+
+    contact = "contact"
+    diffusion = "diffusion"
+    condenser = "condenser"
+
+
+def measure(
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER", help="Scans, or folders of scans.")],
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
+    ] = None,
+    aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
+    square: Annotated[bool, typer.Option("--square", help="A square aperture of that side.")] = False,
+    trim: Annotated[
+        float, typer.Option("--trim", metavar="PERCENT", help="Area left out at either end for shadow and highlight.")
+    ] = 1.0,
+    frame: Annotated[
+        str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
+    ] = None,
+    rebate: Annotated[
+        str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
+    ] = None,
+    spot: Annotated[
+        list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    base: Annotated[
+        float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
+    ] = None,
+    base_fog: Annotated[
+        float | None, typer.Option("--base-fog", metavar="D", help="Base plus fog, where no rebate is in the scan.")
+    ] = None,
+    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
+    ] = None,
+    scene_stops: Annotated[
+        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    ] = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    empty_bed: EmptyBedOption = None,
+    glare: Annotated[
+        Path | None,
+        typer.Option("--glare", metavar="FILE", help="What check --slot wrote; else as kept with the calibration."),
+    ] = None,
+    correct_glare: Annotated[
+        bool, typer.Option("--correct-glare", help="Take glare out of the readings instead of only doubting them.")
+    ] = False,
+    oldest: OldestOption = 90.0,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
+    ] = None,
+    fog_sheet: FogSheetOption = False,
+    marked: MarkedOption = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show what each uncertainty is made of, largest part first.")
+    ] = False,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure negatives and say what to change.
+
+    One reading for each piece of film: base plus fog, shadow, highlight, density range, and from them advice on
+    exposure, development and paper. Densities carry their uncertainty (k = 2, about 95 %). Positions are millimetres
+    from the top left corner of the scan, x to the right, y down.
+    """
+    for path in scans:
+        arguments.there(path, "scan or folder")
+    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
+    for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
+        if file is not None:
+            arguments.there(file, what)
+    arguments.writable(csv, "--csv")
+    check_marked(marked, scans)
+    check_fog_sheet(fog_sheet=fog_sheet, frame=frame)
+    boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
+    spots = arguments.places(spot, "--spot")
+    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
+    from densiscan.batch import PrintAim, Task, measure_files
+    from densiscan.calibration_file import read_calibration
+    from densiscan.development import range_on_film
+    from densiscan.negative import MeasureOptions
+    from densiscan.paper import density_range_for
+    from densiscan.scanner import known_glare, lamp_on, trust_warnings
+
+    aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
+    density_range_for(aim.paper_range, aim.process)
+    range_on_film(aim.scene_stops)
+    made = read_calibration(chosen)
+    options = MeasureOptions(
+        aperture_mm=aperture,
+        square=square,
+        trim=trim / 100.0,
+        frame_mm=boxes[0],
+        rebate_mm=boxes[1],
+        spots_mm=spots,
+        base_density=base,
+        base_fog=base_fog,
+        lamp=lamp_on(empty_bed, made, ppi=ppi),
+        glare=known_glare(glare, made, correct=correct_glare),
+        correct_glare=correct_glare,
+        fog_sheet=fog_sheet,
+    )
+    if calibration is None:
+        say(f"With the last calibration made: {chosen} ({made.created}).")
+    told = trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest)
+    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told)
+    result = measure_files(scans, made, task, progress=reading_now)
+    if marked is not None:
+        write_marked(marked, result, made, task)
+    show_readings(result, made, csv, as_json=as_json, explain=explain)
+
+
+def _check_numbers(
+    *, aperture: float, trim: float, base: float | None, base_fog: float | None, ppi: float | None
+) -> None:
+    arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
+    arguments.within(trim, "--trim", above=0.05, upto=40.0, such_as="1 (per cent of the area)")
+    arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
+    arguments.within(base_fog, "--base-fog", above=-0.05, upto=5.0, such_as="0.25")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")

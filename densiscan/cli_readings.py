@@ -1,0 +1,48 @@
+"""How readings come out of the commands that make them."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from densiscan.cli_options import DEBUG_VARIABLE, say, show
+from densiscan.writing import write_whole
+
+if TYPE_CHECKING:
+    from densiscan.batch import BatchResult
+    from densiscan.calibration import Calibration
+
+
+def show_readings(
+    result: BatchResult, made: Calibration, csv: Path | None, *, as_json: bool, explain: bool = False
+) -> None:
+    """Print the readings, write the table file, and end with the status that they deserve."""
+    from densiscan.report import readings_csv, readings_document, readings_text
+    from densiscan.report_budget import budgets_text, with_budgets
+
+    if csv is not None:
+        write_whole(csv, readings_csv(result), what="the table")
+        say(f"Written to {csv}.")
+    for failure in result.failures:
+        if failure.fault is not None and os.environ.get(DEBUG_VARIABLE):
+            say(failure.fault)
+        say(f"densiscan: {failure.message}")
+    if as_json:
+        document = readings_document(result, made)
+        show(with_budgets(document, result) if explain else document)
+    elif result.assessments:
+        show(readings_text(result, made))
+        if explain:
+            show("\n" + budgets_text(result))
+    if result.failures:
+        raise typer.Exit(1)
+
+
+def reading_now(number: int, path: Path) -> None:
+    """Name the scan that is being read, on a terminal."""
+    if sys.stderr.isatty():
+        say(f"{number + 1}: {path.name}")
