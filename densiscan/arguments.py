@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -67,6 +68,49 @@ def within(value: float | None, option: str, *, above: float, upto: float, such_
     """
     if value is not None and not above < value <= upto:
         raise WrongUseError(f"{option} {value:g} is out of reach; give a number such as {such_as}.")
+
+
+_CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,5}):(\d{2})")
+_DEGREES = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([cCfF]?)")
+
+
+def seconds(text: str, option: str) -> float:
+    """Return a time in seconds, typed as seconds (480), minutes:seconds (8:00) or hours:minutes:seconds.
+
+    Raises
+    ------
+    WrongUseError
+        If it is no time above 0.
+    """
+    typed = text.strip()
+    clock = _CLOCK.fullmatch(typed)
+    if clock is not None and int(clock[3]) < 60:
+        value = 3600.0 * int(clock[1] or 0) + 60.0 * int(clock[2]) + int(clock[3])
+    else:
+        plain = _numbers(typed)
+        value = plain[0] if len(plain) == 1 else 0.0
+    if value <= 0.0:
+        raise WrongUseError(
+            f'{option} "{text}" is no time; give minutes and seconds such as 8:00, or seconds such as 480.'
+        )
+    return value
+
+
+def celsius(text: str, option: str) -> float:
+    """Return a temperature in degrees Celsius, typed as 20, 20.5C or 68F.
+
+    Raises
+    ------
+    WrongUseError
+        If it is no temperature between freezing and 60 degrees.
+    """
+    typed = _DEGREES.fullmatch(text.strip())
+    value = math.nan if typed is None else float(typed[1].replace(",", "."))
+    if typed is not None and typed[2] in {"f", "F"}:
+        value = (value - 32.0) / 1.8
+    if not 0.0 < value <= 60.0:
+        raise WrongUseError(f'{option} "{text}" is no temperature of a bath; give degrees such as 20, 20.5C or 68F.')
+    return value
 
 
 def there(path: Path, what: str) -> Path:
