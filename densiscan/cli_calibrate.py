@@ -18,13 +18,16 @@ from densiscan.cli_options import (
     JsonOption,
     NotebookOption,
     PageOption,
+    PlotOption,
     PpiOption,
     RegionOption,
     StepsOption,
+    check_plot,
     now,
     say,
     show,
     wedge_meant,
+    write_plot,
 )
 
 
@@ -47,18 +50,20 @@ def calibrate(
     page: PageOption = None,
     inverted: InvertedOption = None,
     reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
+    plot: PlotOption = None,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make a calibration from the scan of a step wedge.
 
     The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
-    takes the last one made.
+    takes the last one made. --plot draws its curve, what each step left out is read back as, noise and doubt.
     """
     arguments.there(scan, "scan")
     if empty_bed is not None:
         arguments.there(empty_bed, "scan of the empty bed")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
+    check_plot(plot)
     box = arguments.box(region, "--region")
     wedge = wedge_meant(densities, steps, increment, first)
     places = _places_for(out, name, scan, notebook_option)
@@ -76,6 +81,10 @@ def calibrate(
     for place in places:
         write_calibration(made, place)
     show(calibration_document(made) if as_json else calibration_text(made))
+    if plot is not None:
+        from densiscan.plots_calibration import calibration_figure
+
+        write_plot(calibration_figure(made), plot)
     for place in places:
         say(f"Written to {place}.")
 

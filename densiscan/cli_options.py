@@ -15,6 +15,8 @@ from densiscan import arguments
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from densiscan.wedge import Wedge
 
 DEBUG_VARIABLE: Final = "DENSISCAN_DEBUG"
@@ -62,6 +64,9 @@ EmptyBedOption = Annotated[
     typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
+PlotOption = Annotated[
+    Path | None, typer.Option("--plot", metavar="FILE", help="Draw the result: a file that ends in .png, .svg or .pdf.")
+]
 OldestOption = Annotated[
     float, typer.Option("--oldest", metavar="DAYS", help="Age from which a calibration is called old.")
 ]
@@ -90,6 +95,27 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
     if densities is not None:
         return read_wedge(densities)
     return nominal_wedge(steps=steps or 0, increment=increment, first=first)
+
+
+def check_plot(plot: Path | None) -> None:
+    """Check that a figure can be put there; None passes.
+
+    Raises
+    ------
+    WrongUseError
+        If its ending is none that a figure can have, or its folder does not exist.
+    """
+    from densiscan.plots import checked_place
+
+    arguments.writable(checked_place(plot), "--plot")
+
+
+def write_plot(figure: Figure, plot: Path) -> None:
+    """Write the figure and say where."""
+    from densiscan.plots import save_figure
+
+    save_figure(figure, plot)
+    say(f"Written to {plot}.")
 
 
 def now() -> str:
