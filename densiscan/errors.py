@@ -8,6 +8,7 @@
         CalibrationError         a wedge was read, but no trustworthy calibration follows from it
             PolarityError        it cannot be told which way the signal runs
         MeasureError             a scan was read, but nothing can be measured on it
+        NotebookError            the notebook cannot be opened, read or written
 
 The message is one sentence (two at most): what is wrong, with which file, and what to do. Doubtful data does not raise:
 it returns a result that carries a `Warning_`.
@@ -64,3 +65,9 @@ class MeasureError(DensiscanError):
     """A readable scan on which nothing can be measured as asked."""
 
     code = "not-measurable"
+
+
+class NotebookError(DensiscanError):
+    """The notebook cannot be opened, read or written; it is as it was."""
+
+    code = "notebook"

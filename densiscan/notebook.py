@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from densiscan.errors import DensiscanError, WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.notebook_book import Notebook
 
 VARIABLE: Final = "DENSISCAN_NOTEBOOK"
 _FILE_NAME: Final = "notebook.sqlite"
@@ -31,6 +35,19 @@ def notebook_file(option: Path | None = None) -> Path:
         return option
     named = os.environ.get(VARIABLE)
     return Path(named) if named else _data_folder() / _FILE_NAME
+
+
+def open_notebook(path: Path, *, arguments: Sequence[str] = ()) -> Notebook:
+    """Return the notebook of a file, to be used in a `with`; it is made by the first change, never by looking.
+
+    Parameters
+    ----------
+    arguments
+        The command line, kept with what is added.
+    """
+    from densiscan.notebook_book import Notebook  # late: SQLite is not needed to find a calibration
+
+    return Notebook(path, arguments=arguments)
 
 
 def _data_folder() -> Path:

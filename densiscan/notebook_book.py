@@ -1,0 +1,196 @@
+"""The notebook as the rest of the program sees it: runs, readings, and documents kept by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from densiscan import __version__, notebook_readings, notebook_runs
+from densiscan.development_runs import Run, require_name
+from densiscan.errors import WrongUseError
+from densiscan.notebook_readings import KeptReading, NewReading
+from densiscan.notebook_runs import Choice, Stamp
+from densiscan.notebook_store import Store
+from densiscan.quantity import Quantity
+
+
+def _now() -> str:
+    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+
+
+class Notebook:
+    """One notebook; what changes it is one whole transaction each, on the disk when the call returns.
+
+    Parameters
+    ----------
+    path
+        Its file. It is made by the first change, never by looking.
+    arguments
+        The command line, kept with everything that this notebook is given.
+    clock
+        Tells the time, ISO 8601.
+    """
+
+    def __init__(self, path: Path, *, arguments: Sequence[str] = (), clock: Callable[[], str] = _now) -> None:
+        self.path = path
+        self._store = Store(path)
+        self._arguments = " ".join(arguments)
+        self._clock = clock
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._store.close()
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Sentences a person should read: that the notebook was brought to a new form, and where the old one is."""
+        return tuple(self._store.told)
+
+    def _stamp(self) -> Stamp:
+        return Stamp(made=self._clock(), version=__version__, arguments=self._arguments)
+
+    def runs(
+        self,
+        film: str | None = None,
+        developer: str | None = None,
+        *,
+        removed: bool | None = False,
+        last: int | None = None,
+    ) -> tuple[Run, ...]:
+        """Return runs, the earliest first.
+
+        Parameters
+        ----------
+        film, developer
+            Only those of it; letters large or small are the same.
+        removed
+            False: those that count; True: those taken out; None: both.
+        last
+            Only so many, the latest.
+        """
+        choice = Choice(film=film, developer=developer, removed=removed, last=last)
+        with self._store.reading() as connection:
+            return () if connection is None else notebook_runs.runs(connection, choice)
+
+    def run(self, number: int) -> Run:
+        """Return one run, removed or not; WrongUseError where there is none of that number."""
+        with self._store.reading() as connection:
+            return notebook_runs.run_numbered(connection, number)
+
+    def add_run(self, run: Run) -> Run:
+        """Keep a new run and return it with its number; `run.number` is not used."""
+        with self._store.writing() as connection:
+            number = notebook_runs.add_run(connection, run, self._stamp())
+            return notebook_runs.run_numbered(connection, number)
+
+    def correct_run(self, number: int, **facts: Any) -> Run:
+        """Change facts of a run, named as the fields of `Run`, and return it; what it was before is kept."""
+        with self._store.writing() as connection:
+            run = replace(notebook_runs.run_numbered(connection, number), **facts)
+            notebook_runs.correct_run(connection, run, self._stamp())
+            return notebook_runs.run_numbered(connection, number)
+
+    def remove_run(self, number: int) -> Run:
+        """Take a run out, so that it counts for nothing until it is restored; WrongUseError where it is out."""
+        return self._set_removed(number, removed=True)
+
+    def restore_run(self, number: int) -> Run:
+        """Put back a run that was taken out; WrongUseError where it is not out."""
+        return self._set_removed(number, removed=False)
+
+    def _set_removed(self, number: int, *, removed: bool) -> Run:
+        with self._store.writing() as connection:
+            if notebook_runs.run_numbered(connection, number).removed is removed:
+                state = "removed already" if removed else "not removed, so there is nothing to restore"
+                raise WrongUseError(f"run {number} is {state}; densiscan run list --removed shows those that are.")
+            notebook_runs.set_removed(connection, number, self._stamp(), removed=removed)
+            return notebook_runs.run_numbered(connection, number)
+
+    def uses_of(self, developer: str, batch: str) -> int:
+        """Return how often a batch of a developer was used so far."""
+        with self._store.reading() as connection:
+            return 0 if connection is None else notebook_runs.uses_of(connection, developer, batch)
+
+    def add_reading(self, new: NewReading) -> str:
+        """Keep a reading and return its uid; measured in the same way before, it is not kept twice."""
+        return self.add_readings([new])[0]
+
+    def add_readings(self, new: Sequence[NewReading]) -> tuple[str, ...]:
+        """Keep readings, all or none; WrongUseError where one names a run that there is not."""
+        stamp = self._stamp()
+        with self._store.writing() as connection:
+            for number in {one.run for one in new if one.run is not None}:
+                notebook_runs.run_numbered(connection, number)
+            return tuple(notebook_readings.add_reading(connection, one, stamp) for one in new)
+
+    def readings(self, *, run: int | None = None, with_documents: bool = True) -> tuple[KeptReading, ...]:
+        """Return the readings, of one run or all, in the order they were made."""
+        with self._store.reading() as connection:
+            if connection is None:
+                return ()
+            return notebook_readings.readings(connection, run=run, with_documents=with_documents)
+
+    def readings_of_scan(
+        self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
+    ) -> tuple[KeptReading, ...]:
+        """Return the readings a scan gave when measured in this way, by piece; none where it was not."""
+        with self._store.reading() as connection:
+            if connection is None:
+                return ()
+            return notebook_readings.readings_of_scan(connection, scan_sha256, calibration, options)
+
+    def has_reading(
+        self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
+    ) -> KeptReading | None:
+        """Return the first reading a scan gave when measured in this way, None where it was not."""
+        return next(iter(self.readings_of_scan(scan_sha256, calibration, options)), None)
+
+    def keep(self, kind: str, name: str, document: Mapping[str, Any], *, scan_sha256: str | None = None) -> None:
+        """Keep a document of a kind (`wedge`, `calibration`, `film-test`, `paper-test`, `print`) under a name."""
+        notebook_readings.require_kind(kind)
+        require_name(name, "--name")
+        with self._store.writing() as connection:
+            notebook_readings.keep(connection, kind, name, document, stamp=self._stamp(), scan_sha256=scan_sha256)
+
+    def kept(self, kind: str, name: str) -> dict[str, Any] | None:
+        """Return the document last kept under a name, None where there is none."""
+        notebook_readings.require_kind(kind)
+        with self._store.reading() as connection:
+            return None if connection is None else notebook_readings.kept(connection, kind, name)
+
+    def names(self, kind: str) -> tuple[str, ...]:
+        """Return the names that documents of a kind are kept under, the last kept first."""
+        notebook_readings.require_kind(kind)
+        with self._store.reading() as connection:
+            return () if connection is None else notebook_readings.names(connection, kind)
+
+    def film_base(self, film: str) -> Quantity | None:
+        """Return the density of a film's base, None where it is not known."""
+        with self._store.reading() as connection:
+            return None if connection is None else notebook_runs.film_base(connection, film)
+
+    def set_film_base(self, film: str, base: Quantity) -> None:
+        """Keep the density of a film's base."""
+        require_name(film, "--film")
+        with self._store.writing() as connection:
+            notebook_runs.set_film_base(connection, film, base, self._clock())
+
+    def backup(self, to: Path) -> None:
+        """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""
+        self._store.backup(to)
+
+    def check(self) -> tuple[str, ...]:
+        """Return what is wrong with the notebook's structure; nothing where all is well."""
+        return self._store.check()

@@ -1,0 +1,293 @@
+"""Runs in the notebook, with the films, developers and batches they name, and what each run was before a change."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+from uuid import uuid4
+
+from densiscan.development_runs import Run
+from densiscan.errors import WrongUseError
+from densiscan.quantity import Influence, Quantity
+
+PLAIN: Final = (
+    "use",
+    "date",
+    "time_s",
+    "temperature_c",
+    "dilution",
+    "exposure_index",
+    "agitation",
+    "prewash",
+    "stop",
+    "fix",
+    "sheets",
+    "volume_ml",
+    "scene_stops",
+    "note",
+)
+"""The fields of a run that are a column of the same name."""
+
+_COLUMNS: Final = ("film_id", "developer_id", "batch_id", *PLAIN, "sheet_width_mm", "sheet_height_mm")
+_SELECT: Final = f"""
+    SELECT runs.number, runs.uid, runs.removed, films.name AS film, developers.name AS developer, batches.name AS batch,
+        runs.sheet_width_mm, runs.sheet_height_mm, {", ".join(f"runs.{name}" for name in PLAIN)}
+    FROM runs JOIN films ON films.id = runs.film_id JOIN developers ON developers.id = runs.developer_id
+        LEFT JOIN batches ON batches.id = runs.batch_id
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """How something came into the notebook: when (ISO 8601), by which version, by which command line."""
+
+    made: str
+    version: str
+    arguments: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """Which runs are asked for; None: of every film, of every developer, every number, all of them."""
+
+    film: str | None = None
+    developer: str | None = None
+    number: int | None = None
+    removed: bool | None = False
+    last: int | None = None
+
+
+def name_key(name: str) -> str:
+    """Return what makes two spellings the same name: letters large or small, one blank or two, composed or not."""
+    return " ".join(unicodedata.normalize("NFC", name).casefold().split())
+
+
+def quantity_of(value: float | None, standard: float | None, key: str) -> Quantity | None:
+    """Return a kept value with its uncertainty as one influence of its own."""
+    if value is None:
+        return None
+    if standard is None:
+        return Quantity(value, None)
+    return Quantity(value, {Influence("reading", key): standard} if standard else {})
+
+
+def film_id(connection: sqlite3.Connection, name: str, made: str) -> int:
+    """Return the row of a film, made where there is none."""
+    return _named(connection, "films", name, made)
+
+
+def developer_id(connection: sqlite3.Connection, name: str, made: str) -> int:
+    """Return the row of a developer, made where there is none."""
+    return _named(connection, "developers", name, made)
+
+
+def _named(connection: sqlite3.Connection, table: str, name: str, made: str) -> int:
+    key = name_key(name)
+    connection.execute(
+        f"INSERT INTO {table} (uid, name, name_key, changed) VALUES (?, ?, ?, ?) ON CONFLICT (name_key) DO NOTHING",
+        (uuid4().hex, name, key, made),
+    )
+    return int(connection.execute(f"SELECT id FROM {table} WHERE name_key = ?", (key,)).fetchone()[0])
+
+
+def batch_id(connection: sqlite3.Connection, developer: int, name: str, *, mixed: str | None, made: str) -> int:
+    """Return the row of a batch of a developer, made where there is none, then as mixed on that day."""
+    key = name_key(name)
+    connection.execute(
+        """INSERT INTO batches (uid, developer_id, name, name_key, mixed, changed) VALUES (?, ?, ?, ?, ?, ?)
+        ON CONFLICT (developer_id, name_key) DO NOTHING""",
+        (uuid4().hex, developer, name, key, mixed, made),
+    )
+    found = connection.execute("SELECT id FROM batches WHERE developer_id = ? AND name_key = ?", (developer, key))
+    return int(found.fetchone()[0])
+
+
+def add_run(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> int:
+    """Write a new run and return its number; `run.number` is not used.
+
+    What was read of it elsewhere becomes a reading of a negative of its own.
+    """
+    values = {**_values(connection, run, stamp), "uid": uuid4().hex, "version": stamp.version}
+    values |= {"arguments": stamp.arguments, "changed": stamp.made}
+    names, marks = ", ".join(values), ", ".join("?" * len(values))
+    cursor = connection.execute(f"INSERT INTO runs ({names}) VALUES ({marks})", tuple(values.values()))
+    number = int(cursor.lastrowid or 0)
+    _add_elsewhere(connection, number, run, stamp)
+    _note_change(connection, number, "add", None, stamp)
+    return number
+
+
+def _values(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> dict[str, Any]:
+    developer = developer_id(connection, run.developer, stamp.made)
+    day = run.date[:10]
+    batch = None if run.batch is None else batch_id(connection, developer, run.batch, mixed=day, made=stamp.made)
+    width, height = run.sheet_size_mm or (None, None)
+    film = film_id(connection, run.film, stamp.made)
+    numbers = {name: getattr(run, name) for name in PLAIN}
+    return dict(zip(_COLUMNS, (film, developer, batch, *numbers.values(), width, height), strict=True))
+
+
+def _add_elsewhere(connection: sqlite3.Connection, number: int, run: Run, stamp: Stamp) -> None:
+    """Keep the density ranges and bases plus fog read elsewhere: the first of both are of one negative, and so on."""
+    for place in range(max(len(run.density_ranges), len(run.base_plus_fogs))):
+        span = run.density_ranges[place] if place < len(run.density_ranges) else None
+        base = run.base_plus_fogs[place] if place < len(run.base_plus_fogs) else None
+        negative = connection.execute(
+            "INSERT INTO negatives (uid, run, changed) VALUES (?, ?, ?)", (uuid4().hex, number, stamp.made)
+        )
+        key = uuid4().hex
+        connection.execute(
+            """INSERT INTO readings (uid, negative_id, content_key, made, version, arguments, density_range,
+            density_range_standard, base_plus_fog, base_plus_fog_standard) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+            (key, negative.lastrowid, key, stamp.made, stamp.version, stamp.arguments, *_pair(span), *_pair(base)),
+        )
+
+
+def _pair(quantity: Quantity | None) -> tuple[float | None, float | None]:
+    return (None, None) if quantity is None else (quantity.value, quantity.standard_uncertainty)
+
+
+def runs(connection: sqlite3.Connection, choice: Choice) -> tuple[Run, ...]:
+    """Return the runs asked for, the earliest first; the last ones where only some are asked for."""
+    where, values = _where(choice)
+    chosen = f"{_SELECT} {where} ORDER BY runs.date DESC, runs.number DESC LIMIT ?"
+    limit = -1 if choice.last is None else choice.last
+    rows = _dicts(connection.execute(chosen, (*values, limit)))[::-1]
+    whole = choice.last is None and choice.number is None and choice.film is None
+    read = _latest_readings(connection, None if whole else [row["number"] for row in rows])
+    return tuple(_run(row, read.get(row["number"], ())) for row in rows)
+
+
+def _where(choice: Choice) -> tuple[str, list[object]]:
+    parts: list[str] = []
+    values: list[object] = []
+    for column, name in (("films.name_key", choice.film), ("developers.name_key", choice.developer)):
+        if name is not None:
+            parts.append(f"{column} = ?")
+            values.append(name_key(name))
+    if choice.number is not None:
+        parts.append("runs.number = ?")
+        values.append(choice.number)
+    if choice.removed is not None:
+        parts.append(f"runs.removed IS {'NOT ' if choice.removed else ''}NULL")
+    return (f"WHERE {' AND '.join(parts)}" if parts else ""), values
+
+
+def _latest_readings(
+    connection: sqlite3.Connection, numbers: list[int] | None
+) -> dict[int, list[tuple[Quantity | None, Quantity | None]]]:
+    """Return, by run, density range and base plus fog of each negative as it was last read."""
+    some = "" if numbers is None else "AND negatives.run IN (SELECT value FROM json_each(?))"
+    rows = connection.execute(
+        f"""SELECT negatives.run, negatives.id, negatives.uid, readings.density_range, readings.density_range_standard,
+            readings.base_plus_fog, readings.base_plus_fog_standard
+        FROM negatives JOIN readings ON readings.negative_id = negatives.id
+        WHERE readings.removed IS NULL AND negatives.run IS NOT NULL {some}
+        ORDER BY negatives.id, readings.made, readings.id""",
+        () if numbers is None else (json.dumps(numbers),),
+    )
+    last = {row[1]: row for row in rows}
+    found: dict[int, list[tuple[Quantity | None, Quantity | None]]] = {}
+    for run, _, uid, *numbers_read in last.values():
+        span = quantity_of(numbers_read[0], numbers_read[1], uid)
+        base = quantity_of(numbers_read[2], numbers_read[3], f"{uid} base")
+        found.setdefault(run, []).append((span, base))
+    return found
+
+
+def _run(row: Mapping[str, Any], read: Iterable[tuple[Quantity | None, Quantity | None]]) -> Run:
+    pairs = list(read)
+    width, height = row["sheet_width_mm"], row["sheet_height_mm"]
+    return Run(
+        number=row["number"],
+        film=row["film"],
+        developer=row["developer"],
+        batch=row["batch"],
+        sheet_size_mm=None if width is None or height is None else (width, height),
+        density_ranges=tuple(span for span, _ in pairs if span is not None),
+        base_plus_fogs=tuple(base for _, base in pairs if base is not None),
+        removed=row["removed"] is not None,
+        **{name: row[name] for name in PLAIN},
+    )
+
+
+def _dicts(cursor: sqlite3.Cursor) -> list[dict[str, Any]]:
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, row, strict=True)) for row in cursor]
+
+
+def run_numbered(connection: sqlite3.Connection | None, number: int) -> Run:
+    """Return one run, removed or not.
+
+    Raises
+    ------
+    WrongUseError
+        If there is none of that number.
+    """
+    found = () if connection is None else runs(connection, Choice(number=number, removed=None))
+    if not found:
+        raise WrongUseError(f"there is no run {number} in the notebook; densiscan run list shows those there are.")
+    return found[0]
+
+
+def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> None:
+    """Write a run's facts over those of the same number; what was read elsewhere stays as it is."""
+    _note_change(connection, run.number, "correct", _row(connection, run.number), stamp)
+    _update(connection, run.number, {**_values(connection, run, stamp), "changed": stamp.made})
+
+
+def set_removed(connection: sqlite3.Connection, number: int, stamp: Stamp, *, removed: bool) -> None:
+    """Take a run out of the notebook, or put it back; nothing of it is lost."""
+    what = "remove" if removed else "restore"
+    _note_change(connection, number, what, _row(connection, number), stamp)
+    _update(connection, number, {"removed": stamp.made if removed else None, "changed": stamp.made})
+
+
+def _row(connection: sqlite3.Connection, number: int) -> dict[str, Any]:
+    names = ", ".join((*_COLUMNS, "removed"))
+    return _dicts(connection.execute(f"SELECT {names} FROM runs WHERE number = ?", (number,)))[0]
+
+
+def _update(connection: sqlite3.Connection, number: int, values: Mapping[str, Any]) -> None:
+    sets = ", ".join(f"{name} = ?" for name in values)
+    connection.execute(f"UPDATE runs SET {sets} WHERE number = ?", (*values.values(), number))
+
+
+def _note_change(
+    connection: sqlite3.Connection, number: int, what: str, before: Mapping[str, Any] | None, stamp: Stamp
+) -> None:
+    connection.execute(
+        "INSERT INTO changes (run, made, what, before, version, arguments) VALUES (?, ?, ?, ?, ?, ?)",
+        (number, stamp.made, what, None if before is None else json.dumps(before), stamp.version, stamp.arguments),
+    )
+
+
+def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
+    """Return how often a batch was used as far as the runs say; 0 where none names it."""
+    found = connection.execute(
+        """SELECT max(runs.use) FROM runs JOIN batches ON batches.id = runs.batch_id
+        JOIN developers ON developers.id = batches.developer_id
+        WHERE developers.name_key = ? AND batches.name_key = ? AND runs.removed IS NULL""",
+        (name_key(developer), name_key(batch)),
+    ).fetchone()
+    return int(found[0] or 0)
+
+
+def film_base(connection: sqlite3.Connection, film: str) -> Quantity | None:
+    """Return the density of a film's base, None where it is not known."""
+    found = connection.execute(
+        "SELECT uid, base_density, base_density_standard FROM films WHERE name_key = ?", (name_key(film),)
+    ).fetchone()
+    return None if found is None else quantity_of(found[1], found[2], f"{found[0]} base")
+
+
+def set_film_base(connection: sqlite3.Connection, film: str, base: Quantity, made: str) -> None:
+    """Keep the density of a film's base."""
+    connection.execute(
+        "UPDATE films SET base_density = ?, base_density_standard = ?, changed = ? WHERE id = ?",
+        (base.value, base.standard_uncertainty, made, film_id(connection, film, made)),
+    )
