@@ -339,14 +339,17 @@ def _inverse(x: Floats, densities: Floats, density: float) -> float:
     if density <= densities[-1]:
         return float(x[-1] + (density - densities[-1]) / min(float(slopes[-1]), -1e-6))
     k = int(np.searchsorted(-densities, -density, side="right")) - 1
-    low, high = float(x[k]), float(x[k + 1])
+    # One interval of the cubic in plain numbers: arrays for sixty halvings would cost a hundred times as much.
+    h, rise, fall = float(x[k + 1] - x[k]), float(slopes[k]), float(slopes[k + 1])
+    left, right = float(densities[k]), float(densities[k + 1])
+    low, high = 0.0, 1.0
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        if float(shape_preserving(x, densities, [middle])[0]) > density:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+        t = 0.5 * (low + high)
+        s = 1.0 - t
+        here = left * (1.0 + 2.0 * t) * s * s + h * rise * t * s * s
+        here += right * t * t * (1.0 + 2.0 * s) - h * fall * t * t * s
+        low, high = (t, high) if here > density else (low, t)
+    return float(x[k]) + 0.5 * (low + high) * h
 
 
 def pull_of_steps(x: Floats, densities: Floats, place: float) -> Floats:

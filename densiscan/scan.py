@@ -5,14 +5,16 @@ Pixels are codes of one channel, 0 to full scale, bright is high, in the positio
 
 from __future__ import annotations
 
+import os
 import stat
 import struct
 import zlib
-from collections.abc import Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Literal, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
 import numpy as np
 
@@ -20,9 +22,12 @@ from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
 from densiscan.scan_notes import Notes, Picture, made_up
-from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Raster, ScanFault
+from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
 from densiscan.scan_png import open_png
 from densiscan.scan_tiff import open_tiff
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 _DECODER_FAULTS: Final = (
     OSError,
@@ -40,6 +45,18 @@ MM_PER_INCH: Final = 25.4
 # No scanner resolves less or more.
 _LOWEST_PPI: Final = 20
 _HIGHEST_PPI: Final = 12800
+_MOST_THREADS: Final = 8
+_AHEAD: Final = 2
+"""Blocks read ahead of the threads: so many are held beside those that are worked on."""
+
+Result = TypeVar("Result")
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,6 +216,8 @@ class Scan:
         Resolution across and down, after orientation.
     warnings
         What a person should know of the file.
+    threads
+        On how many a pass over the whole scan runs; the result is the same.
     """
 
     path: Path
@@ -211,6 +230,7 @@ class Scan:
     warnings: tuple[Warning_, ...]
     raster: Raster = field(repr=False)
     turn: Turn = field(repr=False)
+    threads: int = 1
 
     @property
     def px_per_mm_x(self) -> float:
@@ -240,11 +260,51 @@ class Scan:
         UnreadableScanError
             If the file turns out to be damaged.
         """
+        for piece in self._stored():
+            yield self._block(piece)
+
+    def each_block(self, work: Callable[[Block], Result]) -> Iterator[Result]:
+        """Yield what a function makes of each block, in file order; decoding and work run on the scan's threads.
+
+        Parameters
+        ----------
+        work
+            Called with several blocks at a time.
+
+        Raises
+        ------
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        if self.threads < 2:
+            yield from map(work, self.blocks())
+            return
+        from concurrent.futures import ThreadPoolExecutor
+
+        with ThreadPoolExecutor(self.threads) as pool:
+            waiting: deque[Future[Result]] = deque()
+            try:
+                for piece in self._stored():
+                    waiting.append(pool.submit(lambda piece: work(self._block(piece)), piece))
+                    if len(waiting) > self.threads + _AHEAD:
+                        yield waiting.popleft().result()
+                while waiting:
+                    yield waiting.popleft().result()
+            finally:
+                for future in waiting:
+                    future.cancel()
+
+    def _stored(self) -> Iterator[Piece]:
         whole = (0, 0, self.raster.height, self.raster.width)
         with _reading(self.path), self.path.open("rb", buffering=0) as file:
-            for top, left, codes in self.raster.pieces(file, whole):
-                box = self.turn.forward((top, left, top + codes.shape[0], left + codes.shape[1]))
-                yield Block(top=box[0], left=box[1], codes=self.turn.view(codes))
+            yield from self.raster.pieces(file, whole)
+
+    def _block(self, piece: Piece) -> Block:
+        top, left, decode = piece
+        with _reading(self.path):
+            codes = decode()
+        box = self.turn.forward((top, left, top + codes.shape[0], left + codes.shape[1]))
+        return Block(top=box[0], left=box[1], codes=self.turn.view(codes))
 
     def region(self, top: int, left: int, height: int, width: int) -> Codes:
         """Return the codes of a rectangle of oriented pixels.
@@ -263,7 +323,7 @@ class Scan:
         box = self.turn.backward((top, left, bottom, right))
         out = np.zeros((box[2] - box[0], box[3] - box[1]), np.uint8 if self.facts.full_scale <= 255 else np.uint16)
         with _reading(self.path), self.path.open("rb", buffering=0) as file:
-            for row, column, codes in self.raster.pieces(file, box):
+            for row, column, codes in decoded(self.raster.pieces(file, box)):
                 first, last = max(row, box[0]), min(row + codes.shape[0], box[2])
                 start, stop = max(column, box[1]), min(column + codes.shape[1], box[3])
                 part = codes[first - row : last - row, start - column : stop - column]
@@ -272,7 +332,12 @@ class Scan:
 
 
 def open_scan(
-    path: Path | str, *, ppi: float | None = None, channel: str | None = None, page: int | None = None
+    path: Path | str,
+    *,
+    ppi: float | None = None,
+    channel: str | None = None,
+    page: int | None = None,
+    threads: int | None = None,
 ) -> Scan:
     """Open an image file as a scan.
 
@@ -287,6 +352,8 @@ def open_scan(
         has one tone curve, which a mixture of three has not.
     page
         Which picture of a file with several, from 1.
+    threads
+        On how many a pass over the whole scan runs; as many as there are cores, up to 8, when None.
 
     Raises
     ------
@@ -309,7 +376,8 @@ def open_scan(
             raise ScanFault("is not a file but a device or a pipe; name an image file")
         with path.open("rb", buffering=0) as file:
             picture = _open_picture(file, path.stat().st_size, wanted, page)
-        return _scan(path, picture, wanted, ppi)
+        scan = _scan(path, picture, wanted, ppi)
+    return replace(scan, threads=min(usable_cores(), _MOST_THREADS) if threads is None else threads)
 
 
 def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> Picture:

@@ -8,6 +8,7 @@ import struct
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import BinaryIO, Final
 
 import imagecodecs
@@ -23,6 +24,7 @@ from densiscan.scan_pixels import (
     Box,
     Codes,
     Coding,
+    Piece,
     ScanFault,
     to_codes,
 )
@@ -110,8 +112,8 @@ class JpegRaster:
     wanted: int
     kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
-    def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
-        """Yield (top, left, codes) from the box's first row to its last.
+    def pieces(self, file: BinaryIO, box: Box) -> Iterator[Piece]:
+        """Yield pieces from the box's first row to its last, decoded already.
 
         Raises
         ------
@@ -125,7 +127,7 @@ class JpegRaster:
                 self.kept.keep("whole", plane)
         step = max(1, BLOCK_PIXELS // self.width)
         for row in range(box[0], box[2], step):
-            yield row, 0, plane[row : min(row + step, box[2])]
+            yield row, 0, partial(plane.__getitem__, slice(row, min(row + step, box[2])))
 
     def _decoded(self, file: BinaryIO) -> Codes:
         file.seek(0)

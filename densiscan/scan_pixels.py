@@ -5,7 +5,7 @@ A code is a whole number from 0 to full scale, bright is high. Pure functions: n
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Final, Literal, Protocol
 
@@ -84,6 +84,15 @@ class Coding:
         return (samples * self.bits + 7) // 8
 
 
+Piece = tuple[int, int, Callable[[], Codes]]
+"""Top and left of some pixels as stored, and what decodes them: any thread may call it, once."""
+
+
+def decoded(pieces: Iterator[Piece]) -> Iterator[tuple[int, int, Codes]]:
+    """Decode pieces one by one."""
+    return ((top, left, decode()) for top, left, decode in pieces)
+
+
 class Raster(Protocol):
     """The pixels of one channel as a file stores them, orientation not applied."""
 
@@ -102,8 +111,8 @@ class Raster(Protocol):
         """How a sample is stored."""
         ...
 
-    def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
-        """Yield (top, left, codes) in file order; together they cover the box, each pixel once, maybe with a margin."""
+    def pieces(self, file: BinaryIO, box: Box) -> Iterator[Piece]:
+        """Yield pieces in file order; together they cover the box, each pixel once, maybe with a margin."""
         ...
 
 

@@ -7,6 +7,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import BinaryIO, Final
 
 import imagecodecs
@@ -14,7 +15,7 @@ import numpy as np
 
 from densiscan.scan_jpeg import exif_notes
 from densiscan.scan_notes import Notes, Picture, extra_samples, iso_date, profile_name, resolution
-from densiscan.scan_pixels import BLOCK_PIXELS, CLAIMS, DAMAGED, SAMPLE_OF, SHORT, Box, Codes, Coding, ScanFault
+from densiscan.scan_pixels import BLOCK_PIXELS, CLAIMS, DAMAGED, SAMPLE_OF, SHORT, Box, Codes, Coding, Piece, ScanFault
 from densiscan.scan_stream import Inflater, Kept
 from densiscan.scan_tags import printable
 
@@ -73,8 +74,8 @@ class PngRaster:
     interlaced: bool = False
     kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
-    def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
-        """Yield (top, left, codes) in file order, down to the end of the box.
+    def pieces(self, file: BinaryIO, box: Box) -> Iterator[Piece]:
+        """Yield pieces in file order, down to the end of the box.
 
         The filters of a row refer to the row above, so the file is read from the top. A group of rows is decoded as a
         small picture of its own, whose first row is the last one of the group before: memory holds one group.
@@ -91,7 +92,7 @@ class PngRaster:
             if codes is None:
                 codes = self._seven_passes(stream)
                 self.kept.keep("whole", codes)
-            yield 0, 0, codes
+            yield 0, 0, partial(np.asarray, codes)
             return
         filtered_bytes = 1 + self._row_bytes(self.width)
         step = max(1, BLOCK_PIXELS // self.width)
@@ -102,7 +103,7 @@ class PngRaster:
             above = b"\0" + values[-1].astype(values.dtype.newbyteorder(">")).tobytes()
             stream.mark(above)
             if row + rows > top:
-                yield row, 0, self._channel(values)
+                yield row, 0, partial(self._channel, values)
         if bottom == self.height:
             stream.finish(strict=True)
 

@@ -6,6 +6,7 @@ import math
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import BinaryIO, Final
 
 import imagecodecs
@@ -20,6 +21,7 @@ from densiscan.scan_pixels import (
     Box,
     Codes,
     Coding,
+    Piece,
     ScanFault,
     channel_codes,
     to_codes,
@@ -104,8 +106,8 @@ class StripRaster:
     jpeg_rgb: bool = False
     kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
-    def pieces(self, file: BinaryIO, box: Box) -> Iterator[tuple[int, int, Codes]]:
-        """Yield (top, left, codes) in file order; together they cover the box, each pixel once, maybe with a margin.
+    def pieces(self, file: BinaryIO, box: Box) -> Iterator[Piece]:
+        """Yield pieces in file order; together they cover the box, each pixel once, maybe with a margin.
 
         Raises
         ------
@@ -120,11 +122,15 @@ class StripRaster:
                 continue
             key = (first, len(group), self.coding, self.wanted)
             codes = self.kept.recall(key)
-            if codes is None:
-                codes = self._assembled(file, group)
-                if small:
-                    self.kept.keep(key, codes)
-            yield first.top, first.left, codes
+            if codes is not None:
+                yield first.top, first.left, partial(np.asarray, codes)
+                continue
+            decode = partial(self._assembled, group, [self._stored(file, segment) for segment in group])
+            if small:
+                codes = decode()
+                self.kept.keep(key, codes)
+                decode = partial(np.asarray, codes)
+            yield first.top, first.left, decode
 
     def decode(self, raw: bytes, segment: Segment) -> Codes:
         """Return the codes of one segment from its stored bytes; a pure function.
@@ -137,14 +143,14 @@ class StripRaster:
         if self.compression == JPEG:
             return self._jpeg_codes(raw, segment)
         plain = self._decompressed(raw, segment.height * self._row_bytes)
-        return self._codes(plain, segment.height)[:, : segment.width]
+        return self._cropped(plain, segment.height, segment.width)
 
     @property
     def _row_bytes(self) -> int:
         return self.coding.row_bytes(self.stored_width * self.samples)
 
-    def _codes(self, plain: bytes | bytearray, rows: int) -> Codes:
-        return channel_codes(plain, rows, self.stored_width, (self.samples, self.wanted), self.coding)
+    def _cropped(self, plain: bytes | bytearray, rows: int, width: int) -> Codes:
+        return channel_codes(plain, rows, self.stored_width, (self.samples, self.wanted), self.coding)[:, :width]
 
     def _groups(self, box: Box) -> Iterator[list[Segment]]:
         """Yield the segments that the box needs: large ones alone, small ones in rectangles of about one block."""
@@ -170,7 +176,7 @@ class StripRaster:
         large = segment.height * self._row_bytes > _STREAM_ABOVE
         return self.compression in (DEFLATE, OLD_DEFLATE) and large
 
-    def _split(self, file: BinaryIO, segment: Segment, box: Box) -> Iterator[tuple[int, int, Codes]]:
+    def _split(self, file: BinaryIO, segment: Segment, box: Box) -> Iterator[Piece]:
         """Yield the rows of one segment that the box needs; memory holds one group of rows."""
         size = self._row_bytes
         first, last = max(box[0], segment.top), min(box[2], segment.top + segment.height)
@@ -188,21 +194,21 @@ class StripRaster:
             else:
                 raw = stream.take(rows * size)
                 stream.mark()
-            yield row, segment.left, self._codes(raw, rows)[:, : segment.width]
+            yield row, segment.left, partial(self._cropped, raw, rows, segment.width)
         if stream is not None and last == segment.top + segment.height:
             # More rows than wanted may follow, as in a filled-up last strip, so an early end is no fault here.
             stream.finish(strict=False)
 
-    def _assembled(self, file: BinaryIO, group: list[Segment]) -> Codes:
+    def _assembled(self, group: list[Segment], stored: list[bytes]) -> Codes:
         """Return one block of a strip, of several small ones, or of tiles side by side."""
         first, last = group[0], group[-1]
         if len(group) == 1:
-            return self.decode(self._stored(file, first), first)
+            return self.decode(stored[0], first)
         shape = (last.top + last.height - first.top, last.left + last.width - first.left)
         whole = np.empty(shape, self.coding.code_type)
-        for segment in group:
+        for segment, raw in zip(group, stored, strict=True):
             row, column = segment.top - first.top, segment.left - first.left
-            part = self.decode(self._stored(file, segment), segment)
+            part = self.decode(raw, segment)
             whole[row : row + segment.height, column : column + segment.width] = part
         return whole
 

@@ -10,7 +10,7 @@ import numpy as np
 from densiscan import scan_jpeg
 from densiscan.quantity import Warning_
 from densiscan.scan_notes import Picture, directory_notes, extra_samples
-from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Coding, ScanFault
+from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Coding, ScanFault, decoded
 from densiscan.scan_strips import EXPANSION, JPEG, NONE, StripRaster, picture_segments
 from densiscan.scan_tags import Directory, read_chain, read_directory_at
 
@@ -291,7 +291,7 @@ def _justified(file: BinaryIO, raster: StripRaster) -> tuple[StripRaster, list[W
     shift = 16 - full_scale.bit_length()
     plain = replace(raster.coding, full_scale=65535, inverted=False)
     union, largest = 0, 0
-    for _, _, codes in replace(raster, coding=plain).pieces(file, (0, 0, raster.height, raster.width)):
+    for _, _, codes in decoded(replace(raster, coding=plain).pieces(file, (0, 0, raster.height, raster.width))):
         union |= int(np.bitwise_or.reduce(codes, axis=None))
         largest = max(largest, int(codes.max()))
     if largest <= full_scale:
@@ -305,7 +305,7 @@ def _largest(file: BinaryIO, raster: StripRaster, *, shift: int = 0) -> int:
     """Return the largest code; with a shift, any code above zero will do."""
     coding = replace(raster.coding, inverted=False, shift=shift, full_scale=65535)
     largest = 0
-    for _, _, codes in replace(raster, coding=coding).pieces(file, (0, 0, raster.height, raster.width)):
+    for _, _, codes in decoded(replace(raster, coding=coding).pieces(file, (0, 0, raster.height, raster.width))):
         largest = max(largest, int(codes.max()))
         if shift and largest:
             break

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,17 +18,13 @@ from densiscan.errors import MeasureError
 from densiscan.scan import Scan
 from densiscan.scan_pixels import Codes
 from densiscan.survey_grain import GRAIN_BLOCK_MM, independent_pixels, noise_of_mean, without_dust
+from densiscan.survey_pass import Tally, clip_code
 
 Reals = NDArray[np.float64]
 Edges = NDArray[np.int64]
 
-_STEP_PIXELS: Final = 300_000
-"""Pixels taken through the table at once: their indices and values stay in the processor's cache."""
-
 _DUST_BLOCK_MM: Final = 0.2
 _MOST_CELLS: Final = 2_000_000
-# Largest codes of 10, 12 and 14 bits that stand in the lower or in the upper bits of 16.
-_TOPS: Final = (1023, 4095, 16383, 65472, 65520, 65532)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,13 +158,13 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         message = f"a cell must have a size, not {cell_mm} mm"
         raise ValueError(message)
     cell_mm = max(cell_mm, math.sqrt(scan.width_mm * scan.height_mm / _MOST_CELLS))
-    tally = _Tally(
+    tally = Tally(
         table=values,
         x_edges=_edges(scan.width_px, cell_mm * scan.px_per_mm_x),
         y_edges=_edges(scan.height_px, cell_mm * scan.px_per_mm_y),
     )
-    for block in scan.blocks():
-        tally.add(block.top, block.left, block.codes)
+    for part in scan.each_block(tally.summed):
+        tally.add(part)
     area = tally.counts
     return Survey(
         x_edges_px=tally.x_edges,
@@ -180,13 +176,9 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         sd=np.sqrt(tally.squares / area),
         clipped_light=np.divide(tally.light, area, dtype=np.float32),
         clipped_dark=np.divide(tally.dark, area, dtype=np.float32),
-        clip_code=_clip_code(tally.highest, scan.facts.full_scale),
+        clip_code=clip_code(tally.highest, scan.facts.full_scale),
         histogram=tally.histogram,
     )
-
-
-def _clip_code(highest: int, full_scale: int) -> int:
-    return highest if full_scale == 65535 and highest in _TOPS else full_scale
 
 
 def _table(scan: Scan, table: Reals | None) -> Reals:
@@ -211,97 +203,6 @@ def _edges(length: int, cell_px: float) -> Edges:
         return np.append(edges, length)
     edges[-1] = length
     return edges
-
-
-class _Tally:
-    """Running sums of one survey."""
-
-    def __init__(self, *, table: Reals, x_edges: Edges, y_edges: Edges) -> None:
-        self.table, self.x_edges, self.y_edges = table, x_edges, y_edges
-        shape = (y_edges.size - 1, x_edges.size - 1)
-        self.counts = np.zeros(shape, np.int32)
-        self.light = np.zeros(shape, np.int32)
-        self.dark = np.zeros(shape, np.int32)
-        self.mean = np.zeros(shape)
-        self.squares = np.zeros(shape)
-        self.highest = -1
-        self.histogram = np.zeros(table.size, np.int64)
-        self._index = np.empty(0, np.intp)
-        self._values = np.empty(0)
-
-    def add(self, top: int, left: int, codes: Codes) -> None:
-        """Add one block of oriented codes."""
-        if abs(codes.strides[0]) < abs(codes.strides[1]):
-            axes = (self.x_edges, self.y_edges)
-            self._add(left, top, codes.T, axes, transposed=True)
-        else:
-            self._add(top, left, codes, (self.y_edges, self.x_edges), transposed=False)
-
-    def _add(self, top: int, left: int, codes: Codes, axes: tuple[Edges, Edges], *, transposed: bool) -> None:
-        height, width = codes.shape
-        columns, starts = _cut(axes[1], left, left + width)
-        widths = np.diff(np.append(starts, width))
-        step = max(1, _STEP_PIXELS // width)
-        for first in range(0, height, step):
-            part = codes[first : first + step]
-            values, seen = self._looked_up(part)
-            clipped = self._clipped(part, seen)
-            rows, begins = _cut(axes[0], top + first, top + first + part.shape[0])
-            ends = np.append(begins[1:], part.shape[0])
-            for row, begin, end in zip(range(rows.start, rows.stop), begins, ends, strict=True):
-                place = (columns, row) if transposed else (row, columns)
-                self._merge(place, values[begin:end], starts, widths)
-                for code, counts in clipped:
-                    hits = np.add.reduce(part[begin:end] == code, axis=0, dtype=np.int32)
-                    counts[place] += np.add.reduceat(hits, starts)
-
-    def _clipped(self, part: Codes, seen: NDArray[np.intp]) -> list[tuple[int, NDArray[np.int32]]]:
-        """Return the codes that count as clipped and occur in this part, each with the map that counts it.
-
-        Whether a largest code below full scale is the scanner's limit shows only at the end; so pixels at the largest
-        code so far are counted, and a larger one makes the count void.
-        """
-        highest = int(part.max())
-        if highest > self.highest:
-            self.highest = highest
-            self.light[...] = 0
-        found = [(0, self.dark)] if seen[0] else []
-        full_scale = self.table.size - 1
-        if highest == self.highest == full_scale or (highest == self.highest and highest in _TOPS):
-            found.append((highest, self.light))
-        return found
-
-    def _looked_up(self, part: Codes) -> tuple[Reals, NDArray[np.intp]]:
-        """Return the table's values of some codes (valid until the next call) and their histogram."""
-        size = part.size
-        if self._index.size < size:
-            self._index, self._values = np.empty(size, np.intp), np.empty(size)
-        index = self._index[:size]
-        np.copyto(index.reshape(part.shape), part)
-        values = np.take(self.table, index, out=self._values[:size], mode="wrap")
-        seen = np.bincount(index, minlength=self.table.size)
-        self.histogram += seen
-        return values.reshape(part.shape), seen
-
-    def _merge(self, place: Any, values: Reals, starts: NDArray[np.intp], widths: NDArray[np.intp]) -> None:
-        """Merge rows that lie in one row of cells; `values` is spoilt."""
-        number = values.shape[0] * widths
-        mean = np.add.reduceat(np.add.reduce(values, axis=0), starts) / number
-        values -= np.repeat(mean, widths)
-        squares = np.add.reduceat(np.einsum("ij,ij->j", values, values), starts)
-        before = self.counts[place]
-        total = before + number
-        gap = mean - self.mean[place]
-        self.mean[place] += gap * (number / total)
-        self.squares[place] += squares + gap * gap * (before * number / total)
-        self.counts[place] = total
-
-
-def _cut(edges: Edges, first: int, last: int) -> tuple[slice, NDArray[np.intp]]:
-    """Return which cells the pixels from first to last touch, and where each begins, counted from first."""
-    begin = int(np.searchsorted(edges, first, side="right")) - 1
-    end = int(np.searchsorted(edges, last, side="left"))
-    return slice(begin, end), np.maximum(edges[begin:end] - first, 0)
 
 
 def patch(scan: Scan, *, box_mm: tuple[float, float, float, float], table: Reals | None = None) -> Patch:
@@ -393,7 +294,7 @@ def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) ->
     one_code = abs(table[min(middle + 1, table.size - 1)] - table[max(middle - 1, 0)]) / 2
     clean = without_dust(values, inside, block=block, one_code=float(one_code))
     kept = values[clean]
-    clip_code = _clip_code(int(occurring[-1]), scan.facts.full_scale)
+    top = clip_code(int(occurring[-1]), scan.facts.full_scale)
     independent = independent_pixels(values, clean)
     grain = (max(1, round(GRAIN_BLOCK_MM * scan.px_per_mm_y)), max(1, round(GRAIN_BLOCK_MM * scan.px_per_mm_x)))
     return Patch(
@@ -402,9 +303,9 @@ def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) ->
         pixels=chosen.size,
         values=occurring.astype(np.int64),
         counts=counts[occurring].astype(np.int64),
-        clipped_light=float(counts[clip_code] / chosen.size),
+        clipped_light=float(counts[top] / chosen.size),
         clipped_dark=float(counts[0] / chosen.size),
-        clip_code=clip_code,
+        clip_code=top,
         independent=independent,
         mean_noise=min(noise_of_mean(values, inside, block=grain), float(kept.std()) / math.sqrt(independent)),
         clean_mean=float(kept.mean()),

@@ -14,9 +14,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from densiscan import scan_strips, survey_grain
+from densiscan import scan_strips, survey_grain, survey_pass
 from densiscan import survey as survey_module
-from densiscan.errors import MeasureError
+from densiscan.errors import MeasureError, UnreadableScanError
 from densiscan.scan import Scan, open_scan
 from densiscan.survey import Survey, disc, patch, survey
 from densiscan.survey_grain import independent_pixels, without_dust
@@ -83,7 +83,7 @@ def test_cells_of_ones_in_the_head(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("step", [7, 300, 300_000])
 def test_against_plain_numpy(tmp_path: Path, step: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(survey_module, "_STEP_PIXELS", step)
+    monkeypatch.setattr(survey_pass, "STEP_PIXELS", step)
     codes = grainy((133, 171))
     table = np.linspace(0, 1, 65536) ** 1.7
     result = survey(scan_of(tmp_path, codes, rowsperstrip=11), table=table, cell_mm=0.7)
@@ -153,6 +153,46 @@ def test_the_same_whatever_the_strips_tiles_and_orientation(
         assert_allclose(getattr(turned, name), getattr(plain, name), atol=1e-14, rtol=0, err_msg=name)
     for name in ("x_edges_px", "y_edges_px", "clipped_light", "clipped_dark", "histogram"):
         assert_array_equal(getattr(turned, name), getattr(plain, name), err_msg=name)
+
+
+@pytest.mark.parametrize("layout", [{"rowsperstrip": 5}, {"tile": (16, 48), "compression": "lzw", "predictor": 2}])
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_the_same_to_the_last_bit_on_one_thread_and_on_several(
+    tmp_path: Path, layout: dict[str, Any], orientation: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(scan_strips, "BLOCK_PIXELS", 900)
+    monkeypatch.setattr(survey_pass, "STEP_PIXELS", 300)
+    turned = [(274, 3, 1, orientation, True)]
+    file = scan_of(tmp_path, grainy((133, 171)), extratags=turned, **layout).path
+    one, *others = (survey(open_scan(file, threads=threads), cell_mm=0.7) for threads in (1, 2, 5))
+    for other in others:
+        for name in ("mean", "sd", "clipped_light", "clipped_dark", "histogram", "clip_code"):
+            assert_array_equal(getattr(other, name), getattr(one, name), err_msg=name)
+
+
+def test_damage_found_on_a_thread_is_the_same_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(scan_strips, "BLOCK_PIXELS", 900)
+    file = scan_of(tmp_path, grainy((133, 171)), rowsperstrip=5, compression="lzw").path
+    with tifffile.TiffFile(file) as tif:
+        offset = tif.pages[0].dataoffsets[7]
+    raw = bytearray(file.read_bytes())
+    raw[offset : offset + 40] = b"\xff" * 40
+    file.write_bytes(raw)
+    told = []
+    for threads in (1, 4):
+        with pytest.raises(UnreadableScanError) as caught:
+            survey(open_scan(file, threads=threads))
+        told.append(str(caught.value))
+    assert told[0] == told[1]
+
+
+def test_a_narrow_full_scale_below_the_file_s_is_no_limit(tmp_path: Path) -> None:
+    # The largest code of ten bits in a scan of twelve is a code like any other.
+    codes = np.minimum(grainy((40, 40)) >> 5, 1023).astype(np.uint16)
+    file = scan_of(tmp_path, codes, extratags=[(281, 3, 1, 4095, True)]).path
+    scan = open_scan(file)
+    assert scan.facts.full_scale == 4095
+    assert survey(scan).clipped_light.max() == 0
 
 
 @given(
