@@ -20,8 +20,9 @@ from densiscan.cli_calibrate import calibrate
 from densiscan.cli_check import check
 from densiscan.cli_demo import demo
 from densiscan.cli_measure import measure
-from densiscan.cli_options import DEBUG_VARIABLE
+from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
+from densiscan.cli_run import runs
 from densiscan.errors import DensiscanError, WrongUseError
 
 _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
@@ -62,6 +63,7 @@ def densiscan(
 
 for command in (calibrate, measure, check, demo):
     app.command()(command)
+app.add_typer(runs)
 
 
 def run(arguments_: Sequence[str]) -> int:
@@ -70,6 +72,7 @@ def run(arguments_: Sequence[str]) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     command = typer.main.get_command(app)
+    TYPED.set(tuple(arguments_))
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_keeping import keep_document
 from densiscan.cli_options import (
     ChannelOption,
     DensitiesOption,
@@ -72,6 +73,7 @@ def calibrate(
     from densiscan.calibration_file import calibration_document, write_calibration
     from densiscan.report import calibration_text
     from densiscan.scan import open_scan
+    from densiscan.wedge import wedge_document
 
     opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
     mode = "reflection" if reflection else wedge.mode or "transmission"
@@ -87,6 +89,8 @@ def calibrate(
         write_plot(calibration_figure(made), plot)
     for place in places:
         say(f"Written to {place}.")
+    keep_document("calibration", made.name[:80], calibration_document(made), notebook_option, scan=scan)
+    keep_document("wedge", (densities or Path(f"{steps} steps")).stem[:80], wedge_document(wedge), notebook_option)
 
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:

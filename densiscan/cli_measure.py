@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
     EmptyBedOption,
     JsonOption,
@@ -84,6 +85,10 @@ def measure(
     explain: Annotated[
         bool, typer.Option("--explain", help="Show what each uncertainty is made of, largest part first.")
     ] = False,
+    run: Annotated[
+        int | None,
+        typer.Option("--run", metavar="RUN", help="The development run they are of; its film and subject are known."),
+    ] = None,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -106,6 +111,9 @@ def measure(
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
     chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
+    of_run, known_base = run_meant(run, notebook_option)
+    base = known_base if base is None else base
+    scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch import PrintAim, Task, measure_files
     from densiscan.calibration_file import read_calibration
     from densiscan.development import range_on_film
@@ -138,7 +146,11 @@ def measure(
     result = measure_files(scans, made, task, progress=reading_now)
     if marked is not None:
         write_marked(marked, result, made, task)
-    show_readings(result, made, csv, as_json=as_json, explain=explain)
+    try:
+        show_readings(result, made, csv, as_json=as_json, explain=explain)
+    finally:
+        kept = keep_readings(result, made, task, notebook_option, run=run)
+    end_unless(kept or run is None)
 
 
 def _check_numbers(

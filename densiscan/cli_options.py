@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -116,6 +117,10 @@ def write_plot(figure: Figure, plot: Path) -> None:
 
     save_figure(figure, plot)
     say(f"Written to {plot}.")
+
+
+TYPED: Final[ContextVar[tuple[str, ...]]] = ContextVar("typed", default=())
+"""The command line being run, kept with everything that it adds to the notebook."""
 
 
 def now() -> str:

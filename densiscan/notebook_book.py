@@ -84,6 +84,12 @@ class Notebook:
         with self._store.reading() as connection:
             return () if connection is None else notebook_runs.runs(connection, choice)
 
+    def count_runs(self, film: str | None = None, developer: str | None = None, *, removed: bool | None = False) -> int:
+        """Return how many runs `runs` would return."""
+        choice = Choice(film=film, developer=developer, removed=removed)
+        with self._store.reading() as connection:
+            return 0 if connection is None else notebook_runs.count_runs(connection, choice)
+
     def run(self, number: int) -> Run:
         """Return one run, removed or not; WrongUseError where there is none of that number."""
         with self._store.reading() as connection:
@@ -96,11 +102,33 @@ class Notebook:
             return notebook_runs.run_numbered(connection, number)
 
     def correct_run(self, number: int, **facts: Any) -> Run:
-        """Change facts of a run, named as the fields of `Run`, and return it; what it was before is kept."""
+        """Change facts of a run, named as the fields of `Run`, and return it; what it was before is kept.
+
+        Density ranges and bases plus fog take the place of those read elsewhere; those of scans stay.
+        """
         with self._store.writing() as connection:
-            run = replace(notebook_runs.run_numbered(connection, number), **facts)
-            notebook_runs.correct_run(connection, run, self._stamp())
+            run = notebook_runs.run_numbered(connection, number)
+            reread = bool({"density_ranges", "base_plus_fogs"} & facts.keys())
+            if reread:
+                spans, bases = notebook_runs.elsewhere(connection, number)
+                run = replace(run, density_ranges=spans, base_plus_fogs=bases)
+            notebook_runs.correct_run(connection, replace(run, **facts), self._stamp(), reread=reread)
             return notebook_runs.run_numbered(connection, number)
+
+    def undo(self) -> tuple[str, Run] | None:
+        """Take back the last change of any run (`add`, `correct`, `remove`, `restore`); a second undo brings it back.
+
+        Returns
+        -------
+        tuple or None
+            What was taken back, and the run as it is now; None where nothing was ever changed.
+        """
+        with self._store.reading() as there:
+            if there is None:
+                return None
+        with self._store.writing() as connection:
+            undone = notebook_runs.undo(connection, self._stamp())
+            return None if undone is None else (undone[0], notebook_runs.run_numbered(connection, undone[1]))
 
     def remove_run(self, number: int) -> Run:
         """Take a run out, so that it counts for nothing until it is restored; WrongUseError where it is out."""

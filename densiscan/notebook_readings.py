@@ -78,6 +78,7 @@ class KeptReading:
     piece: int | None
     made: str
     version: str
+    arguments: str
     quantities: Mapping[str, Quantity]
     document: dict[str, Any] | None
 
@@ -155,7 +156,8 @@ def _negative(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> 
 
 _SELECT: Final = f"""
     SELECT readings.uid, negatives.uid, negatives.run, negatives.file, negatives.scan_sha256, negatives.piece,
-        readings.made, readings.version, {", ".join(f"readings.{name}, readings.{name}_standard" for name in READ)}
+        readings.made, readings.version, readings.arguments,
+        {", ".join(f"readings.{name}, readings.{name}_standard" for name in READ)}
 """
 _FROM: Final = "FROM readings JOIN negatives ON negatives.id = readings.negative_id WHERE readings.removed IS NULL"
 
@@ -186,7 +188,7 @@ def readings_of_scan(
 
 
 def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
-    uid, negative, run, file, scan, piece, made, version, *rest = row
+    uid, negative, run, file, scan, piece, made, version, arguments, *rest = row
     found = {
         name: quantity_of(rest[2 * place], rest[2 * place + 1], f"{negative} {name}") for place, name in enumerate(READ)
     }
@@ -199,6 +201,7 @@ def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
         piece=piece or None,
         made=made,
         version=version,
+        arguments=arguments,
         quantities={name: quantity for name, quantity in found.items() if quantity is not None},
         document=None if rest[-1] is None else json.loads(rest[-1]),
     )

@@ -33,12 +33,15 @@ PLAIN: Final = (
 """The fields of a run that are a column of the same name."""
 
 _COLUMNS: Final = ("film_id", "developer_id", "batch_id", *PLAIN, "sheet_width_mm", "sheet_height_mm")
+_FROM: Final = """FROM runs JOIN films ON films.id = runs.film_id JOIN developers ON developers.id = runs.developer_id
+    LEFT JOIN batches ON batches.id = runs.batch_id"""
 _SELECT: Final = f"""
     SELECT runs.number, runs.uid, runs.removed, films.name AS film, developers.name AS developer, batches.name AS batch,
-        runs.sheet_width_mm, runs.sheet_height_mm, {", ".join(f"runs.{name}" for name in PLAIN)}
-    FROM runs JOIN films ON films.id = runs.film_id JOIN developers ON developers.id = runs.developer_id
-        LEFT JOIN batches ON batches.id = runs.batch_id
+        runs.sheet_width_mm, runs.sheet_height_mm, {", ".join(f"runs.{name}" for name in PLAIN)} {_FROM}
 """
+
+
+_ELSEWHERE: Final = "negatives.run = ? AND negatives.scan_sha256 IS NULL"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +165,12 @@ def runs(connection: sqlite3.Connection, choice: Choice) -> tuple[Run, ...]:
     return tuple(_run(row, read.get(row["number"], ())) for row in rows)
 
 
+def count_runs(connection: sqlite3.Connection, choice: Choice) -> int:
+    """Return how many runs are asked for."""
+    where, values = _where(choice)
+    return int(connection.execute(f"SELECT count(*) {_FROM} {where}", values).fetchone()[0])
+
+
 def _where(choice: Choice) -> tuple[str, list[object]]:
     parts: list[str] = []
     values: list[object] = []
@@ -234,10 +243,19 @@ def run_numbered(connection: sqlite3.Connection | None, number: int) -> Run:
     return found[0]
 
 
-def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> None:
-    """Write a run's facts over those of the same number; what was read elsewhere stays as it is."""
+def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp, *, reread: bool = False) -> None:
+    """Write a run's facts over those of the same number.
+
+    Parameters
+    ----------
+    reread
+        The density ranges and bases plus fog of `run` take the place of those read elsewhere; else these stay.
+    """
     _note_change(connection, run.number, "correct", _row(connection, run.number), stamp)
     _update(connection, run.number, {**_values(connection, run, stamp), "changed": stamp.made})
+    if reread:
+        _set_elsewhere(connection, run.number, (), stamp)
+        _add_elsewhere(connection, run.number, run, stamp)
 
 
 def set_removed(connection: sqlite3.Connection, number: int, stamp: Stamp, *, removed: bool) -> None:
@@ -247,9 +265,60 @@ def set_removed(connection: sqlite3.Connection, number: int, stamp: Stamp, *, re
     _update(connection, number, {"removed": stamp.made if removed else None, "changed": stamp.made})
 
 
+def undo(connection: sqlite3.Connection, stamp: Stamp) -> tuple[str, int] | None:
+    """Take back the last change of any run; return what it was and of which run, None where there is none.
+
+    Taking back is a change too, so that a second undo brings it back.
+    """
+    last = connection.execute("SELECT what, run, before FROM changes ORDER BY id DESC LIMIT 1").fetchone()
+    if last is None:
+        return None
+    what, number, before = str(last[0]), int(last[1]), last[2]
+    if before is None:
+        set_removed(connection, number, stamp, removed=True)
+        return what, number
+    row = json.loads(before)
+    _note_change(connection, number, "correct", _row(connection, number), stamp)
+    _set_elsewhere(connection, number, row.pop("elsewhere", ()), stamp)
+    _update(connection, number, {**row, "changed": stamp.made})
+    return what, number
+
+
+def elsewhere(connection: sqlite3.Connection, number: int) -> tuple[tuple[Quantity, ...], tuple[Quantity, ...]]:
+    """Return the density ranges and bases plus fog of a run that were read elsewhere."""
+    rows = connection.execute(
+        f"""SELECT readings.uid, density_range, density_range_standard, base_plus_fog, base_plus_fog_standard
+        FROM readings JOIN negatives ON negatives.id = readings.negative_id
+        WHERE {_ELSEWHERE} AND readings.removed IS NULL ORDER BY readings.id""",
+        (number,),
+    ).fetchall()
+    spans = (quantity_of(row[1], row[2], row[0]) for row in rows)
+    bases = (quantity_of(row[3], row[4], row[0]) for row in rows)
+    return tuple(one for one in spans if one is not None), tuple(one for one in bases if one is not None)
+
+
+def _set_elsewhere(connection: sqlite3.Connection, number: int, counting: Iterable[str], stamp: Stamp) -> None:
+    """Let exactly these of the readings made elsewhere count."""
+    rows = connection.execute(
+        f"SELECT readings.id, readings.uid FROM readings JOIN negatives ON negatives.id = readings.negative_id "
+        f"WHERE {_ELSEWHERE}",
+        (number,),
+    ).fetchall()
+    wanted = set(counting)
+    for row, uid in rows:
+        removed = None if uid in wanted else stamp.made
+        connection.execute("UPDATE readings SET removed = ? WHERE id = ?", (removed, row))
+
+
 def _row(connection: sqlite3.Connection, number: int) -> dict[str, Any]:
     names = ", ".join((*_COLUMNS, "removed"))
-    return _dicts(connection.execute(f"SELECT {names} FROM runs WHERE number = ?", (number,)))[0]
+    row = _dicts(connection.execute(f"SELECT {names} FROM runs WHERE number = ?", (number,)))[0]
+    counting = connection.execute(
+        f"SELECT readings.uid FROM readings JOIN negatives ON negatives.id = readings.negative_id "
+        f"WHERE {_ELSEWHERE} AND readings.removed IS NULL",
+        (number,),
+    )
+    return {**row, "elsewhere": [uid for (uid,) in counting]}
 
 
 def _update(connection: sqlite3.Connection, number: int, values: Mapping[str, Any]) -> None:

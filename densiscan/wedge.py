@@ -12,7 +12,7 @@ import shlex
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from densiscan.errors import WedgeFileError, WrongUseError
 
@@ -69,6 +69,12 @@ class Wedge:
     def lightest_first(self) -> tuple[WedgeStep, ...]:
         """Return the steps from the lightest to the densest."""
         return self.steps if self.steps[0].density < self.steps[-1].density else self.steps[::-1]
+
+
+def wedge_document(wedge: Wedge) -> dict[str, Any]:
+    """Return a wedge as plain JSON values."""
+    steps = [{"step": one.step, "density": one.density, "uncertainty": one.uncertainty} for one in wedge.steps]
+    return {"format": "densiscan.wedge/1", "name": wedge.name, "mode": wedge.mode, "steps": steps}
 
 
 def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.05) -> Wedge:

@@ -28,12 +28,16 @@ reported); 2 the command line itself is wrong. Results go to standard output, wo
 
 
 def commands() -> dict[str, Any]:
-    """Return the functions behind the commands, by name."""
-    found = {}
-    for registered in app.registered_commands:
-        function: Any = registered.callback
-        found[registered.name or function.__name__] = function
+    """Return the functions behind the commands, by name; those of a group by the names of both."""
+    found = _functions(app)
+    for typed in [group.typer_instance for group in app.registered_groups if group.typer_instance is not None]:
+        found |= {f"{typed.info.name} {name}": function for name, function in _functions(typed).items()}
     return found
+
+
+def _functions(typed: Any) -> dict[str, Any]:
+    functions = [(registered.name, registered.callback) for registered in typed.registered_commands]
+    return {name or function.__name__: function for name, function in functions}
 
 
 def page() -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,15 @@ from hypothesis import settings
 settings.register_profile("default", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_notebook_of_the_person(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let no test see, or write, the notebook of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        patch.delenv("DENSISCAN_NOTEBOOK", raising=False)
+        yield
 
 
 @pytest.fixture(scope="session")

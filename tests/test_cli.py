@@ -53,6 +53,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         return BatchResult(assessments=(assessment(),), failures=asked.get("failures", ()))
 
     monkeypatch.setattr("densiscan.batch.measure_files", measure_files)
+    monkeypatch.setattr("densiscan.cli_measure.keep_readings", lambda *_, **__: True)
     return asked
 
 

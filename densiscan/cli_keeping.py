@@ -1,0 +1,92 @@
+"""What commands leave in the notebook by the way; a notebook that cannot be written never costs the result."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from densiscan import notebook
+from densiscan.cli_options import TYPED, say
+from densiscan.errors import DensiscanError
+
+if TYPE_CHECKING:
+    from densiscan.batch import BatchResult, Task
+    from densiscan.calibration import Calibration
+    from densiscan.development_runs import Run
+    from densiscan.notebook_book import Notebook
+
+
+def opened(option: Path | None) -> Notebook:
+    """Return the notebook that is meant."""
+    return notebook.open_notebook(notebook.notebook_file(option), arguments=TYPED.get())
+
+
+def tell(book: Notebook) -> None:
+    """Say what happened to the notebook on opening."""
+    for sentence in book.told:
+        say(sentence)
+
+
+def wanted(option: Path | None) -> bool:
+    """Return whether results go into a notebook: one is named, or there is one."""
+    return option is not None or bool(os.environ.get(notebook.VARIABLE)) or notebook.notebook_file().exists()
+
+
+def run_meant(number: int | None, option: Path | None) -> tuple[Run | None, float | None]:
+    """Return a run and the density of its film's base, None where no run is named or the base is not known."""
+    if number is None:
+        return None, None
+    with opened(option) as book:
+        run = book.run(number)
+        base = book.film_base(run.film)
+        tell(book)
+    return run, None if base is None else base.value
+
+
+def keep_readings(
+    result: BatchResult, made: Calibration, task: Task, option: Path | None, *, run: int | None = None
+) -> bool:
+    """Keep readings in the notebook; return whether they are there, or none was wanted."""
+    if not result.assessments or not (run is not None or wanted(option)):
+        return True
+    from densiscan.calibration_file import calibration_document
+    from densiscan.notebook_measured import new_readings
+    from densiscan.report import reading_document
+
+    documents = [reading_document(assessment) for assessment in result.assessments]
+    try:
+        new = new_readings(result.assessments, documents, calibration=calibration_document(made), task=task, run=run)
+        with opened(option) as book:
+            book.add_readings(new)
+            tell(book)
+    except DensiscanError as problem:
+        say(f"densiscan: the readings are not in the notebook: {problem}")
+        return False
+    return True
+
+
+def keep_document(
+    kind: str, name: str, document: dict[str, Any], option: Path | None, *, scan: Path | None = None
+) -> bool:
+    """Keep a document in the notebook; return whether it is there, or none was wanted."""
+    if not wanted(option):
+        return True
+    from densiscan.notebook_readings import file_sha256
+
+    try:
+        with opened(option) as book:
+            book.keep(kind, name, document, scan_sha256=None if scan is None else file_sha256(scan))
+            tell(book)
+    except (DensiscanError, OSError) as problem:
+        say(f"densiscan: the {kind.replace('-', ' ')} is not in the notebook: {problem}")
+        return False
+    return True
+
+
+def end_unless(kept: bool) -> None:
+    """End with status 1 where what was asked for is not in the notebook."""
+    if not kept:
+        raise typer.Exit(1)
