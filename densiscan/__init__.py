@@ -1,3 +1,93 @@
-"""densiscan: a flatbed scanner and one step wedge as a densitometer for black-and-white negatives."""
+"""densiscan: a flatbed scanner and one step wedge as a densitometer for black-and-white negatives.
+
+The names below are the public shelf. Each is imported when it is first asked for, so that the command line starts
+without numpy. docs/api.md has worked examples.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from densiscan.batch import Assessment, BatchResult, Failure, PrintAim, Task, measure_files
+    from densiscan.calibrate import Label
+    from densiscan.calibrate import calibrate as calibrate_scan
+    from densiscan.calibration import Calibration
+    from densiscan.calibration_file import read_calibration, write_calibration
+    from densiscan.errors import DensiscanError
+    from densiscan.negative import MeasureOptions, Reading, measure_scan
+    from densiscan.quantity import Influence, Quantity
+    from densiscan.report import readings_csv, readings_document
+    from densiscan.scan import Scan, open_scan
+    from densiscan.wedge import Wedge, nominal_wedge, read_wedge
 
 __version__ = "0.1.0"
+
+_SHELF = {
+    "Assessment": "batch",
+    "BatchResult": "batch",
+    "Calibration": "calibration",
+    "DensiscanError": "errors",
+    "Failure": "batch",
+    "Influence": "quantity",
+    "Label": "calibrate",
+    "MeasureOptions": "negative",
+    "PrintAim": "batch",
+    "Quantity": "quantity",
+    "Reading": "negative",
+    "Scan": "scan",
+    "Task": "batch",
+    "Wedge": "wedge",
+    "calibrate_scan": "calibrate:calibrate",
+    "measure_files": "batch",
+    "measure_scan": "negative",
+    "nominal_wedge": "wedge",
+    "open_scan": "scan",
+    "read_calibration": "calibration_file",
+    "read_wedge": "wedge",
+    "readings_csv": "report",
+    "readings_document": "report",
+    "write_calibration": "calibration_file",
+}
+"""Name on the shelf: the module it stands in, and after a colon its name there where that is another."""
+
+__all__ = [
+    "Assessment",
+    "BatchResult",
+    "Calibration",
+    "DensiscanError",
+    "Failure",
+    "Influence",
+    "Label",
+    "MeasureOptions",
+    "PrintAim",
+    "Quantity",
+    "Reading",
+    "Scan",
+    "Task",
+    "Wedge",
+    "__version__",
+    "calibrate_scan",
+    "measure_files",
+    "measure_scan",
+    "nominal_wedge",
+    "open_scan",
+    "read_calibration",
+    "read_wedge",
+    "readings_csv",
+    "readings_document",
+    "write_calibration",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _SHELF:
+        message = f"module 'densiscan' has no attribute '{name}'"
+        raise AttributeError(message)
+    module, _, there = _SHELF[name].partition(":")
+    return getattr(import_module(f"densiscan.{module}"), there or name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
