@@ -16,6 +16,7 @@ from typing import Annotated, Final, cast
 import typer
 
 from densiscan import __version__
+from densiscan.cli_advise import advise
 from densiscan.cli_calibrate import calibrate
 from densiscan.cli_check import check
 from densiscan.cli_demo import demo
@@ -61,7 +62,7 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, check, demo):
+for command in (calibrate, measure, advise, check, demo):
     app.command()(command)
 app.add_typer(runs)
 

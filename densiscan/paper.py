@@ -101,6 +101,21 @@ def grade_for(effective: float) -> str:
     return next((grade for grade, least in GRADE_LOWER_LIMITS.items() if shown >= least), HARDER)
 
 
+def range_of_grade(grade: str) -> float:
+    """Return the ISO range R of the middle of a grade.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no such grade.
+    """
+    if grade not in GRADE_LOWER_LIMITS:
+        raise WrongUseError(f"--grade {grade} is no paper grade; give 0 to 5.")
+    limits = [SOFTEST_LIMIT, *GRADE_LOWER_LIMITS.values()]
+    place = list(GRADE_LOWER_LIMITS).index(grade)
+    return 50.0 * (limits[place] + limits[place + 1])
+
+
 def paper_advice(
     *,
     density_range: Quantity | None,

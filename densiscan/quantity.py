@@ -118,6 +118,14 @@ class Quantity:
         return {"value": self.value, "uncertainty": self.uncertainty or None}
 
 
+def read_back(document: Mapping[str, float | None] | None, influence: Influence) -> Quantity | None:
+    """Return a quantity from the form that `to_json` gives, all its doubt under one influence; None from null."""
+    if document is None or document["value"] is None:
+        return None
+    expanded = document.get("uncertainty")
+    return Quantity(document["value"], None if expanded is None else {influence: expanded / COVERAGE_FACTOR})
+
+
 def _combined(first: Quantity, second: Quantity | float, sign: float) -> Quantity:
     if not isinstance(second, Quantity):
         return Quantity(first.value + sign * second, first.parts)

@@ -1,0 +1,198 @@
+"""The command that says how to develop next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments, notebook
+from densiscan.cli_measure import Light
+from densiscan.cli_options import JsonOption, NotebookOption, show
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.development_index import IndexAdvice
+    from densiscan.development_runs import Run
+    from densiscan.notebook_book import Notebook
+    from densiscan.quantity import Quantity, Warning_
+
+
+def advise(
+    film: Annotated[str, typer.Option("--film", metavar="NAME", help="The film, as in the runs.")],
+    developer: Annotated[str, typer.Option("--developer", metavar="NAME", help="The developer, as in the runs.")],
+    target_range: Annotated[
+        float | None, typer.Option("--target-range", metavar="D", help="Density range to aim at, such as 1.05.")
+    ] = None,
+    paper: Annotated[
+        str | None, typer.Option("--paper", metavar="NAME", help="Aim at the range of this paper test.")
+    ] = None,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="Aim at a paper of this ISO range, such as 105.")
+    ] = None,
+    grade: Annotated[
+        str | None, typer.Option("--grade", metavar="GRADE", help="Aim at the middle of this paper grade, 0 to 5.")
+    ] = None,
+    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
+    scene_stops: Annotated[
+        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    ] = None,
+    temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
+    use: Annotated[
+        int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")
+    ] = None,
+    batch: Annotated[
+        str | None, typer.Option("--batch", metavar="NAME", help="The mixed batch; its next use is counted.")
+    ] = None,
+    dilution: Annotated[
+        str | None,
+        typer.Option("--dilution", metavar="TEXT", help="As in the runs; that of the last one if not given."),
+    ] = None,
+    film_area: Annotated[
+        float | None,
+        typer.Option("--film-area", metavar="CM2", help="Film to be developed at once, square centimetres."),
+    ] = None,
+    volume: Annotated[
+        float | None, typer.Option("--volume", metavar="ML", help="Solution to be used for it, millilitres.")
+    ] = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how long to develop next, and why.
+
+    From the runs in the notebook, with common practice where they are few: the time with the interval in which the
+    right one lies, the density range to expect, and the times for one and two stops more and less contrast. Without a
+    target a paper of range 105 by contact is aimed at.
+    """
+    arguments.within(target_range, "--target-range", above=0.0, upto=4.0, such_as="1.05")
+    arguments.within(film_area, "--film-area", above=0.0, upto=1e6, such_as="520")
+    arguments.within(volume, "--volume", above=0.0, upto=1e6, such_as="500")
+    temperature = arguments.celsius(temp, "--temp")
+    from densiscan.development_advice import Plan, advise_from
+    from densiscan.development_posterior import evidence_of, posterior_of
+    from densiscan.development_wear import Load, wear
+    from densiscan.report_advice import AdviceSheet, advice_document, advice_text
+
+    with notebook.open_notebook(notebook.notebook_file(notebook_option)) as book:
+        target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
+        runs, told = _runs(book, film, developer, dilution)
+        plan = Plan(
+            target_range=target,
+            scene_stops=scene_stops,
+            temperature_c=temperature,
+            use=_next_use(book, developer, use, batch),
+        )
+        index = _index(book, runs)
+    last = runs[-1] if runs else None
+    load = Load(
+        film_cm2=film_area,
+        volume_ml=volume,
+        dilution=dilution if last is None else last.dilution,
+        batch=batch,
+    )
+    known = posterior_of(evidence_of(runs))
+    sheet = AdviceSheet(
+        film=film,
+        developer=developer,
+        advice=advise_from(known, runs, plan),
+        wear=wear(known, runs, load),
+        load=load,
+        index=index,
+        told=told,
+    )
+    show(advice_document(sheet) if as_json else advice_text(sheet))
+
+
+_LAST_RUNS = 300
+"""Runs looked at, the latest; more than the advice weighs."""
+
+_LAST_SHADOWS = 8
+"""Runs whose shadows tell the exposure index, the latest."""
+
+
+def _aim(
+    book: Notebook,
+    process: Light,
+    *,
+    target_range: float | None,
+    paper: str | None,
+    paper_range: float | None,
+    grade: str | None,
+) -> Quantity:
+    """Return the density range to aim at, from the one thing that says it.
+
+    Raises
+    ------
+    WrongUseError
+        If more than one says it, or the paper test is not in the notebook.
+    """
+    said = {"--target-range": target_range, "--paper": paper, "--paper-range": paper_range, "--grade": grade}
+    given = [option for option, value in said.items() if value is not None]
+    if len(given) > 1:
+        raise WrongUseError(f"{' and '.join(given)} both say what to aim at; give one of them.")
+    from densiscan.paper import density_range_for, range_of_grade
+    from densiscan.quantity import Influence, Quantity
+
+    if target_range is not None:
+        return Quantity(target_range)
+    if grade is not None:
+        paper_range = range_of_grade(grade)
+    if paper is None:
+        return density_range_for(paper_range, process.value)
+    tested = _tested_range(book, paper)
+    aim = density_range_for(tested.value, process.value)
+    return aim.with_part(Influence("paper"), aim.value / tested.value * (tested.standard_uncertainty or 0.0))
+
+
+def _tested_range(book: Notebook, paper: str) -> Quantity:
+    from densiscan.quantity import Influence, read_back
+
+    document = book.kept("paper-test", paper)
+    if document is None:
+        names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
+        raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
+    found = read_back(document.get("range"), Influence("paper"))
+    if found is None:
+        raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")
+    return found
+
+
+def _runs(
+    book: Notebook, film: str, developer: str, dilution: str | None
+) -> tuple[tuple[Run, ...], tuple[Warning_, ...]]:
+    """Return the runs of one dilution, the last one's where none is said, and a word on those of others."""
+    from densiscan.quantity import Warning_
+
+    every = book.runs(film, developer, last=_LAST_RUNS)
+    wanted = _plain(every[-1].dilution if every and dilution is None else dilution)
+    chosen = tuple(run for run in every if _plain(run.dilution) == wanted)
+    others = len(every) - len(chosen)
+    if not others:
+        return chosen, ()
+    message = (
+        f"{others} run{'s' if others > 1 else ''} at another dilution than {wanted or 'the one not stated'} "
+        f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
+    )
+    return chosen, (Warning_(code="other-dilution", message=message),)
+
+
+def _plain(dilution: str | None) -> str:
+    return "".join((dilution or "").casefold().split())
+
+
+def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None) -> int:
+    if use is not None:
+        return use
+    return 1 if batch is None else book.uses_of(developer, batch) + 1
+
+
+def _index(book: Notebook, runs: tuple[Run, ...]) -> IndexAdvice | None:
+    """Return the exposure index to use next, from the shadows of the last runs that have an index."""
+    from densiscan.development_index import index_advice, shadow_read
+
+    found = []
+    for run in [run for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:]:
+        # Of a negative measured several times the last reading counts.
+        latest = {reading.negative: reading for reading in book.readings(run=run.number)}
+        found += [shadow_read(reading.document, run.exposure_index) for reading in latest.values()]
+    return index_advice([shadow for shadow in found if shadow is not None])
