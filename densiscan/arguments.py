@@ -58,6 +58,20 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
     return tuple(found)
 
 
+def pair(text: str, option: str, *, such_as: str) -> tuple[float, float]:
+    """Return the two numbers typed with a comma between them.
+
+    Raises
+    ------
+    WrongUseError
+        If it is not two numbers.
+    """
+    numbers = _numbers(text)
+    if len(numbers) != 2:
+        raise WrongUseError(f'{option} "{text}" is not two numbers; give them as {option} {such_as}.')
+    return numbers[0], numbers[1]
+
+
 def within(value: float | None, option: str, *, above: float, upto: float, such_as: str) -> None:
     """Check that a number lies above one limit and not over the other; None passes.
 

@@ -20,6 +20,7 @@ from densiscan.cli_advise import advise
 from densiscan.cli_calibrate import calibrate
 from densiscan.cli_check import check
 from densiscan.cli_demo import demo
+from densiscan.cli_film import film
 from densiscan.cli_measure import measure
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
@@ -62,7 +63,7 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, advise, check, demo):
+for command in (calibrate, measure, advise, check, film, demo):
     app.command()(command)
 app.add_typer(runs)
 

@@ -4,6 +4,7 @@
         WrongUseError            the command line or the arguments themselves are wrong (exit 2)
         UnreadableScanError      a file that cannot be read as a scan
         WedgeFileError           a wedge file that cannot be read
+        PointsFileError          a table of exposures or densities that cannot be read
         WedgeNotFoundError       no wedge, or another number of steps than the wedge file says
         CalibrationError         a wedge was read, but no trustworthy calibration follows from it
             PolarityError        it cannot be told which way the signal runs
@@ -41,6 +42,12 @@ class WedgeFileError(DensiscanError):
     """A wedge file that cannot be read or does not describe a wedge."""
 
     code = "unreadable-wedge-file"
+
+
+class PointsFileError(DensiscanError):
+    """A table of exposures, densities or times that cannot be read."""
+
+    code = "unreadable-table"
 
 
 class WedgeNotFoundError(DensiscanError):
