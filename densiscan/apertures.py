@@ -215,6 +215,14 @@ def _summed(values: Map, kernel: Map) -> Map:
     return total
 
 
+def averaged_everywhere(light: Map, kernel: Map) -> Map:
+    """Return the mean light under the kernel at every cell; at the borders, of as much of it as lies on the map."""
+    reach = (kernel.shape[0] // 2, kernel.shape[1] // 2)
+    borders = ((reach[0], reach[0]), (reach[1], reach[1]))
+    weight = _summed(np.pad(np.ones_like(light), borders), kernel)
+    return np.asarray(_summed(np.pad(light, borders), kernel) / weight)
+
+
 def _specks(light: Map, reach: int) -> Mask:
     """Return the cells that stand out, lighter or darker, from the whole ring of cells `reach` away around them."""
     contrast, spread = _standing_out(light, reach)

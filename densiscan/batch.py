@@ -17,6 +17,7 @@ from densiscan.errors import DensiscanError
 from densiscan.evenness import trouble_on
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
+from densiscan.negative_sheet import Sheet, SheetDetail, sheets_of
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
 from densiscan.quantity import Warning_
 from densiscan.scan import open_scan
@@ -42,7 +43,7 @@ class Task:
     """What to do with every scan of the batch.
 
     `ppi` and `page` as `open_scan` takes them; `told` what is to be said beside every reading, such as the age of the
-    calibration.
+    calibration; `detail` how much of each negative is kept to be looked at, None: nothing.
     """
 
     options: MeasureOptions
@@ -50,11 +51,12 @@ class Task:
     ppi: float | None = None
     page: int | None = None
     told: tuple[Warning_, ...] = ()
+    detail: SheetDetail | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
-    """One piece of film: what was read, what follows from it, and what looks wrong with it."""
+    """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at."""
 
     path: Path
     reading: Reading
@@ -62,6 +64,7 @@ class Assessment:
     development: DevelopmentAdvice
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
+    sheet: Sheet | None = field(default=None, compare=False, repr=False)
 
     @property
     def warnings(self) -> tuple[Warning_, ...]:
@@ -157,9 +160,13 @@ def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Asses
         readings = measure_surveyed(scan, calibration, task.options, found)
         told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
         seen = trouble_on(found, readings, calibration, task.options)
-        return tuple(
+        assessed = [
             assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)
-        )
+        ]
+        if task.detail is None:
+            return tuple(assessed)
+        sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
+        return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others

@@ -22,6 +22,7 @@ from densiscan.cli_options import (
     say,
 )
 from densiscan.cli_readings import reading_now, show_readings
+from densiscan.cli_report import ReportOption, check_report, detail_for, write_report
 from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet, check_marked, write_marked
 
 
@@ -82,6 +83,7 @@ def measure(
     ] = None,
     fog_sheet: FogSheetOption = False,
     marked: MarkedOption = None,
+    report: ReportOption = None,
     explain: Annotated[
         bool, typer.Option("--explain", help="Show what each uncertainty is made of, largest part first.")
     ] = False,
@@ -107,6 +109,7 @@ def measure(
             arguments.there(file, what)
     arguments.writable(csv, "--csv")
     check_marked(marked, scans)
+    check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
@@ -142,10 +145,12 @@ def measure(
     if calibration is None:
         say(f"With the last calibration made: {chosen} ({made.created}).")
     told = trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest)
-    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told)
+    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told, detail=detail_for(report, scans))
     result = measure_files(scans, made, task, progress=reading_now)
     if marked is not None:
         write_marked(marked, result, made, task)
+    if report is not None:
+        write_report(report, scans, result, made, task)
     try:
         show_readings(result, made, csv, as_json=as_json, explain=explain)
     finally:

@@ -107,7 +107,10 @@ def save_figure(figure: Figure, path: Path) -> None:
 
 
 def figure_svg(figure: Figure, *, key: str, title: str) -> str:
-    """Return a figure as an element to stand inside a page: no address of anything, ink that follows the page.
+    """Return a figure as an element to stand inside a page: no address, no style of its own, inks of the page.
+
+    The page gives the inks as the colours `--ink`, `--faint`, `--shade`, `--paper` and `--ink-1` to `--ink-4`, light or
+    dark as it is itself.
 
     Parameters
     ----------
@@ -120,16 +123,34 @@ def figure_svg(figure: Figure, *, key: str, title: str) -> str:
 
     text = _drawn(figure, "svg").decode("utf-8")
     text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", text, flags=re.DOTALL)
     text = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", text)
     text = text.replace("xlink:href", "href")
     text = re.sub(r'\sid="([^"]*)"', rf' id="{key}-\1"', text)
     text = re.sub(r'href="#([^"]*)"', rf'href="#{key}-\1"', text)
     text = re.sub(r"url\(#([^)]*)\)", rf"url(#{key}-\1)", text)
-    # White paper is the page's own; so is the ink.
-    text = text.replace(INK, "currentColor").replace("#ffffff", "var(--paper)")
+    text = re.sub(r'style="([^"]*)"', _as_attributes, text)
+    for ink, name in _PAGE_INKS:
+        text = text.replace(f'"{ink}"', f'"var(--{name})"')
     told = escape(title, quote=True)
-    return text.replace("<svg ", f'<svg role="img" aria-label="{told}" class="figure" ', 1).strip()
+    head = f'<svg role="img" aria-label="{told}" class="figure" stroke-linejoin="round" stroke-linecap="butt" '
+    return text.replace("<svg ", head, 1).strip()
+
+
+_PAGE_INKS: Final = (
+    (INK, "ink"),
+    (FAINT, "faint"),
+    (SHADE, "shade"),
+    ("#ffffff", "paper"),
+    *((one.ink, f"ink-{number}") for number, one in enumerate(SERIES) if number),
+)
+
+
+def _as_attributes(style: re.Match[str]) -> str:
+    """Return declarations as attributes of the element: a page that lets no foreign style in draws them too."""
+    pairs = [declaration.split(":", 1) for declaration in style[1].split(";") if ":" in declaration]
+    kept = [(name.strip(), value.strip()) for name, value in pairs if name.strip() != "font-family"]
+    return " ".join(f'{name}="{value}"' for name, value in kept)
 
 
 def _drawn(figure: Figure, suffix: str) -> bytes:

@@ -260,12 +260,14 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         "beyond_calibration": reading.beyond_calibration,
         "exposure": {
             "verdict": exposure.verdict,
+            "judged": not exposure.warnings,
             "stops": _quantity(exposure.stops),
             "at_least": exposure.at_least,
             "reason": exposure.reason,
         },
         "development": {
             "verdict": development.verdict,
+            "judged": not development.warnings,
             "contrast": _quantity(development.contrast),
             "target_contrast": development.target_contrast,
             "time_factor": _quantity(development.time_factor),

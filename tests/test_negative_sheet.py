@@ -1,0 +1,121 @@
+"""What is kept of a negative to look at: where it is, what its map reads, how sure that is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from densiscan.batch import Failure, Task, measure_one
+from densiscan.calibrate import Label, calibrate
+from densiscan.calibration import Calibration
+from densiscan.negative import MeasureOptions
+from densiscan.negative_sheet import OF_MANY, ONE_SHEET, Sheet, SheetDetail
+from densiscan.scan import open_scan
+from densiscan.wedge import read_wedge
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
+SPOTS = ((30.1, 40.2), (52.5, 60.3), (4.5, 20.0), (60.0, 14.4))
+
+
+@pytest.fixture(scope="module")
+def made() -> Calibration:
+    wedge = open_scan(SAMPLES / "wedge.tif")
+    return calibrate(wedge, read_wedge(SAMPLES / "wedge.csv"), label=Label(name="mine", created="2026-01-02"))
+
+
+def kept(made: Calibration, options: MeasureOptions, detail: SheetDetail = ONE_SHEET) -> Sheet:
+    outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=options, detail=detail))
+    assert not isinstance(outcome, Failure), outcome
+    sheet = outcome[0].sheet
+    assert sheet is not None
+    return sheet
+
+
+@pytest.fixture(scope="module")
+def sheet(made: Calibration) -> Sheet:
+    return kept(made, MeasureOptions())
+
+
+def places(sheet: Sheet) -> tuple[np.ndarray, np.ndarray]:
+    rows, columns = sheet.map.shape
+    x = sheet.first_mm[0] + sheet.pitch_mm[0] * np.arange(columns)
+    return x, sheet.first_mm[1] + sheet.pitch_mm[1] * np.arange(rows)
+
+
+def test_nothing_is_kept_unless_it_is_asked_for(made: Calibration) -> None:
+    outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=MeasureOptions()))
+    assert not isinstance(outcome, Failure)
+    assert outcome[0].sheet is None
+
+
+def test_the_map_covers_the_film_with_its_margin(sheet: Sheet) -> None:
+    x, y = places(sheet)
+    left, top, width, height = sheet.region_mm
+    # truth.csv: the film is 90 x 65 mm, turned by 0.4 degrees; a cell is a quarter of a millimetre.
+    assert 92.0 <= width <= 94.0
+    assert 67.0 <= height <= 69.0
+    # x[0] and x[-1] are middles of cells that the region's borders cut.
+    np.testing.assert_allclose([x[0], x[-1]], [left, left + width], atol=0.4)
+    np.testing.assert_allclose([y[0], y[-1]], [top, top + height], atol=0.4)
+
+
+def test_the_map_reads_what_a_spot_reads_there(made: Calibration, sheet: Sheet) -> None:
+    x, y = places(sheet)
+    at = [(int(np.argmin(abs(x - px))), int(np.argmin(abs(y - py)))) for px, py in SPOTS]
+    exact = tuple((float(x[column]), float(y[row])) for column, row in at)
+    outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=MeasureOptions(spots_mm=exact)))
+    assert not isinstance(outcome, Failure)
+    spots = outcome[0].reading.spots
+    read = [sheet.map[row, column] / 1000.0 for column, row in at]
+    # Cells of three pixels a side stand for the pixels of the disc: rim and rounding to thousandths differ.
+    np.testing.assert_allclose(read, [spot.density.value for spot in spots], atol=0.012)
+
+
+def test_the_doubt_of_a_place_is_that_of_a_spot_there(made: Calibration, sheet: Sheet) -> None:
+    outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=MeasureOptions(spots_mm=SPOTS)))
+    assert not isinstance(outcome, Failure)
+    reading = outcome[0].reading
+    assert reading.base_plus_fog is not None
+    for spot in reading.spots:
+        assert spot.density.uncertainty is not None
+        told = np.interp(spot.density.value, sheet.levels, sheet.doubt)
+        # Twelve levels stand for a curve that waves between the wedge's steps, usual grain and glare for the spot's.
+        np.testing.assert_allclose(told, spot.density.uncertainty, atol=0.008)
+
+
+def test_two_places_of_one_density_share_the_calibration(sheet: Sheet) -> None:
+    between = np.array(sheet.doubt_between)
+    np.testing.assert_allclose(between, between.T, atol=1e-12)
+    # The wedge's certificate (0.02) drops out of a difference at one level; noise and lamp stay.
+    assert 0.0 < between[5, 5] < 0.6 * sheet.doubt[5]
+    assert between[1, 8] > between[5, 5]
+
+
+def test_of_many_less_is_kept_and_no_more_than_asked(made: Calibration) -> None:
+    for detail in (OF_MANY, SheetDetail(picture_px=100, readings=500)):
+        sheet = kept(made, MeasureOptions(), detail)
+        assert sheet.map.size <= detail.readings
+        assert 0.6 * detail.picture_px <= max(sheet.picture.shape) <= 1.5 * detail.picture_px
+
+
+def test_picture_and_map_agree(sheet: Sheet) -> None:
+    """The picture's mean light over an aperture is the map's reading: they come from one scan by different cells."""
+    x, y = places(sheet)
+    left, top, width, height = sheet.region_mm
+    rows, columns = sheet.picture.shape
+    px = left + (np.arange(columns) + 0.5) * width / columns
+    py = top + (np.arange(rows) + 0.5) * height / rows
+    light = 10.0 ** (-sheet.picture / 1000.0)
+    for column, row in [(100, 90), (200, 150), (300, 200)]:
+        inside = np.hypot(px[None, :] - x[column], py[:, None] - y[row]) <= 0.5
+        # 1 mm over single pixels of 0.08 mm: the rim and rounding differ by a hundredth at most.
+        np.testing.assert_allclose(sheet.map[row, column] / 1000.0, -np.log10(light[inside].mean()), atol=0.015)
+
+
+def test_without_film_the_whole_scan_is_kept(made: Calibration) -> None:
+    outcome = measure_one(SAMPLES / "wedge.tif", made, Task(options=MeasureOptions(), detail=OF_MANY))
+    if isinstance(outcome, Failure):
+        pytest.skip("a scan of a wedge alone is refused")
+    assert outcome[0].sheet is not None
