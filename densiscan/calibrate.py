@@ -87,8 +87,8 @@ def calibrate(
     """
     steps = wedge.lightest_first()
     densities = np.array([step.density for step in steps])
-    whole = _signal_map(scan)
-    signal, origin = _searched(whole, region_mm, scan)
+    whole = signal_map(scan)
+    signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: list[str] = []
     for way in (False, True) if inverted is None else (inverted,):
@@ -131,13 +131,15 @@ def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
     return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
 
 
-def _signal_map(scan: Scan) -> Floats:
+def signal_map(scan: Scan) -> Floats:
+    """Return the mean signal of cells of `CELL_MM` over a scan, shape (rows, columns)."""
     surveyed = survey(scan, cell_mm=CELL_MM)
     across = _regrouped(surveyed.mean.T, surveyed.x_edges_mm)
     return _regrouped(across.T, surveyed.y_edges_mm)
 
 
-def _searched(signal: Floats, region_mm: BoxMm | None, scan: Scan) -> tuple[Floats, tuple[float, float]]:
+def searched(signal: Floats, region_mm: BoxMm | None, scan: Scan) -> tuple[Floats, tuple[float, float]]:
+    """Return the part of a signal map in a region, and its corner in mm; WrongUseError where it is too small."""
     if region_mm is None:
         return signal, (0.0, 0.0)
     left, top, width, height = (round(side / CELL_MM) for side in region_mm)

@@ -24,6 +24,7 @@ from densiscan.cli_film import film
 from densiscan.cli_measure import measure
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
+from densiscan.cli_paper import paper
 from densiscan.cli_run import runs
 from densiscan.errors import DensiscanError, WrongUseError
 
@@ -63,7 +64,7 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, advise, check, film, demo):
+for command in (calibrate, measure, advise, check, film, paper, demo):
     app.command()(command)
 app.add_typer(runs)
 

@@ -9,6 +9,7 @@
         CalibrationError         a wedge was read, but no trustworthy calibration follows from it
             PolarityError        it cannot be told which way the signal runs
         MeasureError             a scan was read, but nothing can be measured on it
+        PaperTestError           a print of the wedge that makes no paper test
         NotebookError            the notebook cannot be opened, read or written
 
 The message is one sentence (two at most): what is wrong, with which file, and what to do. Doubtful data does not raise:
@@ -72,6 +73,12 @@ class MeasureError(DensiscanError):
     """A readable scan on which nothing can be measured as asked."""
 
     code = "not-measurable"
+
+
+class PaperTestError(DensiscanError):
+    """The print of a wedge, or what was read on it, makes no paper test."""
+
+    code = "no-paper-test"
 
 
 class NotebookError(DensiscanError):

@@ -24,7 +24,7 @@ BoxMm = tuple[float, float, float, float]
 
 CELL_MM: Final = 0.25
 """Cell of the map that is searched: a step of 2 mm is still 8 cells."""
-_ANGLES_DEG: Final = (0.0, 1.2, -1.2, 2.4, -2.4, 3.4, -3.4)
+ANGLES_DEG: Final = (0.0, 1.2, -1.2, 2.4, -2.4, 3.4, -3.4)
 _MIDDLE: Final = 0.6
 """Part of a step, along and across, that is read: the rest is left to blur, glare from the neighbour and numerals."""
 _STEEPEST_DEG: Final = 5.0
@@ -116,33 +116,33 @@ def find_steps(
     image = np.log10(np.clip(1.0 - signal if inverted else signal, max(0.25 * quantum, 2e-6), None))
     seen: list[Row] = []
     fitting: list[Row] = []
-    for angle in _ANGLES_DEG:
+    for angle in ANGLES_DEG:
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
-            seen += _looked(view, image, densities)
+            seen += rows_along(view, image, densities)
         # What looks far more like a wedge, but has another number of steps, is not passed over for lesser rows.
-        least = _RIVAL * max((_weight(row) for row in seen), default=0.0)
-        fitting = [row for row in seen if _is_straight(row) and _fitting(row, densities.size) and _weight(row) >= least]
+        least = _RIVAL * max((weight(row) for row in seen), default=0.0)
+        fitting = [row for row in seen if is_straight(row) and _fitting(row, densities.size) and weight(row) >= least]
         if fitting:
             break
     if not fitting:
         raise WedgeNotFoundError(_seen_words(seen))
-    fitting.sort(key=lambda row: -_weight(row))
+    fitting.sort(key=lambda row: -weight(row))
     way = _fitting(fitting[0], densities.size)
     assert way is not None  # noqa: S101 - by how `fitting` was filled
     _refuse_two(
         fitting[0], [row for row in fitting[1:] if (_fitting(row, densities.size) or way).doubt <= way.doubt + DOUBT]
     )
-    return _place(fitting[0], way, origin_mm)
+    return place_of(fitting[0], way, origin_mm)
 
 
-def _looked(view: View, image: Floats, densities: Floats) -> list[Row]:
+def rows_along(view: View, image: Floats, densities: Floats) -> list[Row]:
     """Return the rows of steps that are seen along a direction, each straightened, the weightiest first."""
     groups = [group for group in groups_of(strips_of(view)) if len(group) >= 2]
     groups.sort(key=_explained)
     rows = [row_of(view, group, densities) for group in groups[: -_MOST_LOOKS - 1 : -1]]
     straight = [_straightened(row, image, densities) for row in rows]
-    return sorted((row for row in straight if _is_sound(row)), key=_weight, reverse=True)
+    return sorted((row for row in straight if _is_sound(row)), key=weight, reverse=True)
 
 
 def _explained(group: list[Strip]) -> float:
@@ -174,12 +174,12 @@ def _straightened(found: Row, image: Floats, densities: Floats) -> Row:
     return row_of(view, groups[0], densities) if groups else found
 
 
-def _weight(row: Row) -> float:
+def weight(row: Row) -> float:
     """Return how much speaks for a row being steps: how many there are, and how even each is beside its edges."""
     return (row.span + 2) * math.log(1.0 / (row.rough + 0.01)) * math.sqrt(row.band.width)
 
 
-def _is_straight(found: Row) -> bool:
+def is_straight(found: Row) -> bool:
     """Tell whether a strip runs along the wedge: it sees most edges, and what is left of the angle shifts it little."""
     if max(len(strip.run.drops) for strip in found.strips) < 0.7 * len(found.drops):
         return False
@@ -224,7 +224,8 @@ def _light_end_mm(found: Row) -> tuple[float, float]:
     return CELL_MM * x, CELL_MM * y
 
 
-def _place(found: Row, way: Count, origin_mm: tuple[float, float]) -> WedgePlace:
+def place_of(found: Row, way: Count, origin_mm: tuple[float, float]) -> WedgePlace:
+    """Return where the steps of a row lie on the scan, counted in one way."""
     view, pitch, band, lattice = found.view, found.lattice.pitch, found.band, found.lattice
     lean = lattice.lean * (band.middle - lattice.middle)
     along_half, across_half = 0.5 * _MIDDLE * abs(pitch), 0.5 * _MIDDLE * band.width

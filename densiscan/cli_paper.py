@@ -1,0 +1,211 @@
+"""The command `paper`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments, notebook
+from densiscan.cli_options import (
+    ChannelOption,
+    JsonOption,
+    NotebookOption,
+    PageOption,
+    PlotOption,
+    PpiOption,
+    check_plot,
+    now,
+    say,
+    show,
+    write_plot,
+)
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.calibration import Calibration
+    from densiscan.paper_test import Circumstances, PaperTest
+    from densiscan.scan import Scan
+
+_WAYS = (
+    "say how the paper was tested, in one way: PRINT_SCAN --wedge WEDGE.csv, --wedge WEDGE.csv --last-black STEP "
+    "--first-white STEP, or --points CURVE.csv."
+)
+
+
+def paper(
+    scan: Annotated[
+        Path | None, typer.Argument(metavar="SCAN", help="Reflection scan of a contact print of the wedge.")
+    ] = None,
+    wedge: Annotated[
+        Path | None,
+        typer.Option("--wedge", metavar="FILE", help="Wedge file of the transmission wedge that was printed."),
+    ] = None,
+    last_black: Annotated[
+        str | None,
+        typer.Option("--last-black", metavar="STEP", help="By eye: the last step that is full black."),
+    ] = None,
+    first_white: Annotated[
+        str | None,
+        typer.Option("--first-white", metavar="STEP", help="By eye: the first step that is bare paper."),
+    ] = None,
+    points: Annotated[
+        Path | None,
+        typer.Option("--points", metavar="FILE", help="Table log_exposure,density of densities read elsewhere."),
+    ] = None,
+    calibration: Annotated[
+        str | None,
+        typer.Option(
+            "--calibration",
+            metavar="FILE|NAME",
+            help="Calibration by a reflection wedge; else the last such one made, else none.",
+        ),
+    ] = None,
+    exposure: Annotated[
+        float | None, typer.Option("--exposure", metavar="SECONDS", help="Seconds that the print of the wedge got.")
+    ] = None,
+    magnification: Annotated[
+        float | None,
+        typer.Option("--magnification", metavar="M", help="Size the enlarger was set for, if its light was used."),
+    ] = None,
+    base: Annotated[
+        float | None, typer.Option("--base", metavar="D", help="Density of a fixed-only piece of the paper.")
+    ] = None,
+    fixed: Annotated[
+        str | None,
+        typer.Option(
+            "--fixed", metavar="BOX", help="A fixed-only piece on the same scan: left,top,width,height in mm."
+        ),
+    ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option("--region", metavar="BOX", help="Look for the printed wedge here: left,top,width,height in mm."),
+    ] = None,
+    outline: Annotated[
+        str | None,
+        typer.Option(
+            "--outline", metavar="BOX", help="The printed wedge, first step to last, where its ends do not show."
+        ),
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="NAME", help="Keep the test in the notebook under this name.")
+    ] = None,
+    channel: ChannelOption = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    plot: PlotOption = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Test a paper: exposure range R, grade, fog, black and speed.
+
+    Print the transmission wedge on it by contact, and scan the print; or count its steps by eye; or give densities read
+    elsewhere. With --name the test is kept for the commands print and finished.
+    """
+    _check(scan, wedge, points, (last_black, first_white))
+    arguments.within(exposure, "--exposure", above=0.0, upto=1e5, such_as="10 (seconds)")
+    arguments.within(magnification, "--magnification", above=0.0, upto=50.0, such_as="2.5")
+    arguments.within(base, "--base", above=-0.05, upto=1.0, such_as="0.06")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="300")
+    if base is not None and fixed is not None:
+        raise WrongUseError("--base and --fixed both give the fixed-only piece; give one of them.")
+    boxes = [arguments.box(*pair) for pair in ((region, "--region"), (outline, "--outline"), (fixed, "--fixed"))]
+    check_plot(plot)
+    if plot is not None and last_black is not None:
+        raise WrongUseError("steps counted by eye make no curve to draw; scan the print, or leave --plot out.")
+    book = notebook.notebook_file(notebook_option)
+    from densiscan.paper_file import fixed_piece, read_points
+    from densiscan.paper_test import Circumstances, paper_from_points
+
+    about = Circumstances(name=name, exposure_s=exposure, magnification=magnification)
+    if points is not None:
+        read = read_points(points)
+        test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
+    elif scan is not None and wedge is not None:
+        made = reflection_calibration(calibration, book)
+        from densiscan.paper_scan import PrintScan, paper_from_scan
+        from densiscan.wedge import read_wedge
+
+        steps = read_wedge(wedge)
+        asked = PrintScan(
+            scan=opened_print(scan, made, channel=channel, ppi=ppi, page=page),
+            wedge=steps,
+            region_mm=boxes[0],
+            outline_mm=boxes[1],
+            fixed_mm=boxes[2],
+            fixed_base=fixed_piece(base),
+        )
+        test = paper_from_scan(asked, made, about)
+    else:
+        test = _by_eye(wedge, last_black, first_white, about)
+    _keep_and_show(test, book, plot, as_json=as_json)
+
+
+def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tuple[str | None, str | None]) -> None:
+    """Check that the paper is tested in one way, and that what is named for it is there."""
+    ways = [scan is not None, points is not None, any(step is not None for step in steps)]
+    if sum(ways) != 1:
+        raise WrongUseError(_WAYS)
+    if points is not None and wedge is not None:
+        raise WrongUseError("--points states exposures and needs no --wedge; give one of them.")
+    if points is None and wedge is None:
+        raise WrongUseError("say which wedge was printed: --wedge WEDGE.csv, with a line step,density for each step.")
+    if ways[2] and any(step is None for step in steps):
+        raise WrongUseError("counting by eye takes both ends: --last-black STEP and --first-white STEP.")
+    for file, what in ((scan, "scan"), (wedge, "wedge file"), (points, "table of densities")):
+        if file is not None:
+            arguments.there(file, what)
+
+
+def _by_eye(wedge: Path | None, last_black: str | None, first_white: str | None, about: Circumstances) -> PaperTest:
+    from densiscan.paper_test import paper_by_eye
+    from densiscan.wedge import read_wedge
+
+    read = read_wedge(wedge or Path())
+    return paper_by_eye(read, last_black=last_black or "", first_white=first_white or "", circumstances=about)
+
+
+def reflection_calibration(wanted: str | None, book: Path) -> Calibration | None:
+    """Return the calibration meant for a print: the one named, else the last one by a reflection wedge, else None."""
+    from densiscan.calibration_file import read_calibration
+    from densiscan.errors import DensiscanError
+
+    if wanted is not None:
+        return read_calibration(notebook.find_calibration(wanted, book))
+    for file in notebook.kept_calibrations(book):
+        try:
+            made = read_calibration(file)
+        except DensiscanError:
+            continue
+        if made.mode == "reflection":
+            say(f"With the last reflection calibration made: {file} ({made.created}).")
+            return made
+    return None
+
+
+def opened_print(
+    scan: Path, made: Calibration | None, *, channel: str | None, ppi: float | None, page: int | None
+) -> Scan:
+    """Open a scan of a print in the channel of its calibration, where no other is asked for."""
+    from densiscan.scan import open_scan
+
+    return open_scan(scan, ppi=ppi, channel=channel or (None if made is None else made.channel), page=page)
+
+
+def _keep_and_show(test: PaperTest, book: Path, plot: Path | None, *, as_json: bool) -> None:
+    from densiscan.paper_file import paper_document
+    from densiscan.report_paper import paper_text
+
+    document = paper_document(test, created=now())
+    name = test.circumstances.name
+    if name is not None:
+        with notebook.open_notebook(book) as kept:
+            kept.keep("paper-test", name, document)
+    show(document if as_json else paper_text(test))
+    if plot is not None:
+        from densiscan.plots_paper import paper_figure
+
+        write_plot(paper_figure(test), plot)
+    if name is not None:
+        say(f"Kept in the notebook as {name}.")

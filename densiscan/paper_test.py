@@ -1,0 +1,354 @@
+"""The test of a paper: its exposure range, fog, black and speed, from a print of a wedge, readings or a count by eye.
+
+Formulas and sources: docs/paper.md, "How it is computed".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.errors import PaperTestError, WrongUseError
+from densiscan.paper import grade_for
+from densiscan.paper_curve import FULL_SHADOW, Ends, PaperCurve, curve_through, find_ends
+from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.wedge import Wedge, WedgeStep
+
+Floats = npt.NDArray[np.float64]
+Method = Literal["scan", "points", "eye"]
+
+FEWEST_POINTS: Final = 5
+_FEWEST_TONES: Final = 2
+"""Points that must lie between white and black: with fewer the ends of the range are guesses."""
+_WIDE_GAP: Final = 0.31
+"""Gap in log exposure from which points are too far apart to say much of toe and shoulder: a stop."""
+_SHAPE: Final = 0.17
+"""Standard uncertainty of a point between two steps, over the square of their gap in log exposure: the error of a cubic
+between knots, root mean square over five families of curves, 0.10 to 0.30 apart."""
+_NUDGE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperPoint:
+    """One tone of the test.
+
+    `log_exposure` is relative to the exposure made, or as the person gave it; `density` of the print; `step` the name
+    of the wedge's step, where there is one; `box_mm` where it was read on the scan.
+    """
+
+    log_exposure: Quantity
+    density: Quantity
+    step: str | None = None
+    box_mm: tuple[float, float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """How a paper test came about.
+
+    Attributes
+    ----------
+    name
+        What the paper is called; None where it was not named.
+    source
+        The file or words that it rests on.
+    exposure_s
+        Seconds that the print of the wedge got; None where they are not known.
+    magnification
+        The enlarger's, where the print was exposed by its light; None for any other lamp.
+    """
+
+    name: str | None = None
+    source: str = ""
+    exposure_s: float | None = None
+    magnification: float | None = None
+
+    def of(self, source: str) -> Circumstances:
+        """Return the same with another source."""
+        return replace(self, source=source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperTest:
+    """What a paper does.
+
+    Attributes
+    ----------
+    iso_range
+        ISO range R, 100 times the log exposure range, not rounded.
+    base_plus_fog, fog, maximum_black
+        Reflection densities; None where they cannot be had.
+    shadow_log_exposure, highlight_log_exposure, black_log_exposure
+        Where 90 % of the net maximum density is reached, where the first tone shows, and where the paper is as good as
+        black (None where a count by eye cannot tell). Relative to the exposure made, or as the points were given.
+    points
+        By rising exposure; none for a count by eye.
+    relative
+        True where densities were taken relative to the print's own white and black.
+    from_wedge
+        True where exposures are relative to the exposure made through a wedge.
+    """
+
+    method: Method
+    circumstances: Circumstances
+    iso_range: Quantity
+    shadow_log_exposure: Quantity
+    highlight_log_exposure: Quantity
+    black_log_exposure: Quantity | None
+    base_plus_fog: Quantity | None
+    maximum_black: Quantity | None
+    fog: Quantity | None = None
+    points: tuple[PaperPoint, ...] = ()
+    relative: bool = False
+    from_wedge: bool = True
+    warnings: tuple[Warning_, ...] = ()
+
+    @property
+    def grade(self) -> str:
+        """Grade nearest to the range."""
+        return grade_for(self.iso_range.value / 100.0)
+
+    def curve(self) -> PaperCurve | None:
+        """Return the curve through the points; None for a count by eye."""
+        if not self.points:
+            return None
+        x, density = _arrays(self.points)
+        return curve_through(x, density, find_ends(density))
+
+
+def paper_from_points(
+    points: Sequence[PaperPoint],
+    circumstances: Circumstances,
+    *,
+    method: Method = "points",
+    fixed_base: Quantity | None = None,
+) -> PaperTest:
+    """Return the test of a paper from the densities that exposures gave.
+
+    Parameters
+    ----------
+    points
+        In any order.
+    fixed_base
+        Density of a fixed-only piece of the paper, for its fog.
+
+    Raises
+    ------
+    PaperTestError
+        If there are too few points, no black and white, too few tones between them, or a print that gets lighter with
+        exposure.
+    """
+    ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
+    source = circumstances.source
+    _require_points(ordered, source)
+    x, density = _arrays(ordered)
+    ends = find_ends(density)
+    try:
+        curve = curve_through(x, density, ends)
+    except ValueError as problem:
+        raise PaperTestError(
+            f"{source}: the densities go from {density.min():.2f} to {density.max():.2f} only, which is no white and "
+            "black; expose so that the ends of the wedge print as full black and as bare paper."
+        ) from problem
+    tones = density.size - ends.white - ends.black
+    if tones < _FEWEST_TONES:
+        raise PaperTestError(
+            f"{source}: only {max(tones, 0)} tones lie between white and black, too few to tell a range; use a wedge "
+            "with finer steps."
+        )
+    found = _propagated(ordered, ends)
+    shadow = _with_end(_with_shape(found["shadow"], x), curve, FULL_SHADOW * ends.rise_to_come)
+    highlight = _with_end(_with_shape(found["highlight"], x), curve, ends.fall_to_come)
+    base = found["base"]
+    test = PaperTest(
+        method=method,
+        circumstances=circumstances,
+        iso_range=(shadow - highlight).scaled(100.0),
+        shadow_log_exposure=shadow,
+        highlight_log_exposure=highlight,
+        black_log_exposure=_with_shape(found["black"], x),
+        base_plus_fog=base,
+        maximum_black=found["top"],
+        fog=None if fixed_base is None else base - fixed_base,
+        points=ordered,
+        from_wedge=method != "points",
+    )
+    return _with_limits(test, ends, curve)
+
+
+def _arrays(points: Sequence[PaperPoint]) -> tuple[Floats, Floats]:
+    return (
+        np.array([point.log_exposure.value for point in points]),
+        np.array([point.density.value for point in points]),
+    )
+
+
+def _require_points(points: Sequence[PaperPoint], source: str) -> None:
+    if len(points) < FEWEST_POINTS:
+        raise PaperTestError(
+            f"{source}: {len(points)} points do not make a paper's curve; give {FEWEST_POINTS} or more, from bare "
+            "paper to full black."
+        )
+    x, density = _arrays(points)
+    if bool(np.any(np.diff(x) <= 0.0)):
+        raise PaperTestError(f"{source}: a log exposure is given twice; give one density for each.")
+    third = max(density.size // 3, 1)
+    if float(np.mean(density[-third:])) < float(np.mean(density[:third])):
+        raise PaperTestError(
+            f"{source}: the print gets lighter with exposure; is the wedge counted the wrong way round, or are the "
+            "exposures given as densities? Log exposures rise towards black."
+        )
+
+
+def _propagated(points: Sequence[PaperPoint], ends: Ends) -> dict[str, Quantity]:
+    """Return what the curve shows, with every influence on the points carried through it (JCGM 100:2008, 5.1.3)."""
+    x, density = _arrays(points)
+    values = _shown(x, density, ends)
+    parts: dict[str, dict[Influence, float] | None] = {name: {} for name in values}
+    for number, point in enumerate(points):
+        for of_density, quantity in ((True, point.density), (False, point.log_exposure)):
+            slopes = _slopes((x, density), ends, number, values, of_density=of_density)
+            for name, slope in slopes.items():
+                parts[name] = _added(parts[name], quantity, slope)
+    return {name: Quantity(value, parts[name]) for name, value in values.items()}
+
+
+def _added(parts: dict[Influence, float] | None, quantity: Quantity, slope: float) -> dict[Influence, float] | None:
+    if parts is None or (quantity.parts is None and abs(slope) > 1e-6):
+        return None
+    for influence, part in (quantity.parts or {}).items():
+        parts[influence] = parts.get(influence, 0.0) + slope * part
+    return parts
+
+
+def _shown(x: Floats, density: Floats, ends: Ends) -> dict[str, float]:
+    curve = curve_through(x, density, ends)
+    return {"base": curve.base, "top": curve.top, **curve.landmarks()}
+
+
+def _slopes(
+    arrays: tuple[Floats, Floats], ends: Ends, number: int, shown: Mapping[str, float], *, of_density: bool
+) -> dict[str, float]:
+    """Return by how much all that is shown moves when one density, or one exposure, does."""
+    moved = [np.array(array) for array in arrays]
+    moved[1 if of_density else 0][number] += _NUDGE
+    return {name: (value - shown[name]) / _NUDGE for name, value in _shown(moved[0], moved[1], ends).items()}
+
+
+def _with_shape(place: Quantity, x: Floats) -> Quantity:
+    after = int(np.clip(np.searchsorted(x, place.value), 1, x.size - 1))
+    gap = float(x[after] - x[after - 1])
+    return place.with_part(Influence("curve shape", f"{after}"), _SHAPE * gap * gap)
+
+
+def _with_end(place: Quantity, curve: PaperCurve, to_come: float) -> Quantity:
+    """Return a place on the curve, in doubt by what may be missing at its end: anything up to that, either way."""
+    beside = curve.density_at([place.value - 0.02, place.value + 0.02])
+    slope = max(float(beside[1] - beside[0]) / 0.04, 1e-3)
+    return place.with_part(Influence("end of the curve", f"{place.value:.3f}"), to_come / slope / math.sqrt(3.0))
+
+
+def _with_limits(test: PaperTest, ends: Ends, curve: PaperCurve) -> PaperTest:
+    """Return the test with what is wrong at its ends: a black or a white that was not reached makes R a limit."""
+    told: list[Warning_] = []
+    iso_range, shadow, highlight = test.iso_range, test.shadow_log_exposure, test.highlight_log_exposure
+    if not ends.black_reached(curve.net):
+        told.append(
+            Warning_(
+                code="black-not-reached",
+                message="The darkest step is still short of the paper's full black: the true range is longer than R, "
+                "and its uncertainty cannot be given; print the wedge again with two to four times the exposure.",
+            )
+        )
+        shadow = Quantity(shadow.value, None)
+    if not ends.white_reached():
+        told.append(
+            Warning_(
+                code="white-not-reached",
+                message="The lightest step already has a tone: base plus fog is not known, and the uncertainty of R "
+                "cannot be given; print the wedge again with a half to a quarter of the exposure.",
+            )
+        )
+        highlight = Quantity(highlight.value, None)
+    if told:
+        iso_range = Quantity(iso_range.value, None)
+    if float(np.max(np.diff(curve.log_exposure))) > _WIDE_GAP:
+        told.append(
+            Warning_(
+                code="steps-far-apart",
+                message="Some steps are more than a stop apart: toe and shoulder between them are a guess.",
+            )
+        )
+    return replace(
+        test,
+        iso_range=iso_range,
+        shadow_log_exposure=shadow,
+        highlight_log_exposure=highlight,
+        warnings=(*test.warnings, *told),
+    )
+
+
+def paper_by_eye(wedge: Wedge, *, last_black: str, first_white: str, circumstances: Circumstances) -> PaperTest:
+    """Return the test of a paper from counting steps on a print of the wedge.
+
+    Parameters
+    ----------
+    last_black, first_white
+        Names of the last step that is full black and of the first that is bare paper, from the black end.
+
+    Raises
+    ------
+    WrongUseError
+        If a step is not on the wedge, the two are the wrong way round, or no tone lies between them.
+    """
+    steps = wedge.lightest_first()
+    black, white = (
+        _numbered(steps, name, option)
+        for name, option in ((last_black, "--last-black"), (first_white, "--first-white"))
+    )
+    if black >= white:
+        raise WrongUseError(
+            f"step {last_black} cannot be the last black one and step {first_white} the first white one: the clear end "
+            "of the wedge prints black, so that the wedge is counted the wrong way round; count from its clear end."
+        )
+    if white - black < 2:
+        raise WrongUseError(
+            f"no step lies between the black step {last_black} and the white step {first_white}, so that no range can "
+            "be told; use a wedge with finer steps."
+        )
+    shadow = _between(steps[black], steps[black + 1])
+    highlight = _between(steps[white - 1], steps[white])
+    return PaperTest(
+        method="eye",
+        circumstances=circumstances,
+        iso_range=(shadow - highlight).scaled(100.0),
+        shadow_log_exposure=shadow,
+        highlight_log_exposure=highlight,
+        black_log_exposure=exposed_through(steps[black]),
+        base_plus_fog=None,
+        maximum_black=None,
+    )
+
+
+def _numbered(steps: Sequence[WedgeStep], name: str, option: str) -> int:
+    names = [step.step for step in steps]
+    if name not in names:
+        raise WrongUseError(f"{option} {name}: the wedge has no such step; its steps are {names[0]} to {names[-1]}.")
+    return names.index(name)
+
+
+def exposed_through(step: WedgeStep) -> Quantity:
+    """Return the log exposure that a step of the wedge lets through, relative to the exposure made."""
+    return Quantity(-step.density, {Influence("printed wedge", step.step): -0.5 * step.uncertainty})
+
+
+def _between(lighter: WedgeStep, denser: WedgeStep) -> Quantity:
+    """Return the log exposure half way between two steps: anywhere between them is equally likely (JCGM 100, 4.3.7)."""
+    middle = (exposed_through(lighter) + exposed_through(denser)).scaled(0.5)
+    half = 0.5 * (denser.density - lighter.density)
+    return middle.with_part(Influence("counted by eye", f"{lighter.step} to {denser.step}"), half / math.sqrt(3.0))
