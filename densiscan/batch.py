@@ -19,7 +19,7 @@ from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative_sheet import Sheet, SheetDetail, sheets_of
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
-from densiscan.quantity import Warning_
+from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import open_scan
 
 SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dng"})
@@ -43,7 +43,8 @@ class Task:
     """What to do with every scan of the batch.
 
     `ppi` and `page` as `open_scan` takes them; `told` what is to be said beside every reading, such as the age of the
-    calibration; `detail` how much of each negative is kept to be looked at, None: nothing.
+    calibration; `detail` how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog
+    of earlier runs of the same film.
     """
 
     options: MeasureOptions
@@ -52,6 +53,7 @@ class Task:
     page: int | None = None
     told: tuple[Warning_, ...] = ()
     detail: SheetDetail | None = None
+    fog_history: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +161,7 @@ def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Asses
         found = survey_for(scan, calibration, task.options)
         readings = measure_surveyed(scan, calibration, task.options, found)
         told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
-        seen = trouble_on(found, readings, calibration, task.options)
+        seen = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
         assessed = [
             assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)
         ]

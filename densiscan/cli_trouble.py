@@ -64,7 +64,8 @@ def write_marked(place: Path, result: BatchResult, calibration: Calibration, tas
     from densiscan.scan import open_scan
 
     path = result.assessments[0].path
-    boxes = [finding.box_mm for assessment in result.assessments for finding in assessment.trouble.findings]
+    findings = [finding for assessment in result.assessments for finding in assessment.trouble.findings]
+    boxes = [(number, box) for number, finding in enumerate(findings, start=1) for box in finding.marks_mm]
     scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
     write_whole(place, marked_png(scan, boxes), what="the picture")
     say(f"Written to {place}.")

@@ -7,7 +7,6 @@ picture is not: what looks like uneven development there may be the subject.
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -15,28 +14,24 @@ from typing import Final
 import numpy as np
 
 from densiscan.calibration import Calibration
-from densiscan.evenness_found import Finding, Limits, SideFog, Trouble, limits_of
-from densiscan.evenness_leaks import leaks_in, strips_of
+from densiscan.evenness_blank import blanks_in_frame
+from densiscan.evenness_fog import with_fog
+from densiscan.evenness_found import ORDER, Finding, Limits, Trouble, limits_of
+from densiscan.evenness_leaks import leak_finding, leaks_in, strips_of, without_leaks
 from densiscan.evenness_map import Ground, Plane, blocks_of, ground_of, plane_through
-from densiscan.evenness_sheet import bands_in, edges_of, gradient_in, is_even
-from densiscan.evenness_specks import round_marks_in, specks_in_frame, specks_on
+from densiscan.evenness_marks import round_marks_in
+from densiscan.evenness_sheet import bands_in, edges_of, gradient_in, is_even, less_edges
+from densiscan.evenness_specks import specks_in_frame, specks_on
 from densiscan.negative import MeasureOptions, Reading
 from densiscan.pieces_map import Cells, TurnedBox, cells_of
 from densiscan.quantity import Quantity, Warning_
 from densiscan.survey import Survey
 
-USUAL_FOG: Final = 0.30
-"""Fog above the base that is usual at most, for old material (common practice)."""
-
-CLEAR_BASE: Final = 0.05
-TINTED_BASE: Final = 0.30
-"""Densities of a clear sheet film base and of the densest tinted bases of roll film (common practice)."""
-
 _EDGE_ONLY_MM: Final = 3.0
+_STEEP_EDGE_MM: Final = 2.2
+_STEEP_SHARE: Final = 0.75
 _EVEN: Final = 0.03
 _MOSTLY: Final = 0.6
-_FEWEST_BEFORE: Final = 3
-_HISTORY_FLOOR: Final = 0.03
 
 
 def trouble_on(
@@ -45,7 +40,7 @@ def trouble_on(
     calibration: Calibration,
     options: MeasureOptions,
     *,
-    history: Sequence[float] = (),
+    history: Sequence[Quantity] = (),
 ) -> tuple[Trouble, ...]:
     """Look for trouble on everything that was read of one scan.
 
@@ -54,7 +49,7 @@ def trouble_on(
     found
         The survey that the readings were made from.
     history
-        Base plus fog of earlier runs of the same film, density; with three or more the level is judged against them.
+        Base plus fog of earlier runs of the same film; with three or more the level is judged against them.
 
     Returns
     -------
@@ -88,25 +83,62 @@ def _on_film(
     options: MeasureOptions,
     limits: Limits,
 ) -> list[Trouble]:
-    found, cells = scan
+    cells = scan[1]
+    own = [_frame_findings(scan, reading, calibration, limits) for reading in piece]
     if options.frame_mm is not None:
-        return [_on_area(cells, options.frame_mm, calibration, limits) for _ in piece]
+        whole = _on_area(cells, options.frame_mm, calibration, limits)
+    else:
+        whole = _on_piece(scan, piece, calibration, options, limits)
+    for finding in whole.findings:
+        own[_nearest(finding, piece)].append(finding)
+    order = {code: number for number, code in enumerate(ORDER)}
+    return [Trouble(findings=tuple(sorted(some, key=lambda one: order[one.code])), notes=whole.notes) for some in own]
+
+
+def _on_piece(
+    scan: tuple[Survey, Cells],
+    piece: Sequence[Reading],
+    calibration: Calibration,
+    options: MeasureOptions,
+    limits: Limits,
+) -> Trouble:
+    """Judge what is unexposed of a piece of film."""
+    found, cells = scan
     first = piece[0]
-    if first.seen_mm is None or first.rebate is None:
-        return [Trouble(notes=(_not_judged("no clear rebate was found"),)) for _ in piece]
+    if first.seen_mm is None:
+        return Trouble(notes=(_not_judged("no clear rebate was found"),))
     seen = _box(first.seen_mm, first.seen_angle_deg)
+    if first.rebate is None:
+        steep = _steep_findings(cells, seen, calibration, limits) if first.film_mm is not None else ()
+        return Trouble(findings=steep, notes=(_not_judged("no clear rebate was found"),))
     frames = [frame for frame in (_frame_of(reading) for reading in piece) if frame is not None]
     ground, plane = _ground(cells, seen, frames, options)
     if plane is None:
-        return [Trouble(notes=(_not_judged("too little clear rebate is in the scan"),)) for _ in piece]
-    if not _mostly_on(ground, plane):
-        return [Trouble(notes=(_not_judged("the clear rebate is not told surely from the picture"),)) for _ in piece]
+        return Trouble(notes=(_not_judged("too little clear rebate is in the scan"),))
+    if not (options.fog_sheet or _mostly_on(ground, plane)):
+        return Trouble(notes=(_not_judged("the clear rebate is not told surely from the picture"),))
     findings = _edge_findings(found, ground, plane, calibration, limits)
     notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
-    own = [_frame_findings(found, reading, calibration) for reading in piece]
-    for finding in findings:
-        own[_nearest(finding, piece)].append(finding)
-    return [Trouble(findings=tuple(some), notes=notes) for some in own]
+    return Trouble(findings=tuple(findings), notes=notes)
+
+
+def _steep_findings(cells: Cells, seen: TurnedBox, calibration: Calibration, limits: Limits) -> tuple[Finding, ...]:
+    """Return the gradient of a piece whose clear edge is too uneven to be taken for one at first sight.
+
+    Where the borders of all four sides lie on one slope, they are unexposed: no picture does that.
+    """
+    ground = ground_of(cells, seen, (), edge_only_mm=_STEEP_EDGE_MM)
+    blocks = blocks_of(ground.grid, ground.plain, 0.5)
+    plane = plane_through(blocks, ground.size_mm)
+    if plane is None:
+        return ()
+    u, v, values = blocks.points
+    on = np.abs(values - plane.at(u, v)) < max(_EVEN, 3.0 * blocks.noise)
+    width, height = ground.size_mm
+    sides = (u < _STEEP_EDGE_MM, v < _STEEP_EDGE_MM, u > width - _STEEP_EDGE_MM, v > height - _STEEP_EDGE_MM)
+    if any(np.count_nonzero(side) < 10 or float(on[side].mean()) < _STEEP_SHARE for side in sides):
+        return ()
+    return tuple(gradient_in(ground, plane, blocks, calibration, limits))
 
 
 def _mostly_on(ground: Ground, plane: Plane) -> bool:
@@ -136,7 +168,7 @@ def _ground(
 
     A piece without a frame that the person did not call unexposed is judged whole only where all of it is even.
     """
-    ground = ground_of(cells, seen, frames, edge_only_mm=None)
+    ground = ground_of(cells, seen, frames)
     plane = plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
     if frames or options.fog_sheet or plane is None:
         return ground, plane
@@ -152,21 +184,25 @@ def _edge_findings(
 ) -> list[Finding]:
     """Return leaks and uneven development of a piece."""
     blocks = blocks_of(ground.grid, ground.plain)
-    gradients = gradient_in(ground, plane, blocks, calibration, limits)
-    strips = strips_of(ground, plane)
-    edges: list[Finding] = []
-    bands: list[Finding] = []
-    marks: list[Finding] = []
-    # a band that meets an edge is no leak
+    findings = gradient_in(ground, plane, blocks, calibration, limits)
+    strips = strips_of(ground, plane, limits)
     wave = 0.0
+    marks: list[Finding] = []
     if ground.whole:
-        edges, strips = edges_of(ground, plane, strips, calibration, limits)
-        bands = bands_in(ground, plane, blocks, calibration, limits)
-        wave = max((abs(one.size.value) for one in (*bands, *edges) if one.size is not None), default=0.0)
-        specks = specks_on(found, ground, calibration)
-        marks = [*round_marks_in(ground, plane, calibration, _above(limits, 1.6 * wave)), *specks]
-    above = _above(limits, wave if bands else 0.0)
-    return [*leaks_in(ground, plane, strips, calibration, above), *gradients, *edges, *bands, *marks]
+        edges = edges_of(ground, plane, strips, calibration, limits)
+        strips = edges.strips
+        # what a leak or the edges have in common would be taken for bands and marks
+        rest = without_leaks(less_edges(ground, edges), leaks_in(ground, strips, limits))
+        bands = bands_in(rest, plane, blocks_of(rest.grid, rest.plain), calibration, limits)
+        wave = max((abs(band.size.value) for band in bands if band.size is not None), default=0.0)
+        findings += [*edges.findings, *bands]
+        marks = [
+            *round_marks_in(rest, plane, calibration, _above(limits, wave)),
+            *specks_on(found, ground, calibration),
+        ]
+    # a band that meets an edge is no leak
+    leaks = leaks_in(ground, strips, _above(limits, wave))
+    return [*(leak_finding(ground, plane, leak, calibration, limits) for leak in leaks), *findings, *marks]
 
 
 def _above(limits: Limits, wave: float) -> Limits:
@@ -175,7 +211,7 @@ def _above(limits: Limits, wave: float) -> Limits:
 
 def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: Calibration, limits: Limits) -> Trouble:
     """Judge an area that the person named: only where it is even by itself."""
-    ground = replace(ground_of(cells, _box(box), (), edge_only_mm=None), film_edges=False)
+    ground = ground_of(cells, _box(box), (), film_edges=False)
     side = 1.0 if min(box[2:]) > 12.0 else 0.5
     blocks = blocks_of(ground.grid, ground.plain, side)
     plane = plane_through(blocks, ground.size_mm)
@@ -193,10 +229,16 @@ def _not_judged(why: str) -> Warning_:
     return Warning_(code="evenness-not-judged", message=message)
 
 
-def _frame_findings(found: Survey, reading: Reading, calibration: Calibration) -> list[Finding]:
-    """Return the dust and pinholes of a picture."""
+def _frame_findings(
+    scan: tuple[Survey, Cells], reading: Reading, calibration: Calibration, limits: Limits
+) -> list[Finding]:
+    """Return the dust and pinholes of a picture, and what of it holds none."""
     frame = _frame_of(reading)
-    return [] if frame is None else specks_in_frame(found, frame, calibration)
+    if frame is None:
+        return []
+    found, cells = scan
+    blanks = blanks_in_frame(cells, frame, reading.base_plus_fog, calibration, limits)
+    return [*specks_in_frame(found, frame, calibration), *blanks]
 
 
 def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:
@@ -209,71 +251,3 @@ def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:
         for reading in piece
     ]
     return int(np.argmin([math.dist(place, middle) for middle in middles]))
-
-
-def with_fog(
-    trouble: Trouble, reading: Reading, calibration: Calibration, options: MeasureOptions, *, history: Sequence[float]
-) -> Trouble:
-    """Add what is known of the fog of a reading: side by side, its level in words, and a finding where it is high."""
-    base = reading.base_plus_fog
-    if base is None:
-        return trouble
-    sides = () if reading.rebate is None else reading.rebate.sides
-    fog = tuple(
-        SideFog(
-            name=side.name,
-            base_plus_fog=calibration.quantity(10.0**-side.density, side.uncertainty, f"rebate {side.name}"),
-        )
-        for side in sides
-    )
-    level, high = _fog_level(base, options.base_density, history)
-    finding = () if high is None else (_fog_finding(reading, base, level, high),)
-    return Trouble(findings=(*finding, *trouble.findings), fog=fog, fog_level=level, notes=trouble.notes)
-
-
-def _fog_level(base: Quantity, clear: float | None, history: Sequence[float]) -> tuple[str, float | None]:
-    """Return a sentence on the level, and how sure it is too high (None where it is not)."""
-    doubt = max(base.standard_uncertainty or 0.0, 0.003)
-    if len(history) >= _FEWEST_BEFORE:
-        return _against_history(base.value, doubt, history)
-    if clear is not None:
-        return _above_base(base.value - clear, doubt)
-    most = TINTED_BASE + USUAL_FOG
-    if base.value > most + 2.0 * doubt:
-        told = (
-            f"Base plus fog of {base.value:.2f} is more than even a tinted base ({TINTED_BASE:.2f}) and the fog of old "
-            f"material ({USUAL_FOG:.2f}) make together (common practice)."
-        )
-        return told, _normal((base.value - most) / doubt)
-    if base.value > CLEAR_BASE + USUAL_FOG:
-        told = f"Base plus fog of {base.value:.2f} is more than is usual on a clear base, and usual on a tinted one"
-        return f"{told} (common practice); give --base to know the fog.", None
-    return f"Base plus fog of {base.value:.2f} is usual (common practice: up to 0.30 above a clear base).", None
-
-
-def _against_history(value: float, doubt: float, history: Sequence[float]) -> tuple[str, float | None]:
-    usual, spread = statistics.fmean(history), statistics.stdev(history)
-    wide = math.sqrt(spread**2 * (1 + 1 / len(history)) + doubt**2)
-    more = value - usual
-    told = f"Base plus fog was {usual:.2f} ± {2 * spread:.2f} in {len(history)} earlier runs of this film"
-    if more > max(3.0 * wide, _HISTORY_FLOOR):
-        return f"{told}; now it is {more:.2f} more.", _normal(more / wide)
-    return f"{told}; {value:.2f} is as usual.", None
-
-
-def _above_base(fog: float, doubt: float) -> tuple[str, float | None]:
-    if fog > USUAL_FOG + 2.0 * doubt:
-        told = f"Fog of {fog:.2f} above the base is more than the {USUAL_FOG:.2f} usual even for old material"
-        return f"{told} (common practice).", _normal((fog - USUAL_FOG) / doubt)
-    told = f"Fog of {fog:.2f} above the base is usual"
-    return f"{told}, up to {USUAL_FOG:.2f} for old material (common practice).", None
-
-
-def _normal(z: float) -> float:
-    return float(min(0.5 * math.erfc(-z / math.sqrt(2)), 0.999))
-
-
-def _fog_finding(reading: Reading, base: Quantity, level: str, sure: float) -> Finding:
-    message = f"{level} Old or warm-stored film, a tired or hot developer or an unsafe light can do that."
-    box = reading.seen_mm or reading.frame_mm or (0.0, 0.0, 0.0, 0.0)
-    return Finding(code="fog-high", message=message, box_mm=box, size=base, sure=sure)

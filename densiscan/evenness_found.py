@@ -11,7 +11,17 @@ from densiscan.quantity import Influence, Quantity, Warning_
 
 BoxMm = tuple[float, float, float, float]
 
+MARK_MM: Final = 2.5
+MOST_MARKS: Final = 30
+
 SIDES: Final = ("left", "top", "right", "bottom")
+
+ORDER: Final = (
+    *("fog-high", "light-leak", "gradient", "edge-density", "bands", "streak"),
+    *("air-bell", "drying-mark", "clear-area", "clipped-light", "clipped-dark"),
+    *("scratches", "pinholes", "dust"),
+)
+"""Codes of all findings, in the order they are told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +58,14 @@ class Finding:
     area_share: float | None = None
     places_mm: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def marks_mm(self) -> tuple[BoxMm, ...]:
+        """Boxes to draw: small ones around the first places of what is counted, else the one around all of it."""
+        if self.count is None or not self.places_mm:
+            return (self.box_mm,)
+        half = MARK_MM / 2
+        return tuple((x - half, y - half, MARK_MM, MARK_MM) for x, y in self.places_mm[:MOST_MARKS])
+
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {
@@ -65,14 +83,19 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideFog:
-    """Base plus fog along one side of the rebate ("left", ... "gaps"), or of all of an unexposed sheet ("all")."""
+    """Base plus fog along one side of the rebate ("left", ... "gaps"), or of all of an unexposed sheet ("all").
+
+    `fog` is what it is above the base, None where the base is not known.
+    """
 
     name: str
     base_plus_fog: Quantity
+    fog: Quantity | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {"side": self.name, "base_plus_fog": self.base_plus_fog.to_json()}
+        above = None if self.fog is None else self.fog.to_json()
+        return {"side": self.name, "base_plus_fog": self.base_plus_fog.to_json(), "fog": above}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,11 +105,13 @@ class Trouble:
     Attributes
     ----------
     findings
-        What is wrong, in the order: fog, leaks, uneven development, marks, specks; empty where all is well.
+        What is wrong, in the order of `ORDER`; empty where all is well.
     fog
         Base plus fog side by side.
     fog_level
         One sentence on the level, None where it is not known.
+    fog_against
+        What the level was judged against: "own history" or "common practice".
     notes
         What could not be judged; no fault.
     """
@@ -94,6 +119,7 @@ class Trouble:
     findings: tuple[Finding, ...] = ()
     fog: tuple[SideFog, ...] = ()
     fog_level: str | None = None
+    fog_against: str | None = None
     notes: tuple[Warning_, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -101,6 +127,7 @@ class Trouble:
         return {
             "fog": [side.to_json() for side in self.fog],
             "fog_level": self.fog_level,
+            "fog_against": self.fog_against,
             "notes": [note.to_json() for note in self.notes],
         }
 

@@ -13,10 +13,14 @@ from typing import Final
 import numpy as np
 
 from densiscan.evenness_found import SIDES, BoxMm
-from densiscan.pieces_map import Cells, Map, Mask, Straightened, TurnedBox, eroded, grown, straightened
+from densiscan.pieces_map import Cells, Map, Mask, Straightened, TurnedBox, cell_at, eroded, grown, straightened
 
 RIM_MM: Final = 0.5
 """Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
+
+MASK_RIM_MM: Final = 0.8
+_BEYOND_MM: Final = 1.0
+"""Left out along a mask that lies on or over the film; what lies this far beyond an edge tells a mask."""
 
 FRAME_RIM_MM: Final = 0.9
 """Left out around a frame: soft edges and light that spreads in the film."""
@@ -48,6 +52,8 @@ class Ground:
         Whether all of the piece is unexposed.
     film_edges
         Whether its edges are those of a piece of film, and not of an area that a person named.
+    masked
+        Which sides (left, top, right, bottom) end at a mask or at the end of the scan.
     """
 
     grid: Straightened
@@ -56,6 +62,7 @@ class Ground:
     plain: Mask
     whole: bool
     film_edges: bool = True
+    masked: tuple[bool, bool, bool, bool] = (False, False, False, False)
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -76,7 +83,14 @@ class Ground:
         return float(x), float(y)
 
 
-def ground_of(cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], *, edge_only_mm: float | None) -> Ground:
+def ground_of(
+    cells: Cells,
+    seen: TurnedBox,
+    frames: Sequence[TurnedBox],
+    *,
+    edge_only_mm: float | None = None,
+    film_edges: bool = True,
+) -> Ground:
     """Return the unexposed film of a piece.
 
     Parameters
@@ -85,23 +99,57 @@ def ground_of(cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], *, edg
         Pictures on it; none for an unexposed piece.
     edge_only_mm
         Width of the border that is judged where there may be a picture that shows no frame; None for all of it.
+    film_edges
+        Whether the edges are those of a piece of film, and their rim is to be left out, or of an area inside it.
     """
     grid = straightened(cells, seen)
     rows, columns = grid.density.shape
     free = np.isfinite(grid.density)
-    rim = max(1, math.ceil(RIM_MM / grid.step_mm))
-    inner = np.zeros_like(free)
-    inner[rim : rows - rim, rim : columns - rim] = True
-    free &= inner
+    masked = _masked(cells, seen, float(np.nanmedian(grid.density))) if film_edges else (False,) * 4
+    if film_edges:
+        free &= _off_the_rim(grid, masked)
     x, y = grid.places()
     for frame in frames:
         free &= ~frame.inside(x, y, -FRAME_RIM_MM)
     if edge_only_mm is not None and not frames:
         deep = grid.cells(edge_only_mm)
         free[deep : rows - deep, deep : columns - deep] = False
-    film = free & ~_holes(grid, free)
     whole = not frames and edge_only_mm is None
-    return Ground(grid=grid, free=free, film=film, plain=film & ~_sharp(grid, free), whole=whole)
+    print_ = _print(grid, free)
+    if not film_edges:
+        # an area inside the film has no holes and no notches: what is clear there is what is looked for
+        return Ground(grid=grid, free=free, film=free, plain=free & ~print_, whole=whole, film_edges=False)
+    film = free & ~_holes(grid, free)
+    plain = film & ~(print_ | _clear(grid, free))
+    return Ground(grid=grid, free=free, film=film, plain=plain, whole=whole, masked=masked)
+
+
+def _off_the_rim(grid: Straightened, masked: Sequence[bool]) -> Mask:
+    """Return the cells away from the edges of what is seen, wider along a mask: its edge throws a soft shadow."""
+    # the edge may be that of a mask which lies at another angle than the film
+    off = np.pad(np.isfinite(grid.density), 1)
+    for _ in range(max(1, math.ceil(RIM_MM / grid.step_mm))):
+        off = eroded(off)
+    off = off[1:-1, 1:-1]
+    wide = grid.cells(MASK_RIM_MM)
+    for rim, hidden in zip((off[:, :wide], off[:wide], off[:, -wide:], off[-wide:]), masked, strict=True):
+        if hidden:
+            rim[...] = False
+    return off
+
+
+def _masked(cells: Cells, seen: TurnedBox, level: float) -> tuple[bool, bool, bool, bool]:
+    """Return which sides of a piece (left, top, right, bottom) end at a mask or at the end of the scan."""
+    half = (seen.width_mm / 2, seen.height_mm / 2)
+    across = np.linspace(-0.8, 0.8, 65)
+    found = []
+    for axis, sign in ((0, -1.0), (1, -1.0), (0, 1.0), (1, 1.0)):
+        beyond, along = np.full(across.size, sign * (half[axis] + _BEYOND_MM)), across * half[1 - axis]
+        x, y = seen.on_scan(*((beyond, along) if axis == 0 else (along, beyond)))
+        rows, columns, there = cell_at(cells, x, y)
+        beside = cells.density[rows, columns][there]
+        found.append(beside.size < across.size // 2 or float(np.median(beside)) > level + 0.5)
+    return found[0], found[1], found[2], found[3]
 
 
 def _holes(grid: Straightened, free: Mask) -> Mask:
@@ -115,10 +163,9 @@ def _holes(grid: Straightened, free: Mask) -> Mask:
     return core
 
 
-def _sharp(grid: Straightened, free: Mask) -> Mask:
-    """Return the cells of edge print, and of holes that the film is too clear to tell, and those beside them."""
+def _print(grid: Straightened, free: Mask) -> Mask:
+    """Return the cells of edge print and of everything else as sharp, and those beside them."""
     density = np.where(np.isfinite(grid.density), grid.density, 0.0)
-    level = float(np.median(density[free])) if free.any() else 0.0
     other = np.zeros_like(free)
     across = np.abs(np.diff(density, axis=1)) > _SHARP
     down = np.abs(np.diff(density, axis=0)) > _SHARP
@@ -126,9 +173,14 @@ def _sharp(grid: Straightened, free: Mask) -> Mask:
     other[:, :-1] |= across
     other[1:] |= down
     other[:-1] |= down
-    other &= free
-    clear = free & ((density < level - _CLEAR) & (density < 0.035))
-    return grown(other) | grown(grown(clear))
+    return grown(other & free)
+
+
+def _clear(grid: Straightened, free: Mask) -> Mask:
+    """Return the cells as clear as a hole, and those up to two from them."""
+    density = np.where(np.isfinite(grid.density), grid.density, 0.0)
+    level = float(np.median(density[free])) if free.any() else 0.0
+    return grown(grown(free & (density < level - _CLEAR) & (density < 0.035)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -244,12 +296,15 @@ class Strip:
         Shape (depths, places), NaN where nothing is judged.
     depth_mm, along_mm
         Middles of the bins; along from the left or upper end.
+    masked
+        Whether the side ends at a mask or at the end of the scan.
     """
 
     side: str
     excess: Map
     depth_mm: Map
     along_mm: Map
+    masked: bool = False
 
 
 def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Strip:
@@ -277,4 +332,5 @@ def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Str
         excess=middles_of(bins, deep * wide // 3),
         depth_mm=(first + (np.arange(depths) + 0.5) * deep) * grid.step_mm,
         along_mm=(np.arange(places) + 0.5) * wide * grid.step_mm,
+        masked=ground.masked[number],
     )

@@ -34,18 +34,18 @@ _DIGITS: Final = (
 """Three by five dots each, row by row, 0 to 9."""
 
 
-def marked_png(scan: Scan, boxes: Sequence[BoxMm]) -> bytes:
-    """Return a PNG file of the scan, at most 1600 pixels long, with box k marked by the number k (from 1).
+def marked_png(scan: Scan, boxes: Sequence[tuple[int, BoxMm]]) -> bytes:
+    """Return a PNG file of the scan, at most 1600 pixels long, with numbered boxes.
 
     Parameters
     ----------
     boxes
-        Left, top, width, height on the scan, mm.
+        The number of each, and left, top, width, height on the scan, mm.
     """
     import imagecodecs
 
     gray, px_per_mm = small_picture(scan)
-    for number, box in enumerate(boxes, start=1):
+    for number, box in boxes:
         _mark(gray, number, box, px_per_mm)
     return bytes(imagecodecs.png_encode(gray))
 

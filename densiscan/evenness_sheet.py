@@ -6,6 +6,7 @@ Only on film that is even by itself: the rebate, an unexposed sheet, an area tha
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -66,34 +67,54 @@ def gradient_in(
 
 
 class Edges(NamedTuple):
-    """What all sides have in common: a finding or none, and the strips less it."""
+    """What all sides have in common: a finding or none, the strips less it, its profile by depth from the edge."""
 
     findings: list[Finding]
     strips: tuple[Strip, ...]
+    depth_mm: Map
+    profile: Map
+
+
+def less_edges(ground: Ground, edges: Edges) -> Ground:
+    """Return a piece less what all of its edges have in common."""
+    if not edges.findings:
+        return ground
+    grid = ground.grid
+    rows, columns = grid.density.shape
+    u, v = (np.arange(columns) + 0.5) * grid.step_mm, (np.arange(rows) + 0.5) * grid.step_mm
+    across, down = np.minimum(u, ground.size_mm[0] - u), np.minimum(v, ground.size_mm[1] - v)
+    nearest = np.minimum(across[None, :], down[:, None])
+    return replace(
+        ground, grid=replace(grid, density=grid.density - np.interp(nearest, edges.depth_mm, edges.profile, right=0.0))
+    )
 
 
 def edges_of(
     ground: Ground, plane: Plane, strips: tuple[Strip, ...], calibration: Calibration, limits: Limits
 ) -> Edges:
     """Return whether the edges of an unexposed sheet are denser or lighter than its middle, on three sides at least."""
-    levels, doubts = [], []
+    levels, doubts, usually = [], [], []
     for strip in strips:
         outer = outer_of(strip)
         there = outer[np.isfinite(outer)]
         if there.size < 0.5 * max(outer.size, 1):
-            return Edges([], strips)
-        levels.append(float(np.quantile(there, 0.35)))
+            return Edges([], strips, np.empty(0), np.empty(0))
+        # the plane through a small sheet is drawn by its edges: they are held against its middle
+        inner = strip.excess[-max(2, strip.excess.shape[0] // 4) :]
+        levels.append(float(np.quantile(there, 0.35)) - float(np.nanmedian(inner)))
+        usually.append(float(np.median(there)) - float(np.nanmedian(inner)))
         doubts.append(place_noise(outer) / math.sqrt(max(there.size / 4, 1.0)))
     found = np.array(levels)
     sign = 1.0 if float(np.median(found)) > 0 else -1.0
     beyond = sign * found > limits.local + 3.0 * np.array(doubts)
     if int(beyond.sum()) < 3:
-        return Edges([], strips)
-    amount = float(np.median(found[beyond]))
+        return Edges([], strips, np.empty(0), np.empty(0))
+    amount = float(np.median(np.array(usually)[beyond]))
     profiles = [middles_of(strip.excess, 3) for strip in strips]
     common = np.stack([np.where(np.isfinite(profile), profile, 0.0) for profile in _alike(profiles)])
     usual = np.median(common, axis=0)
-    depth = 0.75 + 0.5 * int(np.argmax(sign * usual < 0.37 * abs(amount)))
+    middle = float(np.median(usual[-max(2, usual.size // 4) :]))
+    depth = 0.75 + 0.5 * int(np.argmax(sign * (usual - middle) < 0.37 * abs(amount)))
     doubt = math.hypot(float(np.std(found[beyond])) / math.sqrt(int(beyond.sum())), max(doubts))
     size = step_of(calibration, plane.level, amount, noise=doubt, limits=limits)
     sure = chance_beyond(amount, limits.local, size.standard_uncertainty or 0.0)
@@ -112,7 +133,7 @@ def edges_of(
         less(strip, np.concatenate([usual, np.zeros(strip.depth_mm.size - size_of)])[: strip.depth_mm.size])
         for strip in strips
     )
-    return Edges([finding], rest)
+    return Edges([finding], rest, strips[0].depth_mm[:size_of], usual - middle)
 
 
 def _alike(profiles: list[Map]) -> list[Map]:
@@ -220,27 +241,34 @@ def _strongest_streak(line: tuple[Map, float], least: float, *, open_end: bool) 
     threshold = quantile(FALSE_ALARMS / max(sum(2 * profile.size / width for width in widths), 1.0))
     best: _Streak | None = None
     for width in widths:
-        flank = max(1, width // 2)
-        for first in range(profile.size - width + 1):
-            height = _height(profile, (first, width), flank, open_end=open_end)
-            score = abs(height) / (noise * math.sqrt(1 / width + 1 / flank))
-            if abs(height) > least and score > threshold and (best is None or score > best.score):
-                best = _Streak(score, first, width, height)
+        # so long that the half of it which decides is not another streak
+        flank = 3 * width
+        heights = _heights(profile, width, flank, open_end=open_end)
+        first = int(np.argmax(np.abs(heights)))
+        height = float(heights[first])
+        score = abs(height) / (noise * math.sqrt(1 / width + 1.6 / flank))
+        if abs(height) > least and score > threshold and (best is None or score > best.score):
+            best = _Streak(score, first, width, height)
     return best
 
 
-def _height(profile: Map, part: tuple[int, int], flank: int, *, open_end: bool) -> float:
-    """Return what a part of a profile stands off the nearer of its neighbourhoods, 0 where it lies between them."""
-    first, width = part
-    last = first + width
-    sides = [profile[max(first - flank, 0) : first], profile[last : last + flank]]
-    levels = [float(side.mean()) for side in sides if side.size == flank and np.isfinite(side).all()]
-    inside = profile[first:last]
-    if len(levels) < (1 if open_end else 2) or not np.isfinite(inside).all():
-        return 0.0
-    middle = float(inside.mean())
-    off = [middle - level for level in levels]
-    return min(off, key=abs) if min(off) > 0 or max(off) < 0 else 0.0
+def _heights(profile: Map, width: int, flank: int, *, open_end: bool) -> Map:
+    """Return what each part of a profile stands off the nearer of its neighbourhoods, 0 where it lies between them.
+
+    A neighbourhood is the median of up to `flank` lines, of a third at least.
+    """
+    beyond = np.full(flank, np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([beyond, profile, beyond]), flank)
+    levels = middles_of(windows, max(2, flank // 3))
+    number = profile.size - width + 1
+    inside = np.lib.stride_tricks.sliding_window_view(profile, width).mean(axis=-1)
+    before, after = inside - levels[:number], inside - levels[width + flank : width + flank + number]
+    nearer = np.where(np.abs(before) < np.abs(after), before, after)
+    height = np.where(before * after > 0, nearer, 0.0)
+    if open_end:
+        alone = np.where(np.isfinite(before), before, after)
+        height = np.where(np.isfinite(before) & np.isfinite(after), height, alone)
+    return np.asarray(np.where(np.isfinite(height), height, 0.0))
 
 
 def _streaks(

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from densiscan.evenness_found import Finding, Trouble
+from densiscan.quantity import Quantity
 
 
 def trouble_lines(trouble: Trouble) -> list[tuple[str, str]]:
     """Return (label, sentence) of everything known of fog, leaks and evenness of one piece."""
     lines = [] if trouble.fog_level is None or _told(trouble) else [("fog level", trouble.fog_level)]
     if len(trouble.fog) > 1:
-        sides = ", ".join(f"{side.name} {side.base_plus_fog.value:.2f}" for side in trouble.fog)
+        sides = ", ".join(f"{side.name} {_plus_minus(side.base_plus_fog)}" for side in trouble.fog)
         lines.append(("", f"Base plus fog by side: {sides}."))
     return lines + finding_lines(trouble)
+
+
+def _plus_minus(value: Quantity) -> str:
+    return f"{value.value:.2f}" if value.uncertainty is None else f"{value.value:.2f} ± {value.uncertainty:.2f}"
 
 
 def _told(trouble: Trouble) -> bool:

@@ -35,7 +35,9 @@ def core(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("densiscan.batch.open_scan", open_scan)
     monkeypatch.setattr("densiscan.batch.survey_for", lambda *_: None)
     monkeypatch.setattr("densiscan.batch.measure_surveyed", measure_surveyed)
-    monkeypatch.setattr("densiscan.batch.trouble_on", lambda _, readings, *__: [Trouble() for _reading in readings])
+    monkeypatch.setattr(
+        "densiscan.batch.trouble_on", lambda _, readings, *__, **___: [Trouble() for _reading in readings]
+    )
 
 
 def test_folder_gives_its_image_files_by_name_and_nothing_below_it(tmp_path: Path) -> None:
