@@ -22,6 +22,7 @@ from densiscan.cli_check import check
 from densiscan.cli_demo import demo
 from densiscan.cli_film import film
 from densiscan.cli_measure import measure
+from densiscan.cli_notebook import pages
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
 from densiscan.cli_paper import paper
@@ -67,6 +68,7 @@ def densiscan(
 for command in (calibrate, measure, advise, check, film, paper, demo):
     app.command()(command)
 app.add_typer(runs)
+app.add_typer(pages)
 
 
 def run(arguments_: Sequence[str]) -> int:

@@ -12,9 +12,11 @@ from typing import Any, Self
 from densiscan import __version__, notebook_readings, notebook_runs
 from densiscan.development_runs import Run, require_name
 from densiscan.errors import WrongUseError
+from densiscan.notebook_merge import Merged, merge
 from densiscan.notebook_readings import KeptReading, NewReading
-from densiscan.notebook_runs import Choice, Stamp
+from densiscan.notebook_runs import Batch, Choice, Stamp
 from densiscan.notebook_store import Store
+from densiscan.notebook_tables import TABLES, Tables, tables_of
 from densiscan.quantity import Quantity
 
 
@@ -214,6 +216,29 @@ class Notebook:
         require_name(film, "--film")
         with self._store.writing() as connection:
             notebook_runs.set_film_base(connection, film, base, self._clock())
+
+    def batch(self, developer: str, name: str) -> Batch:
+        """Return what is known of a batch; WrongUseError where there is none of that name."""
+        with self._store.reading() as connection:
+            return notebook_runs.batch(connection, developer, name)
+
+    def set_batch(self, developer: str, name: str, *, mixed: str | None, discarded: str | None) -> None:
+        """Set when a batch was mixed and discarded, as far as said."""
+        require_name(developer, "--developer")
+        require_name(name, "--batch")
+        days = {"mixed": mixed, "discarded": discarded}
+        with self._store.writing() as connection:
+            notebook_runs.set_batch(connection, developer, name, days, self._clock())
+
+    def tables(self) -> Tables:
+        """Return everything in the notebook as plain tables; empty ones where there is no notebook."""
+        with self._store.reading() as connection:
+            return {table: [] for table in TABLES} if connection is None else tables_of(connection)
+
+    def merge(self, tables: Tables) -> Merged:
+        """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
+        with self._store.writing() as connection:
+            return merge(connection, tables, self._stamp())
 
     def backup(self, to: Path) -> None:
         """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""

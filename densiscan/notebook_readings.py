@@ -102,16 +102,18 @@ def text_sha256(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def content_key(new: NewReading, version: str) -> str:
+def reading_key(
+    scan_sha256: str, piece: int | None, calibration_sha256: str, options: Mapping[str, Any] | None, version: str
+) -> str:
     """Return what makes two measurements the same: scan, piece, calibration, options and version."""
-    how = [new.scan_sha256, new.piece or 0, text_sha256(canonical(new.calibration)), new.options, version]
-    return text_sha256(canonical(how))
+    return text_sha256(canonical([scan_sha256, piece or 0, calibration_sha256, options, version]))
 
 
 def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> str:
     """Write a reading and return its uid; one that is there already only moves to the run named."""
     negative = _negative(connection, new, stamp)
-    key = content_key(new, stamp.version)
+    calibration = text_sha256(canonical(new.calibration))
+    key = reading_key(new.scan_sha256, new.piece, calibration, new.options, stamp.version)
     name = str(new.calibration.get("name") or "calibration")[:80]
     made_with = keep(connection, "calibration", name, new.calibration, stamp=stamp)
     values: dict[str, object] = {

@@ -32,7 +32,6 @@ PLAIN: Final = (
 )
 """The fields of a run that are a column of the same name."""
 
-_COLUMNS: Final = ("film_id", "developer_id", "batch_id", *PLAIN, "sheet_width_mm", "sheet_height_mm")
 _FROM: Final = """FROM runs JOIN films ON films.id = runs.film_id JOIN developers ON developers.id = runs.developer_id
     LEFT JOIN batches ON batches.id = runs.batch_id"""
 _SELECT: Final = f"""
@@ -62,6 +61,31 @@ class Choice:
     number: int | None = None
     removed: bool | None = False
     last: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """A developer mixed at one time.
+
+    Attributes
+    ----------
+    mixed, discarded
+        Days, None where they are not known.
+    uses
+        How often it was used: the highest use of its runs.
+    film_area_m2
+        Of all its runs of which sheets and size are known.
+    runs
+        The numbers of its runs.
+    """
+
+    developer: str
+    name: str
+    mixed: str | None
+    discarded: str | None
+    uses: int
+    film_area_m2: float
+    runs: tuple[int, ...]
 
 
 def name_key(name: str) -> str:
@@ -120,18 +144,27 @@ def add_run(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> int:
     cursor = connection.execute(f"INSERT INTO runs ({names}) VALUES ({marks})", tuple(values.values()))
     number = int(cursor.lastrowid or 0)
     _add_elsewhere(connection, number, run, stamp)
-    _note_change(connection, number, "add", None, stamp)
+    note_change(connection, number, "add", stamp)
     return number
 
 
 def _values(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> dict[str, Any]:
-    developer = developer_id(connection, run.developer, stamp.made)
-    day = run.date[:10]
-    batch = None if run.batch is None else batch_id(connection, developer, run.batch, mixed=day, made=stamp.made)
     width, height = run.sheet_size_mm or (None, None)
-    film = film_id(connection, run.film, stamp.made)
-    numbers = {name: getattr(run, name) for name in PLAIN}
-    return dict(zip(_COLUMNS, (film, developer, batch, *numbers.values(), width, height), strict=True))
+    return {
+        **_ids(connection, run.film, run.developer, run.batch, stamp, mixed=run.date[:10]),
+        **{name: getattr(run, name) for name in PLAIN},
+        "sheet_width_mm": width,
+        "sheet_height_mm": height,
+    }
+
+
+def _ids(
+    connection: sqlite3.Connection, film: str, developer: str, batch: str | None, stamp: Stamp, mixed: str | None = None
+) -> dict[str, int | None]:
+    """Return the rows that a run points to, made where there are none."""
+    mixed_in = developer_id(connection, developer, stamp.made)
+    of = None if batch is None else batch_id(connection, mixed_in, batch, mixed=mixed, made=stamp.made)
+    return {"film_id": film_id(connection, film, stamp.made), "developer_id": mixed_in, "batch_id": of}
 
 
 def _add_elsewhere(connection: sqlite3.Connection, number: int, run: Run, stamp: Stamp) -> None:
@@ -251,7 +284,7 @@ def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp, *, rerea
     reread
         The density ranges and bases plus fog of `run` take the place of those read elsewhere; else these stay.
     """
-    _note_change(connection, run.number, "correct", _row(connection, run.number), stamp)
+    note_change(connection, run.number, "correct", stamp)
     _update(connection, run.number, {**_values(connection, run, stamp), "changed": stamp.made})
     if reread:
         _set_elsewhere(connection, run.number, (), stamp)
@@ -261,7 +294,7 @@ def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp, *, rerea
 def set_removed(connection: sqlite3.Connection, number: int, stamp: Stamp, *, removed: bool) -> None:
     """Take a run out of the notebook, or put it back; nothing of it is lost."""
     what = "remove" if removed else "restore"
-    _note_change(connection, number, what, _row(connection, number), stamp)
+    note_change(connection, number, what, stamp)
     _update(connection, number, {"removed": stamp.made if removed else None, "changed": stamp.made})
 
 
@@ -270,7 +303,7 @@ def undo(connection: sqlite3.Connection, stamp: Stamp) -> tuple[str, int] | None
 
     Taking back is a change too, so that a second undo brings it back.
     """
-    last = connection.execute("SELECT what, run, before FROM changes ORDER BY id DESC LIMIT 1").fetchone()
+    last = connection.execute("SELECT what, run, before FROM changes ORDER BY made DESC, id DESC LIMIT 1").fetchone()
     if last is None:
         return None
     what, number, before = str(last[0]), int(last[1]), last[2]
@@ -278,9 +311,11 @@ def undo(connection: sqlite3.Connection, stamp: Stamp) -> tuple[str, int] | None
         set_removed(connection, number, stamp, removed=True)
         return what, number
     row = json.loads(before)
-    _note_change(connection, number, "correct", _row(connection, number), stamp)
-    _set_elsewhere(connection, number, row.pop("elsewhere", ()), stamp)
-    _update(connection, number, {**row, "changed": stamp.made})
+    note_change(connection, number, "correct", stamp)
+    _set_elsewhere(connection, number, row.get("elsewhere", ()), stamp)
+    ids = _ids(connection, row["film"], row["developer"], row["batch"], stamp)
+    facts = {name: row[name] for name in (*PLAIN, "sheet_width_mm", "sheet_height_mm", "removed")}
+    _update(connection, number, {**facts, **ids, "changed": stamp.made})
     return what, number
 
 
@@ -311,14 +346,15 @@ def _set_elsewhere(connection: sqlite3.Connection, number: int, counting: Iterab
 
 
 def _row(connection: sqlite3.Connection, number: int) -> dict[str, Any]:
-    names = ", ".join((*_COLUMNS, "removed"))
-    row = _dicts(connection.execute(f"SELECT {names} FROM runs WHERE number = ?", (number,)))[0]
+    """Return a run as it is, by the names and uids that mean the same in any notebook."""
+    row = _dicts(connection.execute(f"{_SELECT} WHERE runs.number = ?", (number,)))[0]
     counting = connection.execute(
         f"SELECT readings.uid FROM readings JOIN negatives ON negatives.id = readings.negative_id "
         f"WHERE {_ELSEWHERE} AND readings.removed IS NULL",
         (number,),
     )
-    return {**row, "elsewhere": [uid for (uid,) in counting]}
+    kept = {name: value for name, value in row.items() if name not in {"number", "uid"}}
+    return {**kept, "elsewhere": [uid for (uid,) in counting]}
 
 
 def _update(connection: sqlite3.Connection, number: int, values: Mapping[str, Any]) -> None:
@@ -326,12 +362,12 @@ def _update(connection: sqlite3.Connection, number: int, values: Mapping[str, An
     connection.execute(f"UPDATE runs SET {sets} WHERE number = ?", (*values.values(), number))
 
 
-def _note_change(
-    connection: sqlite3.Connection, number: int, what: str, before: Mapping[str, Any] | None, stamp: Stamp
-) -> None:
+def note_change(connection: sqlite3.Connection, number: int, what: str, stamp: Stamp) -> None:
+    """Keep what a run is now, before it is corrected, removed or restored; of one just added there is no before."""
+    before = None if what == "add" else json.dumps(_row(connection, number))
     connection.execute(
-        "INSERT INTO changes (run, made, what, before, version, arguments) VALUES (?, ?, ?, ?, ?, ?)",
-        (number, stamp.made, what, None if before is None else json.dumps(before), stamp.version, stamp.arguments),
+        "INSERT INTO changes (uid, run, made, what, before, version, arguments) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (uuid4().hex, number, stamp.made, what, before, stamp.version, stamp.arguments),
     )
 
 
@@ -360,3 +396,48 @@ def set_film_base(connection: sqlite3.Connection, film: str, base: Quantity, mad
         "UPDATE films SET base_density = ?, base_density_standard = ?, changed = ? WHERE id = ?",
         (base.value, base.standard_uncertainty, made, film_id(connection, film, made)),
     )
+
+
+def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> Batch:
+    """Return what is known of a batch.
+
+    Raises
+    ------
+    WrongUseError
+        If no run names it and it was never described.
+    """
+    found = None
+    if connection is not None:
+        found = connection.execute(
+            """SELECT batches.id, developers.name, batches.name, batches.mixed, batches.discarded
+            FROM batches JOIN developers ON developers.id = batches.developer_id
+            WHERE developers.name_key = ? AND batches.name_key = ?""",
+            (name_key(developer), name_key(name)),
+        ).fetchone()
+    if connection is None or found is None:
+        raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
+    row, *facts = found
+    of = connection.execute(
+        """SELECT number, use, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
+        WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",
+        (row,),
+    ).fetchall()
+    return Batch(
+        developer=facts[0],
+        name=facts[1],
+        mixed=facts[2],
+        discarded=facts[3],
+        uses=max((use for _, use, _ in of), default=0),
+        film_area_m2=sum(area for _, _, area in of),
+        runs=tuple(number for number, _, _ in of),
+    )
+
+
+def set_batch(
+    connection: sqlite3.Connection, developer: str, name: str, days: Mapping[str, str | None], made: str
+) -> None:
+    """Set when a batch was `mixed` and `discarded`, as far as said; it is made where there is none."""
+    row = batch_id(connection, developer_id(connection, developer, made), name, mixed=None, made=made)
+    for day in ("mixed", "discarded"):
+        if days.get(day) is not None:
+            connection.execute(f"UPDATE batches SET {day} = ?, changed = ? WHERE id = ?", (days[day], made, row))

@@ -69,7 +69,19 @@ _FIRST: Final = (
     "CREATE INDEX readings_of_negative ON readings (negative_id, made)",
 )
 
-MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST,)
+_PORTABLE_CHANGES: Final = (
+    # What a run was before stood with the numbers of rows of this file; by names it means the same in any notebook.
+    """UPDATE changes SET before = json_remove(json_set(before,
+        '$.film', (SELECT name FROM films WHERE id = json_extract(before, '$.film_id')),
+        '$.developer', (SELECT name FROM developers WHERE id = json_extract(before, '$.developer_id')),
+        '$.batch', (SELECT name FROM batches WHERE id = json_extract(before, '$.batch_id'))
+    ), '$.film_id', '$.developer_id', '$.batch_id') WHERE before IS NOT NULL""",
+    "ALTER TABLE changes ADD COLUMN uid TEXT",
+    "UPDATE changes SET uid = lower(hex(randomblob(16)))",
+    "CREATE UNIQUE INDEX changes_by_uid ON changes (uid)",
+)
+
+MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES)
 """The statements that make version 1 of nothing, version 2 of version 1, and so on."""
 
 VERSION: Final = len(MIGRATIONS)

@@ -1,0 +1,153 @@
+"""The command `notebook`: backup, check, what films and batches are known to be, out and in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from densiscan import __version__, arguments, notebook
+from densiscan.cli_keeping import opened, tell
+from densiscan.cli_options import JsonOption, NotebookOption, now, say, show
+from densiscan.errors import DensiscanError, WrongUseError
+
+pages = typer.Typer(
+    name="notebook",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Keep the notebook itself: back it up, check it, take it elsewhere.",
+)
+
+DeveloperNeeded = Annotated[str, typer.Option("--developer", metavar="NAME", help="The developer it is of.")]
+
+
+@pages.command()
+def backup(
+    to: Annotated[
+        Path | None, typer.Argument(metavar="FILE", help="The copy; beside the notebook, with the time, if not given.")
+    ] = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy the notebook as it is at this moment."""
+    with opened(notebook_option) as book:
+        time = now()[:19].replace(":", "").replace("T", "-")
+        place = to or book.path.with_name(f"{book.path.stem}.{time}{book.path.suffix or '.sqlite'}")
+        if place.exists():
+            raise WrongUseError(f"{place} is there already; name another file, or remove it first.")
+        arguments.writable(place, "the backup")
+        book.backup(place)
+        tell(book)
+    show({"format": "densiscan.backup/1", "file": str(place)} if as_json else f"Copied to {place}.")
+
+
+@pages.command()
+def check(notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
+    """Say where the notebook is, what is in it, and whether its file is sound."""
+    from densiscan.report_notebook import state_document, state_text
+
+    with opened(notebook_option) as book:
+        wrong = book.check()
+        state = {table: len(rows) for table, rows in book.tables().items()}
+        there = book.path.exists()
+        tell(book)
+    shown = state_document(book.path, there, state, wrong), state_text(book.path, there, state, wrong)
+    show(shown[0] if as_json else shown[1])
+    if wrong:
+        raise DensiscanError(f"the notebook {book.path} is damaged; put a backup in its place.")
+
+
+@pages.command()
+def film(
+    name: Annotated[str, typer.Argument(metavar="FILM", help="The film.")],
+    base: Annotated[
+        float | None,
+        typer.Option("--base", metavar="D", help="Density of its base: a fixed, undeveloped piece, measured."),
+    ] = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show or set the density of a film's base, from which measure --run tells fog."""
+    arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
+    from densiscan.quantity import Quantity
+    from densiscan.report import density_text
+
+    with opened(notebook_option) as book:
+        if base is not None:
+            book.set_film_base(name, Quantity(base, None))
+        known = book.film_base(name)
+        tell(book)
+    document = {"format": "densiscan.film-base/1", "film": name, "base": None if known is None else known.to_json()}
+    show(document if as_json else f"{name}: density of the base {density_text(known)}.")
+
+
+@pages.command()
+def batch(
+    name: Annotated[str, typer.Argument(metavar="BATCH", help="Your name for what was mixed at one time.")],
+    developer: DeveloperNeeded,
+    mixed: Annotated[str | None, typer.Option("--mixed", metavar="DATE", help="Day it was mixed.")] = None,
+    discarded: Annotated[str | None, typer.Option("--discarded", metavar="DATE", help="Day it was poured off.")] = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show a batch of developer: when it was mixed, how often it was used; or set its days.
+
+    Used solutions are waste: fixer carries silver, and local rules say where both may go.
+    """
+    from densiscan.development_runs import require_date
+    from densiscan.report_notebook import batch_document, batch_text
+
+    for day in (mixed, discarded):
+        if day is not None:
+            require_date(day)
+    with opened(notebook_option) as book:
+        if mixed is not None or discarded is not None:
+            book.set_batch(developer, name, mixed=mixed, discarded=discarded)
+        found = book.batch(developer, name)
+        tell(book)
+    show(batch_document(found) if as_json else batch_text(found))
+
+
+@pages.command()
+def export(
+    to: Annotated[Path, typer.Argument(metavar="FILE|FOLDER", help="The JSON file to write, or the folder.")],
+    csv: Annotated[bool, typer.Option("--csv", help="Write a folder of CSV tables instead of one JSON file.")] = False,
+    notebook_option: NotebookOption = None,
+) -> None:
+    """Write everything in the notebook, named calibrations too, as one JSON document or as CSV tables."""
+    from densiscan.notebook_transfer import notebook_json, whole_tables, write_csv_tables
+    from densiscan.writing import write_whole
+
+    if not csv:
+        arguments.writable(to, "the export")
+    elif to.exists() and not to.is_dir():
+        raise WrongUseError(f"{to} is a file; with --csv name a folder.")
+    with opened(notebook_option) as book:
+        tables = whole_tables(book)
+        tell(book)
+    if csv:
+        write_csv_tables(tables, to)
+    else:
+        write_whole(to, notebook_json(tables, exported=now(), version=__version__), what="the notebook")
+    say(f"Written to {to}: {sum(len(rows) for rows in tables.values())} rows.")
+
+
+@pages.command(name="import")
+def import_(
+    place: Annotated[Path, typer.Argument(metavar="FILE|FOLDER", help="What export wrote, or another notebook.")],
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Merge another notebook into this one. What is in both is not doubled; of a run in both the later one counts."""
+    arguments.there(place, "exported notebook")
+    from densiscan.notebook_transfer import merge_into, read_tables
+    from densiscan.report_notebook import merged_document, merged_text
+
+    if place.resolve() == notebook.notebook_file(notebook_option).resolve():
+        raise WrongUseError(f"{place} is the notebook itself; name another one.")
+    tables = read_tables(place)
+    with opened(notebook_option) as book:
+        merged, calibrations = merge_into(book, tables)
+        tell(book)
+    show(merged_document(merged, calibrations) if as_json else merged_text(merged, calibrations))
