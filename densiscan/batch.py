@@ -18,9 +18,10 @@ from densiscan.evenness import trouble_on
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative_sheet import Sheet, SheetDetail, sheets_of
+from densiscan.negative_wedge import Beside, WedgeRead, options_beside, wedge_beside
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
 from densiscan.quantity import Quantity, Warning_
-from densiscan.scan import open_scan
+from densiscan.scan import Scan, open_scan
 
 SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dng"})
 
@@ -43,8 +44,8 @@ class Task:
     """What to do with every scan of the batch.
 
     `ppi` and `page` as `open_scan` takes them; `told` what is to be said beside every reading, such as the age of the
-    calibration; `detail` how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog
-    of earlier runs of the same film.
+    calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail` how much of
+    each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the same film.
     """
 
     options: MeasureOptions
@@ -54,11 +55,15 @@ class Task:
     told: tuple[Warning_, ...] = ()
     detail: SheetDetail | None = None
     fog_history: tuple[Quantity, ...] = ()
+    beside: Beside | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
-    """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at."""
+    """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at.
+
+    `wedge` is the wedge beside the film where it was read by that.
+    """
 
     path: Path
     reading: Reading
@@ -67,6 +72,7 @@ class Assessment:
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
     sheet: Sheet | None = field(default=None, compare=False, repr=False)
+    wedge: WedgeRead | None = None
 
     @property
     def warnings(self) -> tuple[Warning_, ...]:
@@ -154,21 +160,17 @@ def _range_is_limit(reading: Reading, calibration: Calibration, trim: float) -> 
     return reading.highlight.value > calibration.density_range[1] or reading.clipped_dark > trim
 
 
-def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Assessment, ...] | Failure:
-    """Measure one scan: every piece of film on it, or the reason why not."""
+def measure_one(path: Path, calibration: Calibration | None, task: Task) -> tuple[Assessment, ...] | Failure:
+    """Measure one scan: every piece of film on it, or the reason why not.
+
+    Without a calibration the task must name the wedge that lies on the scan.
+    """
     try:
+        if task.beside is not None:
+            return _by_its_wedge(open_scan(path, ppi=task.ppi, channel=task.beside.channel, page=task.page), task)
+        assert calibration is not None  # noqa: S101 - by contract
         scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
-        found = survey_for(scan, calibration, task.options)
-        readings = measure_surveyed(scan, calibration, task.options, found)
-        told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
-        seen = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
-        assessed = [
-            assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)
-        ]
-        if task.detail is None:
-            return tuple(assessed)
-        sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
-        return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
+        return _assessments(scan, calibration, task, None)
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others
@@ -179,9 +181,28 @@ def measure_one(path: Path, calibration: Calibration, task: Task) -> tuple[Asses
         return Failure(path=path, code="fault", message=message, fault=traceback.format_exc())
 
 
+def _by_its_wedge(scan: Scan, task: Task) -> tuple[Assessment, ...]:
+    assert task.beside is not None  # noqa: S101 - asked before
+    read = wedge_beside(scan, task.beside)
+    options = options_beside(read, task.options, task.beside.bed)
+    own = replace(task, options=options, told=(*task.told, *read.warnings))
+    return _assessments(scan, read.calibration, own, read)
+
+
+def _assessments(scan: Scan, calibration: Calibration, task: Task, wedge: WedgeRead | None) -> tuple[Assessment, ...]:
+    found = survey_for(scan, calibration, task.options)
+    readings = measure_surveyed(scan, calibration, task.options, found)
+    told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
+    seen = trouble_on(found, readings, calibration, task.options)
+    return tuple(
+        replace(assess(scan.path, reading, calibration, task, trouble), wedge=wedge)
+        for reading, trouble in zip(told, seen, strict=True)
+    )
+
+
 def measure_files(
     paths: Sequence[Path],
-    calibration: Calibration,
+    calibration: Calibration | None,
     task: Task,
     *,
     progress: Callable[[int, Path], None] | None = None,
@@ -192,6 +213,8 @@ def measure_files(
     ----------
     paths
         Files and folders.
+    calibration
+        None where the task names the wedge that lies on each scan.
     progress
         Told the number (from 0) and the path of each scan before it is read.
     """

@@ -14,7 +14,7 @@ from densiscan.calibration import CalibratedStep, Calibration, StepReading, pull
 from densiscan.calibration_glare import with_surrounds
 from densiscan.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
-from densiscan.lamp import lamp_field, read_bed
+from densiscan.lamp import Bed, lamp_field, read_bed
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan, ScanFacts
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
@@ -56,7 +56,7 @@ def calibrate(
     label: Label,
     region_mm: BoxMm | None = None,
     inverted: bool | None = None,
-    empty_bed: Scan | None = None,
+    empty_bed: Scan | Bed | None = None,
 ) -> Calibration:
     """Calibrate a scanner from the scan of a step wedge.
 
@@ -71,8 +71,8 @@ def calibrate(
     inverted
         Whether the signal rises with density; told from the steps when not given.
     empty_bed
-        Scan of the same bed with nothing on it: the lamp's unevenness over the wedge is taken out. Readings by this
-        calibration must then be divided by the lamp's light likewise.
+        The same bed with nothing on it, read already or not: the lamp's unevenness over the wedge is taken out.
+        Readings by this calibration must then be divided by the lamp's light likewise.
 
     Raises
     ------
@@ -91,6 +91,7 @@ def calibrate(
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: list[str] = []
+    told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
             place = find_steps(signal, densities, inverted=way, origin_mm=origin)
@@ -98,19 +99,22 @@ def calibrate(
             refusals.append(str(problem))
             continue
         answers[way] = place, _read(scan, wedge, place)
+        # The steps seen one way tell which way is right: the other is looked at only where it is that.
+        told = _told(answers, densities, scan.facts.file) if told is None else told
+        if told == way:
+            break
     if not answers:
         raise WedgeNotFoundError(
             f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; check the wedge "
             "file, or give --region left,top,width,height in mm around the wedge."
         )
-    told = inverted if inverted is not None else _told(answers, densities, scan.facts.file)
-    if told not in answers:
+    if told is None or told not in answers:
         raise PolarityError(_DOUBT.format(file=scan.facts.file))
     readings = answers[told][1]
     made = calibrate_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
     told_of_bed: tuple[Warning_, ...] = ()
     if empty_bed is not None:
-        bed = read_bed(empty_bed)
+        bed = empty_bed if isinstance(empty_bed, Bed) else read_bed(empty_bed)
         # The lamp is seen through the curve, which is itself seen under the lamp: the second round changes little.
         for _ in range(2):
             field = lamp_field(bed, made)

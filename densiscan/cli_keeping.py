@@ -47,7 +47,7 @@ def run_meant(number: int | None, option: Path | None) -> tuple[Run | None, floa
 
 
 def keep_readings(
-    result: BatchResult, made: Calibration, task: Task, option: Path | None, *, run: int | None = None
+    result: BatchResult, made: Calibration | None, task: Task, option: Path | None, *, run: int | None = None
 ) -> bool:
     """Keep readings in the notebook; return whether they are there, or none was wanted."""
     if not result.assessments or not (run is not None or wanted(option)):
@@ -58,7 +58,8 @@ def keep_readings(
 
     documents = [reading_document(assessment) for assessment in result.assessments]
     try:
-        new = new_readings(result.assessments, documents, calibration=calibration_document(made), task=task, run=run)
+        by = None if made is None else calibration_document(made)
+        new = new_readings(result.assessments, documents, calibration=by, task=task, run=run)
         with opened(option) as book:
             book.add_readings(new)
             tell(book)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -12,18 +11,21 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
+    ChannelOption,
     EmptyBedOption,
+    InvertedOption,
     JsonOption,
     NotebookOption,
     OldestOption,
     PageOption,
     PpiOption,
-    now,
+    RegionOption,
     say,
 )
 from densiscan.cli_readings import reading_now, show_readings
 from densiscan.cli_report import ReportOption, check_report, detail_for, write_report
 from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet, check_marked, write_marked
+from densiscan.cli_wedge import WedgeOption, check_wedge, read_by
 
 
 class Light(StrEnum):
@@ -40,6 +42,10 @@ def measure(
         str | None,
         typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
     ] = None,
+    wedge: WedgeOption = None,
+    region: RegionOption = None,
+    inverted: InvertedOption = None,
+    channel: ChannelOption = None,
     aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
     square: Annotated[bool, typer.Option("--square", help="A square aperture of that side.")] = False,
     trim: Annotated[
@@ -108,26 +114,35 @@ def measure(
         if file is not None:
             arguments.there(file, what)
     arguments.writable(csv, "--csv")
+    check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
-    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
+    chosen = _chosen(calibration, wedge, notebook.notebook_file(notebook_option))
     of_run, known_base = run_meant(run, notebook_option)
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch import PrintAim, Task, measure_files
-    from densiscan.calibration_file import read_calibration
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
-    from densiscan.scanner import known_glare, lamp_on, trust_warnings
+    from densiscan.scanner import known_glare
 
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
-    made = read_calibration(chosen)
+    by = read_by(
+        chosen,
+        wedge,
+        region=region,
+        inverted=inverted,
+        channel=channel,
+        empty_bed=empty_bed,
+        ppi=ppi,
+        oldest=oldest,
+    )
     options = MeasureOptions(
         aperture_mm=aperture,
         square=square,
@@ -137,25 +152,31 @@ def measure(
         spots_mm=spots,
         base_density=base,
         base_fog=base_fog,
-        lamp=lamp_on(empty_bed, made, ppi=ppi),
-        glare=known_glare(glare, made, correct=correct_glare),
+        lamp=by.lamp,
+        glare=known_glare(glare, by.made, correct=correct_glare),
         correct_glare=correct_glare,
         fog_sheet=fog_sheet,
     )
-    if calibration is None:
-        say(f"With the last calibration made: {chosen} ({made.created}).")
-    told = trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest)
-    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=told, detail=detail_for(report, scans))
-    result = measure_files(scans, made, task, progress=reading_now)
+    if by.made is not None and calibration is None:
+        say(f"With the last calibration made: {chosen} ({by.made.created}).")
+    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=by.told, beside=by.beside, detail=detail_for(report, scans))
+    result = measure_files(scans, by.made, task, progress=reading_now)
     if marked is not None:
-        write_marked(marked, result, made, task)
+        write_marked(marked, result, task, channel=by.channel)
     if report is not None:
-        write_report(report, scans, result, made, task)
+        write_report(report, scans, result, by.made, task)
     try:
-        show_readings(result, made, csv, as_json=as_json, explain=explain)
+        show_readings(result, by, csv, as_json=as_json, explain=explain)
     finally:
-        kept = keep_readings(result, made, task, notebook_option, run=run)
+        kept = keep_readings(result, by.made, task, notebook_option, run=run)
     end_unless(kept or run is None)
+
+
+def _chosen(calibration: str | None, wedge: Path | None, book: Path) -> Path | None:
+    """Return the calibration file meant; None where the wedge beside the film is to do without one."""
+    if wedge is not None and calibration is None:
+        return None
+    return notebook.find_calibration(calibration, book)
 
 
 def _check_numbers(

@@ -14,12 +14,10 @@ from densiscan.writing import write_whole
 
 if TYPE_CHECKING:
     from densiscan.batch import BatchResult
-    from densiscan.calibration import Calibration
+    from densiscan.report import Named
 
 
-def show_readings(
-    result: BatchResult, made: Calibration, csv: Path | None, *, as_json: bool, explain: bool = False
-) -> None:
+def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json: bool, explain: bool = False) -> None:
     """Print the readings, write the table file, and end with the status that they deserve."""
     from densiscan.report import readings_csv, readings_document, readings_text
     from densiscan.report_budget import budgets_text, with_budgets

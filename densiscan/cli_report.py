@@ -46,7 +46,9 @@ def detail_for(report: Path | None, scans: Sequence[Path]) -> SheetDetail | None
     return ONE_SHEET if len(scans) == 1 and not scans[0].is_dir() else OF_MANY
 
 
-def write_report(report: Path, scans: Sequence[Path], result: BatchResult, made: Calibration, task: Task) -> None:
+def write_report(
+    report: Path, scans: Sequence[Path], result: BatchResult, made: Calibration | None, task: Task
+) -> None:
     """Write the page of what was measured; none where nothing was."""
     if not result.assessments:
         say(f"Nothing was measured, so {report} was not written.")
@@ -64,13 +66,17 @@ def write_report(report: Path, scans: Sequence[Path], result: BatchResult, made:
         )
         for assessment in result.assessments
     ]
+    wedge = result.assessments[0].wedge
+    by = made if wedge is None else wedge.calibration
+    assert by is not None  # noqa: S101 - what was measured was read by one of the two
+    told = f"Read with the calibration {by.name} of {by.created[:10]}." if wedge is None else f"Read by {by.name}."
     head = PageHead(
         title=scans[0].resolve().name if len(scans) == 1 else f"{len(readings)} negatives",
         made=now(),
         version=__version__,
-        calibration=made.name,
-        density_range=made.density_range,
-        told=(f"Read with the calibration {made.name} of {made.created[:10]}.",),
+        calibration=by.name,
+        density_range=by.density_range,
+        told=(told,),
     )
     failed = [failure_document(failure) for failure in result.failures]
     write_whole(report, page_html(readings, head, failed=failed), what="the page")

@@ -15,7 +15,6 @@ from densiscan.writing import write_whole
 
 if TYPE_CHECKING:
     from densiscan.batch import BatchResult, Task
-    from densiscan.calibration import Calibration
 
 FogSheetOption = Annotated[
     bool,
@@ -56,7 +55,7 @@ def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
     arguments.writable(marked, "--marked")
 
 
-def write_marked(place: Path, result: BatchResult, calibration: Calibration, task: Task) -> None:
+def write_marked(place: Path, result: BatchResult, task: Task, *, channel: str | None) -> None:
     """Write the picture of the one scan that was measured; nothing where it could not be measured."""
     if not result.assessments:
         return
@@ -66,6 +65,6 @@ def write_marked(place: Path, result: BatchResult, calibration: Calibration, tas
     path = result.assessments[0].path
     findings = [finding for assessment in result.assessments for finding in assessment.trouble.findings]
     boxes = [(number, box) for number, finding in enumerate(findings, start=1) for box in finding.marks_mm]
-    scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
+    scan = open_scan(path, ppi=task.ppi, channel=channel, page=task.page)
     write_whole(place, marked_png(scan, boxes), what="the picture")
     say(f"Written to {place}.")

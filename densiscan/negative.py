@@ -14,14 +14,12 @@ from typing import Final
 from densiscan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, WrongUseError
-from densiscan.frames import Film, film_in, unexposed_in
-from densiscan.frames_rebate import Frame, Rebate
+from densiscan.frames_rebate import Rebate
 from densiscan.glare import Glare
 from densiscan.lamp import LampField, lamp_warnings
 from densiscan.negative_light import Light, light_on, surveyed_light
-from densiscan.pieces import find_outlines
-from densiscan.pieces_map import Cells, TurnedBox, cells_of
-from densiscan.pieces_wedge import negatives_among
+from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
+from densiscan.pieces_map import TurnedBox, cells_of
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
@@ -59,6 +57,8 @@ class MeasureOptions:
         What the scanner scatters: widens the uncertainty, or is taken out where `correct_glare`.
     fog_sheet
         Every piece of film is unexposed: all of it is base plus fog.
+    wedge_mm
+        Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
 
     Raises
     ------
@@ -78,6 +78,7 @@ class MeasureOptions:
     glare: Glare | None = None
     correct_glare: bool = False
     fog_sheet: bool = False
+    wedge_mm: tuple[BoxMm, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
@@ -168,16 +169,6 @@ class _Task:
     light: Light
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Part:
-    """One thing to read: a film with one of its frames, or with none."""
-
-    film: Film
-    frame: Frame | None
-    area: TurnedBox
-    warnings: tuple[Warning_, ...]
-
-
 def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions | None = None) -> tuple[Reading, ...]:
     """Measure every piece of film on a scan.
 
@@ -214,8 +205,15 @@ def measure_surveyed(
     lamp, glare = options.lamp, options.glare
     light = light_on(scan, calibration, found, lamp=lamp, glare=glare, correct=options.correct_glare)
     task = _Task(scan=scan, calibration=calibration, options=options, survey=found, light=light)
-    parts = _parts(task, cells_of(found, inverted=calibration.inverted))
-    spots = _spots_by_part(options.spots_mm, parts)
+    sought = Sought(
+        frame_mm=options.frame_mm,
+        fog_sheet=options.fog_sheet,
+        wedge_mm=options.wedge_mm,
+        density_range=calibration.density_range,
+        file=scan.facts.file,
+    )
+    parts = parts_on(cells_of(found, inverted=calibration.inverted), sought)
+    spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
     return tuple(
         _reading(task, part, number if several else None, own)
@@ -252,96 +250,7 @@ def _words(box: BoxMm) -> str:
     return ",".join(f"{value:g}" for value in box)
 
 
-def _parts(task: _Task, cells: Cells) -> list[_Part]:
-    films, warnings = _films(cells, task.calibration.density_range, fog_sheet=task.options.fog_sheet)
-    if task.options.frame_mm is not None:
-        return [_given_part(task.options.frame_mm, films, cells, warnings)]
-    parts: list[_Part] = []
-    for film in films:
-        parts.extend(
-            _Part(film=film, frame=frame, area=frame.even, warnings=(*warnings, *_doubts(frame)))
-            for frame in film.frames
-        )
-        if not film.frames:
-            told = () if task.options.fog_sheet else (_no_frame(film),)
-            parts.append(_Part(film=film, frame=None, area=film.inner, warnings=(*warnings, *told)))
-    if parts:
-        return parts
-    nothing = Warning_(
-        code="no-film-found", message="No piece of film was told from its surroundings; the whole scan was read."
-    )
-    whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
-    return [_Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))]
-
-
-def _films(
-    cells: Cells, density_range: tuple[float, float], *, fog_sheet: bool
-) -> tuple[list[Film], tuple[Warning_, ...]]:
-    """Return the pieces of film, a wedge that lies beside them left out."""
-    outlines, wedges = negatives_among(
-        cells, find_outlines(cells, density_range=density_range), densest=density_range[1]
-    )
-    films = [unexposed_in(cells, outline) if fog_sheet else film_in(cells, outline) for outline in outlines]
-    if not wedges or not films:
-        return films, ()
-    told = "What looks like a step wedge beside the film was not measured as a negative."
-    return films, (Warning_(code="wedge-left-out", message=told),)
-
-
-def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple[Warning_, ...]) -> _Part:
-    """Return the frame the person named, on the piece of film under its middle."""
-    left, top, width, height = box
-    area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
-    whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
-    film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
-    frame = Frame(box=area, even=area, origins=("given",) * 4, shares=(1.0,) * 4)
-    return _Part(film=film, frame=frame, area=area, warnings=warnings)
-
-
-_SIDES: Final = ("left", "top", "right", "bottom")
-
-
-def _doubts(frame: Frame) -> tuple[Warning_, ...]:
-    """Return what is doubtful about where a frame ends."""
-    doubts = []
-    assumed = [side for side, origin in zip(_SIDES, frame.origins, strict=True) if origin == "assumed"]
-    if assumed:
-        message = f"The {_listed(assumed)} of the frame is as clear as the rebate; its place follows from the others."
-        doubts.append(Warning_(code="frame-side-assumed", message=message))
-    edge = [side for side, origin in zip(_SIDES, frame.origins, strict=True) if origin == "edge"]
-    if edge:
-        message = (
-            f"The picture reaches the end of what is seen of the film ({_listed(edge)}); there is no rebate there."
-        )
-        doubts.append(Warning_(code="frame-touches-edge", message=message))
-    return tuple(doubts)
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _no_frame(film: Film) -> Warning_:
-    what = "the whole scan" if film.cropped else "all of the film"
-    return Warning_(code="no-frame-found", message=f"No exposed frame was told from its surroundings; {what} was read.")
-
-
-def _spots_by_part(spots: Sequence[tuple[float, float]], parts: Sequence[_Part]) -> list[list[tuple[float, float]]]:
-    """Give each spot to the part it lies on (the nearest frame), in the order given; the first where it is on none."""
-
-    def distance(part: _Part, spot: tuple[float, float]) -> float:
-        u, v = part.area.own(*spot)
-        beyond_u = max(abs(float(u)) - part.area.width_mm / 2, 0.0)
-        beyond_v = max(abs(float(v)) - part.area.height_mm / 2, 0.0)
-        return math.hypot(beyond_u, beyond_v)
-
-    own: list[list[tuple[float, float]]] = [[] for _ in parts]
-    for spot in spots:
-        own[min(range(len(parts)), key=lambda k: distance(parts[k], spot))].append(spot)
-    return own
-
-
-def _reading(task: _Task, part: _Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
+def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
     options, calibration = task.options, task.calibration
     key = "" if piece is None else f" {piece}"
     base, told = _base_plus_fog(task, part, key)
@@ -400,7 +309,7 @@ def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
     return left, top, frame.width_mm, frame.height_mm
 
 
-def _base_plus_fog(task: _Task, part: _Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
+def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
     options, calibration = task.options, task.calibration
     if options.base_fog is not None:
         return Quantity(options.base_fog), ()

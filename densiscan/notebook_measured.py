@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from densiscan.batch import Assessment, Task
+from densiscan.calibration_file import calibration_document
 from densiscan.errors import NotebookError
 from densiscan.notebook_readings import NewReading, file_sha256
 
@@ -42,7 +43,7 @@ def new_readings(
     assessments: Sequence[Assessment],
     documents: Sequence[Mapping[str, Any]],
     *,
-    calibration: Mapping[str, Any],
+    calibration: Mapping[str, Any] | None,
     task: Task,
     run: int | None = None,
 ) -> list[NewReading]:
@@ -53,7 +54,7 @@ def new_readings(
     documents
         Each assessment as the contract prints it.
     calibration
-        The document of the calibration used.
+        The document of the calibration used; None where each scan was read by the wedge on it.
     run
         The run that all of them belong to.
 
@@ -75,10 +76,18 @@ def new_readings(
             file=assessment.reading.file,
             scan_sha256=digests[assessment.path],
             piece=assessment.reading.piece,
-            calibration=calibration,
+            calibration=_read_by(assessment, calibration),
             options=options,
             document=document,
             run=run,
         )
         for assessment, document in zip(assessments, documents, strict=True)
     ]
+
+
+def _read_by(assessment: Assessment, calibration: Mapping[str, Any] | None) -> Mapping[str, Any]:
+    """Return the document of what one reading was made by: the wedge on its own scan, else the calibration."""
+    if assessment.wedge is not None:
+        return calibration_document(assessment.wedge.calibration)
+    assert calibration is not None  # noqa: S101 - nothing is read by neither
+    return calibration

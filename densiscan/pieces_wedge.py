@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
@@ -9,6 +10,8 @@ import numpy as np
 
 from densiscan.pieces import Outline
 from densiscan.pieces_map import Cells, Map, Straightened, TurnedBox, straightened
+
+BoxMm = tuple[float, float, float, float]
 
 LEAST_RISE: Final = 0.5
 """Density from the lightest to the densest step of a wedge, at least."""
@@ -18,6 +21,9 @@ FEWEST_LEVELS: Final = 4
 
 EVEN_ACROSS: Final = 0.025
 """Median departure from a line's own density: of a wedge only noise and grain, and the light half has little."""
+
+_FILM_BEYOND_MM: Final = 22.0
+"""No border or end of a wedge is as wide as the narrowest film in use with a picture on it (24 mm, its edges apart)."""
 
 _LINE_MM: Final = 2.1
 """Running median that takes out lines and scratches between steps."""
@@ -34,6 +40,55 @@ def negatives_among(cells: Cells, outlines: Sequence[Outline], densest: float) -
     out = [outline for outline, grid in zip(open_to_doubt, grids, strict=True) if is_opaque(grid, densest)]
     out += [outline for outline in open_to_doubt if any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges)]
     return [outline for outline in outlines if not any(outline is other for other in (*wedges, *out))], len(wedges)
+
+
+def without_wedge(
+    cells: Cells, outlines: Sequence[Outline], steps_mm: Sequence[BoxMm], *, densest: float
+) -> tuple[list[Outline], bool]:
+    """Return the pieces that are not the wedge whose steps lie in these boxes, and whether film touches the wedge.
+
+    Whatever holds the middle of a step is wedge, and so is what lies in line with it, close to its ends. A piece that
+    holds steps and reaches far beyond them is wedge and film in one: it is left out, and told.
+    """
+    row = _row_of(steps_mm)
+    middles = [(left + 0.5 * width, top + 0.5 * height) for left, top, width, height in steps_mm]
+    x, y = (np.array(places) for places in zip(*middles, strict=True))
+    kept, touched = [], False
+    for outline in outlines:
+        if not outline.cropped and outline.box.inside(x, y).any():
+            touched = touched or _beyond(outline.box, row) > _FILM_BEYOND_MM
+        elif not belongs_to_wedge(outline.box, row) and not _opaque(cells, outline, densest):
+            kept.append(outline)
+    return kept, touched
+
+
+def _opaque(cells: Cells, outline: Outline, densest: float) -> bool:
+    return not outline.cropped and is_opaque(straightened(cells, outline.box), densest)
+
+
+def _row_of(steps_mm: Sequence[BoxMm]) -> TurnedBox:
+    """Return the box round a row of steps, turned as the row is; a step is read in its middle 60 per cent."""
+    first, last = steps_mm[0], steps_mm[-1]
+    dx, dy = (last[k] - first[k] + 0.5 * (last[k + 2] - first[k + 2]) for k in (0, 1))
+    pitch = math.hypot(dx, dy) / max(len(steps_mm) - 1, 1)
+    across = max(max(box[2] if abs(dy) > abs(dx) else box[3] for box in steps_mm) / 0.6, pitch)
+    length = pitch * len(steps_mm)
+    centre = first[0] + 0.5 * first[2] + 0.5 * dx, first[1] + 0.5 * first[3] + 0.5 * dy
+    return TurnedBox(
+        left_mm=centre[0] - 0.5 * length,
+        top_mm=centre[1] - 0.5 * across,
+        width_mm=length,
+        height_mm=across,
+        angle_deg=math.degrees(math.atan2(dy, dx)),
+    )
+
+
+def _beyond(piece: TurnedBox, row: TurnedBox) -> float:
+    """Return how far a piece reaches beyond a row of steps on the side where it reaches farthest, mm."""
+    x, y = (np.array(places) for places in zip(*row.corners(), strict=True))
+    u, v = piece.own(x, y)
+    across, down = piece.width_mm / 2, piece.height_mm / 2
+    return float(max(across - u.max(), across + u.min(), down - v.max(), down + v.min()))
 
 
 def is_opaque(grid: Straightened, densest: float) -> bool:

@@ -6,7 +6,7 @@ import csv
 import io
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from densiscan.batch import Assessment, BatchResult, Failure
 from densiscan.calibration import CalibratedStep, Calibration
@@ -14,6 +14,7 @@ from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_trouble import finding_lines, findings_cell, trouble_lines
+from densiscan.report_wedge import wedge_document, wedge_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -27,6 +28,15 @@ _QUANTITIES: Final = (
     "net_shadow",
     "net_highlight",
 )
+
+
+class Named(Protocol):
+    """What readings were made by, as a report names it: a calibration, or the wedge beside the film."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        ...
 
 
 def density_text(quantity: Quantity | None) -> str:
@@ -92,7 +102,7 @@ def _step_text(step: CalibratedStep) -> str:
     ).rstrip()
 
 
-def readings_text(result: BatchResult, calibration: Calibration) -> str:
+def readings_text(result: BatchResult, calibration: Named) -> str:
     """Return the readings of a batch: a page for a single one, a table with notes for several."""
     found = result.assessments
     blocks = []
@@ -107,7 +117,7 @@ def readings_text(result: BatchResult, calibration: Calibration) -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def reading_text(assessment: Assessment, calibration: Calibration) -> str:
+def reading_text(assessment: Assessment, calibration: Named) -> str:
     """Return the page of one piece of film."""
     reading = assessment.reading
     lines = [_name(reading), paragraph(_how_it_was_read(reading, calibration)), ""]
@@ -122,6 +132,7 @@ def reading_text(assessment: Assessment, calibration: Calibration) -> str:
         lines += ["", *_spots_text(reading)]
     lines += ["", *_advice_text(assessment)]
     lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
+    lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
     warnings = _warnings_text(reading.warnings)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
@@ -130,7 +141,7 @@ def _name(reading: Reading) -> str:
     return reading.file if reading.piece is None else f"{reading.file}, piece {reading.piece}"
 
 
-def _how_it_was_read(reading: Reading, calibration: Calibration) -> str:
+def _how_it_was_read(reading: Reading, calibration: Named) -> str:
     told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture", f"calibration {calibration.name}"]
     if reading.frame_mm is not None:
         told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
@@ -167,7 +178,7 @@ def _development_words(assessment: Assessment) -> str:
     return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
 
 
-def _table_text(found: Sequence[Assessment], calibration: Calibration) -> str:
+def _table_text(found: Sequence[Assessment], calibration: Named) -> str:
     head = f"  {'scan':<18}{'base+fog':>9}{'shadow':>7}{'highl.':>7}{'range':>12}  {'exposure':<9}{'develop':<8}grade"
     rows = [_row_text(assessment) for assessment in found]
     return "\n".join([f"Calibration {calibration.name}; gross densities", "", head, *rows])
@@ -218,7 +229,7 @@ def _spots_text(reading: Reading) -> list[str]:
     ]
 
 
-def readings_document(result: BatchResult, calibration: Calibration) -> dict[str, Any]:
+def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]:
     """Return the readings as plain JSON values."""
     return {
         "format": READINGS_FORMAT,
@@ -282,6 +293,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         "warnings": [warning.to_json() for warning in assessment.warnings],
         "findings": [finding.to_json() for finding in assessment.trouble.findings],
         "evenness": assessment.trouble.to_json(),
+        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
     }
     return document
 

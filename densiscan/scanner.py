@@ -189,7 +189,7 @@ def lamp_on(empty_bed: Path | None, calibration: Calibration, *, ppi: float | No
     return lamp_field(read_bed(open_scan(empty_bed, ppi=ppi, channel=calibration.channel)), calibration)
 
 
-def known_glare(file: Path | None, calibration: Calibration, *, correct: bool) -> Glare | None:
+def known_glare(file: Path | None, calibration: Calibration | None, *, correct: bool) -> Glare | None:
     """Return the scanner's glare: from what a check has written, else as it is kept with the calibration.
 
     Parameters
@@ -204,7 +204,7 @@ def known_glare(file: Path | None, calibration: Calibration, *, correct: bool) -
     WrongUseError
         If it must be known and is not, or the file holds none.
     """
-    kept = None if calibration.findings is None else calibration.findings.glare
+    kept = None if calibration is None or calibration.findings is None else calibration.findings.glare
     found = kept if file is None else _glare_in(file)
     if found is None and correct:
         raise WrongUseError(

@@ -1,0 +1,132 @@
+"""What `measure` takes to read film by the wedge that lies beside it on the same scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments
+from densiscan.cli_options import now
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.calibration import Calibration
+    from densiscan.lamp import Bed, LampField
+    from densiscan.negative_wedge import Beside
+    from densiscan.quantity import Warning_
+
+WedgeOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--wedge",
+        metavar="FILE",
+        help="Wedge file: this wedge lies beside the film on each scan, and the film is read by it.",
+    ),
+]
+
+
+def check_wedge(wedge: Path | None, *, region: str | None, inverted: bool | None) -> None:
+    """Check that the wedge file is there, and that nothing is said of a wedge where there is none.
+
+    Raises
+    ------
+    WrongUseError
+        If not.
+    """
+    if wedge is not None:
+        arguments.there(wedge, "wedge file")
+        return
+    for given, option in ((region, "--region"), (inverted, "--inverted or --not-inverted")):
+        if given is not None:
+            raise WrongUseError(f"{option} goes with --wedge FILE, the wedge beside the film; give both or neither.")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadBy:
+    """What scans are read by: a calibration, or the wedge beside the film (`made` is then the older one, if any)."""
+
+    made: Calibration | None
+    beside: Beside | None
+    lamp: LampField | None
+    told: tuple[Warning_, ...]
+    channel: str | None
+
+    @property
+    def name(self) -> str:
+        """Return the name that a report gives it."""
+        by = self.beside or self.made
+        return "" if by is None else by.name
+
+
+def read_by(
+    chosen: Path | None,
+    wedge: Path | None,
+    *,
+    region: str | None,
+    inverted: bool | None,
+    channel: str | None,
+    empty_bed: Path | None,
+    ppi: float | None,
+    oldest: float,
+) -> ReadBy:
+    """Return what scans are read by.
+
+    Parameters
+    ----------
+    chosen
+        The calibration file; None where the wedge beside the film is to do without one.
+    oldest
+        Days from which a calibration is called old.
+
+    Raises
+    ------
+    DensiscanError
+        If a file cannot be read, or does not fit.
+    """
+    from densiscan.calibration_file import read_calibration
+    from densiscan.lamp import lamp_field, read_bed
+    from densiscan.scan import open_scan
+    from densiscan.scanner import trust_warnings
+
+    box = arguments.box(region, "--region")
+    made = None if chosen is None else read_calibration(chosen)
+    meant = channel or (None if made is None else made.channel)
+    bed = None if empty_bed is None else read_bed(open_scan(empty_bed, ppi=ppi, channel=meant))
+    if wedge is not None:
+        beside = _beside(wedge, made, bed, channel=meant, box=box, inverted=inverted)
+        return ReadBy(made=made, beside=beside, lamp=None, told=(), channel=meant)
+    assert made is not None  # noqa: S101 - one of the two is always named
+    return ReadBy(
+        made=made,
+        beside=None,
+        lamp=None if bed is None else lamp_field(bed, made),
+        told=trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest),
+        channel=meant,
+    )
+
+
+def _beside(
+    wedge: Path,
+    older: Calibration | None,
+    bed: Bed | None,
+    *,
+    channel: str | None,
+    box: tuple[float, float, float, float] | None,
+    inverted: bool | None,
+) -> Beside:
+    from densiscan.negative_wedge import Beside
+    from densiscan.wedge import read_wedge
+
+    return Beside(
+        wedge=read_wedge(wedge),
+        name=f"{wedge.name} beside the film",
+        channel=channel,
+        region_mm=box,
+        inverted=inverted,
+        older=older,
+        bed=bed,
+    )
