@@ -167,10 +167,11 @@ def measure_one(path: Path, calibration: Calibration | None, task: Task) -> tupl
     """
     try:
         if task.beside is not None:
-            return _by_its_wedge(open_scan(path, ppi=task.ppi, channel=task.beside.channel, page=task.page), task)
+            scan = open_scan(path, ppi=task.ppi, channel=task.beside.channel, page=task.page)
+            return _by_its_wedge(path, scan, task.beside, task)
         assert calibration is not None  # noqa: S101 - by contract
         scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
-        return _assessments(scan, calibration, task, None)
+        return _assessments(path, scan, calibration, task)
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others
@@ -181,23 +182,19 @@ def measure_one(path: Path, calibration: Calibration | None, task: Task) -> tupl
         return Failure(path=path, code="fault", message=message, fault=traceback.format_exc())
 
 
-def _by_its_wedge(scan: Scan, task: Task) -> tuple[Assessment, ...]:
-    assert task.beside is not None  # noqa: S101 - asked before
-    read = wedge_beside(scan, task.beside)
-    options = options_beside(read, task.options, task.beside.bed)
+def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[Assessment, ...]:
+    read = wedge_beside(scan, beside)
+    options = options_beside(read, task.options, beside.bed)
     own = replace(task, options=options, told=(*task.told, *read.warnings))
-    return _assessments(scan, read.calibration, own, read)
+    return tuple(replace(one, wedge=read) for one in _assessments(path, scan, read.calibration, own))
 
 
-def _assessments(scan: Scan, calibration: Calibration, task: Task, wedge: WedgeRead | None) -> tuple[Assessment, ...]:
+def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -> tuple[Assessment, ...]:
     found = survey_for(scan, calibration, task.options)
     readings = measure_surveyed(scan, calibration, task.options, found)
     told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
     seen = trouble_on(found, readings, calibration, task.options)
-    return tuple(
-        replace(assess(scan.path, reading, calibration, task, trouble), wedge=wedge)
-        for reading, trouble in zip(told, seen, strict=True)
-    )
+    return tuple(assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True))
 
 
 def measure_files(

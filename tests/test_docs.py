@@ -14,8 +14,9 @@ import pytest
 
 import densiscan
 from densiscan.cli import app, run
-from densiscan.sample import Scanner
-from tests.bed_pieces import BlackMask, scanned
+from densiscan.sample import FilmCurve, Picture, Place, Scanner, sheet
+from densiscan.wedge import read_wedge
+from tests.bed_pieces import BlackMask, layout, scanned
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -125,6 +126,14 @@ def test_using_works_as_it_stands(
     shutil.copy(samples / "thin.tif", tmp_path / "negatives")
     scanned(tmp_path, "bed", [], Scanner(ppi=100, gain=0.9))
     scanned(tmp_path, "slot", [BlackMask(openings=[(60.0, 30.0, 10.0, 30.0)])], Scanner(ppi=100, gain=0.9))
+    steps = tuple(step.density for step in read_wedge(samples / "wedge.csv").steps)
+    film = sheet(
+        size_mm=(60.0, 50.0),
+        place=Place(x_mm=70.0, y_mm=70.0),
+        picture=Picture(scene="mill", seed=2),
+        curve=FilmCurve(),
+    )
+    scanned(tmp_path, "both", [layout(y_mm=14.0, densities=steps), film], Scanner(ppi=150, gain=0.9))
     monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
     monkeypatch.chdir(tmp_path)
     lines = commands_in(ROOT / "docs" / "using.md")

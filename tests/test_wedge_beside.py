@@ -87,8 +87,8 @@ def errors(reading: Reading, truth: Truth) -> np.ndarray:
     """Base plus fog, shadow, highlight and the spots, less what is true."""
     (laid,) = truth.films
     figures = (reading.base_plus_fog, reading.shadow, reading.highlight, *(spot.density for spot in reading.spots))
-    true = (laid.base_plus_fog, laid.frames[0].shadow, laid.frames[0].highlight)
-    true += tuple(laid.density_at(spot.x_mm, spot.y_mm) for spot in reading.spots)
+    true = [laid.base_plus_fog, laid.frames[0].shadow, laid.frames[0].highlight]
+    true += [laid.density_at(spot.x_mm, spot.y_mm) for spot in reading.spots]
     return np.array([figure.value - right for figure, right in zip(figures, true, strict=True) if figure is not None])
 
 
@@ -99,7 +99,7 @@ def test_wedge_and_film_are_told_apart(today: Both) -> None:
     assert len(readings) == 1
     assert readings[0].film_mm is not None
     # Half a millimetre: where a blurred edge of film is found on cells of a quarter.
-    assert_allclose(readings[0].film_mm, laid.film_mm, atol=0.5)
+    assert_allclose(np.array(readings[0].film_mm), np.array(laid.film_mm), atol=0.5)
     for step, true in zip(found.calibration.steps, steps.steps, strict=True):
         left, top, width, height = step.reading.box_mm
         assert_allclose((left + width / 2, top + height / 2), (true.x_mm, true.y_mm), atol=0.5)
