@@ -179,10 +179,10 @@ def test_the_command(tmp_path: Path, stale: Calibration, capsys: pytest.CaptureF
 
 def test_a_scan_without_a_wedge_fails_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     both(tmp_path, TODAY, [WEDGE_AT, film()])
-    scanned(tmp_path, "alone", [film()], TODAY)
+    scanned(tmp_path, "alone", [film(Place(x_mm=34.0, y_mm=29.0))], TODAY, size_mm=(68.0, 58.0))
     write_wedge_file(tmp_path / "wedge.csv", DENSITIES, 0.01)
     asked = ["measure", str(tmp_path / "alone.tif"), str(tmp_path / "both.tif"), "--json"]
-    assert run([*asked, "--wedge", str(tmp_path / "wedge.csv")]) == 1
+    assert run([*asked, "--wedge", str(tmp_path / "wedge.csv"), "--not-inverted"]) == 1
     document = json.loads(capsys.readouterr().out)
     assert [failure["code"] for failure in document["failed"]] == ["wedge-not-found"]
     assert [reading["file"] for reading in document["readings"]] == ["both.tif"]
