@@ -193,8 +193,12 @@ def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -
     found = survey_for(scan, calibration, task.options)
     readings = measure_surveyed(scan, calibration, task.options, found)
     told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
-    seen = trouble_on(found, readings, calibration, task.options)
-    return tuple(assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True))
+    seen = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
+    assessed = [assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)]
+    if task.detail is None:
+        return tuple(assessed)
+    sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
+    return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
 
 
 def measure_files(

@@ -159,7 +159,9 @@ def measure(
     )
     if by.made is not None and calibration is None:
         say(f"With the last calibration made: {chosen} ({by.made.created}).")
-    task = Task(options=options, aim=aim, ppi=ppi, page=page, told=by.told, beside=by.beside, detail=detail_for(report, scans))
+    task = Task(
+        options=options, aim=aim, ppi=ppi, page=page, told=by.told, beside=by.beside, detail=detail_for(report, scans)
+    )
     result = measure_files(scans, by.made, task, progress=reading_now)
     if marked is not None:
         write_marked(marked, result, task, channel=by.channel)
