@@ -12,7 +12,14 @@ from pathlib import Path
 from typing import Final
 
 from densiscan.calibration import Calibration
-from densiscan.development import DevelopmentAdvice, ExposureAdvice, development_advice, exposure_advice, may_be_bare
+from densiscan.development import (
+    DevelopmentAdvice,
+    ExposureAdvice,
+    development_advice,
+    exposure_advice,
+    may_be_bare,
+    unexposed_sheet,
+)
 from densiscan.errors import DensiscanError
 from densiscan.evenness import trouble_on
 from densiscan.evenness_found import Trouble
@@ -130,7 +137,11 @@ def assess(
     aim = task.aim
     limit = _range_is_limit(reading, calibration, task.options.trim)
     framed = reading.frame_mm is not None
-    exposure = exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
+    exposure = (
+        unexposed_sheet()
+        if task.options.fog_sheet
+        else exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
+    )
     pictured = framed or not (task.options.fog_sheet or may_be_bare(reading.shadow))
     return Assessment(
         path=path,

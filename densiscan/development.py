@@ -190,6 +190,11 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
     return ExposureAdvice(verdict="normal", stops=stops, reason=f"{shown}; {wanted}.")
 
 
+def unexposed_sheet() -> ExposureAdvice:
+    """Return what is said of the exposure of a sheet that the person calls unexposed."""
+    return _not_judged("The sheet is unexposed")
+
+
 def _stops_in_words(stops: Quantity) -> str:
     size = abs(stops.value)
     return f"{size:.1f} stop" if round(size, 1) == 1.0 else f"{size:.1f} stops"

@@ -71,7 +71,10 @@ def _mark(gray: Gray, number: int, box: BoxMm, px_per_mm: tuple[float, float]) -
     _frame(gray, (first_x - 1, first_y - 1, last_x + 1, last_y + 1), 255)
     _frame(gray, (first_x + 1, first_y + 1, last_x - 1, last_y - 1), 255)
     _frame(gray, (first_x, first_y, last_x, last_y), 0)
-    _write(gray, str(number), (first_x + 4, first_y + 4), max(2, round(max(rows, columns) / 320)))
+    dot = max(2, round(max(rows, columns) / 320))
+    # of a small thing the number stands beside its box, so that it is seen
+    small = min(last_x - first_x, last_y - first_y) < 16 * dot
+    _write(gray, str(number), (last_x + 4, first_y) if small else (first_x + 4, first_y + 4), dot)
 
 
 def _between(place: float, size: int) -> int:

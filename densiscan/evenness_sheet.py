@@ -57,10 +57,10 @@ def gradient_in(
     sure = chance_beyond(amount, limits.slope, standard)
     angle = math.degrees(math.atan2(down, right))
     towards = _TOWARDS[round(angle / 45.0) % 8]
+    direction = f"{round(angle) % 360} degrees clockwise from the right"
     message = (
         f"{sure_words(sure).capitalize()} uneven development: {amount:.2f} denser towards the {towards}, evenly over "
-        f"the piece (direction {angle % 360:.0f} degrees clockwise from the right); uneven movement or temperature in "
-        "the developer can do that."
+        f"the piece (direction {direction}); uneven movement or temperature in the developer can do that."
     )
     box = ground.box_on_scan((0.0, width), (0.0, height))
     return [Finding(code="gradient", message=message, box_mm=box, size=size, side=towards, sure=sure)]

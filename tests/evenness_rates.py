@@ -68,7 +68,7 @@ def scanner_and_calibration(seed: int) -> tuple[sample.Scanner, Calibration]:
     The steps are read where they are known to lie: finding them is another matter.
     """
     rng = np.random.default_rng([seed, 41])
-    scanner = sample.random_scanner(rng, ppi=(150, 200))
+    scanner = sample.random_scanner(rng, ppi=(150, 200), bits=16 if rng.uniform() < 0.9 else 8)
     stated = np.array(WEDGE) + rng.normal(0.0, 0.01, len(WEDGE))
     layout = sample.WedgeLayout(
         densities=WEDGE, place=sample.Place(x_mm=STEP_MM * len(WEDGE) / 2, y_mm=8.0), step_mm=STEP_MM, width_mm=16.0
@@ -109,21 +109,42 @@ def _bedful(bedful: Bedful, **changes: Any) -> Bedful:
     return Bedful(pieces=pieces, size_mm=bedful.size_mm)
 
 
+BEDS: Final[dict[str, tuple[float, Callable[[Rng], Bedful]]]] = {
+    "sheet": (0.3, sample.random_sheet),
+    "worn sheet": (0.1, sample.random_sheet),
+    "holder": (0.15, sample.random_held),
+    "strip": (0.15, sample.random_roll),
+    "unexposed": (0.1, lambda rng: sample.random_sheet(rng, kind="fog")),
+    "pair": (0.1, sample.random_pair),
+    "beside a wedge": (0.05, lambda rng: sample.random_together(rng)[0]),
+    "cropped": (0.05, sample.random_crop),
+}
+"""What clean film lies on the bed in which layout, and how often."""
+
+
 def clean(rng: Rng) -> Case:
-    """Draw clean film: nothing must be found on it."""
-    kind = ("sheet", "holder", "strip", "unexposed", "pair")[int(rng.choice(5, p=(0.45, 0.15, 0.15, 0.15, 0.1)))]
-    bedful = {
-        "sheet": lambda: sample.random_sheet(rng),
-        "holder": lambda: sample.random_held(rng),
-        "strip": lambda: sample.random_roll(rng),
-        "unexposed": lambda: sample.random_sheet(rng, kind="fog"),
-        "pair": lambda: sample.random_pair(rng),
-    }[kind]()
+    """Draw clean film: nothing must be found on it; on a worn sheet only dust, pinholes and scratches that it has."""
+    kind = str(rng.choice(list(BEDS), p=[share for share, _ in BEDS.values()]))
+    bedful = BEDS[kind][1](rng)
     told = ", ".join(frame.picture.scene for film in bedful.films for frame in film.frames)
-    about = f"{kind} {told}".strip()
+    worn = kind == "worn sheet"
     return Case(
-        bedful=_bedful(bedful), fog_sheet=kind == "unexposed", about=about, wanted=lambda _: False, code="nothing"
+        bedful=bedful if worn else _bedful(bedful),
+        fog_sheet=kind == "unexposed",
+        about=f"{kind} {told}".strip(),
+        wanted=lambda finding: worn and finding.code in _wear(bedful.films[0].blemishes),
+        code="nothing",
     )
+
+
+def _wear(blemishes: sample.Blemishes) -> set[str]:
+    """Return the codes of what lies on the film."""
+    counts = {
+        "dust": blemishes.dust + blemishes.fibres,
+        "pinholes": blemishes.pinholes,
+        "scratches": blemishes.scratches,
+    }
+    return {code for code, count in counts.items() if count}
 
 
 def _sheet(rng: Rng, *, fog_sheet: bool, fog: tuple[float, float] = (0.05, 0.25)) -> Bedful:
@@ -291,7 +312,7 @@ def trial(seed: int, what: str, case: Case, by: tuple[sample.Scanner, Calibratio
     found = [finding for finding in findings if case.wanted(finding)]
     told = [finding for finding in findings if finding not in found and not _is_clipped(finding, rendered)]
     others = tuple(_in_words(finding) for finding in told)
-    about = f"{case.about}; lamp {scanner.lamp:.4f} {scanner.ppi:.0f} ppi"
+    about = f"{case.about}; lamp {scanner.lamp:.4f} {scanner.ppi:.0f} ppi {scanner.bits} bits"
     return Trial(seed=seed, what=what, about=about, found=bool(found), others=others)
 
 
