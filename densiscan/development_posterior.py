@@ -19,17 +19,19 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.development import (
+    AVERAGE_FLARE_LOSS,
     AVERAGE_SUBJECT_STOPS,
     LOG_EXPOSURE_PER_STOP,
     METERED_SUBJECT_DOUBT,
-    SHADOW_CHOICE_DOUBT,
     UNKNOWN_SUBJECT_DOUBT,
+    range_on_film,
 )
 from densiscan.development_fit import Floats, least_squares
 from densiscan.development_kinetics import REFERENCE_C, ContrastPoint
 from densiscan.development_prior import (
     BELIEFS,
     BLUNDER_SPREAD,
+    CHOICE_DOUBT,
     NORMAL_CONTRAST,
     PARAMETERS,
     READING_DOUBT,
@@ -48,6 +50,11 @@ LEAST_RANGE: Final = 0.05
 _NO_REACH: Final = 1e-9
 """Before the image appears there is no contrast; its logarithm must exist."""
 
+_AVERAGE_ON_FILM: Final = range_on_film().value
+
+_SHORTEST_ON_FILM: Final = 0.1
+"""However flat the subject and strong the flare, something is left; its logarithm must exist."""
+
 _PAIRS: Final = 600
 _CLOSER: Final = 3
 _ENOUGH: Final = 500.0
@@ -59,7 +66,7 @@ _SCATTERS: Final = np.linspace(-1.5, 3.0, 46)
 _WIDER: Final = 1.2
 """The proposal is drawn so much wider than what it stands for, so that no tail is missed."""
 
-_NORMAL, _BEND, _WAIT, _WARMTH, _LOSS, _VEIL, _SUBJECTS, _TEST, _SCATTER = range(len(PARAMETERS))
+_NORMAL, _BEND, _WAIT, _WARMTH, _LOSS, _VEIL, _FIXED, _SUBJECTS, _TEST, _SCATTER = range(len(PARAMETERS))
 _PRIMES: Final = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)
 
 
@@ -135,11 +142,19 @@ def equal_time(points: Floats, contrast: Floats) -> Floats:
 def film_range(points: Floats, stops: Floats, metered: npt.NDArray[np.bool_]) -> Floats:
     """Return the range of log exposure on the film, a row for each point.
 
-    Flare is an even veil over the picture, as in `development.range_on_film`; here the veil itself is learned.
+    The average subject leaves what `development.range_on_film` states; how much less a flat one leaves, and how much
+    more a contrasty one, depends on the flare, which is learned. Of unmetered subjects the mean is learned.
     """
-    veil = np.exp(points[:, _VEIL, None])
-    ranges = np.log10((1.0 + veil) / (10.0 ** (-LOG_EXPOSURE_PER_STOP * stops) + veil))
-    return np.where(metered, ranges, np.maximum(ranges + points[:, _SUBJECTS, None], LEAST_RANGE))
+    average = _under_flare(points, np.array([AVERAGE_SUBJECT_STOPS]))
+    ranges = _AVERAGE_ON_FILM * _under_flare(points, stops) / average
+    return np.maximum(np.where(metered, ranges, ranges + points[:, _SUBJECTS, None]), _SHORTEST_ON_FILM)
+
+
+def _under_flare(points: Floats, stops: Floats) -> Floats:
+    veil, part = np.exp(points[:, _VEIL, None]), np.exp(points[:, _FIXED, None])
+    subject = LOG_EXPOSURE_PER_STOP * stops
+    veiled = np.log10((1.0 + veil) / (10.0**-subject + veil))
+    return np.maximum(veiled + part * (subject - AVERAGE_FLARE_LOSS - veiled), _SHORTEST_ON_FILM)
 
 
 def expected_log(points: Floats, conditions: Conditions) -> Floats:
@@ -155,11 +170,11 @@ def subject_doubt(stops: float, *, metered: bool) -> float:
     known = np.array([True])
     at = float(film_range(middle, np.array([stops]), known)[0, 0])
     if not metered:
-        return math.hypot(UNKNOWN_SUBJECT_DOUBT, SHADOW_CHOICE_DOUBT) / at
+        return math.hypot(UNKNOWN_SUBJECT_DOUBT, CHOICE_DOUBT) / at
     step = 0.1
     more = float(film_range(middle, np.array([stops + step]), known)[0, 0])
     slope = (more - at) / (LOG_EXPOSURE_PER_STOP * step)
-    return math.hypot(METERED_SUBJECT_DOUBT * slope, SHADOW_CHOICE_DOUBT) / at
+    return math.hypot(METERED_SUBJECT_DOUBT * slope, CHOICE_DOUBT) / at
 
 
 def run_scatter(stops: float, *, metered: bool, negatives: int = 1) -> float:

@@ -91,7 +91,7 @@ class Outcome:
 
     `negative` is the range of the negative less the target; `development` the same without the accidents of the run:
     what the subject as metered would have given, had nothing gone astray. `rule` and `rule_development` are the
-    twin's.
+    twin's; `known` is the negative of one who knows the film to the second, so that only the accidents are left.
     """
 
     seed: int
@@ -100,6 +100,7 @@ class Outcome:
     development: float
     rule: float
     rule_development: float
+    known: float
     range_inside: bool
     range_uncertainty: float
     time_inside: bool
@@ -239,6 +240,7 @@ def outcomes_of(seed: int, runs: int) -> list[Outcome]:
                 development=without_accidents(person, at, time) - person.target,
                 rule=rule_true - person.target,
                 rule_development=without_accidents(person, at, by_rule) - person.target,
+                known=developed(person, at, right) - person.target,
                 range_inside=abs(read - advice.expected_range.value) <= (advice.expected_range.uncertainty or 0.0),
                 range_uncertainty=advice.expected_range.uncertainty or 0.0,
                 time_inside=abs(right - time) <= (advice.time_s.uncertainty or 0.0),
@@ -268,12 +270,13 @@ def share_inside(outcomes: Sequence[Outcome], what: str, run: int | None = None)
 def table(outcomes: Sequence[Outcome]) -> str:
     """Return a row for each run, as a Markdown table."""
     lines = [
-        "| run | development | by the rule | negative | by the rule | ± range | inside | ± time | inside |",
-        "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
+        "| run | development | by rule | negative | by rule | film known | ± range | inside | ± time | inside |",
+        "| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
     ]
     for run in sorted({one.run for one in outcomes}):
         of_run = [one for one in outcomes if one.run == run]
-        misses = [median_miss(outcomes, what, run) for what in ("development", "rule_development", "negative", "rule")]
+        told = ("development", "rule_development", "negative", "rule", "known")
+        misses = [median_miss(outcomes, what, run) for what in told]
         wide = float(np.median([one.range_uncertainty for one in of_run]))
         wide_time = 100.0 * float(np.median([one.time_uncertainty for one in of_run]))
         lines.append(
