@@ -8,7 +8,7 @@ import typer
 
 from densiscan import arguments, notebook
 from densiscan.cli_measure import Light
-from densiscan.cli_options import JsonOption, NotebookOption, show
+from densiscan.cli_options import JsonOption, NotebookOption, PlotOption, check_plot, show, write_plot
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -50,11 +50,12 @@ def advise(
     ] = None,
     film_area: Annotated[
         float | None,
-        typer.Option("--film-area", metavar="CM2", help="Film to be developed at once, square centimetres."),
+        typer.Option("--film-area", metavar="CM2", help="Film at a time, square centimetres; as in the last run."),
     ] = None,
     volume: Annotated[
-        float | None, typer.Option("--volume", metavar="ML", help="Solution to be used for it, millilitres.")
+        float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
     ] = None,
+    plot: PlotOption = None,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -68,9 +69,10 @@ def advise(
     arguments.within(film_area, "--film-area", above=0.0, upto=1e6, such_as="520")
     arguments.within(volume, "--volume", above=0.0, upto=1e6, such_as="500")
     temperature = arguments.celsius(temp, "--temp")
+    check_plot(plot)
     from densiscan.development_advice import Plan, advise_from
     from densiscan.development_posterior import evidence_of, posterior_of
-    from densiscan.development_wear import Load, wear
+    from densiscan.development_wear import Load, next_load, wear
     from densiscan.report_advice import AdviceSheet, advice_document, advice_text
 
     with notebook.open_notebook(notebook.notebook_file(notebook_option)) as book:
@@ -83,13 +85,7 @@ def advise(
             use=_next_use(book, developer, use, batch),
         )
         index = _index(book, runs)
-    last = runs[-1] if runs else None
-    load = Load(
-        film_cm2=film_area,
-        volume_ml=volume,
-        dilution=dilution if last is None else last.dilution,
-        batch=batch,
-    )
+    load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
     known = posterior_of(evidence_of(runs))
     sheet = AdviceSheet(
         film=film,
@@ -101,6 +97,11 @@ def advise(
         told=told,
     )
     show(advice_document(sheet) if as_json else advice_text(sheet))
+    if plot is not None:
+        from densiscan.development_curve import development_curve
+        from densiscan.plots_development import development_figure
+
+        write_plot(development_figure(development_curve(known, sheet.advice), film=film, developer=developer), plot)
 
 
 _LAST_RUNS = 300

@@ -125,7 +125,8 @@ class Advice:
 
     `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large; `interval_s`
     where the right time lies, its upper end None where the contrast may never be reached. `factor` is against
-    `against_s`, the time of the last run or that of common practice. `practice` is the part of the variance of common
+    `against_s`, the time of the last run or that of common practice; `step` against what that would have been at this
+    temperature and use. `practice` is the part of the variance of common
     practice that is left: 1 with no runs, near 0 with many. `limit` says what held the time back, if anything did.
     `temperatures_c` are the lowest and highest that runs were made at, 20 C where there are none.
     """
@@ -136,6 +137,7 @@ class Advice:
     interval_s: tuple[float, float | None]
     factor: float
     against_s: float
+    step: float
     last_run: int | None
     expected_range: Quantity
     runs: tuple[int, ...]
@@ -184,6 +186,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
         interval_s=_interval(right, known.weights),
         factor=time / against,
         against_s=against,
+        step=time / limits.equal_s,
         last_run=runs[-1].number if runs else None,
         expected_range=expected,
         runs=tuple(number for number in known.evidence.numbers if number),
@@ -200,6 +203,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
 class _Limits:
     """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments."""
 
+    equal_s: float
     shortest_s: float
     longest_s: float
     reach_s: float
@@ -208,17 +212,15 @@ class _Limits:
     def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan) -> _Limits:
         pace = _mean_paces(known, [plan.temperature_c], [plan.use])[0]
         if not runs:
-            normal = NORMAL_TIME_S / float(pace)
-            step = LARGEST_STEP * normal
-            return cls(shortest_s=normal - step, longest_s=normal + step, reach_s=math.inf)
+            return cls.about(NORMAL_TIME_S / float(pace), reach_s=math.inf)
         paces = _mean_paces(known, [run.temperature_c for run in runs], [run.use for run in runs])
         equal = paces * np.array([run.time_s for run in runs]) / pace
-        last = float(equal[-1])
-        return cls(
-            shortest_s=last * (1.0 - LARGEST_STEP),
-            longest_s=last * (1.0 + LARGEST_STEP),
-            reach_s=float(equal.max()) * LONGEST_REACH,
-        )
+        return cls.about(float(equal[-1]), reach_s=float(equal.max()) * LONGEST_REACH)
+
+    @classmethod
+    def about(cls, equal_s: float, *, reach_s: float) -> _Limits:
+        step = LARGEST_STEP * equal_s
+        return cls(equal_s=equal_s, shortest_s=equal_s - step, longest_s=equal_s + step, reach_s=reach_s)
 
     def which(self, time_s: float) -> Limit | None:
         """Return what holds a time back."""

@@ -240,7 +240,7 @@ def _test_row(test: ContrastPoint) -> tuple[float, ...]:
     return (*conditions, math.log(contrast), reading, RUN_SCATTER)
 
 
-def _spread(points: Floats, evidence: Evidence) -> Floats:
+def spread_of(points: Floats, evidence: Evidence) -> Floats:
     """Return the standard deviation of each piece of evidence about what is expected, a row for each point."""
     return np.hypot(evidence.reading, np.exp(points[:, _SCATTER, None]) * evidence.scatter)
 
@@ -257,7 +257,7 @@ def _log_posterior(points: Floats, evidence: Evidence) -> Floats:
     believed = -0.5 * np.sum(away**2, axis=1)
     if not len(evidence.logs):
         return np.asarray(believed)
-    spread = _spread(points, evidence)
+    spread = spread_of(points, evidence)
     sound, blunder = _log_blunder((evidence.logs - expected_log(points, evidence.conditions)) / spread)
     return np.asarray(believed + np.sum(np.logaddexp(sound, blunder) - np.log(spread), axis=1))
 
@@ -271,7 +271,7 @@ def blunder_chances(posterior: Posterior) -> Floats:
     evidence = posterior.evidence
     if not len(evidence.logs):
         return np.zeros(0)
-    off = (evidence.logs - expected_log(posterior.points, evidence.conditions)) / _spread(posterior.points, evidence)
+    off = (evidence.logs - expected_log(posterior.points, evidence.conditions)) / spread_of(posterior.points, evidence)
     sound, blunder = _log_blunder(off)
     return np.asarray(posterior.weights @ (1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))))
 
@@ -319,12 +319,12 @@ def _fitted(evidence: Evidence) -> tuple[Floats, Floats]:
     here = _MEANS.copy()
     weights, covariance = np.ones_like(evidence.logs), np.diag(_DOUBTS**2)
     for _ in range(_REWEIGHTED):
-        root = np.sqrt(weights) / _spread(here[None], evidence)[0]
+        root = np.sqrt(weights) / spread_of(here[None], evidence)[0]
         found = least_squares(functools.partial(_penalised, evidence=evidence, root=root), here, still=_STILL)
         here, covariance = np.array(found.parameters), np.array(found.covariance)
         here[_SCATTER], covariance[_SCATTER, _SCATTER] = _scatter_weighed(here, evidence)
         sound, blunder = _log_blunder(
-            (evidence.logs - expected_log(here[None], evidence.conditions)[0]) / _spread(here[None], evidence)[0]
+            (evidence.logs - expected_log(here[None], evidence.conditions)[0]) / spread_of(here[None], evidence)[0]
         )
         chance = 1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))
         weights = 1.0 - chance + chance / BLUNDER_SPREAD**2

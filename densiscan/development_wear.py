@@ -50,6 +50,20 @@ class Wear:
     developed_cm2: float | None
 
 
+def next_load(said: Load, runs: Sequence[Run]) -> Load:
+    """Return the load with what was not said taken from the last run."""
+    if not runs:
+        return said
+    last = runs[-1]
+    area = None if last.film_area_m2 is None else 1e4 * last.film_area_m2
+    return Load(
+        film_cm2=area if said.film_cm2 is None else said.film_cm2,
+        volume_ml=last.volume_ml if said.volume_ml is None else said.volume_ml,
+        dilution=last.dilution if said.dilution is None else said.dilution,
+        batch=said.batch,
+    )
+
+
 def strength(dilution: str | None) -> float:
     """Return the share of full-strength developer in a solution such as 1+1 or 1:3; 1 where nothing is told."""
     told = None if dilution is None else _DILUTION.search(dilution)

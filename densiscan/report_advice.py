@@ -82,6 +82,7 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
         "interval_s": [low, high],
         "doubt": doubt_in_words(advice),
         "factor": advice.factor,
+        "step": advice.step,
         "against": {"run": advice.last_run, "time_s": advice.against_s},
         "unlimited_time_s": advice.best_time_s,
         "limited_by": advice.limit,
@@ -138,7 +139,13 @@ def _change_words(advice: Advice) -> str:
     direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
     other = "the common-practice time" if advice.last_run is None else f"run {advice.last_run}"
     at = " at 20 C" if advice.last_run is None else ""
-    return f"{direction} {other}, {time_text(advice.against_s)}{at}"
+    words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
+    if abs(advice.step - advice.factor) < 0.01:
+        return words
+    equal = time_text(advice.time_s.value / advice.step)
+    return (
+        f"{words}, which would be {equal} at this temperature and use: a step of {100.0 * (advice.step - 1.0):+.0f} %"
+    )
 
 
 def _range_words(advice: Advice) -> str:

@@ -125,9 +125,11 @@ def test_runs_at_another_dilution_are_left_out(capsys: pytest.CaptureFixture[str
     assert document(capsys, "--dilution", "Stock")["based_on"]["runs"] == [1]
 
 
-def test_too_little_solution_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+def test_too_little_solution_is_said(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     assert "too-little-developer" in codes(document(capsys, "--film-area", "1000", "--volume", "300"))
     assert "too-little-developer" not in codes(document(capsys, "--film-area", "1000", "--volume", "500"))
+    logged(notebook, sheets=4, sheet_size_mm=(102.0, 127.0), volume_ml=200.0)
+    assert "too-little-developer" in codes(document(capsys))
     halved = document(capsys, "--film-area", "1000", "--volume", "500", "--dilution", "1+1")
     assert "too-little-developer" in codes(halved)
 

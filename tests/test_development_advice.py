@@ -182,6 +182,7 @@ def test_the_limits_hold_whatever_is_asked(
     # A step of five seconds is never forced on times so short that it would be more.
     assert 0.65 - 1e-9 <= advice.factor <= 1.35 + 1e-9
     assert advice.time_s.value % 5.0 == 0.0
+    assert advice.step == pytest.approx(advice.factor)
     assert 0.0 < advice.time_s.uncertainty <= 3.0 * advice.time_s.value  # type: ignore[operator]
     assert math.isfinite(advice.expected_range.value)
     for row in advice.table:
