@@ -10,7 +10,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from densiscan.batch import Assessment, BatchResult, Failure, PrintAim, Task, measure_files
+    from densiscan.batch import Assessment, BatchResult, Failure, PrintAim, Task
+    from densiscan.batch_workers import measure_files
     from densiscan.calibrate import Label
     from densiscan.calibrate import calibrate as calibrate_scan
     from densiscan.calibration import Calibration
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from densiscan.errors import DensiscanError
     from densiscan.negative import MeasureOptions, Reading, measure_scan
     from densiscan.quantity import Influence, Quantity
-    from densiscan.report import readings_csv, readings_document
+    from densiscan.report import readings_document
+    from densiscan.report_sheet import readings_csv
     from densiscan.scan import Scan, open_scan
     from densiscan.wedge import Wedge, nominal_wedge, read_wedge
 
@@ -40,13 +42,13 @@ _SHELF = {
     "Task": "batch",
     "Wedge": "wedge",
     "calibrate_scan": "calibrate:calibrate",
-    "measure_files": "batch",
+    "measure_files": "batch_workers",
     "measure_scan": "negative",
     "nominal_wedge": "wedge",
     "open_scan": "scan",
     "read_calibration": "calibration_file",
     "read_wedge": "wedge",
-    "readings_csv": "report",
+    "readings_csv": "report_sheet",
     "readings_document": "report",
     "write_calibration": "calibration_file",
 }

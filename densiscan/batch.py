@@ -1,15 +1,14 @@
-"""Many scans, one after another: each is read and assessed by itself, and a bad one never stops the rest.
+"""One scan of a batch: read and assessed by itself, so that a bad one never stops the rest.
 
-`measure_one` is a function of plain values alone, so that several can run at a time.
+`measure_one` is a function of plain values alone, so that several can run at a time, in other processes or on other
+machines.
 """
 
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final
 
 from densiscan.calibration import Calibration
 from densiscan.development import (
@@ -30,8 +29,6 @@ from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advic
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan, open_scan
 
-SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dng"})
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrintAim:
@@ -50,9 +47,10 @@ class PrintAim:
 class Task:
     """What to do with every scan of the batch.
 
-    `ppi` and `page` as `open_scan` takes them; `told` what is to be said beside every reading, such as the age of the
-    calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail` how much of
-    each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the same film.
+    `ppi`, `page` and `threads` as `open_scan` takes them; `told` what is to be said beside every reading, such as the
+    age of the calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail`
+    how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the
+    same film.
     """
 
     options: MeasureOptions
@@ -63,6 +61,7 @@ class Task:
     detail: SheetDetail | None = None
     fog_history: tuple[Quantity, ...] = ()
     beside: Beside | None = None
+    threads: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,31 +102,6 @@ class BatchResult:
 
     assessments: tuple[Assessment, ...]
     failures: tuple[Failure, ...]
-
-
-def scans_in(paths: Iterable[Path]) -> tuple[tuple[Path, ...], tuple[Failure, ...]]:
-    """Return the files to measure: files as named, folders by the image files in them, by name.
-
-    A folder without image files comes back as a failure.
-    """
-    files: list[Path] = []
-    failures: list[Failure] = []
-    for path in paths:
-        if not path.is_dir():
-            files.append(path)
-            continue
-        try:
-            inside = sorted(file for file in path.iterdir() if file.suffix.lower() in SCAN_SUFFIXES and file.is_file())
-        except OSError as problem:
-            reason = (problem.strerror or "unknown reason").lower()
-            message = f"the folder {path} cannot be read: {reason}."
-            failures.append(Failure(path=path, code="unreadable-folder", message=message))
-            continue
-        if not inside:
-            message = f"the folder {path} holds no scans; put TIFF, PNG, JPEG or DNG files there."
-            failures.append(Failure(path=path, code="no-scans", message=message))
-        files.extend(inside)
-    return tuple(files), tuple(failures)
 
 
 def assess(
@@ -171,20 +145,29 @@ def _range_is_limit(reading: Reading, calibration: Calibration, trim: float) -> 
     return reading.highlight.value > calibration.density_range[1] or reading.clipped_dark > trim
 
 
-def measure_one(path: Path, calibration: Calibration | None, task: Task) -> tuple[Assessment, ...] | Failure:
+Outcome = tuple[Assessment, ...] | Failure
+"""What comes of one scan: every piece of film on it, or the reason why not."""
+
+
+def measure_one(path: Path, calibration: Calibration | None, task: Task) -> Outcome:
     """Measure one scan: every piece of film on it, or the reason why not.
 
     Without a calibration the task must name the wedge that lies on the scan.
     """
     try:
         if task.beside is not None:
-            scan = open_scan(path, ppi=task.ppi, channel=task.beside.channel, page=task.page)
+            channel = task.beside.channel
+            scan = open_scan(path, ppi=task.ppi, channel=channel, page=task.page, threads=task.threads)
             return _by_its_wedge(path, scan, task.beside, task)
         assert calibration is not None  # noqa: S101 - by contract
-        scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page)
+        channel = calibration.channel
+        scan = open_scan(path, ppi=task.ppi, channel=channel, page=task.page, threads=task.threads)
         return _assessments(path, scan, calibration, task)
     except DensiscanError as problem:
         return Failure(path=path, code=problem.code, message=str(problem))
+    except MemoryError:
+        message = f"{path} needs more memory than there is; close other programs, or measure with --jobs 1."
+        return Failure(path=path, code="out-of-memory", message=message)
     except Exception as problem:  # noqa: BLE001 - whatever one scan sets off must not stop the others
         message = (
             f"{path} could not be measured because of a fault in densiscan ({type(problem).__name__}); please report "
@@ -210,35 +193,3 @@ def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -
         return tuple(assessed)
     sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
     return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
-
-
-def measure_files(
-    paths: Sequence[Path],
-    calibration: Calibration | None,
-    task: Task,
-    *,
-    progress: Callable[[int, Path], None] | None = None,
-) -> BatchResult:
-    """Measure many scans, in the order given.
-
-    Parameters
-    ----------
-    paths
-        Files and folders.
-    calibration
-        None where the task names the wedge that lies on each scan.
-    progress
-        Told the number (from 0) and the path of each scan before it is read.
-    """
-    files, failures = scans_in(paths)
-    assessments: list[Assessment] = []
-    failed = list(failures)
-    for number, path in enumerate(files):
-        if progress is not None:
-            progress(number, path)
-        outcome = measure_one(path, calibration, task)
-        if isinstance(outcome, Failure):
-            failed.append(outcome)
-        else:
-            assessments.extend(outcome)
-    return BatchResult(assessments=tuple(assessments), failures=tuple(failed))

@@ -14,7 +14,8 @@ def demo(as_json: JsonOption = False) -> None:
     from densiscan.demo import GREETING, NEXT, THEN, sample_scans
 
     samples = sample_scans()
-    from densiscan.batch import Task, measure_files
+    from densiscan.batch import Task
+    from densiscan.batch_workers import measure_files
     from densiscan.calibrate import Label
     from densiscan.calibrate import calibrate as calibrated
     from densiscan.negative import MeasureOptions

@@ -12,13 +12,17 @@ from densiscan import arguments, notebook
 from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
     ChannelOption,
+    ClusterOption,
     EmptyBedOption,
     InvertedOption,
+    JobsOption,
     JsonOption,
     NotebookOption,
     OldestOption,
+    OnlyOption,
     PageOption,
     PpiOption,
+    RecursiveOption,
     RegionOption,
     say,
 )
@@ -97,6 +101,13 @@ def measure(
         int | None,
         typer.Option("--run", metavar="RUN", help="The development run they are of; its film and subject are known."),
     ] = None,
+    only: OnlyOption = None,
+    recursive: RecursiveOption = False,
+    jobs: JobsOption = None,
+    cluster: ClusterOption = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Of a folder: read scans again that the notebook has just as they are.")
+    ] = False,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -108,6 +119,7 @@ def measure(
     """
     for path in scans:
         arguments.there(path, "scan or folder")
+    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
     _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
@@ -124,7 +136,8 @@ def measure(
     of_run, known_base = run_meant(run, notebook_option)
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
-    from densiscan.batch import PrintAim, Task, measure_files
+    from densiscan.batch import PrintAim, Task
+    from densiscan.batch_workers import measure_files
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
@@ -162,6 +175,29 @@ def measure(
     task = Task(
         options=options, aim=aim, ppi=ppi, page=page, told=by.told, beside=by.beside, detail=detail_for(report, scans)
     )
+    if len(scans) > 1 or scans[0].is_dir():
+        from densiscan.batch_files import Choice
+        from densiscan.cli_folder import Asked, measure_folder
+
+        measure_folder(
+            Asked(
+                scans=scans,
+                choice=Choice(patterns=tuple(only or ()), recursive=recursive),
+                made=by.made,
+                named=by,
+                task=task,
+                jobs=jobs,
+                cluster=cluster,
+                again=again,
+                csv=csv,
+                as_json=as_json,
+                explain=explain,
+                run=run,
+                notebook=notebook_option,
+                at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
+            )
+        )
+        return
     result = measure_files(scans, by.made, task, progress=reading_now)
     if marked is not None:
         write_marked(marked, result, task, channel=by.channel)

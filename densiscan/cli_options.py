@@ -46,6 +46,18 @@ NotebookOption = Annotated[
         "--notebook", metavar="FILE", help="The notebook file; named calibrations are kept in the folder beside it."
     ),
 ]
+OnlyOption = Annotated[
+    list[str] | None,
+    typer.Option("--only", metavar="PATTERN", help='Of a folder: only names such as "neg-*.tif"; may be repeated.'),
+]
+RecursiveOption = Annotated[bool, typer.Option("--recursive", help="Of a folder: also the folders below it.")]
+JobsOption = Annotated[
+    int | None, typer.Option("--jobs", metavar="N", help="Scans at a time; as many as there are cores if not given.")
+]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Measure on the Dask cluster whose scheduler is there."),
+]
 DensitiesOption = Annotated[
     Path | None, typer.Option("--densities", metavar="FILE", help="Wedge file: step,density of each step.")
 ]

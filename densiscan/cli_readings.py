@@ -19,10 +19,12 @@ if TYPE_CHECKING:
 
 def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json: bool, explain: bool = False) -> None:
     """Print the readings, write the table file, and end with the status that they deserve."""
-    from densiscan.report import readings_csv, readings_document, readings_text
+    from densiscan.report import readings_document, readings_text
     from densiscan.report_budget import budgets_text, with_budgets
 
     if csv is not None:
+        from densiscan.report_sheet import readings_csv
+
         write_whole(csv, readings_csv(result), what="the table")
         say(f"Written to {csv}.")
     for failure in result.failures:

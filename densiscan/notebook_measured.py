@@ -76,7 +76,7 @@ def new_readings(
             file=assessment.reading.file,
             scan_sha256=digests[assessment.path],
             piece=assessment.reading.piece,
-            calibration=_read_by(assessment, calibration),
+            calibration=read_by(assessment, calibration),
             options=options,
             document=document,
             run=run,
@@ -85,7 +85,7 @@ def new_readings(
     ]
 
 
-def _read_by(assessment: Assessment, calibration: Mapping[str, Any] | None) -> Mapping[str, Any]:
+def read_by(assessment: Assessment, calibration: Mapping[str, Any] | None) -> Mapping[str, Any]:
     """Return the document of what one reading was made by: the wedge on its own scan, else the calibration."""
     if assessment.wedge is not None:
         return calibration_document(assessment.wedge.calibration)

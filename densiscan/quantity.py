@@ -64,6 +64,10 @@ class Quantity:
         if self.parts is not None:
             object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
+    def __reduce__(self) -> tuple[type[Quantity], tuple[float, dict[Influence, float] | None]]:
+        """Travel between processes: a read-only view of a mapping cannot."""
+        return Quantity, (self.value, None if self.parts is None else dict(self.parts))
+
     @property
     def standard_uncertainty(self) -> float | None:
         """Combined standard uncertainty (k = 1), or None where none can be given."""

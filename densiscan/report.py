@@ -1,9 +1,7 @@
-"""Results as a person reads them (80 columns), as a program reads them (JSON), and as a table sheet (CSV)."""
+"""Results as a person reads them (80 columns), and as a program reads them (JSON)."""
 
 from __future__ import annotations
 
-import csv
-import io
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any, Final, Protocol
@@ -13,13 +11,13 @@ from densiscan.calibration import CalibratedStep, Calibration
 from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
-from densiscan.report_trouble import finding_lines, findings_cell, trouble_lines
+from densiscan.report_trouble import finding_lines, trouble_lines
 from densiscan.report_wedge import wedge_document, wedge_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
 _LABEL: Final = 16
-_QUANTITIES: Final = (
+QUANTITIES: Final = (
     "base_plus_fog",
     "fog",
     "shadow",
@@ -110,7 +108,7 @@ def readings_text(result: BatchResult, calibration: Named) -> str:
         blocks.append(reading_text(found[0], calibration))
     elif found:
         blocks.append(_table_text(found, calibration))
-        blocks.extend(_notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
+        blocks.extend(notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
     if result.failures:
         counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
         blocks.append(f"Not measured: {counted}, see the messages.")
@@ -179,12 +177,17 @@ def _development_words(assessment: Assessment) -> str:
 
 
 def _table_text(found: Sequence[Assessment], calibration: Named) -> str:
+    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in found)])
+
+
+def table_head(calibration: Named) -> str:
+    """Return what stands above the lines of several readings."""
     head = f"  {'scan':<18}{'base+fog':>9}{'shadow':>7}{'highl.':>7}{'range':>12}  {'exposure':<9}{'develop':<8}grade"
-    rows = [_row_text(assessment) for assessment in found]
-    return "\n".join([f"Calibration {calibration.name}; gross densities", "", head, *rows])
+    return f"Calibration {calibration.name}; gross densities\n\n{head}"
 
 
-def _row_text(assessment: Assessment) -> str:
+def row_text(assessment: Assessment) -> str:
+    """Return the line of one reading of several."""
     reading, development = assessment.reading, assessment.development
     name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
     name = name if len(name) <= 18 else f"{name[:8]}...{name[-7:]}"
@@ -208,7 +211,7 @@ def _first_number(found: Sequence[Assessment], k: int) -> int:
     return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
 
 
-def _notes_text(assessment: Assessment, first_number: int) -> str:
+def notes_text(assessment: Assessment, first_number: int = 1) -> str:
     """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
     exposure, development, paper = _advice_text(assessment)
     lines = [
@@ -262,7 +265,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         "film_mm": _box(reading.film_mm),
         "frame_mm": _box(reading.frame_mm),
         "angle_deg": reading.angle_deg,
-        **{name: _quantity(getattr(reading, name)) for name in _QUANTITIES},
+        **{name: _quantity(getattr(reading, name)) for name in QUANTITIES},
         "spots": [
             {"x_mm": spot.x_mm, "y_mm": spot.y_mm, "density": _quantity(spot.density), "net": _quantity(spot.net)}
             for spot in reading.spots
@@ -304,61 +307,3 @@ def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
 
 def _box(box: tuple[float, float, float, float] | None) -> list[float] | None:
     return None if box is None else list(box)
-
-
-def readings_csv(result: BatchResult) -> str:
-    """Return the readings as CSV: one line a piece of film, each quantity with its expanded uncertainty beside it.
-
-    The spots of a reading follow in numbered columns; an unknown value is an empty cell.
-    """
-    rows = [_sheet_row(assessment) for assessment in result.assessments]
-    columns = list(dict.fromkeys(name for row in rows for name in row)) or ["file"]
-    text = io.StringIO()
-    sheet = csv.DictWriter(text, columns, restval="", lineterminator="\n")
-    sheet.writeheader()
-    sheet.writerows(rows)
-    return text.getvalue()
-
-
-def _sheet_row(assessment: Assessment) -> dict[str, object]:
-    reading = assessment.reading
-    row: dict[str, object] = {
-        "file": reading.file,
-        "piece": reading.piece,
-        "ppi": reading.ppi,
-        "aperture_mm": reading.aperture_mm,
-    }
-    for name in ("film_mm", "frame_mm"):
-        box = getattr(reading, name) or (None,) * 4
-        sides = zip(("left", "top", "width", "height"), box, strict=True)
-        row |= {f"{name.removesuffix('_mm')}_{side}_mm": value for side, value in sides}
-    row["angle_deg"] = reading.angle_deg
-    for name in _QUANTITIES:
-        row |= _cells(name, getattr(reading, name))
-    row |= {
-        "clipped_light": reading.clipped_light,
-        "clipped_dark": reading.clipped_dark,
-        "beyond_calibration": reading.beyond_calibration,
-        "exposure": assessment.exposure.verdict,
-        **_cells("exposure_stops", assessment.exposure.stops),
-        "development": assessment.development.verdict,
-        **_cells("contrast", assessment.development.contrast),
-        "target_contrast": assessment.development.target_contrast,
-        **_cells("time_factor", assessment.development.time_factor),
-        "process": assessment.paper.process,
-        "needed_range": assessment.paper.needed_range,
-        "grade": assessment.paper.grade,
-        "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
-        "findings": findings_cell(assessment.trouble),
-    }
-    for number, spot in enumerate(reading.spots, start=1):
-        row |= {f"spot_{number}_x_mm": spot.x_mm, f"spot_{number}_y_mm": spot.y_mm}
-        row |= _cells(f"spot_{number}_density", spot.density)
-        row |= _cells(f"spot_{number}_net", spot.net)
-    return row
-
-
-def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
-    if quantity is None:
-        return {name: None, f"{name}_uncertainty": None}
-    return {name: quantity.value, f"{name}_uncertainty": quantity.uncertainty or None}

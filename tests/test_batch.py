@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
-from densiscan.batch import Failure, PrintAim, Task, measure_files, measure_one, scans_in
+from densiscan.batch import Failure, PrintAim, Task, measure_one
+from densiscan.batch_files import scans_in
+from densiscan.batch_workers import measure_files
 from densiscan.errors import MeasureError
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions

@@ -52,7 +52,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         asked.update(paths=[str(path) for path in paths], calibration=made.name, task=task, progress=progress)
         return BatchResult(assessments=(assessment(),), failures=asked.get("failures", ()))
 
-    monkeypatch.setattr("densiscan.batch.measure_files", measure_files)
+    monkeypatch.setattr("densiscan.batch_workers.measure_files", measure_files)
     monkeypatch.setattr("densiscan.cli_measure.keep_readings", lambda *_, **__: True)
     return asked
 
@@ -142,7 +142,7 @@ def test_wrong_command_line_is_one_sentence_and_status_2(
 @pytest.mark.usefixtures("files")
 def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
     line = (
-        "measure neg.tif folder --calibration cal.json --aperture 2 --square --trim 2 --frame 1,2,30,40 "
+        "measure neg.tif --calibration cal.json --aperture 2 --square --trim 2 --frame 1,2,30,40 "
         "--rebate 0,0,5,5 --spot 4,5 --spot 6.5,7 --base 0.06 --process condenser --paper-range 95 "
         "--scene-stops 7 --ppi 600 --page 2"
     )
@@ -159,7 +159,7 @@ def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytes
     )
     aim = task.aim
     assert (aim.process, aim.paper_range, aim.scene_stops, task.ppi, task.page) == ("condenser", 95.0, 7.0, 600.0, 2)
-    assert (measured["paths"], measured["calibration"]) == (["neg.tif", "folder"], "mine")
+    assert (measured["paths"], measured["calibration"]) == (["neg.tif"], "mine")
     assert "grade 2" in capsys.readouterr().out
 
 
@@ -184,7 +184,7 @@ def test_measure_prints_one_document(measured: dict[str, Any], capsys: pytest.Ca
 @pytest.mark.usefixtures("files", "measured")
 def test_measure_writes_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(words("measure neg.tif --calibration cal.json --csv readings.csv --json")) == 0
-    assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("file,piece,ppi,")
+    assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("file,path,piece,ppi,")
     out, err = capsys.readouterr()
     assert json.loads(out)
     assert "readings.csv" in err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -13,10 +14,12 @@ from typing import Any
 import pytest
 
 import densiscan
+from densiscan.calibration_file import write_calibration
 from densiscan.cli import app, run
 from densiscan.sample import FilmCurve, Picture, Place, Scanner, sheet
 from densiscan.wedge import read_wedge
 from tests.bed_pieces import BlackMask, layout, scanned
+from tests.made_up import calibration
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -140,4 +143,20 @@ def test_using_works_as_it_stands(
     assert len(lines) >= 8
     for line in lines:
         assert run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
+    assert (tmp_path / "readings.csv").is_file()
+
+
+def test_folders_works_as_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "negatives").mkdir()
+    shutil.copy(ROOT / "sample_scans" / "thin.tif", tmp_path / "negatives" / "neg-1.tif")
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "calibrations").mkdir()
+    write_calibration(calibration(name="mine"), tmp_path / "calibrations" / "mine.json")
+    lines = commands_in(ROOT / "docs" / "folders.md")
+    assert len(lines) >= 5
+    for line in lines:
+        assert run(shlex.split(line)) == 0, f"{line}: {capsys.readouterr().err}"
     assert (tmp_path / "readings.csv").is_file()

@@ -19,11 +19,11 @@ from densiscan.quantity import Quantity, Warning_
 from densiscan.report import (
     calibration_text,
     density_text,
-    readings_csv,
     readings_document,
     readings_text,
     time_text,
 )
+from densiscan.report_sheet import readings_csv
 from tests.made_up import assessment, calibration, density
 
 FAILURE = Failure(path=Path("scans/broken.tif"), code="unreadable-scan", message="scans/broken.tif is damaged.")
@@ -161,6 +161,13 @@ def test_sheet_has_one_line_a_piece() -> None:
     assert rows[2]["warnings"].split() == ["no-rebate", "exposure-not-judged"]
 
 
+@pytest.mark.parametrize("name", ["=1+2.tif", "+a.tif", "-a.tif", "@a.tif", "\ta.tif"])
+def test_no_file_s_name_becomes_a_formula(name: str) -> None:
+    (row,) = csv.DictReader(io.StringIO(readings_csv(result(assessment(file=name, angle_deg=-0.4)))))
+    assert row["file"] == f"'{name}"
+    assert row["angle_deg"] == "-0.4"  # a number is none
+
+
 def test_empty_batch_is_an_empty_sheet() -> None:
-    assert readings_csv(result()) == "file\n"
+    assert readings_csv(result()).count("\n") == 1
     assert document(failures=(FAILURE,))["readings"] == []

@@ -1,0 +1,305 @@
+"""Many scans at a time: workers, results in order, and what comes of a worker that dies.
+
+Any `concurrent.futures.Executor` will do. A worker that dies takes a pool of processes with it; the scans that were
+under way are then tried again, one at a time in a new pool, so that the one that kills its worker is known and fails
+alone.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections import deque
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import closing, suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from densiscan.batch import Assessment, BatchResult, Failure, Outcome, Task, measure_one
+from densiscan.batch_files import scans_in
+from densiscan.calibration import Calibration
+from densiscan.scan import usable_cores
+
+Item = tuple[Path, Outcome | None]
+"""A scan, and what came of it where that is known already."""
+
+_TRIES: Final = 2
+_AHEAD: Final = 2
+"""Scans handed out for each worker: one under way, one waiting, so that none stands idle."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Workers:
+    """An executor, and how to get another when it breaks.
+
+    Attributes
+    ----------
+    make
+        Makes the executor; None where the one given cannot be replaced.
+    count
+        How many scans it works on at a time.
+    """
+
+    count: int
+    make: Callable[[], Executor] | None = None
+    executor: Executor | None = None
+    _children: set[multiprocessing.process.BaseProcess] = field(default_factory=set)
+
+    def submit(self, work: Callable[[Path], Outcome], path: Path) -> Future[Outcome]:
+        """Hand out one scan."""
+        if self.executor is None and self.make is not None:
+            self.executor = self.make()
+        if self.executor is None:
+            raise BrokenExecutor
+        before = set(multiprocessing.active_children()) if self.make else set()
+        future = self.executor.submit(work, path)
+        if self.make:
+            self._children |= set(multiprocessing.active_children()) - before
+        return future
+
+    def renew(self) -> bool:
+        """Let go of a broken executor; return whether there can be another."""
+        if self.executor is not None:
+            with suppress(Exception):
+                self.executor.shutdown(wait=False, cancel_futures=True)
+        self.executor = None
+        return self.make is not None
+
+    def stop(self, *, at_once: bool) -> None:
+        """End the workers that were made here: after their work, or at once."""
+        if self.executor is None or self.make is None:
+            return
+        self.executor.shutdown(wait=not at_once, cancel_futures=True)
+        if at_once:
+            for child in self._children:
+                child.terminate()
+        self.executor = None
+
+
+def processes(jobs: int | None = None) -> Workers:
+    """Return worker processes of this machine, as many as there are cores where no number is given.
+
+    Processes, not threads: what follows the pass over a scan is much small arithmetic under Python's one lock.
+    """
+    count = jobs or usable_cores()
+    # A fork of a process that runs threads may hang; a server that forks before it has any, and has everything
+    # imported, starts workers as quickly.
+    served = "forkserver" in multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if served else "spawn")
+    if served:
+        _serve()
+    return Workers(count=count, make=partial(ProcessPoolExecutor, count, mp_context=context, initializer=_deaf))
+
+
+def _serve() -> None:
+    """Start the server that forks workers, where it does not run yet; it must find this very package."""
+    from multiprocessing import forkserver
+
+    before = os.environ.get("PYTHONPATH")
+    places = [str(Path(__file__).resolve().parents[1]), *([before] if before else [])]
+    forkserver.set_forkserver_preload(["densiscan.batch_workers"])
+    os.environ["PYTHONPATH"] = os.pathsep.join(places)
+    try:
+        forkserver.ensure_running()
+    finally:
+        if before is None:
+            del os.environ["PYTHONPATH"]
+        else:
+            os.environ["PYTHONPATH"] = before
+
+
+def _deaf() -> None:
+    """Leave Ctrl-C to the process that hands out the work."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def given(executor: Executor, count: int) -> Workers:
+    """Return the workers of an executor that somebody else made and will end."""
+    return Workers(count=count, executor=executor)
+
+
+def measured(
+    items: Iterable[Item], calibration: Calibration | None, task: Task, workers: Workers
+) -> Generator[tuple[Path, Outcome], None, None]:
+    """Yield each scan with what came of it, in the order given, as soon as it and those before it are done.
+
+    Parameters
+    ----------
+    items
+        Taken as workers become free.
+
+    Notes
+    -----
+    When the iteration is given up, by Ctrl-C too, work under way is dropped.
+    """
+    line = _Line(partial(measure_one, calibration=calibration, task=task), workers)
+    done = False
+    try:
+        yield from line.run(iter(items))
+        done = True
+    finally:
+        workers.stop(at_once=not done)
+
+
+@dataclass(slots=True, eq=False)
+class _Line:
+    """Scans on their way through the workers."""
+
+    work: Callable[[Path], Outcome]
+    workers: Workers
+    paths: dict[int, Path] = field(default_factory=dict)
+    deaths: dict[int, int] = field(default_factory=dict)
+    under_way: dict[Future[Outcome], int] = field(default_factory=dict)
+    suspects: deque[int] = field(default_factory=deque)
+    outcomes: dict[int, Outcome] = field(default_factory=dict)
+
+    def run(self, items: Iterator[Item]) -> Generator[tuple[Path, Outcome], None, None]:
+        """Yield what came of the scans, in their order."""
+        taken = shown = 0
+        more = True
+        while more or shown < taken:
+            while more and self._free(taken - shown):
+                item = next(items, None)
+                more = item is not None
+                if item is not None:
+                    self._take(taken, *item)
+                    taken += 1
+            while shown in self.outcomes:
+                yield self.paths.pop(shown), self.outcomes.pop(shown)
+                shown += 1
+            self._next_suspect()
+            if self.under_way:
+                self._gather()
+
+    def _free(self, waiting: int) -> bool:
+        """Tell whether another scan may be handed out; one that is slow lets the rest run ahead only so far."""
+        most = _AHEAD * self.workers.count
+        return not self.suspects and len(self.under_way) < most and waiting < 50 * most
+
+    def _take(self, number: int, path: Path, known: Outcome | None) -> None:
+        self.paths[number] = path
+        if known is not None:
+            self.outcomes[number] = known
+        else:
+            self._submit(number)
+
+    def _submit(self, number: int) -> None:
+        try:
+            # A worker may stand in another folder.
+            future = self.workers.submit(self.work, self.paths[number].absolute())
+        except BrokenExecutor:
+            self.suspects.append(number)
+            self._mourn([])
+        else:
+            self.under_way[future] = number
+
+    def _next_suspect(self) -> None:
+        """Try the next scan that may have killed its worker, alone."""
+        if self.suspects and not self.under_way:
+            self._submit(self.suspects.popleft())
+
+    def _gather(self) -> None:
+        finished, _ = wait(self.under_way, return_when=FIRST_COMPLETED)
+        dead: list[int] = []
+        for future in finished:
+            number = self.under_way.pop(future)
+            problem = future.exception() if not future.cancelled() else None
+            if isinstance(problem, BrokenExecutor) or future.cancelled():
+                dead.append(number)
+            elif problem is not None:
+                self.outcomes[number] = lost(self.paths[number], type(problem).__name__)
+            else:
+                self.outcomes[number] = named_as(self.paths[number], future.result())
+        if dead:
+            self._mourn(dead)
+
+    def _mourn(self, dead: list[int]) -> None:
+        """Take up after workers that died: every scan that was under way may have killed them."""
+        for future in list(self.under_way):
+            if future.done() and not future.cancelled() and future.exception() is None:
+                self.outcomes[self.under_way[future]] = named_as(self.paths[self.under_way[future]], future.result())
+            else:
+                dead.append(self.under_way[future])
+            del self.under_way[future]
+        again = self.workers.renew()
+        for number in sorted(dead):
+            # With others under way it may be any of them; only a death alone is its own.
+            self.deaths[number] = self.deaths.get(number, 0) + (len(dead) == 1)
+            if again and self.deaths[number] < _TRIES:
+                self.suspects.append(number)
+            else:
+                self.outcomes[number] = lost(self.paths[number], "")
+        if not again:
+            while self.suspects:
+                number = self.suspects.popleft()
+                self.outcomes[number] = lost(self.paths[number], "")
+
+
+def lost(path: Path, problem: str) -> Failure:
+    """Return the failure of a scan whose worker was lost."""
+    why = f" ({problem})" if problem else ""
+    message = (
+        f"{path} could not be measured: its worker was killed or crashed{why}, as when memory runs out or a file is "
+        "badly damaged; measure it by itself, or with --jobs 1."
+    )
+    return Failure(path=path, code="worker-died", message=message)
+
+
+def named_as(path: Path, outcome: Outcome) -> Outcome:
+    """Return an outcome under the name that the scan was given by, where the worker had another for it."""
+    if isinstance(outcome, Failure):
+        return replace(outcome, path=path, message=outcome.message.replace(str(path.absolute()), str(path)))
+    return tuple(replace(assessment, path=path) for assessment in outcome)
+
+
+def measure_files(
+    paths: Sequence[Path],
+    calibration: Calibration | None,
+    task: Task,
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[int, Path], None] | None = None,
+) -> BatchResult:
+    """Measure many scans, in the order given.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    calibration
+        None where the task names the wedge that lies on each scan.
+    executor
+        Any executor that can call a function of plain values; None: one after another, here.
+    progress
+        Told the number (from 0) and the path of each scan: before it is read, with an executor when it is done.
+    """
+    files, failures = scans_in(paths)
+    assessments: list[Assessment] = []
+    failed = list(failures)
+    tell = progress or (lambda _number, _path: None)
+    if executor is None:
+        outcomes = _one_by_one(files, calibration, task, tell)
+    else:
+        count = getattr(executor, "_max_workers", None) or os.cpu_count() or 1
+        outcomes = measured(((path, None) for path in files), calibration, task, given(executor, count))
+    with closing(outcomes):
+        for number, (path, outcome) in enumerate(outcomes):
+            if executor is not None:
+                tell(number, path)
+            if isinstance(outcome, Failure):
+                failed.append(outcome)
+            else:
+                assessments.extend(outcome)
+    return BatchResult(assessments=tuple(assessments), failures=tuple(failed))
+
+
+def _one_by_one(
+    files: Sequence[Path], calibration: Calibration | None, task: Task, tell: Callable[[int, Path], None]
+) -> Generator[tuple[Path, Outcome], None, None]:
+    for number, path in enumerate(files):
+        tell(number, path)
+        yield path, measure_one(path, calibration, task)

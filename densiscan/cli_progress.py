@@ -1,0 +1,62 @@
+"""A bar on standard error while many scans are measured; silent where that is no terminal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final, TextIO
+
+_CELLS: Final = 24
+_CLEAR: Final = "\r\x1b[K"
+_SECONDS_BETWEEN: Final = 0.1
+
+
+def bar_text(done: int, total: int, *, measured: int, seconds: float) -> str:
+    """Return the bar: how far, files a minute, time left.
+
+    Parameters
+    ----------
+    done, total
+        Scans, those that needed no measuring included.
+    measured
+        Those that took time.
+    """
+    filled = round(_CELLS * done / total) if total else _CELLS
+    bar = f"[{'#' * filled}{'.' * (_CELLS - filled)}] {done} of {total}"
+    if measured == 0 or seconds <= 0.0:
+        return bar
+    left = round((total - done) * seconds / measured)
+    return f"{bar}, {60.0 * measured / seconds:.0f} a minute, {left // 60}:{left % 60:02d} left"
+
+
+@dataclass(slots=True)
+class Bar:
+    """The bar of one batch, drawn over itself."""
+
+    total: int
+    stream: TextIO = field(default_factory=lambda: sys.stderr)
+    clock: Callable[[], float] = time.monotonic
+    began: float = 0.0
+    drawn: float = -1.0
+    shown: bool = False
+
+    def __post_init__(self) -> None:
+        self.began = self.clock()
+        self.shown = self.total > 1 and self.stream.isatty()
+
+    def clear(self) -> None:
+        """Take the bar away before something else is printed."""
+        if self.shown and self.drawn >= 0.0:
+            self.stream.write(_CLEAR)
+            self.stream.flush()
+            self.drawn = -1.0
+
+    def draw(self, done: int, measured: int) -> None:
+        """Draw how far it is, a few times a second."""
+        now = self.clock()
+        if self.shown and (self.drawn < 0.0 or now - self.drawn >= _SECONDS_BETWEEN):
+            self.stream.write(_CLEAR + bar_text(done, self.total, measured=measured, seconds=now - self.began))
+            self.stream.flush()
+            self.drawn = now

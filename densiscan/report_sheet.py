@@ -1,0 +1,116 @@
+"""Readings as a table sheet (CSV): one line a piece of film, written as they come."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Final
+
+from densiscan.batch import Assessment, BatchResult
+from densiscan.quantity import Quantity
+from densiscan.report import QUANTITIES
+from densiscan.report_trouble import findings_cell
+
+_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+"""What a table program takes for the beginning of a formula."""
+
+
+def readings_csv(result: BatchResult) -> str:
+    """Return the readings as a sheet: each quantity with its expanded uncertainty beside it, an unknown one as no text.
+
+    The spots of a reading follow in numbered columns.
+    """
+    spots = max((len(assessment.reading.spots) for assessment in result.assessments), default=0)
+    return sheet_head(spots) + "".join(sheet_line(assessment, spots) for assessment in result.assessments)
+
+
+def sheet_head(spots: int) -> str:
+    """Return the line that names the columns, where each scan is read at so many named places."""
+    return _line(list(_columns(spots)))
+
+
+def sheet_line(assessment: Assessment, spots: int) -> str:
+    """Return the line of one reading."""
+    row = _row(assessment)
+    return _line([row.get(column) for column in _columns(spots)])
+
+
+def _line(cells: list[object]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(["" if cell is None else _plain(cell) for cell in cells])
+    return text.getvalue()
+
+
+def _plain(cell: object) -> object:
+    """Return a text that no table program takes for a formula: behind an apostrophe where it begins like one."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+
+def _columns(spots: int) -> tuple[str, ...]:
+    numbered = [f"spot_{number}_{what}" for number in range(1, spots + 1) for what in _SPOT]
+    return (*_COLUMNS, *numbered)
+
+
+_SIDES: Final = ("left", "top", "width", "height")
+_SPOT: Final = ("x_mm", "y_mm", "density", "density_uncertainty", "net", "net_uncertainty")
+_COLUMNS: Final = (
+    *("file", "path", "piece", "ppi", "aperture_mm"),
+    *(f"{box}_{side}_mm" for box in ("film", "frame") for side in _SIDES),
+    "angle_deg",
+    *(f"{name}{end}" for name in QUANTITIES for end in ("", "_uncertainty")),
+    *(
+        "clipped_light",
+        "clipped_dark",
+        "beyond_calibration",
+        "exposure",
+        "exposure_stops",
+        "exposure_stops_uncertainty",
+    ),
+    *("development", "contrast", "contrast_uncertainty", "target_contrast", "time_factor", "time_factor_uncertainty"),
+    *("process", "needed_range", "grade", "warnings", "findings"),
+)
+
+
+def _row(assessment: Assessment) -> dict[str, object]:
+    reading = assessment.reading
+    row: dict[str, object] = {
+        "file": reading.file,
+        "path": str(assessment.path),
+        "piece": reading.piece,
+        "ppi": reading.ppi,
+        "aperture_mm": reading.aperture_mm,
+    }
+    for name in ("film_mm", "frame_mm"):
+        box = getattr(reading, name) or (None,) * 4
+        sides = zip(("left", "top", "width", "height"), box, strict=True)
+        row |= {f"{name.removesuffix('_mm')}_{side}_mm": value for side, value in sides}
+    row["angle_deg"] = reading.angle_deg
+    for name in QUANTITIES:
+        row |= _cells(name, getattr(reading, name))
+    row |= {
+        "clipped_light": reading.clipped_light,
+        "clipped_dark": reading.clipped_dark,
+        "beyond_calibration": reading.beyond_calibration,
+        "exposure": assessment.exposure.verdict,
+        **_cells("exposure_stops", assessment.exposure.stops),
+        "development": assessment.development.verdict,
+        **_cells("contrast", assessment.development.contrast),
+        "target_contrast": assessment.development.target_contrast,
+        **_cells("time_factor", assessment.development.time_factor),
+        "process": assessment.paper.process,
+        "needed_range": assessment.paper.needed_range,
+        "grade": assessment.paper.grade,
+        "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
+        "findings": findings_cell(assessment.trouble),
+    }
+    for number, spot in enumerate(reading.spots, start=1):
+        row |= {f"spot_{number}_x_mm": spot.x_mm, f"spot_{number}_y_mm": spot.y_mm}
+        row |= _cells(f"spot_{number}_density", spot.density)
+        row |= _cells(f"spot_{number}_net", spot.net)
+    return row
+
+
+def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
+    if quantity is None:
+        return {name: None, f"{name}_uncertainty": None}
+    return {name: quantity.value, f"{name}_uncertainty": quantity.uncertainty or None}
