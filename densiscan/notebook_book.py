@@ -172,6 +172,11 @@ class Notebook:
                 return ()
             return notebook_readings.readings(connection, run=run, with_documents=with_documents)
 
+    def last_readings(self, runs: Sequence[int]) -> tuple[KeptReading, ...]:
+        """Return, of each negative of these runs, the reading made last, without its document."""
+        with self._store.reading() as connection:
+            return () if connection is None else notebook_readings.last_readings(connection, runs)
+
     def readings_of_scan(
         self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
     ) -> tuple[KeptReading, ...]:

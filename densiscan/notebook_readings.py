@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -174,6 +174,17 @@ def readings(
         f"{_SELECT}{document} {_FROM} {some} ORDER BY readings.made, readings.id", () if run is None else (run,)
     )
     return tuple(_kept_reading(row) for row in rows)
+
+
+def last_readings(connection: sqlite3.Connection, runs: Sequence[int]) -> tuple[KeptReading, ...]:
+    """Return, of each negative of these runs, the reading made last, without its document."""
+    rows = connection.execute(
+        f"{_SELECT}, NULL {_FROM} AND negatives.run IN (SELECT value FROM json_each(?)) "
+        "ORDER BY negatives.id, readings.made, readings.id",
+        (json.dumps(list(runs)),),
+    )
+    last = {row[1]: row for row in rows}
+    return tuple(_kept_reading(row) for row in last.values())
 
 
 def readings_of_scan(

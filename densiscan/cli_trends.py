@@ -1,0 +1,90 @@
+"""The command `trends`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments
+from densiscan.cli_keeping import opened, tell
+from densiscan.cli_options import JsonOption, NotebookOption, PlotOption, check_plot, show, write_plot
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.development_runs import Run
+    from densiscan.notebook_book import Notebook
+    from densiscan.quantity import Quantity
+
+
+def trends(
+    film: Annotated[
+        str | None, typer.Option("--film", metavar="NAME", help="The film; that of the last run if not given.")
+    ] = None,
+    developer: Annotated[
+        str | None,
+        typer.Option("--developer", metavar="NAME", help="The developer; that of its last run if not given."),
+    ] = None,
+    dilution: Annotated[
+        str | None, typer.Option("--dilution", metavar="TEXT", help="That of the last run if not given.")
+    ] = None,
+    last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many runs, the latest.")] = 60,
+    plot: PlotOption = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show how base plus fog, contrast, speed and the developer go from run to run.
+
+    Each by date and by use of the developer, with control limits from your own scatter; a run that is out of them is
+    named, with what to look for.
+    """
+    arguments.within(last, "--last", above=0.0, upto=500.0, such_as="60")
+    check_plot(plot)
+    from densiscan.development_trends import trends_of
+    from densiscan.report_trends import TrendSheet, trends_document, trends_text
+
+    with opened(notebook_option) as book:
+        newest = _newest(book, film, developer)
+        every = book.runs(newest.film, newest.developer, last=last)
+        wanted = _plain(newest.dilution if dilution is None else dilution)
+        runs = tuple(run for run in every if _plain(run.dilution) == wanted)
+        stops = _stops(book, runs)
+        tell(book)
+    sheet = TrendSheet(
+        film=newest.film,
+        developer=newest.developer,
+        dilution=newest.dilution if dilution is None else dilution,
+        runs=runs,
+        trends=trends_of(runs, stops),
+        left_out=len(every) - len(runs),
+    )
+    show(trends_document(sheet) if as_json else trends_text(sheet))
+    if plot is not None:
+        from densiscan.plots_trends import trends_figure
+
+        write_plot(trends_figure(sheet.trends), plot)
+
+
+def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
+    found = book.runs(film, developer, last=1)
+    if not found:
+        named = " of ".join(part for part in ("run", film) if part) + ("" if developer is None else f" in {developer}")
+        raise WrongUseError(f"there is no {named} in the notebook; densiscan run list shows those there are.")
+    return found[0]
+
+
+def _plain(dilution: str | None) -> str:
+    return "".join((dilution or "").casefold().split())
+
+
+def _stops(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
+    """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
+    from densiscan.development import exposure_advice
+
+    found: dict[int, list[Quantity]] = {}
+    for reading in book.last_readings([run.number for run in runs if run.exposure_index is not None]):
+        shadow, net = (reading.quantities.get(name) for name in ("shadow", "net_shadow"))
+        advice = exposure_advice(net_shadow=net, shadow=shadow)
+        if reading.run is not None and advice.stops is not None and advice.stops.parts is not None:
+            found.setdefault(reading.run, []).append(advice.stops)
+    return found

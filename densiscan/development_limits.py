@@ -1,0 +1,91 @@
+"""Control limits from a person's own scatter: the chart for individuals and moving ranges.
+
+The middle is the mean; the limits lie three standard deviations to either side, the standard deviation taken from the
+mean difference between one value and the next (published: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2):
+so a slow drift does not hide itself by widening its own limits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+DEVIATIONS_A_RANGE: Final = 1.128
+"""Mean moving range of two values over their standard deviation, normal distribution (published: as above, d2)."""
+
+FEWEST: Final = 6
+"""Below this many values no limits are stated: their own doubt would be as large as they are."""
+
+ENOUGH: Final = 20
+"""From this many on the limits are no longer called provisional (common practice: 20 to 25)."""
+
+ON_ONE_SIDE: Final = 8
+"""So many values in a row on one side of the middle are no chance (published: as above, 6.3.2, one of the Western
+Electric rules)."""
+
+_ROUNDS: Final = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Middle and control limits; `count` is how many values they rest on."""
+
+    middle: float
+    lower: float
+    upper: float
+    count: int
+
+    @property
+    def provisional(self) -> bool:
+        """Whether they rest on few values."""
+        return self.count < ENOUGH
+
+    def holds(self, value: float) -> bool:
+        """Return whether a value lies within."""
+        return self.lower <= value <= self.upper
+
+
+def plain_limits(values: Sequence[float], least_deviation: float = 0.0) -> Limits:
+    """Return the limits that all of at least two values give, for a standard deviation of at least this."""
+    middle = math.fsum(values) / len(values)
+    moving = [abs(later - earlier) for earlier, later in pairwise(values)]
+    reach = 3.0 * max(math.fsum(moving) / len(moving) / DEVIATIONS_A_RANGE, least_deviation)
+    return Limits(middle=middle, lower=middle - reach, upper=middle + reach, count=len(values))
+
+
+def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> Limits | None:
+    """Return the limits of what is usual, None from fewer than 6 values.
+
+    Values out of the limits are no part of what is usual: they are left out and the limits taken again, as long as
+    enough are left.
+
+    Parameters
+    ----------
+    least_deviation
+        Scatter that no reading is without, such as that of rounding: values that happen to be alike set no limits
+        narrower than three times this.
+    """
+    kept = list(values)
+    if len(kept) < FEWEST:
+        return None
+    limits = plain_limits(kept, least_deviation)
+    for _ in range(_ROUNDS):
+        inside = [value for value in kept if limits.holds(value)]
+        if len(inside) == len(kept) or len(inside) < FEWEST:
+            break
+        kept = inside
+        limits = plain_limits(kept, least_deviation)
+    return limits
+
+
+def side_held(values: Sequence[float], limits: Limits) -> int:
+    """Return 1 or -1 where the last eight values all lie above or below the middle, else 0."""
+    last = values[-ON_ONE_SIDE:]
+    if len(last) < ON_ONE_SIDE:
+        return 0
+    if all(value > limits.middle for value in last):
+        return 1
+    return -1 if all(value < limits.middle for value in last) else 0
