@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,8 @@ from densiscan.development_runs import Run
 from densiscan.notebook import open_notebook
 from densiscan.notebook_readings import NewReading
 from densiscan.quantity import Influence, Quantity
+from tests.test_docs import ROOT, commands_in
+from tests.test_schemas import faults
 
 NAMES = ["advise", "--film", "Plain film", "--developer", "Plain developer"]
 
@@ -45,6 +48,7 @@ def document(capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any
     capsys.readouterr()
     assert command([*NAMES, *options, "--json"]) == 0, capsys.readouterr().err
     found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    assert faults(found, "advice") == []
     return found
 
 
@@ -228,3 +232,14 @@ def test_as_a_person_runs_it(notebook: Path) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "8:00 at 20 C, fresh developer" in done.stdout
+
+
+def test_the_page_on_advice_works_as_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    lines = commands_in(ROOT / "docs" / "advice.md")
+    assert len(lines) >= 8
+    for line in lines:
+        assert command(shlex.split(line)) == 0, f"{line}: {capsys.readouterr().err}"
+    assert (tmp_path / "development.png").is_file()
