@@ -264,20 +264,35 @@ class SpeckMap:
 def specks_inside(found: Survey, area: TurnedBox, *, factor: float, least: float, calm: float = math.inf) -> SpeckMap:
     """Return the specks in an area: what stands out by `factor` times the range of its ring and by `least`.
 
-    Where `calm` is given, only cells count around which a ring twice as far away differs by no more than that.
+    Where `calm` is given, only those count around which nothing differs by more than that, to three times the distance
+    of the ring: glints and twigs of a subject come in company.
     """
     x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
     pitch = float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0])
     rows, columns = _window(area, x_mm, y_mm, (0, 0))
-    contrast, spread = _standing_out(found.mean[rows, columns], round(SPECK_MM / min(pitch)))
+    light, reach = found.mean[rows, columns], max(2, round(SPECK_MM / min(pitch)))
+    contrast, spread = _standing_out(light, reach)
     inside = area.inside(x_mm[columns][None, :], y_mm[rows][:, None])
-    if math.isfinite(calm):
-        _, wide = _standing_out(found.mean[rows, columns], 2 * round(SPECK_MM / min(pitch)))
-        inside &= (spread <= calm) & (wide <= calm)
     alone = inside & (np.abs(contrast) > np.maximum(factor * spread, least))
+    if math.isfinite(calm):
+        row, column = np.nonzero(alone & (spread <= calm))
+        alone = np.zeros_like(alone)
+        good = _range_around(light, (row, column), reach) <= calm
+        alone[row[good], column[good]] = True
     return SpeckMap(
         contrast=np.where(alone, contrast, 0.0), x_mm=x_mm[columns], y_mm=y_mm[rows], cells=int(inside.sum())
     )
+
+
+def _range_around(light: Map, places: tuple[Indices, Indices], reach: int) -> Map:
+    """Return by how much density differs, around each place, from `reach` cells away to three times as many."""
+    offset = np.arange(-3 * reach, 3 * reach + 1)
+    down, across = (part.ravel() for part in np.meshgrid(offset, offset, indexing="ij"))
+    around = np.maximum(np.abs(down), np.abs(across)) >= reach
+    row = np.clip(places[0][:, None] + down[None, around], 0, light.shape[0] - 1)
+    column = np.clip(places[1][:, None] + across[None, around], 0, light.shape[1] - 1)
+    values = np.maximum(light[row, column], 1e-9)
+    return np.asarray(np.log10(values.max(axis=1, initial=1e-9) / values.min(axis=1, initial=1e9)))
 
 
 def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:

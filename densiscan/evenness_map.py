@@ -20,7 +20,9 @@ RIM_MM: Final = 0.5
 
 MASK_RIM_MM: Final = 0.8
 _BEYOND_MM: Final = 1.0
-"""Left out along a mask that lies on or over the film; what lies this far beyond an edge tells a mask."""
+_MASK: Final = 0.5
+"""Left out along a mask that lies on or over the film; what lies this far beyond an edge, and is denser than the film
+by this much, is a mask."""
 
 FRAME_RIM_MM: Final = 0.9
 """Left out around a frame: soft edges and light that spreads in the film."""
@@ -105,9 +107,12 @@ def ground_of(
     grid = straightened(cells, seen)
     rows, columns = grid.density.shape
     free = np.isfinite(grid.density)
-    masked = _masked(cells, seen, float(np.nanmedian(grid.density))) if film_edges else (False,) * 4
+    masked = (False, False, False, False)
     if film_edges:
-        free &= _off_the_rim(grid, masked)
+        beside = _beside(cells, seen)
+        level = float(np.nanmedian(grid.density)) + _MASK
+        masked = (beside[0] > level, beside[1] > level, beside[2] > level, beside[3] > level)
+        free &= _off_the_rim(grid, masked, min(one for one in (*beside, math.inf) if one > level))
     x, y = grid.places()
     for frame in frames:
         free &= ~frame.inside(x, y, -FRAME_RIM_MM)
@@ -124,11 +129,14 @@ def ground_of(
     return Ground(grid=grid, free=free, film=film, plain=plain, whole=whole, masked=masked)
 
 
-def _off_the_rim(grid: Straightened, masked: Sequence[bool]) -> Mask:
-    """Return the cells away from the edges of what is seen, wider along a mask: its edge throws a soft shadow."""
-    # the edge may be that of a mask which lies at another angle than the film
-    off = np.pad(np.isfinite(grid.density), 1)
-    for _ in range(max(1, math.ceil(RIM_MM / grid.step_mm))):
+def _off_the_rim(grid: Straightened, masked: Sequence[bool], opaque: float) -> Mask:
+    """Return the cells away from the edges of what is seen, wider along a mask: its edge throws a soft shadow.
+
+    A mask may lie at another angle than the film: what is as `opaque` as what lies beyond the edge is mask.
+    """
+    cut = grid.density > opaque - _MASK / 2 if math.isfinite(opaque) else np.zeros_like(grid.density, dtype=bool)
+    off = np.pad(np.isfinite(grid.density) & ~cut, 1)
+    for _ in range(max(1, math.ceil((MASK_RIM_MM if cut.any() else RIM_MM) / grid.step_mm))):
         off = eroded(off)
     off = off[1:-1, 1:-1]
     wide = grid.cells(MASK_RIM_MM)
@@ -138,8 +146,8 @@ def _off_the_rim(grid: Straightened, masked: Sequence[bool]) -> Mask:
     return off
 
 
-def _masked(cells: Cells, seen: TurnedBox, level: float) -> tuple[bool, bool, bool, bool]:
-    """Return which sides of a piece (left, top, right, bottom) end at a mask or at the end of the scan."""
+def _beside(cells: Cells, seen: TurnedBox) -> list[float]:
+    """Return the density beyond each side of a piece (left, top, right, bottom), infinite beyond the scan."""
     half = (seen.width_mm / 2, seen.height_mm / 2)
     across = np.linspace(-0.8, 0.8, 65)
     found = []
@@ -148,8 +156,8 @@ def _masked(cells: Cells, seen: TurnedBox, level: float) -> tuple[bool, bool, bo
         x, y = seen.on_scan(*((beyond, along) if axis == 0 else (along, beyond)))
         rows, columns, there = cell_at(cells, x, y)
         beside = cells.density[rows, columns][there]
-        found.append(beside.size < across.size // 2 or float(np.median(beside)) > level + 0.5)
-    return found[0], found[1], found[2], found[3]
+        found.append(float(np.median(beside)) if beside.size >= across.size // 2 else math.inf)
+    return found
 
 
 def _holes(grid: Straightened, free: Mask) -> Mask:

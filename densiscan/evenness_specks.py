@@ -21,8 +21,8 @@ from densiscan.survey import Survey
 _FACTOR: Final = 3.0
 _LEAST: Final = 0.3
 _CALM: Final = 0.05
-"""In a picture a speck stands out by three times what its surroundings differ and by this density, where a millimetre
-around it differs by no more than `_CALM`: fine detail of a subject does neither."""
+"""In a picture a speck stands out by three times what its surroundings differ and by this density, where nothing within
+a millimetre and a half of it differs by more than `_CALM`: fine detail of a subject does neither."""
 
 _ALONE_ON_FOG: Final = 1.5
 
