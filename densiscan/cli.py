@@ -28,6 +28,7 @@ from densiscan.cli_options import say as _say
 from densiscan.cli_paper import paper
 from densiscan.cli_run import runs
 from densiscan.cli_trends import trends
+from densiscan.cli_watch import watch
 from densiscan.errors import DensiscanError, WrongUseError
 
 _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
@@ -66,7 +67,7 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, advise, check, film, paper, trends, demo):
+for command in (calibrate, measure, watch, advise, check, film, paper, trends, demo):
     app.command()(command)
 app.add_typer(runs)
 app.add_typer(pages)

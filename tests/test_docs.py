@@ -155,8 +155,16 @@ def test_folders_works_as_it_stands(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "calibrations").mkdir()
     write_calibration(calibration(name="mine"), tmp_path / "calibrations" / "mine.json")
+    (tmp_path / "incoming").mkdir()
+    assert run(shlex.split("run add --film Foxglove --developer Brine --time 8:00 --temp 20")) == 0
+    # No scan ever comes here, so a watch is ended as by Ctrl-C before it waits for one.
+    monkeypatch.setattr("densiscan.cli_watch._watch", _ended_at_once)
     lines = commands_in(ROOT / "docs" / "folders.md")
-    assert len(lines) >= 5
+    assert len(lines) >= 8
     for line in lines:
         assert run(shlex.split(line)) == 0, f"{line}: {capsys.readouterr().err}"
     assert (tmp_path / "readings.csv").is_file()
+
+
+def _ended_at_once(*_: object, **__: object) -> None:
+    raise KeyboardInterrupt

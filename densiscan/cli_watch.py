@@ -1,0 +1,216 @@
+"""The command `watch`: measures scans as the scanner writes them."""
+
+from __future__ import annotations
+
+import time
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import arguments, notebook
+from densiscan.cli_keeping import opened, run_meant
+from densiscan.cli_measure import Light
+from densiscan.cli_options import NotebookOption, OldestOption, OnlyOption, PpiOption, RecursiveOption, now, say, show
+from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.batch import Assessment, Outcome, Task
+    from densiscan.batch_files import Choice
+    from densiscan.calibration import Calibration
+    from densiscan.cli_memory import Memory
+
+
+def watch(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that the scanner writes into.")],
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
+    ] = None,
+    aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
+    base: Annotated[
+        float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
+    ] = None,
+    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
+    ] = None,
+    scene_stops: Annotated[
+        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    ] = None,
+    ppi: PpiOption = None,
+    run: Annotated[
+        str | None,
+        typer.Option("--run", metavar="RUN", help="The development run they are of: its number, or last."),
+    ] = None,
+    only: OnlyOption = None,
+    recursive: RecursiveOption = False,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file as they come.")
+    ] = None,
+    settle: Annotated[
+        float, typer.Option("--settle", metavar="S", help="Seconds a file must stand still before it is read.")
+    ] = 2.0,
+    poll: Annotated[
+        bool, typer.Option("--poll", help="Look again and again, where the system tells nothing: network drives.")
+    ] = False,
+    oldest: OldestOption = 90.0,
+    notebook_option: NotebookOption = None,
+) -> None:
+    """Measure each new scan in a folder when the scanner has finished writing it, until Ctrl-C.
+
+    Scans that are there already are left alone; measure reads those. One line a negative, and beneath it what is to be
+    said of it.
+    """
+    if not folder.is_dir():
+        raise WrongUseError(f"{folder} is no folder; name the folder that the scanner writes into.")
+    arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
+    arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
+    arguments.within(settle, "--settle", above=0.0, upto=600.0, such_as="2")
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
+    arguments.writable(csv, "--csv")
+    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
+    number = _run_number(run, notebook_option)
+    of_run, known_base = run_meant(number, notebook_option)
+    from densiscan.batch import PrintAim, Task
+    from densiscan.batch_files import Choice
+    from densiscan.calibration_file import read_calibration
+    from densiscan.cli_memory import forget, memory_for
+    from densiscan.development import range_on_film
+    from densiscan.negative import MeasureOptions
+    from densiscan.paper import density_range_for
+    from densiscan.scanner import known_glare, trust_warnings
+
+    stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
+    aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=stops)
+    density_range_for(aim.paper_range, aim.process)
+    range_on_film(aim.scene_stops)
+    made = read_calibration(chosen)
+    options = MeasureOptions(
+        aperture_mm=aperture,
+        base_density=known_base if base is None else base,
+        glare=known_glare(None, made, correct=False),
+    )
+    task = Task(options=options, aim=aim, ppi=ppi, told=trust_warnings(made, now=_today(), oldest_days=oldest))
+    memory = memory_for(made, task, notebook_option, run=number)
+    desk = _Desk(made=made, task=task, memory=memory, csv=csv)
+    say(f"Watching {folder}, with the calibration {made.name} ({made.created[:10]}); Ctrl-C ends it.")
+    try:
+        _watch(folder, Choice(patterns=tuple(only or ()), recursive=recursive), desk, settle=settle, poll=poll)
+    except KeyboardInterrupt:
+        say(f"Watched; {desk.measured} measured, {desk.failed} not.")
+    finally:
+        forget(memory)
+
+
+def _today() -> datetime:
+    return datetime.fromisoformat(now())
+
+
+def _run_number(run: str | None, option: Path | None) -> int | None:
+    """Return the number of the run meant.
+
+    Raises
+    ------
+    WrongUseError
+        If it is no number, or there is no last run.
+    """
+    if run is None or run.isdigit():
+        return None if run is None else int(run)
+    if run.strip().lower() != "last":
+        raise WrongUseError(f"--run {run} is no run; give its number, or last.")
+    with opened(option) as book:
+        runs = book.runs(last=1)
+    if not runs:
+        raise WrongUseError("--run last: the notebook has no run yet; add one with densiscan run add.")
+    return runs[-1].number
+
+
+@dataclass(slots=True, kw_only=True)
+class _Desk:
+    """Where scans are measured one by one, and their lines printed."""
+
+    made: Calibration
+    task: Task
+    memory: Memory
+    csv: Path | None
+    measured: int = 0
+    failed: int = 0
+    digests: dict[str, Path] = field(default_factory=dict)
+
+    def outcome(self, path: Path) -> Outcome:
+        """Return what the notebook has of a scan, or what a worker of its own makes of it."""
+        from densiscan.batch_workers import measured, processes
+
+        items = list(self.memory.items([path]))
+        with closing(measured(items, self.made, self.task, processes(1))) as outcomes:
+            return next(outcomes)[1]
+
+    def renamed(self, path: Path) -> Path | None:
+        """Return the name under which a file was measured that now has another; None for a new one."""
+        from densiscan.notebook_readings import file_sha256
+
+        try:
+            digest = file_sha256(path)
+        except OSError:
+            return None
+        before = self.digests.get(digest)
+        self.digests[digest] = path
+        return before if before is not None and before != path and not before.exists() else None
+
+    def show(self, path: Path, outcome: Outcome) -> None:
+        """Print what came of one scan and keep it."""
+        from densiscan.batch import Failure
+        from densiscan.report import notes_text, row_text, table_head
+
+        if isinstance(outcome, Failure):
+            self.failed += 1
+            say(f"densiscan: {outcome.message}")
+            return
+        self.memory.keep(path, outcome)
+        self.measured += 1
+        # Kept before it is shown: what a person has seen is not lost by Ctrl-C.
+        self._write(outcome)
+        if self.measured == 1:
+            show(table_head(self.made))
+        first = 1
+        for assessment in outcome:
+            show(row_text(assessment))
+            note = notes_text(assessment, first).partition("\n")[2]
+            first += len(assessment.trouble.findings)
+            if note:
+                show(note)
+
+    def _write(self, found: tuple[Assessment, ...]) -> None:
+        if self.csv is None:
+            return
+        from densiscan.report_sheet import sheet_head, sheet_line
+
+        with self.csv.open("w" if self.measured == 1 else "a", encoding="utf-8", newline="") as sheet:
+            sheet.write(sheet_head(0) if self.measured == 1 else "")
+            sheet.writelines(sheet_line(assessment, 0) for assessment in found)
+
+
+def _watch(folder: Path, choice: Choice, desk: _Desk, *, settle: float, poll: bool) -> None:
+    from densiscan.batch import Failure
+    from densiscan.batch_watch import Arrivals, arrivals_in, status_of
+
+    arrivals = Arrivals(settle_s=settle)
+    for path, last in arrivals_in(folder, choice, arrivals, clock=time.monotonic, poll=poll):
+        before = desk.renamed(path)
+        if before is not None:
+            arrivals.take(path)
+            say(f"{path.name} was measured as {before.name}.")
+            continue
+        outcome = desk.outcome(path)
+        if status_of(path) != arrivals.waiting[path].status:
+            continue  # written on meanwhile, or gone: the watch tells of it again
+        if isinstance(outcome, Failure) and outcome.code == "unreadable-scan" and not last:
+            arrivals.refuse(path)
+            continue
+        arrivals.take(path)
+        desk.show(path, outcome)
