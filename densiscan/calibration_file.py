@@ -102,6 +102,14 @@ def read_calibration(path: str | Path) -> Calibration:
         raise CalibrationError(f"{file} is a damaged calibration ({_what(problem)}); calibrate again.") from problem
 
 
+def calibration_kept(document: Mapping[str, Any]) -> Calibration | None:
+    """Return the calibration of a document that was kept elsewhere than in its file; None where it is none."""
+    try:
+        return _calibration(document)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError):
+        return None
+
+
 def _what(problem: Exception) -> str:
     return f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
 

@@ -26,6 +26,7 @@ from densiscan.cli_notebook import pages
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
 from densiscan.cli_paper import paper
+from densiscan.cli_report import report
 from densiscan.cli_run import runs
 from densiscan.cli_trends import trends
 from densiscan.cli_watch import watch
@@ -67,7 +68,7 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, watch, advise, check, film, paper, trends, demo):
+for command in (calibrate, measure, watch, advise, check, film, paper, trends, report, demo):
     app.command()(command)
 app.add_typer(runs)
 app.add_typer(pages)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -9,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import __version__, arguments
-from densiscan.cli_options import now, say
+from densiscan.cli_keeping import opened, tell
+from densiscan.cli_options import NotebookOption, now, say
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from densiscan.batch import BatchResult, Task
     from densiscan.calibration import Calibration
     from densiscan.negative_sheet import SheetDetail
+    from densiscan.report_page_notebook import Chosen, Taken
 
 ReportOption = Annotated[
     Path | None,
@@ -57,27 +60,104 @@ def write_report(
     from densiscan.report_page import PageHead, page_html
     from densiscan.report_page_sheet import PageReading
 
+    wedge = result.assessments[0].wedge
+    by = made if wedge is None else wedge.calibration
+    assert by is not None  # noqa: S101 - what was measured was read by one of the two
     readings = [
         PageReading(
             document=reading_document(assessment),
+            calibration=by.name if assessment.wedge is None else assessment.wedge.calibration.name,
             sheet=assessment.sheet,
             rebate_mm=task.options.rebate_mm,
             paper_range=task.aim.paper_range,
         )
         for assessment in result.assessments
     ]
-    wedge = result.assessments[0].wedge
-    by = made if wedge is None else wedge.calibration
-    assert by is not None  # noqa: S101 - what was measured was read by one of the two
     told = f"Read with the calibration {by.name} of {by.created[:10]}." if wedge is None else f"Read by {by.name}."
     head = PageHead(
         title=scans[0].resolve().name if len(scans) == 1 else f"{len(readings)} negatives",
         made=now(),
         version=__version__,
-        calibration=by.name,
-        density_range=by.density_range,
         told=(told,),
     )
     failed = [failure_document(failure) for failure in result.failures]
     write_whole(report, page_html(readings, head, failed=failed), what="the page")
     say(f"Written to {report}.")
+
+
+def report(
+    page: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
+    run: Annotated[
+        list[int] | None, typer.Option("--run", metavar="RUN", help="What was read of this run; may be repeated.")
+    ] = None,
+    film: Annotated[str | None, typer.Option("--film", metavar="NAME", help="What was read of this film.")] = None,
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="From this day on, such as 2026-03-14.")
+    ] = None,
+    until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Up to this day.")] = None,
+    pictures: Annotated[
+        bool,
+        typer.Option("--pictures/--no-pictures", help="Read scans that are still there again, for their pictures."),
+    ] = True,
+    scans: Annotated[
+        Path | None, typer.Option("--scans", metavar="FOLDER", help="Where the scans are now, if they were moved.")
+    ] = None,
+    notebook_option: NotebookOption = None,
+) -> None:
+    """Write a page to look at from the notebook: a run, a film, a span of time, or everything.
+
+    Runs, what was read of their negatives, and how it went from one to the next. A negative is shown with its picture
+    where its scan still lies where it was measured.
+    """
+    check_report(page)
+    if scans is not None:
+        arguments.there(scans, "folder of scans")
+    from densiscan.report_page_notebook import Chosen
+
+    days = _day(since, "--since"), _day(until, "--until")
+    chosen = Chosen(runs=tuple(run or ()), film=film, since=days[0], until=days[1])
+    written = _notebook_page(chosen, notebook_option, pictures=pictures, scans=scans)
+    write_whole(page, written, what="the page")
+    say(f"Written to {page}.")
+
+
+def _day(text: str | None, option: str) -> str | None:
+    """Return the day that was typed; WrongUseError where it is none."""
+    from datetime import date
+
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError as problem:
+        raise WrongUseError(f'{option} "{text}" is no day; give year-month-day, such as 2026-03-14.') from problem
+
+
+def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
+    """Return the page of what is chosen; NotebookError where there is nothing of it."""
+    from densiscan.errors import NotebookError
+    from densiscan.report_page import PageHead, page_html
+    from densiscan.report_page_again import sheets_again
+    from densiscan.report_page_notebook import Made, page_readings, runs_table, taken
+
+    with opened(notebook_option) as book:
+        tell(book)
+        for number in chosen.runs:
+            book.run(number)
+        found = taken(chosen, book.runs(), book.readings())
+        if not found.runs and not found.readings:
+            raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
+        how = [book.how_read(reading.uid) for reading in found.readings]
+    made = [Made(calibration=calibration, options=options) for calibration, options in how]
+    sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
+    readings = page_readings(list(zip(found.readings, made, strict=True)), found.runs, sheet_of)
+    head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
+    return page_html(readings, head, tables=[runs_table(found.runs)] if found.runs else [])
+
+
+def _counted(found: Taken) -> str:
+    runs, negatives = len(found.runs), len(found.readings)
+    return f"{runs} {'run' if runs == 1 else 'runs'}, {negatives} {'negative' if negatives == 1 else 'negatives'}."
+
+
+def _reading_again(path: Path) -> None:
+    if sys.stderr.isatty():
+        say(f"{path.name}")

@@ -65,6 +65,8 @@ class Sheet:
         Expanded uncertainty (k = 2) of a reading of each level.
     doubt_between
         Expanded uncertainty of the difference between two places of these levels, shape (levels, levels).
+    calibrated
+        Lightest and densest density that the calibration tells apart: a reading beyond is only a limit.
     """
 
     region_mm: BoxMm
@@ -75,6 +77,7 @@ class Sheet:
     levels: tuple[float, ...]
     doubt: tuple[float, ...]
     doubt_between: tuple[tuple[float, ...], ...]
+    calibrated: tuple[float, float]
 
     def __post_init__(self) -> None:
         self.picture.flags.writeable = False
@@ -172,6 +175,7 @@ def _sheet(
         levels=levels,
         doubt=doubt,
         doubt_between=between,
+        calibrated=light.curve.density_range,
     )
 
 

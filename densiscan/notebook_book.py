@@ -186,6 +186,11 @@ class Notebook:
                 return ()
             return notebook_readings.readings_of_scan(connection, scan_sha256, calibration, options)
 
+    def how_read(self, uid: str) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Return the document of the calibration a reading was made with, and its options; empty where not known."""
+        with self._store.reading() as connection:
+            return ({}, {}) if connection is None else notebook_readings.how_read(connection, uid)
+
     def has_reading(
         self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
     ) -> KeptReading | None:

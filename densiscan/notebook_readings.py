@@ -200,6 +200,17 @@ def readings_of_scan(
     return tuple(_kept_reading(row) for row in rows)
 
 
+def how_read(connection: sqlite3.Connection, uid: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the document of the calibration that a reading was made with, and its options; empty where not known."""
+    row = connection.execute(
+        "SELECT documents.document, readings.options FROM readings "
+        "LEFT JOIN documents ON documents.id = readings.calibration_id WHERE readings.uid = ?",
+        (uid,),
+    ).fetchone()
+    calibration, options = (None, None) if row is None else row
+    return json.loads(calibration or "{}"), json.loads(options or "{}")
+
+
 def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
     uid, negative, run, file, scan, piece, made, version, arguments, *rest = row
     found = {

@@ -22,16 +22,11 @@ _UNJUDGED: Final = "?"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageHead:
-    """What stands over the page: its title, what was done, when and with which version.
-
-    `calibration` and `density_range` are those the negatives were read with.
-    """
+    """What stands over the page: its title, sentences below that, when it was made and by which version."""
 
     title: str
     made: str
     version: str
-    calibration: str
-    density_range: tuple[float, float]
     told: tuple[str, ...] = ()
 
 
@@ -60,6 +55,15 @@ class Drawing:
     svg: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Plain rows under a heading."""
+
+    heading: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
 COLUMNS: Final = ("base + fog", "net shadow", "highlight", "range", "exposure", "development", "grade", "trouble")
 
 
@@ -69,6 +73,7 @@ def page_html(
     *,
     failed: Sequence[Mapping[str, str]] = (),
     drawings: Sequence[Drawing] = (),
+    tables: Sequence[Table] = (),
 ) -> str:
     """Return the page.
 
@@ -80,11 +85,10 @@ def page_html(
         Scans that gave nothing: "file" and "message" of each.
     drawings
         Further figures, shown before the negatives.
+    tables
+        Further tables, shown first.
     """
-    views = [
-        sheet_view(reading, number=number, calibration=head.calibration, density_range=head.density_range)
-        for number, reading in enumerate(readings, start=1)
-    ]
+    views = [sheet_view(reading, number=number) for number, reading in enumerate(readings, start=1)]
     stands = standings([view.document for view in views])
     rows = [
         Row(view=view, standing=standing, cells=_cells(view.document))
@@ -102,6 +106,7 @@ def page_html(
             trends=_trends(views, stands) if len(views) > 1 else (),
             failed=failed,
             drawings=drawings,
+            tables=tables,
             style=style,
             script=script,
             style_digest=_digest(style),

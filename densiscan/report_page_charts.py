@@ -296,13 +296,14 @@ def trend_chart(
         if value is not None
     )
     middle = float(np.median([value for value, _ in known])) if known else None
-    numbered = [(x, word) for x, word in axis.ticks() if "." not in word]
+    every = max(1, math.ceil(len(values) / 8))
+    numbered = [(axis.at(number), str(number)) for number in range(1, len(values) + 1, every)]
     return Chart(
-        told=f"{name} of each negative, in the order of the files",
+        told=f"{name} of each negative, in order",
         width=WIDTH,
         height=170.0,
         box=(_LEFT, top, WIDTH - _RIGHT, bottom),
-        x_label="number of the negative, in the order of the files",
+        x_label="number of the negative, in order",
         y_label=name,
         x_ticks=tuple(Mark(at=x, word=word, word_x=x, word_y=bottom + 14.0) for x, word in numbered),
         y_ticks=_y_ticks(up),

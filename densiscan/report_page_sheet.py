@@ -36,11 +36,14 @@ _FIGURES: Final = (
 class PageReading:
     """One negative to be shown: its reading as the contract has it, and its picture and map where they were kept.
 
-    `rebate_mm` is the box of unexposed film that a person named; `paper_range` ISO range R of the paper at hand.
+    `calibration` names what it was read by, `told` is said of it besides; `rebate_mm` is the box of unexposed film that
+    a person named, `paper_range` ISO range R of the paper at hand.
     """
 
     document: Document
+    calibration: str
     sheet: Sheet | None = None
+    told: str = ""
     rebate_mm: tuple[float, float, float, float] | None = None
     paper_range: float | None = None
 
@@ -122,18 +125,8 @@ def density_words(quantity: Mapping[str, float | None] | None) -> str:
     return value if doubt is None else f"{value} ± {max(doubt, 0.01):.2f}"
 
 
-def sheet_view(page: PageReading, *, number: int, calibration: str, density_range: tuple[float, float]) -> SheetView:
-    """Return how one negative is shown.
-
-    Parameters
-    ----------
-    number
-        Of the negative on the page, from 1.
-    calibration
-        Name of the calibration it was read with.
-    density_range
-        What that calibration tells apart: readings of the map outside are limits.
-    """
+def sheet_view(page: PageReading, *, number: int) -> SheetView:
+    """Return how one negative is shown; `number` is its own on the page, from 1."""
     document, sheet = page.document, page.sheet
     key = f"s{number}"
     picture = None if sheet is None else _picture(page, sheet)
@@ -141,7 +134,7 @@ def sheet_view(page: PageReading, *, number: int, calibration: str, density_rang
         key=key,
         name=str(document["file"]),
         piece=document.get("piece"),
-        facts=_facts(document, calibration),
+        facts=_facts(page),
         advice=_advice(document),
         figures=_figures(document),
         spots=_spots(document),
@@ -150,18 +143,21 @@ def sheet_view(page: PageReading, *, number: int, calibration: str, density_rang
         charts=_charts(page),
         picture=picture,
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=70),
-        data=None if sheet is None else _data(document, sheet, calibration, density_range),
+        data=None if sheet is None else _data(page, sheet),
         document=document,
     )
 
 
-def _facts(document: Document, calibration: str) -> str:
+def _facts(page: PageReading) -> str:
+    document = page.document
     told = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
-    told += [f"{document['aperture_mm']:g} mm aperture", f"calibration {calibration}"]
+    told += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
     if document["frame_mm"] is not None:
         told.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
     if abs(document["angle_deg"] or 0.0) >= 0.05:
         told.append(f"turned {document['angle_deg']:.1f} degrees")
+    if page.told:
+        told.append(page.told)
     return ", ".join(told)
 
 
@@ -393,12 +389,13 @@ def _profile(document: Document, sheet: Sheet) -> Chart:
     )
 
 
-def _data(document: Document, sheet: Sheet, calibration: str, density_range: tuple[float, float]) -> dict[str, Any]:
+def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
     """Return what the page's script reads from the picture with."""
+    document = page.document
     rows, columns = sheet.map.shape
     return {
         "name": document["file"] if document.get("piece") is None else f"{document['file']}, piece {document['piece']}",
-        "calibration": calibration,
+        "calibration": page.calibration,
         "aperture": document["aperture_mm"],
         "region": [round(value, 4) for value in sheet.region_mm],
         "rows": rows,
@@ -409,7 +406,7 @@ def _data(document: Document, sheet: Sheet, calibration: str, density_range: tup
         "doubt": [round(value, 4) for value in sheet.doubt],
         "between": [[round(value, 4) for value in row] for row in sheet.doubt_between],
         "base": document["base_plus_fog"],
-        "calibrated": list(density_range),
+        "calibrated": list(sheet.calibrated),
         "spots": document["spots"],
         "stop": STOP,
     }

@@ -7,7 +7,6 @@ import hashlib
 import html
 import json
 import re
-import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -38,9 +37,7 @@ HOSTILE = (
     "{{ 7 * 7 }}{% raw %}.tif",
     "bytes-\udcff.tif",
 )
-HEAD = PageHead(
-    title="a page", made="2026-01-02T03:04:05+00:00", version="0.0", calibration="mine", density_range=(0.05, 2.45)
-)
+HEAD = PageHead(title="a page", made="2026-01-02T03:04:05+00:00", version="0.0")
 
 
 def small_sheet() -> Sheet:
@@ -54,12 +51,13 @@ def small_sheet() -> Sheet:
         levels=(0.2, 1.6),
         doubt=(0.02, 0.03),
         doubt_between=((0.01, 0.02), (0.02, 0.01)),
+        calibrated=(0.05, 2.45),
     )
 
 
 def page_of(*names: str, sheet: Sheet | None = None) -> str:
     documents = [reading_document(made_up.assessment(file=name)) for name in names]
-    return page_html([PageReading(document=document, sheet=sheet) for document in documents], HEAD)
+    return page_html([PageReading(document=document, calibration="mine", sheet=sheet) for document in documents], HEAD)
 
 
 class Read(HTMLParser):
@@ -149,7 +147,7 @@ def test_what_is_not_known_is_said_and_not_drawn() -> None:
         ("base_plus_fog", "shadow", "highlight", "density_range", "net_shadow", "net_highlight", "frame_mm", "film_mm")
     )
     document = reading_document(made_up.assessment(file="a.tif", **nothing))
-    page = page_html([PageReading(document=document, sheet=small_sheet())], HEAD)
+    page = page_html([PageReading(document=document, calibration="mine", sheet=small_sheet())], HEAD)
     assert "not known" in page
     assert "no paper named" in page
 
@@ -221,7 +219,7 @@ def test_four_have_no_rest_to_stand_out_from() -> None:
 def test_what_stands_out_comes_first_in_the_table() -> None:
     documents = [reading_document(made_up.assessment(file=f"{k}.tif")) for k in range(6)]
     documents[4]["density_range"] = {"value": 1.9, "uncertainty": 0.03}
-    page = page_html([PageReading(document=document) for document in documents], HEAD)
+    page = page_html([PageReading(document=document, calibration="mine") for document in documents], HEAD)
     assert re.findall(r'<th scope="row" data-by="([^"]*)"', page)[0] == "4.tif"
     assert "density range +0.85" in page
 
@@ -237,10 +235,8 @@ def test_the_paper_that_is_meant_is_named(grade_range: float, paper_range: float
     }
     document = reading_document(made_up.assessment(file="a.tif", **changes))
     view = sheet_view(
-        PageReading(document=document, sheet=small_sheet(), paper_range=paper_range),
+        PageReading(document=document, calibration="mine", sheet=small_sheet(), paper_range=paper_range),
         number=1,
-        calibration="mine",
-        density_range=(0.05, 2.45),
     )
     assert view.picture is not None
     assert named in view.picture.print_caption
@@ -262,21 +258,6 @@ def test_the_corners_of_a_turned_frame_are_those_of_the_reading(tmp_path: Path) 
     assert outcome[0].reading.frame_corners_mm is not None
     # The same box, turned about another point: equal but for rounding.
     np.testing.assert_allclose(corners, outcome[0].reading.frame_corners_mm, atol=1e-6)
-
-
-def test_the_written_page_on_reports_works_as_it_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert run([*calibrating(tmp_path), "--name", "mine", "--notebook", str(tmp_path / "notebook.sqlite")]) == 0
-    (tmp_path / "negatives").mkdir()
-    shutil.copy(SAMPLES / "normal.tif", tmp_path / "negative.tif")
-    for name in ("thin.tif", "leak.tif"):
-        shutil.copy(SAMPLES / name, tmp_path / "negatives")
-    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
-    monkeypatch.chdir(tmp_path)
-    written = (SAMPLES.parent / "docs" / "report.md").read_text(encoding="utf-8")
-    lines = re.findall(r"^ {4}densiscan (.+)$", written, flags=re.MULTILINE)
-    assert len(lines) >= 2
-    for line in lines:
-        assert run(line.split()) == 0, line
 
 
 def calibrating(folder: Path) -> list[str]:
