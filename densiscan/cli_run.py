@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -11,6 +11,10 @@ from densiscan import arguments
 from densiscan.cli_keeping import opened, tell
 from densiscan.cli_options import JsonOption, NotebookOption, show
 from densiscan.errors import WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.development_runs import Run
+    from densiscan.notebook_book import Notebook
 
 runs = typer.Typer(
     name="run", rich_markup_mode=None, no_args_is_help=True, help="Keep the notebook of development runs."
@@ -137,9 +141,8 @@ def add(
     from densiscan.report_runs import added_text, filled_document
 
     with opened(notebook_option) as book:
-        meant = filled(
-            said, book.runs(), uses_of=book.uses_of, like=None if like is None else book.run(like), fresh=fresh
-        )
+        repeated = None if like is None else book.run(like)
+        meant = filled(said, _last_ones(book, film, developer), uses_of=book.uses_of, like=repeated, fresh=fresh)
         kept = book.add_run(meant.run)
         tell(book)
     show(filled_document(kept, meant) if as_json else added_text(kept, meant))
@@ -275,6 +278,13 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
         raise WrongUseError("there is no change to take back: the notebook has no runs.")
     what, run = undone
     show({**run_document(run), "undone": what} if as_json else f"Taken back: {what}.\n{run_text(run)}")
+
+
+def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:
+    """Return the last run of this film and developer, of the developer, and of all, the earliest first."""
+    asked = ((film, developer), (None, developer), (None, None))
+    found = {run.number: run for names in asked for run in book.runs(*names, last=1)}
+    return sorted(found.values(), key=lambda run: (run.date, run.number))
 
 
 def _said(**facts: Any) -> dict[str, Any]:

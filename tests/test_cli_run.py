@@ -13,8 +13,10 @@ from numpy.testing import assert_allclose
 
 from densiscan import cli
 from densiscan.notebook import open_notebook
+from tests.test_docs import ROOT, commands_in
+from tests.test_schemas import faults
 
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
+SAMPLES = ROOT / "sample_scans"
 FIRST = "--film Film-A --developer Developer-B --time 8:00 --temp 68F"
 
 Json = Callable[[str], dict[str, Any]]
@@ -261,3 +263,26 @@ def test_no_notebook_is_made_where_none_is_named(scans: Path, monkeypatch: pytes
     monkeypatch.setenv("XDG_DATA_HOME", str(scans / "data"))
     assert cli.run(["measure", "normal.tif", "--calibration", "cal.json"]) == 0
     assert not (scans / "data").exists()
+
+
+def test_page_works_as_it_stands(scans: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = commands_in(ROOT / "docs" / "notebook.md")
+    assert len(lines) >= 20
+    for line in lines:
+        assert cli.run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
+        assert all(len(row) <= 80 for row in capsys.readouterr().out.splitlines() if str(scans) not in row), line
+    assert {"trends.png", "copy.sqlite", "notes.json", "tables"} <= {file.name for file in scans.iterdir()}
+
+
+def test_documents_keep_to_their_schemas(scans: Path, printed: Json) -> None:
+    printed(f"run add {FIRST} --density-range 1.0 --sheets 1 --sheet-size 60x60 --batch one")
+    printed("measure normal.tif --run 1")
+    for line in ("run add", "run show 1", "run correct 1 --note x", "run undo", "run remove 1", "run restore 1"):
+        assert faults(printed(line), "run") == []
+    assert faults(printed("run list"), "runs") == []
+    assert faults(printed("trends"), "trends") == []
+    assert cli.run(["notebook", "export", "notes.json"]) == 0
+    document = json.loads((scans / "notes.json").read_text(encoding="utf-8"))
+    assert faults(document, "notebook") == []
+    document["runs"][0]["time_s"] = "8:00"
+    assert len(faults(document, "notebook")) == 1
