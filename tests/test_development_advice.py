@@ -14,7 +14,15 @@ from numpy.testing import assert_allclose
 from densiscan.development import range_on_film
 from densiscan.development_advice import Advice, Plan, advise
 from densiscan.development_kinetics import ContrastPoint, Kinetics
-from densiscan.development_posterior import Evidence, evidence_of, film_range, posterior_of
+from densiscan.development_posterior import (
+    Conditions,
+    Evidence,
+    evidence_of,
+    expected_log,
+    film_range,
+    posterior_of,
+    run_scatter,
+)
 from densiscan.development_prior import BELIEFS, NORMAL_RANGE, PARAMETERS
 from densiscan.development_runs import Run
 from densiscan.development_wear import Load, strength, wear, wear_warnings
@@ -306,3 +314,50 @@ def test_simulated_photographers_reach_the_target_and_intervals_are_honest() -> 
         assert photographers.median_miss(outcomes, "negative", run_number) < by_rule
     assert 0.89 <= photographers.share_inside(outcomes, "range_inside") <= 0.995
     assert photographers.share_inside(outcomes, "time_inside") >= 0.89
+
+
+def test_the_posterior_against_plain_draws_from_what_is_believed() -> None:
+    # An independent way to the same figures: many draws from the beliefs, each weighted by how well it explains three
+    # runs of an average metered subject at several times, temperatures and uses, with the law written out once more.
+    facts = [(480.0, 20.0, 1, 0.80), (600.0, 22.0, 2, 1.02), (560.0, 20.0, 3, 0.88)]
+    runs = [run(n, time, read, temperature_c=t, use=use) for n, (time, t, use, read) in enumerate(facts, start=1)]
+    rng = np.random.default_rng(8)
+    draws = {
+        belief.name: belief.mean + belief.doubt * rng.standard_normal(300_000)
+        for belief in BELIEFS
+        if belief.name in {"normal time", "bend", "wait", "warmth", "loss", "scatter"}
+    }
+    normal, bend, wait = (np.exp(draws[name]) for name in ("normal time", "bend", "wait"))
+
+    def range_after(time: float, temperature: float, use: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        equal = time * np.exp(draws["warmth"] * (temperature - 20.0) / 10.0 - np.exp(draws["loss"]) * (use - 1))
+        grown = -np.expm1(-bend * (equal / normal - wait) / (1.0 - wait))
+        return np.asarray(1.05 * grown / -np.expm1(-bend))
+
+    logs = np.zeros(300_000)
+    for time, temperature, use, read in facts:
+        spread = np.hypot(0.01 / read, np.exp(draws["scatter"]) * run_scatter(AVERAGE_STOPS, metered=True))
+        off = (math.log(read) - np.log(range_after(time, temperature, use))) / spread
+        logs += np.log((0.96 * np.exp(-0.5 * off**2) + 0.04 / 5.0 * np.exp(-0.5 * (off / 5.0) ** 2)) / spread)
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    expected = range_after(600.0, 21.0, 1)
+    middle = float(weights @ np.log(expected))
+    spread_of_it = float(np.sqrt(weights @ (np.log(expected) - middle) ** 2))
+    known = posterior_of(evidence_of(runs))
+    ours = expected_log(known.points, conditions_of(600.0, 21.0, 1))[:, 0]
+    mean = float(known.weights @ ours)
+    # A thousand of the draws count, so chance is 3 % of the spread for its middle and 2 % for itself; ours as much.
+    assert_allclose(mean, middle, atol=0.12 * spread_of_it)
+    assert_allclose(np.sqrt(known.weights @ (ours - mean) ** 2), spread_of_it, rtol=0.12)
+
+
+def conditions_of(time_s: float, temperature_c: float, use: int) -> Conditions:
+    return Conditions(
+        time_s=np.array([time_s]),
+        temperature_c=np.array([temperature_c]),
+        use=np.array([float(use)]),
+        stops=np.array([AVERAGE_STOPS]),
+        metered=np.array([True]),
+        tested=np.array([False]),
+    )
