@@ -191,9 +191,11 @@ def _index(book: Notebook, runs: tuple[Run, ...]) -> IndexAdvice | None:
     """Return the exposure index to use next, from the shadows of the last runs that have an index."""
     from densiscan.development_index import index_advice, shadow_read
 
+    with_index = [run for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:]
     found = []
-    for run in [run for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:]:
+    for run in with_index:
         # Of a negative measured several times the last reading counts.
         latest = {reading.negative: reading for reading in book.readings(run=run.number)}
         found += [shadow_read(reading.document, run.exposure_index) for reading in latest.values()]
-    return index_advice([shadow for shadow in found if shadow is not None])
+    last = with_index[-1].exposure_index if with_index else None
+    return index_advice([shadow for shadow in found if shadow is not None], last)

@@ -31,11 +31,11 @@ class ShadowRead:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IndexAdvice:
-    """The exposure index to use next; `stops` is how far the last one was off, `negatives` how many tell it."""
+    """The exposure index to use next; `stops` is how far the last was off, as `negatives` tell; None where none do."""
 
     exposure_index: float
     last_index: float
-    stops: Quantity
+    stops: Quantity | None
     negatives: int
     words: str
 
@@ -44,7 +44,7 @@ class IndexAdvice:
         return {
             "exposure_index": self.exposure_index,
             "last_index": self.last_index,
-            "exposure_stops": self.stops.to_json(),
+            "exposure_stops": None if self.stops is None else self.stops.to_json(),
             "negatives": self.negatives,
         }
 
@@ -61,19 +61,23 @@ def shadow_read(reading: Mapping[str, Any] | None, exposure_index: float | None)
     return ShadowRead(stops=stops, exposure_index=exposure_index)
 
 
-def index_advice(read: Sequence[ShadowRead]) -> IndexAdvice | None:
-    """Return the index to use next, None where no negative tells.
+def index_advice(read: Sequence[ShadowRead], last: float | None) -> IndexAdvice | None:
+    """Return the index to use next; None where none is known, the last one where no negative tells more.
 
     Parameters
     ----------
+    last
+        The index of the last run that has one.
     read
         Of one film in one developer, the latest last. Each tells which index would have been right: the one it was
         exposed at, times 2 to the power of its stops. They are weighed by their doubt, against the belief that the
         last index is right within 0.7 stop; the change is at most a stop.
     """
-    if not read:
+    if last is None:
         return None
-    last = read[-1].exposure_index
+    if not read:
+        words = f"keep the index {last:g}: no shadow was measured into a run yet"
+        return IndexAdvice(exposure_index=last, last_index=last, stops=None, negatives=0, words=words)
     weights, sums = [1.0 / _BELIEVED_STOPS**2], [0.0]
     for one in read:
         weight = 1.0 / ((one.stops.standard_uncertainty or 0.5) ** 2 + _SCATTER_STOPS**2)

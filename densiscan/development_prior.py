@@ -89,6 +89,9 @@ TIRED: Final = 1.25
 """A developer that needs so much more time than when it was fresh is at its end: beyond, base plus fog grows and
 contrast is no longer sure. With the usual loss a use, that is after three uses (common practice: two or three)."""
 
+DILUTED_USES: Final = 1
+"""Developer that is diluted for use is discarded after it (common practice)."""
+
 MOST_USES: Final = 6
 """Nobody knows of more uses what this says of them."""
 

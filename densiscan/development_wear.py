@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from densiscan.development_posterior import Posterior, loss_per_use
-from densiscan.development_prior import BELIEFS, FILM_CM2_PER_LITRE, MOST_USES, TIRED
+from densiscan.development_prior import BELIEFS, DILUTED_USES, FILM_CM2_PER_LITRE, MOST_USES, TIRED
 from densiscan.development_runs import Run
 from densiscan.quantity import Warning_
 
@@ -77,10 +77,12 @@ def wear(known: Posterior, runs: Sequence[Run], load: Load) -> Wear:
     logs = np.log(losses)
     doubt = float(np.sqrt(known.weights @ (logs - known.weights @ logs) ** 2))
     believed = next(belief.doubt for belief in BELIEFS if belief.name == "loss")
+    learned = doubt < _LEARNED * believed
+    uses = min(1 + math.floor(math.log(TIRED) / loss), MOST_USES)
     return Wear(
-        last_good_use=min(1 + math.floor(math.log(TIRED) / loss), MOST_USES),
+        last_good_use=uses if learned or strength(load.dilution) == 1.0 else DILUTED_USES,
         more_time_a_use=math.expm1(loss),
-        learned=doubt < _LEARNED * believed,
+        learned=learned,
         film_cm2=FILM_CM2_PER_LITRE,
         developed_cm2=_developed(runs, load),
     )

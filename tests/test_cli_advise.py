@@ -159,6 +159,7 @@ def test_a_run_that_does_not_fit_is_named(capsys: pytest.CaptureFixture[str], no
 def test_the_exposure_index_moves_with_the_shadows(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     assert document(capsys)["exposure"] is None
     number = logged(notebook, exposure_index=100.0, density_ranges=())
+    assert document(capsys)["exposure"]["exposure_index"] == 100.0
     under = {"density_range": {"value": 0.9, "uncertainty": 0.02}, "exposure": _exposure(-1.0)}
     with open_notebook(notebook) as book:
         for piece in range(3):

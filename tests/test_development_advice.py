@@ -300,6 +300,7 @@ def test_a_tired_developer_too_little_of_it_and_a_batch_used_up() -> None:
     ]
     assert "at least 300 ml" in wear_warnings(found, load, use=1)[0].message
     enough = Load(film_cm2=600.0, volume_ml=500.0)
+    assert wear(posterior_of(evidence_of([])), [], Load(dilution="1+1")).last_good_use == 1
     assert not wear_warnings(wear(posterior_of(evidence_of([])), batch, enough), enough, use=3)
 
 
