@@ -17,7 +17,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, TextIO
 
 import numpy as np
 
@@ -193,16 +193,27 @@ def _distance(reading: Reading, frame: sample.FrameTruth) -> float:
     return math.hypot(float(u - x), float(v - y))
 
 
-def run(seeds: Iterable[int]) -> tuple[list[Check], list[str]]:
-    """Run the bench over seeds; what could not be calibrated or measured comes back in words."""
+def run(seeds: Iterable[int], out: TextIO | None = None) -> tuple[list[Check], list[str]]:
+    """Run the bench over seeds; what could not be calibrated or measured comes back in words.
+
+    Parameters
+    ----------
+    out
+        Takes every check as it is made, as JSON lines.
+    """
     checks: list[Check] = []
     refused: list[str] = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in seeds:
             try:
-                checks.extend(checks_of(seed, Path(folder)))
+                found = list(checks_of(seed, Path(folder)))
             except DensiscanError as problem:
                 refused.append(f"{seed}: {problem}")
+                continue
+            checks.extend(found)
+            if out is not None:
+                out.writelines(json.dumps(asdict(check)) + "\n" for check in found)
+                out.flush()
     return checks, refused
 
 
@@ -250,9 +261,12 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--out", type=Path)
     asked = parser.parse_args(arguments)
-    checks, refused = run(range(asked.first, asked.first + asked.scans))
-    if asked.out is not None:
-        asked.out.write_text("".join(json.dumps(asdict(check)) + "\n" for check in checks), encoding="utf-8")
+    seeds = range(asked.first, asked.first + asked.scans)
+    if asked.out is None:
+        checks, refused = run(seeds)
+    else:
+        with asked.out.open("w", encoding="utf-8") as out:
+            checks, refused = run(seeds, out)
     limits = sum(check.limit for check in checks)
     sys.stdout.write(f"{table(rows_of(checks))}\n\n{asked.scans} scans from seed {asked.first}; ")
     sys.stdout.write(f"{limits} readings flagged as limits left out; {len(refused)} scans refused\n")
