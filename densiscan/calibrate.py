@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,6 +18,7 @@ from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError
 from densiscan.lamp import Bed, lamp_field, read_bed
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan, ScanFacts
+from densiscan.scan_channels import other_channels
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
 from densiscan.survey import patch, survey
 from densiscan.wedge import Wedge
@@ -123,7 +125,27 @@ def calibrate(
             made = calibrate_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
     made = _with_surrounds(made, whole)
-    return replace(made, warnings=scan.warnings + made.warnings + told_of_bed)
+    others = _other_channels(scan, wedge, answers[told][0], made, label)
+    return replace(made, warnings=scan.warnings + made.warnings + told_of_bed, others=others)
+
+
+def _other_channels(
+    scan: Scan, wedge: Wedge, place: WedgePlace, made: Calibration, label: Label
+) -> tuple[Calibration, ...]:
+    """Return the curves of the other channels of a colour scan; one that tells too few steps apart is left out.
+
+    Lamp and glare are taken to be those of the channel in use.
+    """
+    others = []
+    for other in other_channels(scan):
+        read = [
+            replace(reading, light=known.reading.light, surround=known.reading.surround)
+            for reading, known in zip(_read(other, wedge, place), made.steps, strict=True)
+        ]
+        with suppress(CalibrationError):
+            facts, channel, inverted = other.facts, other.channel, made.inverted
+            others.append(calibrate_steps(read, facts=facts, channel=channel, inverted=inverted, label=label))
+    return tuple(others)
 
 
 def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:

@@ -96,6 +96,8 @@ class Calibration:
         Root mean square of measured - density over the used steps that have a measured density.
     findings
         What the last check of the scanner found, where it was kept.
+    others
+        The same wedge read by the other channels of a colour scan; they have no `others` of their own.
     """
 
     name: str
@@ -111,6 +113,7 @@ class Calibration:
     warnings: tuple[Warning_, ...] = ()
     findings: Findings | None = None
     black: float = 0.0
+    others: tuple[Calibration, ...] = ()
 
     def __post_init__(self) -> None:
         x, densities, used = self.knots()

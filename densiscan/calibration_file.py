@@ -21,6 +21,7 @@ from densiscan.scan import ScanFacts
 from densiscan.writing import write_whole
 
 FORMAT: Final = "densiscan.calibration/1"
+_OF_CHANNEL: Final = ("channel", "steps", "fit", "black", "density_range", "residual", "warnings")
 _LARGEST_FILE_BYTES: Final = 5_000_000
 
 
@@ -41,7 +42,14 @@ def calibration_document(calibration: Calibration) -> dict[str, Any]:
         "residual": calibration.residual,
         "warnings": [warning.to_json() for warning in calibration.warnings],
         **({} if calibration.findings is None else {"check": calibration.findings.to_json()}),
+        **({} if not calibration.others else {"channels": [_channel_document(other) for other in calibration.others]}),
     }
+
+
+def _channel_document(other: Calibration) -> dict[str, Any]:
+    """Return what differs between the channels of one scan."""
+    whole = calibration_document(other)
+    return {name: whole[name] for name in _OF_CHANNEL}
 
 
 def _step_document(step: CalibratedStep) -> dict[str, Any]:
@@ -131,7 +139,13 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
         black=float(document.get("black", 0.0)),
         warnings=tuple(Warning_(code=str(w["code"]), message=str(w["message"])) for w in document["warnings"]),
         findings=None if document.get("check") is None else Findings.from_json(document["check"]),
+        others=tuple(_other(document, other) for other in document.get("channels", ())),
     )
+
+
+def _other(document: Mapping[str, Any], other: Mapping[str, Any]) -> Calibration:
+    shared = {name: value for name, value in document.items() if name not in {"channels", "check"}}
+    return _calibration({**shared, **{name: other[name] for name in _OF_CHANNEL}})
 
 
 def _step(document: Mapping[str, Any]) -> CalibratedStep:

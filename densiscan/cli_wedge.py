@@ -87,13 +87,14 @@ def read_by(
     DensiscanError
         If a file cannot be read, or does not fit.
     """
+    from densiscan.calibration_channels import of_channel
     from densiscan.calibration_file import read_calibration
     from densiscan.lamp import lamp_field, read_bed
     from densiscan.scan import open_scan
     from densiscan.scanner import trust_warnings
 
     box = arguments.box(region, "--region")
-    made = None if chosen is None else read_calibration(chosen)
+    made = None if chosen is None else of_channel(read_calibration(chosen), channel)
     meant = channel or (None if made is None else made.channel)
     bed = None if empty_bed is None else read_bed(open_scan(empty_bed, ppi=ppi, channel=meant))
     if wedge is not None:

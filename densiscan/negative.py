@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from densiscan.apertures import ApertureReadings, cells_inside, readings_inside
@@ -17,6 +17,7 @@ from densiscan.errors import MeasureError, WrongUseError
 from densiscan.frames_rebate import Rebate
 from densiscan.glare import Glare
 from densiscan.lamp import LampField, lamp_warnings
+from densiscan.negative_channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative_light import Light, light_on, surveyed_light
 from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
 from densiscan.pieces_map import TurnedBox, cells_of
@@ -127,6 +128,8 @@ class Reading:
         None where they cannot be had.
     rebate
         What the clear edge reads side by side, where it was found.
+    channels
+        What the other channels of a colour scan read.
     clipped_light, clipped_dark
         Fraction of the frame's area at the light and dark end of the scanner's scale.
     beyond_calibration
@@ -156,6 +159,7 @@ class Reading:
     seen_mm: BoxMm | None = None
     seen_angle_deg: float = 0.0
     rebate: Rebate | None = None
+    channels: tuple[ChannelReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -216,7 +220,7 @@ def measure_surveyed(
     spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
     return tuple(
-        _reading(task, part, number if several else None, own)
+        _in_all_channels(task, part, _reading(task, part, number if several else None, own))
         for number, (part, own) in enumerate(zip(parts, spots, strict=True), start=1)
     )
 
@@ -298,6 +302,16 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         seen_angle_deg=part.film.seen.angle_deg,
         rebate=part.film.rebate,
     )
+
+
+def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
+    """Add what the other channels of a colour scan make of the same film."""
+    where = Where(film=part.film.seen, frame=part.area, rebate_mm=task.options.rebate_mm)
+    found = channels_of(reading, where, task.light, task.calibration)
+    if not found:
+        return reading
+    told = channel_warnings(found, task.scan.channel)
+    return replace(reading, channels=found, warnings=(*reading.warnings, *told))
 
 
 def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:

@@ -12,7 +12,7 @@ from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_trouble import finding_lines, trouble_lines
-from densiscan.report_wedge import wedge_document, wedge_words
+from densiscan.report_wedge import channel_document, wedge_document, wedge_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -296,6 +296,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         "warnings": [warning.to_json() for warning in assessment.warnings],
         "findings": [finding.to_json() for finding in assessment.trouble.findings],
         "evenness": assessment.trouble.to_json(),
+        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
         **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
     }
     return document

@@ -1,9 +1,10 @@
-"""The wedge beside the film, as a person and as a program read of it."""
+"""The wedge beside the film, and the channels of a colour scan, as a person and as a program read of them."""
 
 from __future__ import annotations
 
 from typing import Any
 
+from densiscan.negative_channels import ChannelReading
 from densiscan.negative_wedge import WedgeRead
 
 
@@ -43,3 +44,12 @@ def wedge_document(read: WedgeRead) -> dict[str, Any]:
             "drifted": drift.drifted,
         },
     }
+
+
+def channel_document(read: ChannelReading) -> dict[str, Any]:
+    """Return what another channel reads as plain JSON values."""
+    document: dict[str, Any] = {"channel": read.channel}
+    for name in ("base_plus_fog", "shadow", "highlight", "density_range"):
+        value = getattr(read, name)
+        document[name] = None if value is None else value.to_json()
+    return document | {"disagrees": read.disagrees}

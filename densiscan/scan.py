@@ -230,6 +230,7 @@ class Scan:
     warnings: tuple[Warning_, ...]
     raster: Raster = field(repr=False)
     turn: Turn = field(repr=False)
+    page: int | None = None
     threads: int = 1
 
     @property

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +138,9 @@ def test_using_works_as_it_stands(
         curve=FilmCurve(),
     )
     scanned(tmp_path, "both", [layout(y_mm=14.0, densities=steps), film], Scanner(ppi=150, gain=0.9))
+    colour = Scanner(ppi=150, gain=0.9, balance=(1.0, 0.95, 0.9))
+    scanned(tmp_path, "colour-wedge", [layout(y_mm=14.0, densities=steps)], colour, size_mm=(140.0, 30.0))
+    scanned(tmp_path, "colour", [replace(film, stain=(0.0, 0.0, 0.2))], colour)
     monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
     monkeypatch.chdir(tmp_path)
     lines = commands_in(ROOT / "docs" / "using.md")

@@ -34,6 +34,7 @@ from densiscan.sample import (
 )
 from densiscan.scan import Scan, open_scan
 from tests.bed_pieces import BED_MM, DENSITIES, layout, scanned, wedge
+from tests.test_schemas import faults
 
 SCANNER = Scanner(ppi=150.0, glare=0.001, lamp=0.002, tone="2.2", gain=0.97)
 TODAY = replace(SCANNER, gain=0.90, stray=0.0004)
@@ -170,6 +171,7 @@ def test_the_command(tmp_path: Path, stale: Calibration, capsys: pytest.CaptureF
     assert max(len(line) for line in page.splitlines()) <= 80
     assert run([*asked, "--calibration", str(tmp_path / "mine.json"), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
+    assert faults(document, "readings") == []
     (reading,) = document["readings"]
     assert document["calibration"] == "wedge.csv beside the film"
     assert reading["wedge"]["drift"]["drifted"] is True
