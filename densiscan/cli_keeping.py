@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import typer
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from densiscan.calibration import Calibration
     from densiscan.development_runs import Run
     from densiscan.notebook_book import Notebook
+    from densiscan.quantity import Quantity
 
 
 def opened(option: Path | None) -> Notebook:
@@ -35,15 +36,26 @@ def wanted(option: Path | None) -> bool:
     return option is not None or bool(os.environ.get(notebook.VARIABLE)) or notebook.notebook_file().exists()
 
 
-def run_meant(number: int | None, option: Path | None) -> tuple[Run | None, float | None]:
-    """Return a run and the density of its film's base, None where no run is named or the base is not known."""
+class RunMeant(NamedTuple):
+    """A run that readings are of, and what is known of its film: its base, and base plus fog of earlier runs."""
+
+    run: Run | None = None
+    base: float | None = None
+    fog_before: tuple[Quantity, ...] = ()
+
+
+def run_meant(number: int | None, option: Path | None) -> RunMeant:
+    """Return a run and what the notebook knows of its film; nothing where no run is named."""
     if number is None:
-        return None, None
+        return RunMeant()
+    from densiscan.development_runs import fog_before
+
     with opened(option) as book:
         run = book.run(number)
         base = book.film_base(run.film)
+        before = fog_before(book.runs(run.film), number)
         tell(book)
-    return run, None if base is None else base.value
+    return RunMeant(run=run, base=None if base is None else base.value, fog_before=before)
 
 
 def keep_readings(

@@ -133,7 +133,7 @@ def measure(
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
     chosen = _chosen(calibration, wedge, notebook.notebook_file(notebook_option))
-    of_run, known_base = run_meant(run, notebook_option)
+    of_run, known_base, fog_before = run_meant(run, notebook_option)
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch import PrintAim, Task
@@ -173,7 +173,14 @@ def measure(
     if by.made is not None and calibration is None:
         say(f"With the last calibration made: {chosen} ({by.made.created}).")
     task = Task(
-        options=options, aim=aim, ppi=ppi, page=page, told=by.told, beside=by.beside, detail=detail_for(report, scans)
+        options=options,
+        aim=aim,
+        ppi=ppi,
+        page=page,
+        told=by.told,
+        beside=by.beside,
+        detail=detail_for(report, scans),
+        fog_history=fog_before,
     )
     if len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch_files import Choice

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -169,3 +170,13 @@ def _require_number(value: float | None, field: str) -> None:
 def _require_count(value: int | None, option: str, upto: int) -> None:
     if value is not None and not 1 <= value <= upto:
         raise WrongUseError(f"{option} {value} is out of reach; give a whole number from 1 to {upto}.")
+
+
+def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:
+    """Return the mean base plus fog of each of these runs that was read and came before the run of that number."""
+    means = []
+    for run in runs:
+        if run.number < number and run.base_plus_fogs:
+            first, *rest = run.base_plus_fogs
+            means.append(sum(rest, first).scaled(1.0 / len(run.base_plus_fogs)))
+    return tuple(means)

@@ -82,34 +82,42 @@ def judged_fog(
 
 
 def _against_history(value: float, doubt: float, history: Sequence[Quantity]) -> FogLevel:
-    """Compare with the mean of earlier readings; the limit is that of Student's law for one more of the same."""
+    """Compare with the mean of earlier readings; the limit is that of Student's law for one more of the same.
+
+    Its degrees of freedom are those of the scatter of the earlier readings, joined with the doubt of the new one
+    (Welch and Satterthwaite: JCGM 100:2008, G.4).
+    """
     before = [one.value for one in history]
     number = len(before)
     usual = statistics.fmean(before)
     # a few readings may agree by chance more closely than any of them is known
     own = statistics.fmean((one.standard_uncertainty or 0.0) ** 2 for one in history)
     spread = math.sqrt(max(statistics.variance(before), own, _LEAST_DOUBT**2))
-    wide = math.hypot(spread * math.sqrt(1 + 1 / number), doubt)
+    scatter = spread * math.sqrt(1 + 1 / number)
+    wide = math.hypot(scatter, doubt)
+    limit = max(student((number - 1) * (wide / scatter) ** 4) * wide, LEAST_RISE)
     more = value - usual
     told = f"Base plus fog was {usual:.2f} ± {2 * spread:.2f} in {number} earlier runs of this film"
-    if more > max(_student(number - 1) * wide, LEAST_RISE):
+    if more > limit:
         return FogLevel(against="own history", message=f"{told}; now it is {more:.2f} more.", sure=_normal(more / wide))
-    if more < -max(_student(number - 1) * wide, LEAST_RISE):
+    if more < -limit:
         return FogLevel(against="own history", message=f"{told}; now it is {-more:.2f} less.", sure=None)
     return FogLevel(against="own history", message=f"{told}; {value:.2f} is as usual.", sure=None)
 
 
-def _student(freedom: int) -> float:
-    """Return the deviate of Student's law that is exceeded with a chance of 0.005, within 1 % from 2 degrees on.
+def student(freedom: float) -> float:
+    """Return the deviate of Student's law that is exceeded with a chance of 0.005, within 1 %; freedom rounded down.
 
-    By 1, 2, 3, 4 and 5 degrees from the exact values (63.66, 9.925, 5.841, 4.604, 4.032: any table of t), beyond by
-    the expansion of the normal deviate 2.5758 (Abramowitz and Stegun 26.7.5, from memory).
+    By 1 to 5 degrees from the exact values (63.66, 9.925, 5.841, 4.604, 4.032: any table of t), beyond by the expansion
+    about the normal deviate 2.5758 (Abramowitz and Stegun 26.7.5, from memory).
     """
     exact = {1: 63.66, 2: 9.925, 3: 5.841, 4: 4.604, 5: 4.032}
+    whole = math.floor(min(freedom, 1e9))
     z = 2.5758
     first = (z**3 + z) / 4
     second = (5 * z**5 + 16 * z**3 + 3 * z) / 96
-    return exact.get(freedom, z + first / freedom + second / freedom**2)
+    third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
+    return exact.get(whole, z + first / whole + second / whole**2 + third / whole**3)
 
 
 def _above_base(fog: float, doubt: float) -> FogLevel:

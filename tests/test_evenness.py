@@ -28,7 +28,7 @@ from densiscan.calibration import Calibration, StepReading
 from densiscan.calibration_file import write_calibration
 from densiscan.cli import run
 from densiscan.evenness import trouble_on
-from densiscan.evenness_fog import judged_fog
+from densiscan.evenness_fog import judged_fog, student
 from densiscan.evenness_found import ORDER, Finding, Trouble
 from densiscan.evenness_leaks import quantile
 from densiscan.negative import MeasureOptions, measure_surveyed, survey_for
@@ -373,6 +373,7 @@ def test_fog_without_history_is_judged_by_common_practice() -> None:
 @pytest.mark.parametrize("number", [3, 4, 6, 7, 10, 30])
 def test_a_rise_is_called_high_by_the_law_of_student(number: int) -> None:
     """The limit against scipy's quantile for one more reading of the same: 0.005 of unchanged film is called high."""
+    assert_allclose(student(number - 1), stats.t.isf(0.005, number - 1), rtol=0.01)
     spread = 0.05
     values = np.linspace(-1.0, 1.0, number)
     values *= spread / values.std(ddof=1)
@@ -380,6 +381,14 @@ def test_a_rise_is_called_high_by_the_law_of_student(number: int) -> None:
     limit = float(stats.t.isf(0.005, number - 1)) * math.hypot(spread * math.sqrt(1 + 1 / number), 0.003)
     assert not judged_fog(known(1.0 + 0.98 * limit, 0.0), history=history).high
     assert judged_fog(known(1.0 + 1.02 * limit, 0.0), history=history).high
+
+
+def test_a_doubt_of_the_new_reading_joins_the_scatter_of_the_old_ones() -> None:
+    """By hand: scatter 0.005 sqrt(4/3) of 2 degrees, doubt 0.01: 0.01155 together, 2 (0.01155/0.00577)^4 = 32 degrees,
+    t = 2.738 (table: 2.750 for 30), limit 0.0316."""
+    history = [known(value, 0.001) for value in (0.195, 0.200, 0.205)]
+    assert not judged_fog(known(0.2306, 0.01), history=history).high
+    assert judged_fog(known(0.2326, 0.01), history=history).high
 
 
 @pytest.mark.parametrize("fog", [0.15, 0.45, 0.8])
@@ -485,3 +494,23 @@ def test_the_page_on_trouble_works_as_it_stands(
     assert "fog level" in capsys.readouterr().out
     table = re.findall(r"^\| `([a-z-]+)` \|", page, flags=re.MULTILINE)
     assert table == list(ORDER)  # every finding is explained, in the order it is told
+
+
+def test_fog_of_a_run_is_held_against_earlier_runs_of_its_film(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
+    write_calibration(calibration_at(SCANNER.ppi), "cal.json")
+    write_scan(render_bed([film(PICTURE)], SCANNER, seed=3, size_mm=BED_MM), Path("negative.tif"))
+    told = "run add --film Heron --developer Moss --time 8:00 --temp 20 --base-plus-fog"
+    for base_plus_fog in (0.11, 0.12, 0.11, 0.30):
+        assert run(f"{told} {base_plus_fog}".split()) == 0
+    # the fourth run is its own, not its history, and the fifth came later
+    assert run(f"{told} 0.31".split()) == 0
+    capsys.readouterr()
+    assert run(["measure", "negative.tif", "--calibration", "cal.json", "--run", "4", "--json"]) == 0
+    (reading,) = json.loads(capsys.readouterr().out)["readings"]
+    assert reading["evenness"]["fog_against"] == "own history"
+    assert "0.11 ± 0.01 in 3 earlier runs" in reading["evenness"]["fog_level"]
+    assert "fog-high" in [finding["code"] for finding in reading["findings"]]
