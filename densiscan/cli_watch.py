@@ -75,7 +75,7 @@ def watch(
     arguments.writable(csv, "--csv")
     chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
     number = _run_number(run, notebook_option)
-    of_run, known_base = run_meant(number, notebook_option)
+    of_run, known_base, fog_before = run_meant(number, notebook_option)
     from densiscan.batch import PrintAim, Task
     from densiscan.batch_files import Choice
     from densiscan.calibration_file import read_calibration
@@ -95,7 +95,8 @@ def watch(
         base_density=known_base if base is None else base,
         glare=known_glare(None, made, correct=False),
     )
-    task = Task(options=options, aim=aim, ppi=ppi, told=trust_warnings(made, now=_today(), oldest_days=oldest))
+    told = trust_warnings(made, now=_today(), oldest_days=oldest)
+    task = Task(options=options, aim=aim, ppi=ppi, told=told, fog_history=fog_before)
     memory = memory_for(made, task, notebook_option, run=number)
     desk = _Desk(made=made, task=task, memory=memory, csv=csv)
     say(f"Watching {folder}, with the calibration {made.name} ({made.created[:10]}); Ctrl-C ends it.")
