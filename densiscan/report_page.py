@@ -13,8 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.batch_outliers import FIGURES
 from densiscan.report_page_charts import Chart, trend_chart
-from densiscan.report_page_outliers import LOOKED_AT, Standing, standings
+from densiscan.report_page_outliers import Standing, standings
 from densiscan.report_page_sheet import PageReading, SheetView, density_words, sheet_view
 
 _UNJUDGED: Final = "?"
@@ -177,7 +178,7 @@ def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> Cell:
 
 def _trends(views: Sequence[SheetView], stands: Sequence[Standing]) -> tuple[Chart, ...]:
     charts = []
-    for field, name in LOOKED_AT:
+    for field, name in FIGURES.items():
         quantities = [view.document.get(field) for view in views]
         if sum(quantity is not None for quantity in quantities) < 2:
             continue

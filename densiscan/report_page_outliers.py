@@ -1,35 +1,22 @@
-"""Which of many negatives stand out from the rest, and by what."""
+"""Which of many negatives stand apart from the rest, by the same rule as the summary of a folder (`batch_outliers`)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Any, Final
 
-import numpy as np
-
-STANDS_OUT: Final = 3.5
-"""Distance from the middle, in robust standard deviations, from which a negative stands out (from memory: Iglewicz and
-Hoaglin 1993, How to Detect and Handle Outliers)."""
-
-LEAST_SPREAD: Final = 0.03
-"""Density by which negatives of one film differ anyhow, as a standard deviation (common practice)."""
-
-FEWEST: Final = 5
-"""Negatives from which there is a rest to stand out from."""
-
-LOOKED_AT: Final = (
-    ("base_plus_fog", "base plus fog"),
-    ("net_shadow", "net shadow"),
-    ("density_range", "density range"),
-)
+from densiscan.batch_outliers import FIGURES, LEAST_DIFFERENCE, LEAST_READINGS, LIMIT
+from densiscan.quantity import COVERAGE_FACTOR
 
 _NORMAL_MAD: Final = 1.4826
+_FEWEST: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """How far one negative stands from the rest: the largest distance, and in words by what, where it stands out."""
+    """How far one negative stands from the rest, in robust standard deviations; in words by what, where it is odd."""
 
     distance: float
     words: tuple[str, ...]
@@ -38,26 +25,22 @@ class Standing:
 def standings(readings: Sequence[Mapping[str, Any]]) -> tuple[Standing, ...]:
     """Return how far each reading (as the contract has it) stands from the middle of all.
 
-    A distance is counted in robust standard deviations: 1.4826 times the median distance from the median, or what
-    negatives differ by anyhow, or the reading's own standard uncertainty, whichever is largest.
+    Of a few negatives none is called odd, but the farthest from their middle is known from three on.
     """
     distances = [0.0] * len(readings)
     words: list[list[str]] = [[] for _ in readings]
-    if len(readings) < FEWEST:
-        return tuple(Standing(distance=0.0, words=()) for _ in readings)
-    for field, name in LOOKED_AT:
-        known = [(k, reading[field]) for k, reading in enumerate(readings) if reading.get(field)]
-        if len(known) < FEWEST:
+    for field, name in FIGURES.items():
+        known = [(k, reading[field]) for k, reading in enumerate(readings) if reading.get(field) is not None]
+        if len(known) < _FEWEST:
             continue
-        values = np.array([quantity["value"] for _, quantity in known])
-        middle = float(np.median(values))
-        spread = _NORMAL_MAD * float(np.median(np.abs(values - middle)))
+        usual = median(quantity["value"] for _, quantity in known)
+        spread = _NORMAL_MAD * median(abs(quantity["value"] - usual) for _, quantity in known)
         for k, quantity in known:
-            unit = max(spread, LEAST_SPREAD, 0.5 * (quantity["uncertainty"] or 0.0))
-            away = (quantity["value"] - middle) / unit
+            doubt = (quantity["uncertainty"] or 0.0) / COVERAGE_FACTOR
+            away = (quantity["value"] - usual) / max(spread, doubt, LEAST_DIFFERENCE / LIMIT)
             distances[k] = max(distances[k], abs(away))
-            if abs(away) > STANDS_OUT:
-                words[k].append(f"{name} {quantity['value'] - middle:+.2f}")
+            if len(known) >= LEAST_READINGS and abs(away) > LIMIT:
+                words[k].append(f"{name} {quantity['value'] - usual:+.2f}")
     return tuple(
         Standing(distance=round(distance, 2), words=tuple(told))
         for distance, told in zip(distances, words, strict=True)

@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as nps
 
+from densiscan.batch_outliers import Folder
 from densiscan.cli import run
 from densiscan.negative_sheet import Sheet
 from densiscan.report import reading_document
@@ -201,23 +202,35 @@ def document_of(number: int, **values: float) -> dict[str, Any]:
     return {name: {"value": value, "uncertainty": 0.02} for name, value in values.items()} | {"file": f"{number}.tif"}
 
 
-def test_one_of_six_stands_out_by_what_it_differs_in() -> None:
-    readings = [document_of(k, base_plus_fog=0.25, net_shadow=0.3, density_range=1.0 + 0.01 * k) for k in range(5)]
-    readings.append(document_of(9, base_plus_fog=0.45, net_shadow=0.3, density_range=1.02))
+def test_one_of_nine_stands_out_by_what_it_differs_in() -> None:
+    readings = [document_of(k, base_plus_fog=0.25, shadow=0.5, density_range=1.0 + 0.01 * k) for k in range(8)]
+    readings.append(document_of(9, base_plus_fog=0.45, shadow=0.5, density_range=1.02))
     stands = standings(readings)
-    assert [bool(one.words) for one in stands] == [False] * 5 + [True]
-    assert stands[5].words == ("base plus fog +0.20",)
-    # 0.20 from the middle, in units of the least spread, 0.03.
-    np.testing.assert_allclose(stands[5].distance, 0.20 / 0.03, atol=0.01)
+    assert [bool(one.words) for one in stands] == [False] * 8 + [True]
+    assert stands[8].words == ("base plus fog +0.20",)
+    # 0.20 from the middle; the rest are alike, so the unit is what is worth a word, 0.05, over 3.5.
+    np.testing.assert_allclose(stands[8].distance, 0.20 / 0.05 * 3.5, atol=0.01)
 
 
-def test_four_have_no_rest_to_stand_out_from() -> None:
-    readings = [document_of(k, base_plus_fog=0.1 + k, net_shadow=0.3, density_range=1.0) for k in range(4)]
-    assert not any(one.words for one in standings(readings))
+def test_of_four_none_is_odd_but_the_farthest_is_known() -> None:
+    stands = standings([document_of(k, base_plus_fog=0.1 * k * k, shadow=0.3) for k in range(4)])
+    assert not any(one.words for one in stands)
+    assert max(range(4), key=lambda k: stands[k].distance) == 3
+
+
+@given(st.lists(st.floats(0.3, 2.0), min_size=8, max_size=20))
+def test_the_page_calls_odd_what_the_summary_of_a_folder_does(values: list[float]) -> None:
+    assessments = [made_up.assessment(file=f"{k}.tif", shadow=made_up.density(value)) for k, value in enumerate(values)]
+    folder = Folder.empty()
+    for assessment in assessments:
+        folder.add(assessment)
+    odd = {outlier.name for outlier in folder.outliers()}
+    stands = standings([reading_document(assessment) for assessment in assessments])
+    assert {f"{k}.tif" for k, one in enumerate(stands) if one.words} == odd
 
 
 def test_what_stands_out_comes_first_in_the_table() -> None:
-    documents = [reading_document(made_up.assessment(file=f"{k}.tif")) for k in range(6)]
+    documents = [reading_document(made_up.assessment(file=f"{k}.tif")) for k in range(9)]
     documents[4]["density_range"] = {"value": 1.9, "uncertainty": 0.03}
     page = page_html([PageReading(document=document, calibration="mine") for document in documents], HEAD)
     assert re.findall(r'<th scope="row" data-by="([^"]*)"', page)[0] == "4.tif"
