@@ -48,7 +48,7 @@ def trends(
         every = book.runs(newest.film, newest.developer, last=last)
         wanted = _plain(newest.dilution if dilution is None else dilution)
         runs = tuple(run for run in every if _plain(run.dilution) == wanted)
-        stops = _stops(book, runs)
+        stops = stops_by_run(book, runs)
         tell(book)
     sheet = TrendSheet(
         film=newest.film,
@@ -77,7 +77,7 @@ def _plain(dilution: str | None) -> str:
     return "".join((dilution or "").casefold().split())
 
 
-def _stops(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
+def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
     """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
     from densiscan.development import exposure_advice
 

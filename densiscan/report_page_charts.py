@@ -19,7 +19,7 @@ from densiscan.paper import GRADE_LOWER_LIMITS, SOFTEST_LIMIT
 Reals = NDArray[np.float64]
 
 WIDTH: Final = 400.0
-_LEFT, _RIGHT = 44.0, 12.0
+_LEFT, _RIGHT = 52.0, 12.0
 _BOTTOM: Final = 34.0
 _BIN: Final = 0.05
 _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)

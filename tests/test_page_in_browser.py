@@ -99,6 +99,13 @@ def pages(folder: Path) -> Path:
     one = [str(folder / "scans" / "leak.tif"), "--spot", "30,40", "--paper-range", "95"]
     assert run(["measure", *one, *calibration, "--report", str(folder / "one.html")]) == 0
     assert run(["measure", str(folder / "scans"), *calibration, "--report", str(folder / "many.html")]) == 1
+    book = ["--notebook", str(folder / "notebook.sqlite")]
+    for time, extent in (("8:00", "0.95"), ("10:00", "1.1")):
+        facts = ["--film", "<b>Pan</b>", "--developer", "Powder", "--time", time, "--temp", "20"]
+        assert run(["run", "add", *facts, "--density-range", extent, *book]) == 0
+    thin = str(folder / "scans" / "thin.tif")
+    assert run(["measure", thin, *calibration, "--run", "2", *book]) == 0
+    assert run(["report", str(folder / "notebook.html"), *book]) == 0
     return folder
 
 
@@ -308,9 +315,10 @@ def test_the_profile_follows_the_place(opened: Opened) -> None:
     assert f"y {reading_of(opened)[1]:g} mm" in opened.text(".height")
     # Where the line marks the place, the profile has the density that is shown.
     begin, per_mm, bottom, per_unit = map(float, opened.find("svg[data-scale]").get_attribute("data-scale").split())
+    left = float(opened.find("svg[data-scale]").get_attribute("data-left"))
     points = [point.split(",") for point in opened.find(".profile .line").get_attribute("points").split()]
     x, _, density, *_ = reading_of(opened)
-    nearest = min(points, key=lambda point: abs(float(point[0]) - 44.0 - (x - begin) * per_mm))
+    nearest = min(points, key=lambda point: abs(float(point[0]) - left - (x - begin) * per_mm))
     np.testing.assert_allclose((float(nearest[1]) - bottom) / per_unit, density, atol=0.02)
 
 
@@ -392,6 +400,7 @@ FAULTS = [
         ("one.html", "dark", PHONE),
         ("many.html", "light", PHONE),
         ("many.html", "dark", DESKTOP),
+        ("notebook.html", "dark", PHONE),
     )
 ]
 
@@ -423,6 +432,18 @@ def test_it_prints_to_a_clean_page(opened: Opened) -> None:
         assert opened.find(stays).first.is_visible(), stays
     assert opened.page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert opened.page.evaluate("getComputedStyle(document.body).color") == "rgb(29, 29, 27)"
+
+
+@pytest.mark.parametrize("opened", [("notebook.html", {"scheme": "dark"})], indirect=True, ids=["notebook"])
+def test_figures_of_the_notebook_take_the_inks_of_the_page(opened: Opened) -> None:
+    figure = opened.find(".figure").first
+    assert figure.is_visible()
+    assert figure.get_attribute("aria-label") == "Contrast against time: <b>Pan</b> in Powder"
+    inks = opened.page.evaluate(
+        """() => [...document.querySelectorAll(".figure text")].map((text) => getComputedStyle(text).fill)"""
+    )
+    # The page's light ink on its dark paper.
+    assert set(inks) == {"rgb(236, 232, 223)"}
 
 
 @one(script=False)

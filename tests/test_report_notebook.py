@@ -35,7 +35,8 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("Other", "2026-05-01", "7:00"),
     ):
         facts = ["--film", film, "--developer", "Powder", "--date", date, "--time", time, "--temp", "20"]
-        assert run(["run", "add", *facts, *book]) == 0
+        extent = ["--density-range", "1.1"] if date == "2026-05-01" else []
+        assert run(["run", "add", *facts, *extent, *book]) == 0
     for number, name in ((1, "normal.tif"), (2, "thin.tif")):
         assert run(["measure", str(folder / name), "--run", str(number), "--calibration", "mine", *book]) == 0
     return folder
@@ -65,6 +66,15 @@ def test_a_film_is_shown_with_all_its_runs(kept: Path, tmp_path: Path) -> None:
     assert "thin.tif" in text
     assert "normal.tif" not in text
     assert "data:image" not in text
+
+
+def test_runs_of_one_film_and_developer_are_drawn(kept: Path, tmp_path: Path) -> None:
+    text = page(kept, tmp_path, "--film", "other", "--no-pictures")
+    headings = re.findall(r'<section class="drawing">\s*<h2>([^<]*)</h2>', text)
+    assert headings == ["Contrast against time: Other in Powder", "From run to run: Other in Powder"]
+    drawn = re.findall(r"<svg .*?</svg>", text, flags=re.DOTALL)
+    assert len([one for one in drawn if 'class="figure"' in one]) == 2
+    assert not [one for one in drawn if "style=" in one or "://" in one]
 
 
 def test_a_span_of_time_has_its_first_and_last_day(kept: Path, tmp_path: Path) -> None:

@@ -136,8 +136,8 @@
     function profile(reading) {
       const chart = find("svg[data-scale]");
       const [from, perMm, bottom, perUnit] = chart.dataset.scale.split(" ").map(Number);
-      const left = 44;
-      const top = Number(chart.dataset.end);
+      const left = Number(chart.dataset.left);
+      const top = Number(chart.dataset.top);
       const points = [];
       for (let column = 0; column < data.columns; column += Math.max(1, Math.floor(data.columns / 400))) {
         const value = readings[reading.row * data.columns + column] / 1000;
