@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -71,20 +71,23 @@ def advise(
     temperature = arguments.celsius(temp, "--temp")
     check_plot(plot)
     from densiscan.development_advice import Plan, advise_from
-    from densiscan.development_posterior import evidence_of, posterior_of
+    from densiscan.development_posterior import MOST_RUNS, evidence_of, posterior_of
+    from densiscan.development_readings import sound_runs
     from densiscan.development_wear import Load, next_load, wear
     from densiscan.report_advice import AdviceSheet, advice_document, advice_text
 
     with notebook.open_notebook(notebook.notebook_file(notebook_option)) as book:
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
-        runs, told = _runs(book, film, developer, dilution)
+        every, told = _runs(book, film, developer, dilution)
+        documents = book.judged([run.number for run in every if run.density_ranges][-MOST_RUNS:])
         plan = Plan(
             target_range=target,
             scene_stops=scene_stops,
             temperature_c=temperature,
             use=_next_use(book, developer, use, batch),
         )
-        index = _index(book, runs)
+    sound = sound_runs(every, {uid: document for of_run in documents.values() for uid, document in of_run.items()})
+    runs = sound.runs
     load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
     known = posterior_of(evidence_of(runs))
     sheet = AdviceSheet(
@@ -93,8 +96,8 @@ def advise(
         advice=advise_from(known, runs, plan),
         wear=wear(known, runs, load),
         load=load,
-        index=index,
-        told=told,
+        index=_index(runs, documents),
+        told=(*told, *sound.told),
     )
     show(advice_document(sheet) if as_json else advice_text(sheet))
     if plot is not None:
@@ -187,15 +190,15 @@ def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None
     return 1 if batch is None else book.uses_of(developer, batch) + 1
 
 
-def _index(book: Notebook, runs: tuple[Run, ...]) -> IndexAdvice | None:
+def _index(runs: tuple[Run, ...], documents: dict[int, dict[str, dict[str, Any]]]) -> IndexAdvice | None:
     """Return the exposure index to use next, from the shadows of the last runs that have an index."""
     from densiscan.development_index import index_advice, shadow_read
 
-    with_index = [run for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:]
-    found = []
-    for run in with_index:
-        # Of a negative measured several times the last reading counts.
-        latest = {reading.negative: reading for reading in book.readings(run=run.number)}
-        found += [shadow_read(reading.document, run.exposure_index) for reading in latest.values()]
+    with_index = [run for run in runs if run.exposure_index is not None]
+    read = [
+        shadow_read(document, run.exposure_index)
+        for run in with_index[-_LAST_SHADOWS:]
+        for document in documents.get(run.number, {}).values()
+    ]
     last = with_index[-1].exposure_index if with_index else None
-    return index_advice([shadow for shadow in found if shadow is not None], last)
+    return index_advice([shadow for shadow in read if shadow is not None], last)

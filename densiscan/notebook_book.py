@@ -177,6 +177,11 @@ class Notebook:
         with self._store.reading() as connection:
             return () if connection is None else notebook_readings.last_readings(connection, runs)
 
+    def judged(self, runs: Sequence[int]) -> dict[int, dict[str, dict[str, Any]]]:
+        """Return, by run and by the uid of each negative, what its last reading says of its frame, as `measure` did."""
+        with self._store.reading() as connection:
+            return {} if connection is None else notebook_readings.judged(connection, runs)
+
     def readings_of_scan(
         self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
     ) -> tuple[KeptReading, ...]:

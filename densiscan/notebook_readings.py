@@ -187,6 +187,30 @@ def last_readings(connection: sqlite3.Connection, runs: Sequence[int]) -> tuple[
     return tuple(_kept_reading(row) for row in last.values())
 
 
+_JUDGED: Final = ("exposure", "clipped", "beyond_calibration", "development")
+"""What a reading says of its own frame, by its names in the contract."""
+
+
+def judged(connection: sqlite3.Connection, runs: Sequence[int]) -> dict[int, dict[str, dict[str, Any]]]:
+    """Return, by run and by the uid of each negative, what the reading made last says of its frame.
+
+    Of the whole document only exposure, clipping, what is beyond the calibration, and development: notebooks grow.
+    """
+    parts = ", ".join(f"'{name}', json_extract(readings.document, '$.{name}')" for name in _JUDGED)
+    rows = connection.execute(
+        f"""SELECT negatives.run, negatives.uid, json_object({parts}) FROM negatives
+        JOIN readings ON readings.negative_id = negatives.id
+        WHERE readings.removed IS NULL AND readings.document IS NOT NULL
+            AND negatives.run IN (SELECT value FROM json_each(?))
+        ORDER BY negatives.id, readings.made, readings.id""",
+        (json.dumps(list(runs)),),
+    )
+    found: dict[int, dict[str, dict[str, Any]]] = {}
+    for run, uid, document in rows:
+        found.setdefault(run, {})[uid] = json.loads(document)
+    return found
+
+
 def readings_of_scan(
     connection: sqlite3.Connection, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
 ) -> tuple[KeptReading, ...]:

@@ -171,6 +171,34 @@ def test_the_exposure_index_moves_with_the_shadows(capsys: pytest.CaptureFixture
     assert index["exposure_index"] == 50.0
 
 
+def test_negatives_that_tell_nothing_of_development_are_left_out(
+    capsys: pytest.CaptureFixture[str], notebook: Path
+) -> None:
+    number = logged(notebook, density_ranges=())
+    right: dict[str, Any] = {
+        "density_range": {"value": 1.05, "uncertainty": 0.02},
+        "exposure": {"verdict": "normal", "stops": None},
+        "clipped": {"light": 0.0, "dark": 0.0},
+        "beyond_calibration": 0.0,
+        "development": {"contrast": {"value": 0.57, "uncertainty": 0.1}},
+    }
+    short = {"value": 0.5, "uncertainty": 0.02}
+    silent = [
+        {**right, "density_range": short, "exposure": {"verdict": "under", "stops": None}},
+        {**right, "density_range": short, "beyond_calibration": 0.05},
+        {**right, "density_range": short, "clipped": {"light": 0.0, "dark": 0.02}},
+        {**right, "density_range": short, "development": {"contrast": None}},
+    ]
+    with open_notebook(notebook) as book:
+        for piece, read in enumerate([right, *silent]):
+            book.add_reading(_reading(number, piece, read))
+    found = document(capsys, "--scene-stops", "7")
+    assert_allclose(found["factor"], 1.0, atol=0.05)
+    left_out = [one["message"] for one in found["warnings"] if one["code"] == "negatives-left-out"]
+    assert len(left_out) == 3
+    assert any("2 negatives of run 1 are beyond the calibration" in message for message in left_out)
+
+
 def _exposure(stops: float) -> dict[str, Any]:
     return {"verdict": "under", "stops": {"value": stops, "uncertainty": 0.4}}
 
