@@ -20,6 +20,7 @@ from densiscan.calibrate import searched, signal_map
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError
 from densiscan.negative_light import Light, light_on, surveyed_light
+from densiscan.paper_smooth import smooth_curve
 from densiscan.paper_steps import find_printed_steps, steps_in_outline
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
 from densiscan.quantity import Influence, Quantity, Warning_
@@ -129,11 +130,15 @@ def light_of_print(scan: Scan, calibration: Calibration) -> Light:
 def _by_calibration(
     asked: PrintScan, place: WedgePlace, calibration: Calibration, circumstances: Circumstances
 ) -> PaperTest:
-    light = light_of_print(asked.scan, calibration)
-    read = [light.of_box(_inside(step.box_mm), f"print {n}") for n, step in enumerate(place.steps, start=1)]
+    smooth = smooth_curve(calibration)
+    light = light_of_print(asked.scan, smooth.calibration)
+    read = [
+        smooth.freed(light.of_box(_inside(step.box_mm), f"print {number}"))
+        for number, step in enumerate(place.steps, start=1)
+    ]
     fixed = asked.fixed_base
     if asked.fixed_mm is not None:
-        fixed = light.of_box(asked.fixed_mm, "fixed-only piece")
+        fixed = smooth.freed(light.of_box(asked.fixed_mm, "fixed-only piece"))
     test = paper_from_points(_points(asked, place, read), circumstances, method="scan", fixed_base=fixed)
     return replace(test, warnings=(*reading_warnings(asked.scan, calibration, read), *test.warnings))
 
