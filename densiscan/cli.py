@@ -21,11 +21,13 @@ from densiscan.cli_calibrate import calibrate
 from densiscan.cli_check import check
 from densiscan.cli_demo import demo
 from densiscan.cli_film import film
+from densiscan.cli_finished import finished
 from densiscan.cli_measure import measure
 from densiscan.cli_notebook import pages
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
 from densiscan.cli_paper import paper
+from densiscan.cli_print import print_
 from densiscan.cli_report import report
 from densiscan.cli_run import runs
 from densiscan.cli_trends import trends
@@ -68,8 +70,9 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, watch, advise, check, film, paper, trends, report, demo):
+for command in (calibrate, measure, watch, advise, check, film, paper, finished, trends, report, demo):
     app.command()(command)
+app.command("print")(print_)
 app.add_typer(runs)
 app.add_typer(pages)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_negatives import calibration_of_mode
 from densiscan.cli_options import (
     ChannelOption,
     JsonOption,
@@ -123,7 +124,7 @@ def paper(
         read = read_points(points)
         test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
     elif scan is not None and wedge is not None:
-        made = reflection_calibration(calibration, book)
+        made = calibration_of_mode(calibration, book, "reflection")
         from densiscan.paper_scan import PrintScan, paper_from_scan
         from densiscan.wedge import read_wedge
 
@@ -164,24 +165,6 @@ def _by_eye(wedge: Path | None, last_black: str | None, first_white: str | None,
 
     read = read_wedge(wedge or Path())
     return paper_by_eye(read, last_black=last_black or "", first_white=first_white or "", circumstances=about)
-
-
-def reflection_calibration(wanted: str | None, book: Path) -> Calibration | None:
-    """Return the calibration meant for a print: the one named, else the last one by a reflection wedge, else None."""
-    from densiscan.calibration_file import read_calibration
-    from densiscan.errors import DensiscanError
-
-    if wanted is not None:
-        return read_calibration(notebook.find_calibration(wanted, book))
-    for file in notebook.kept_calibrations(book):
-        try:
-            made = read_calibration(file)
-        except DensiscanError:
-            continue
-        if made.mode == "reflection":
-            say(f"With the last reflection calibration made: {file} ({made.created}).")
-            return made
-    return None
 
 
 def opened_print(

@@ -25,13 +25,15 @@ FULL_BLACK: Final = 0.04
 
 _SOFT: Final = 0.01
 """Density by which both ends of the curve are kept off zero before the logarithm is taken."""
-_SAME_WHITE: Final = 0.002
-"""Steps at the light end that differ by less are all white: a twentieth of the first tone."""
-_SAME_BLACK: Final = 0.005
+_SAME_WHITE: Final = 0.001
+"""Steps at the light end that differ by less are all white: a fortieth of the first tone."""
+_SAME_BLACK: Final = 0.003
 _WHITE_REACHED: Final = 0.01
 """Fall still to come at the light end from which white counts as not reached: a quarter of the first tone."""
 _BLACK_REACHED: Final = 0.05
 """Rise still to come at the dark end, as part of the net density, from which black counts as not reached."""
+_NOISE: Final = 0.004
+"""Rise over two steps that may be noise of the readings."""
 _GRID: Final = np.linspace(0.0, 1.0, 65)
 
 
@@ -160,12 +162,16 @@ def _to_come(density: Floats) -> float:
     last, before = (abs(float(density[-1 - k * over] - density[-1 - (k + 1) * over])) for k in (0, 1))
     if last <= 0.0:
         return 0.0
-    share = min(last / before, 0.8) if before > 0.0 else 0.8
+    # Rises as small as those of noise show no law: no more than the last is expected to come.
+    most = 0.8 if last > _NOISE else 0.5
+    share = min(last / before, most) if before > 0.0 else most
     return last * share / (1.0 - share)
 
 
 def curve_through(log_exposure: Floats, density: Floats, ends: Ends) -> PaperCurve:
-    """Return the curve through points by rising exposure, its ends the means of the points that make them.
+    """Return the curve through points by rising exposure.
+
+    Its ends are the means of the points that make them, and what was still to come beyond.
 
     Raises
     ------
@@ -174,6 +180,10 @@ def curve_through(log_exposure: Floats, density: Floats, ends: Ends) -> PaperCur
     """
     base = float(np.mean(density[: ends.white]))
     top = float(np.mean(density[density.size - ends.black :]))
+    if ends.white_reached():
+        base -= ends.fall_to_come
+    if ends.black_reached(top - base):
+        top += ends.rise_to_come
     if density.size < 3 or not math.isfinite(top - base) or top - base <= 4.0 * FIRST_TONE:
         raise ValueError("the points show no black and white")
     return PaperCurve(log_exposure=np.array(log_exposure, dtype=float), density=isotonic(density), base=base, top=top)

@@ -26,9 +26,9 @@ BoxMm = tuple[float, float, float, float]
 
 _JUMP: Final = 0.05
 """Change of log10 signal within half a step that ends a stretch of one tone: density 0.11 at gamma 2.2."""
-_BESIDE: Final = 0.10
+_BESIDE: Final = 0.25
 """Difference of log10 signal at which what lies beside a step is of another tone."""
-_OFF_LATTICE: Final = 0.25
+_OFF_LATTICE: Final = 0.15
 """Part of a step by which the end of the wedge may lie beside a whole number of steps."""
 _MIDDLE: Final = 0.6
 _ASK: Final = "give --outline left,top,width,height in mm: the printed wedge from its first step to its last"
@@ -36,10 +36,14 @@ _ASK: Final = "give --outline left,top,width,height in mm: the printed wedge fro
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Line:
-    """The tone along a row of steps: `place` in steps from the first edge seen, rising towards black, and `tone`."""
+    """The tone along a row of steps: `place` in steps from the first edge seen, rising towards black, and `tone`.
+
+    `quantum` is one code of the scan's scale.
+    """
 
     place: Floats
     tone: Floats
+    quantum: float
 
     def end(self, start: float, direction: int) -> float | None:
         """Return where the stretch of one tone that holds `start` ends; None where it goes on to the border."""
@@ -50,7 +54,9 @@ class _Line:
         if place.size < 3:
             return None
         half = max(int(np.count_nonzero(np.abs(place - place[0]) < 0.5)), 2)
-        jumps = np.flatnonzero(np.abs(tone[half:] - tone[:-half]) > _JUMP)
+        # Some codes of the scan's scale, where those are coarse, are no jump.
+        coarse = 3.0 * self.quantum / 10.0 ** np.minimum(tone[half:], tone[:-half]) / math.log(10.0)
+        jumps = np.flatnonzero(np.abs(tone[half:] - tone[:-half]) > np.maximum(_JUMP, coarse))
         if not jumps.size:
             return None
         first, last = int(jumps[0]), min(int(jumps[0]) + 2 * half, tone.size - 1)
@@ -147,7 +153,7 @@ def _line_along(row: Row) -> _Line:
         margin = (bottom - top) // 5
         tones[column] = np.median(image[top + margin : max(bottom - margin, top + margin + 1), column])
     order = np.argsort(place)
-    return _Line(place=place[order], tone=tones[order])
+    return _Line(place=place[order], tone=tones[order], quantum=row.view.quantum)
 
 
 def _stands_out(row: Row, cell: int) -> bool:

@@ -171,7 +171,7 @@ def paper_from_points(
         iso_range=(shadow - highlight).scaled(100.0),
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
-        black_log_exposure=_with_shape(found["black"], x),
+        black_log_exposure=_with_shape(found["black"], x) if "black" in found else None,
         base_plus_fog=base,
         maximum_black=found["top"],
         fog=None if fixed_base is None else base - fixed_base,
@@ -237,7 +237,8 @@ def _slopes(
     """Return by how much all that is shown moves when one density, or one exposure, does."""
     moved = [np.array(array) for array in arrays]
     moved[1 if of_density else 0][number] += _NUDGE
-    return {name: (value - shown[name]) / _NUDGE for name, value in _shown(moved[0], moved[1], ends).items()}
+    after = _shown(moved[0], moved[1], ends)
+    return {name: (after.get(name, value) - value) / _NUDGE for name, value in shown.items()}
 
 
 def _with_shape(place: Quantity, x: Floats) -> Quantity:

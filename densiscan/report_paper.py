@@ -14,6 +14,10 @@ _METHOD = {
 }
 
 
+HELD = "\u00a0"
+"""Space at which no line is broken; it becomes a plain one once the lines are made."""
+
+
 def range_text(quantity: Quantity) -> str:
     """Return an ISO range to whole numbers, with its expanded uncertainty (k = 2), never stated as less than 1."""
     if quantity.uncertainty is None:
@@ -29,21 +33,26 @@ def grade_words(grade: str) -> str:
 def seconds_text(seconds: float) -> str:
     """Return a printing time: tenths of a second below 10 s, whole seconds below two minutes, else 2:30."""
     if seconds < 9.95:
-        return f"{seconds:.1f} s"
+        return f"{seconds:.1f}{HELD}s"
     if seconds < 119.5:
-        return f"{seconds:.0f} s"
+        return f"{seconds:.0f}{HELD}s"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes}:{rest:02d}"
 
 
 def label_line(label: str, text: str) -> str:
     """Return one figure with its label in the margin."""
-    return paragraph(text, label=label)
+    return sentence(text, label=label or " ")
+
+
+def sentence(text: str, *, label: str = "") -> str:
+    """Return a wrapped sentence in which numbers and their units stay together."""
+    return paragraph(text, label=label).replace(HELD, " ")
 
 
 def warning_lines(warnings: tuple[Warning_, ...]) -> list[str]:
     """Return each warning as a marked paragraph, once."""
-    return [paragraph(f"! {message}") for message in dict.fromkeys(warning.message for warning in warnings)]
+    return [sentence(f"! {message}") for message in dict.fromkeys(warning.message for warning in warnings)]
 
 
 def paper_text(test: PaperTest) -> str:
@@ -54,7 +63,7 @@ def paper_text(test: PaperTest) -> str:
     at_size = "" if about.magnification is None else f" under an enlarger set for {about.magnification:g} times"
     lines = [
         f"Paper {about.name}" if about.name else "Paper test",
-        paragraph(f"{_METHOD[test.method]}{source}{exposed}{at_size}"),
+        sentence(f"{_METHOD[test.method]}{source}{exposed}{at_size}"),
         "",
         label_line("range R", f"{range_text(test.iso_range)}: {grade_words(test.grade)}"),
         label_line("base plus fog", _density(test.base_plus_fog, test)),
@@ -69,7 +78,7 @@ def paper_text(test: PaperTest) -> str:
     if test.black_log_exposure is not None:
         lines.append(label_line("full black", f"to the eye {_place(test.black_log_exposure, test)}"))
     if about.exposure_s is not None:
-        lines += ["", paragraph(_in_seconds(test, about.exposure_s))]
+        lines += ["", sentence(_in_seconds(test, about.exposure_s))]
     return "\n".join([*lines, *warning_lines(test.warnings)])
 
 

@@ -10,7 +10,8 @@ from typing import Final, Literal
 import numpy as np
 
 from densiscan.errors import WrongUseError
-from densiscan.sample_bed import Array, Bed, Box, Place, Real, box_cover
+from densiscan.sample_bed import Array, Bed, Box, Place, Real, box_cover, sampled
+from densiscan.sample_film import Film, density_map
 
 Shape = Literal["logistic", "slow-shoulder", "slow-toe", "normal", "straight"]
 SHAPES: Final[tuple[Shape, ...]] = ("logistic", "slow-shoulder", "slow-toe", "normal", "straight")
@@ -104,3 +105,43 @@ class PaperPiece:
         window = bed.window(self.place, box)
         if window is not None:
             bed.replace(window, 10.0**-self.density, box_cover(window, box, bed.pitch_mm))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperPrint:
+    """A contact print of a negative on the bed, with the white margin of its paper.
+
+    Parameters
+    ----------
+    film
+        The negative; where it lies does not matter.
+    log_exposure
+        log10 of the exposure that reaches the paper through no density.
+    margin_mm
+        Paper beside the film that a mask kept white.
+    """
+
+    film: Film
+    curve: PaperCurve
+    log_exposure: float
+    place: Place
+    margin_mm: float = 6.0
+
+    def lay(self, bed: Bed, rng: np.random.Generator) -> None:
+        """Lay it; its true values are those of the negative through the curve."""
+        negative = density_map(self.film, bed, rng)
+        left, top, width, height = self.film.outline
+        margin = self.margin_mm
+        paper: Box = (left - margin, top - margin, width + 2 * margin, height + 2 * margin)
+        window = bed.window(self.place, paper)
+        if window is None:
+            return
+        bed.replace(window, 10.0 ** -float(self.curve.base + self.curve.fog), box_cover(window, paper, bed.pitch_mm))
+        light = np.asarray(10.0 ** -self.curve.density(self.log_exposure - negative), np.float32)
+        rows, columns = light.shape
+        printed = sampled(
+            light,
+            (window.v - top) * np.float32(rows / height) - np.float32(0.5),
+            (window.u - left) * np.float32(columns / width) - np.float32(0.5),
+        )
+        bed.replace(window, printed, box_cover(window, self.film.outline, bed.pitch_mm))

@@ -20,7 +20,7 @@ from densiscan.scan import Scan, open_scan
 from densiscan.wedge import Wedge, WedgeStep
 
 Surround = Literal["black", "white"]
-GRAY_SCALE = tuple(round(0.05 + 0.10 * number, 2) for number in range(21))
+GRAY_SCALE = tuple(round(0.05 + 0.10 * number, 2) for number in range(20))
 """Reflection wedge that the scanner is calibrated with."""
 CERTIFICATE = 0.02
 """Expanded uncertainty (k = 2) of both wedges; the true densities scatter by half of it."""

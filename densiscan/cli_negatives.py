@@ -1,0 +1,233 @@
+"""Where the commands that print get their negatives and papers from: scans, readings made before, densities typed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from densiscan import arguments, notebook
+from densiscan.cli_options import say
+from densiscan.errors import DensiscanError, WrongUseError
+
+if TYPE_CHECKING:
+    from densiscan.calibration import Calibration
+    from densiscan.paper_print import NegativeEnds
+    from densiscan.paper_test import PaperTest
+    from densiscan.quantity import Quantity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Typed:
+    """Densities of one negative as a person types them; None where they are not given."""
+
+    shadow: float | None = None
+    highlight: float | None = None
+    base_plus_fog: float | None = None
+
+    def any(self) -> bool:
+        """Tell whether a density to print is given."""
+        return self.shadow is not None or self.highlight is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """How negatives are read: the notebook's file, calibration wanted, resolution, the picture's box."""
+
+    book: Path
+    calibration: str | None = None
+    ppi: float | None = None
+    frame: str | None = None
+
+
+def calibration_of_mode(wanted: str | None, book: Path, mode: str) -> Calibration | None:
+    """Return the calibration named, else the last one made of this mode, else None."""
+    from densiscan.calibration_file import read_calibration
+
+    if wanted is not None:
+        return read_calibration(notebook.find_calibration(wanted, book))
+    for file in notebook.kept_calibrations(book):
+        try:
+            made = read_calibration(file)
+        except DensiscanError:
+            continue
+        if made.mode == mode:
+            say(f"With the last {mode} calibration made: {file} ({made.created}).")
+            return made
+    return None
+
+
+def typed_negative(typed: Typed) -> NegativeEnds:
+    """Return the negative whose densities are typed; they are taken as read to 0.02 (k = 2), as usual."""
+    from densiscan.paper_print import NegativeEnds
+    from densiscan.quantity import Influence, Quantity
+
+    def stated(value: float | None, name: str) -> Quantity | None:
+        return None if value is None else Quantity(value, {Influence("reading", name): 0.01})
+
+    for value, option in (
+        (typed.shadow, "--shadow"),
+        (typed.highlight, "--highlight"),
+        (typed.base_plus_fog, "--base-plus-fog"),
+    ):
+        arguments.within(value, option, above=-0.1, upto=6.0, such_as="0.40 (a density)")
+    return NegativeEnds(
+        name="as typed",
+        shadow=stated(typed.shadow, "shadow"),
+        highlight=stated(typed.highlight, "highlight"),
+        base_plus_fog=stated(typed.base_plus_fog, "base plus fog"),
+    )
+
+
+def negatives_named(names: Sequence[str], source: Source) -> tuple[list[NegativeEnds], list[dict[str, str]]]:
+    """Return the negatives of scans, of documents that measure printed, or of readings in the notebook.
+
+    Returns
+    -------
+    tuple
+        The negatives, and for each name that gave none its file, code and message.
+
+    Raises
+    ------
+    WrongUseError
+        If a name is neither a file nor a reading in the notebook.
+    """
+    for name in names:
+        _require_known(name, source)
+    found: list[NegativeEnds] = []
+    failed: list[dict[str, str]] = []
+    for name in names:
+        try:
+            found += _negatives(name, source)
+        except WrongUseError:
+            raise
+        except DensiscanError as problem:
+            failed.append({"file": name, "code": problem.code, "message": str(problem)})
+    return found, failed
+
+
+def _require_known(name: str, source: Source) -> None:
+    if Path(name).is_file() or _kept(name, source):
+        return
+    raise WrongUseError(
+        f"{name} is neither a file nor a negative in the notebook; name a scan, a document of measure --json, or the "
+        "file name of a negative measured before."
+    )
+
+
+def _negatives(name: str, source: Source) -> list[NegativeEnds]:
+    path = Path(name)
+    if not path.is_file():
+        return _kept(name, source)
+    return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source)
+
+
+def _kept(name: str, source: Source) -> list[NegativeEnds]:
+    """Return the last readings in the notebook of a scan of this name, with or without its ending."""
+    from densiscan.paper_print import NegativeEnds
+
+    with notebook.open_notebook(source.book) as book:
+        readings = [one for one in book.readings(with_documents=False) if one.file and _is_named(one.file, name)]
+    last = {(one.file, one.piece): one for one in readings}
+    return [
+        NegativeEnds(
+            name=_piece_name(str(one.file), one.piece),
+            shadow=one.quantities.get("shadow"),
+            highlight=one.quantities.get("highlight"),
+            base_plus_fog=one.quantities.get("base_plus_fog"),
+        )
+        for one in last.values()
+    ]
+
+
+def _is_named(file: str, name: str) -> bool:
+    return name in {file, Path(file).name, Path(file).stem}
+
+
+def _piece_name(file: str, piece: int | None) -> str:
+    return file if piece is None else f"{file}, piece {piece}"
+
+
+def _from_document(path: Path) -> list[NegativeEnds]:
+    from densiscan.paper_print import NegativeEnds
+    from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
+
+    def quantity(plain: dict[str, Any] | None, key: str) -> Quantity | None:
+        if plain is None:
+            return None
+        doubt = plain["uncertainty"]
+        parts = None if doubt is None else {Influence("reading", key): float(doubt) / COVERAGE_FACTOR}
+        return Quantity(float(plain["value"]), parts)
+
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        return [
+            NegativeEnds(
+                name=_piece_name(str(one["file"]), one.get("piece")),
+                shadow=quantity(one["shadow"], "shadow"),
+                highlight=quantity(one["highlight"], "highlight"),
+                base_plus_fog=quantity(one["base_plus_fog"], "base plus fog"),
+            )
+            for one in document["readings"]
+        ]
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        raise DensiscanError(
+            f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
+        ) from problem
+
+
+def _measured(path: Path, source: Source) -> list[NegativeEnds]:
+    from densiscan.errors import MeasureError
+    from densiscan.negative import MeasureOptions, measure_scan
+    from densiscan.paper_print import NegativeEnds
+    from densiscan.scan import open_scan
+
+    made = calibration_of_mode(source.calibration, source.book, "transmission")
+    if made is None:
+        raise WrongUseError(
+            "no calibration by a transmission wedge was made yet; make one with: densiscan calibrate WEDGE_SCAN "
+            "--densities WEDGE.csv, or give --shadow and --highlight."
+        )
+    if made.mode != "transmission":
+        raise MeasureError(
+            f"{path} is a negative, and the calibration {made.name} is of a wedge read by reflection; name one of a "
+            "wedge on film with --calibration."
+        )
+    scan = open_scan(path, ppi=source.ppi, channel=made.channel)
+    options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"))
+    return [
+        NegativeEnds(
+            name=_piece_name(one.file, one.piece),
+            shadow=one.shadow,
+            highlight=one.highlight,
+            base_plus_fog=one.base_plus_fog,
+            warnings=one.warnings,
+        )
+        for one in measure_scan(scan, made, options)
+    ]
+
+
+def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
+    """Return the paper tests of these names, all that are kept where none is named.
+
+    Raises
+    ------
+    WrongUseError
+        If there is none of a name.
+    """
+    from densiscan.paper_file import paper_from_document
+
+    with notebook.open_notebook(book) as kept:
+        known = kept.names("paper-test")
+        found = []
+        for name in names or known:
+            document = kept.kept("paper-test", name)
+            if document is None:
+                told = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
+                raise WrongUseError(
+                    f"there is no paper test of the name {name}; {told}; make one with densiscan paper ... --name NAME."
+                )
+            found.append(paper_from_document(document))
+    return found
