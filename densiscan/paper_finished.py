@@ -36,7 +36,7 @@ TRIM: Final = 0.01
 APERTURE_MM: Final = 1.0
 HIGHLIGHT_TONE: Final = 0.12
 """Density above base plus fog up to which the lightest part of a print still looks white (common practice)."""
-LARGE_SHARE: Final = 0.03
+LARGE_SHARE: Final = 0.10
 """Part of the picture that may be bare paper, or full black, before it is called blank or blocked (common practice)."""
 LEAST_STOPS: Final = 0.15
 """Change of exposure that is not worth another sheet: half of a third of a stop."""

@@ -20,7 +20,7 @@ _HIGHLIGHTS: Final = {
 }
 _SHADOWS: Final = {
     "blocked": "blocked: black without a tone",
-    "right": "right: full black, with tones above it",
+    "right": "right: as black as they should be",
     "weak": "weak: the darkest part is not black",
 }
 _CONTRAST: Final = {"harder": "one grade harder", "keep": "the same grade", "softer": "one grade softer"}

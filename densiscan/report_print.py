@@ -53,7 +53,7 @@ def _sheet_text(sheet: PrintSheet) -> str:
         lines.append(label_line("density range", density_text(negative.density_range)))
     lines += [label_line("paper", _needs(sheet)), *warning_lines(negative.warnings)]
     for fit in sheet.fits[:_MOST_PAPERS]:
-        lines += ["", *_fit_lines(fit)]
+        lines += ["", *_fit_lines(fit, with_strip=sheet.change is None or sheet.change.strip is None)]
     rest = [f"{fit.name} (R {range_text(fit.iso_range)})" for fit in sheet.fits[_MOST_PAPERS:]]
     if rest:
         lines += ["", sentence(f"Other papers fit less: {', '.join(rest)}.")]
@@ -74,7 +74,8 @@ def _needs(sheet: PrintSheet) -> str:
     return f"for {light} a range R of {range_text(needed)}: {grade_words(grade_for(needed.value / 100.0))}{marked}"
 
 
-def _fit_lines(fit: PaperFit) -> list[str]:
+def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
+    """Return what a paper does; without a test strip where a print before gives a better one."""
     name = f"Paper {fit.name}" if fit.name else "Paper of that range"
     doubt = "" if fit.iso_range.uncertainty is None else f" ± {max(fit.iso_range.uncertainty, 1.0):.0f}"
     lines = [f"{name}: R {fit.iso_range.value:.0f}{doubt}, {grade_words(fit.grade)}", ""]
@@ -84,7 +85,9 @@ def _fit_lines(fit: PaperFit) -> list[str]:
     if fit.standard_time_s is not None:
         told = f"{_time_text(fit.standard_time_s)} is the shortest in which the clear rebate prints as full black"
         lines.append(label_line("clear rebate", told))
-    return [*lines, *_strip_lines(fit.strip), *_counted_lines(fit.counted), *warning_lines(fit.warnings)]
+    if with_strip:
+        lines += [*_strip_lines(fit.strip), *_counted_lines(fit.counted)]
+    return [*lines, *warning_lines(fit.warnings)]
 
 
 def _fit_words(fit: PaperFit) -> str:

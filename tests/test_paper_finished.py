@@ -142,9 +142,9 @@ def test_exposure_is_found_from_the_tones_where_it_is_not_given(bench: Bench) ->
     [
         (reading(0.12, 1.95), "right", "right", "keep"),
         (reading(0.30, 1.50), "gray", "weak", "harder"),
-        (reading(0.08, 2.03, bare=0.1, full=0.1), "blank", "blocked", "softer"),
-        (reading(0.08, 1.60, bare=0.1), "blank", "weak", "keep"),
-        (reading(0.40, 2.03, full=0.1), "gray", "blocked", "keep"),
+        (reading(0.08, 2.03, bare=0.2, full=0.2), "blank", "blocked", "softer"),
+        (reading(0.08, 1.60, bare=0.2), "blank", "weak", "keep"),
+        (reading(0.40, 2.03, full=0.2), "gray", "blocked", "keep"),
     ],
 )
 def test_verdict_without_a_negative(one: PrintReading, highlights: str, shadows: str, contrast: str) -> None:
@@ -162,10 +162,10 @@ def test_exposure_from_the_print_alone() -> None:
     assert gray.exposure_stops is not None
     assert_allclose(gray.exposure_stops, (curve.landmarks()["highlight"] - place) / math.log10(2.0), rtol=1e-6)
     assert gray.exposure_stops < 0.0
-    blank = alone(reading(0.08, 1.60, bare=0.1))
+    blank = alone(reading(0.08, 1.60, bare=0.2))
     assert blank.at_least
     assert (blank.exposure_stops or 0.0) > 0.0
-    assert alone(reading(0.08, 2.03, bare=0.1, full=0.1)).exposure_stops is None
+    assert alone(reading(0.08, 2.03, bare=0.2, full=0.2)).exposure_stops is None
 
 
 def test_contrast_follows_from_the_negative_where_it_is_known() -> None:

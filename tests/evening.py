@@ -1,0 +1,166 @@
+"""One evening in the darkroom, rendered: every file that the pages on printing speak of, and the pages' own outputs.
+
+python -m tests.evening      writes the outputs of paper, print and finished into docs/evening.md anew
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from densiscan.sample import (
+    Film,
+    FilmCurve,
+    Picture,
+    Place,
+    Scanner,
+    WedgeLayout,
+    even_densities,
+    render_bed,
+    sheet,
+    write_scan,
+    write_wedge_file,
+)
+from densiscan.sample_paper import PaperCurve, PaperPiece, PaperPrint
+
+ROOT: Final = Path(__file__).resolve().parents[1]
+PAGE: Final = ROOT / "docs" / "evening.md"
+SCANNER: Final = Scanner(ppi=150.0, tone="2.2", glare=0.002, lamp=0.003, gain=0.95)
+STEPS: Final = even_densities(21, 0.15, 0.05)
+GRAYS: Final = even_densities(20, 0.10, 0.06)
+OLD_BOX: Final = PaperCurve(base=0.06, fog=0.04, net=1.78, shape="normal", log_range=0.92)
+"""A hard paper with some fog. Its first tone takes a log exposure of 0."""
+TEST_SECONDS: Final = 12.0
+TEST_LOG: Final = 1.62
+"""log10 exposure of the test print through nothing, for 12 s of this lamp."""
+PRINT_SECONDS: Final = 10.0
+LID: Final = 0.04
+WRITTEN_ANEW: Final = ("paper", "print", "finished")
+
+
+def film(scene: str, seed: int, **picture: float) -> Film:
+    taken = Picture(scene=scene, seed=seed, **picture)  # type: ignore[arg-type]
+    curve = FilmCurve(base=0.06, fog=0.10, contrast=0.6)
+    return sheet(size_mm=(66.0, 50.0), place=Place(x_mm=45.0, y_mm=37.0), picture=taken, curve=curve)
+
+
+MILL: Final = film("mill", 5, range_stops=6.0, shadow_stops=1.5)
+LANE: Final = film("snow-lane", 8, range_stops=5.5, shadow_stops=3.0)
+
+
+def render(folder: Path) -> None:
+    """Render every file of the evening into a folder."""
+
+    def put(name: str, pieces: list[object], size_mm: tuple[float, float], surround: float, seed: int) -> None:
+        bed = render_bed(pieces, SCANNER, seed=seed, size_mm=size_mm, surround=surround)  # type: ignore[arg-type]
+        write_scan(bed, folder / name)
+
+    wedge = WedgeLayout(densities=STEPS, place=Place(x_mm=65.0, y_mm=20.0), step_mm=5.0, width_mm=12.0, mask_mm=60.0)
+    put("wedge.tif", [wedge], (130.0, 40.0), 0.0, 1)
+    write_wedge_file(folder / "wedge.csv", STEPS)
+    gray = WedgeLayout(
+        densities=GRAYS,
+        place=Place(x_mm=70.0, y_mm=20.0),
+        step_mm=6.0,
+        width_mm=14.0,
+        border_mm=5.0,
+        end_mm=5.0,
+        border_density=0.4,
+        granularity=1.0,
+        reflection=True,
+    )
+    put("gray.tif", [gray], (140.0, 40.0), LID, 2)
+    write_wedge_file(folder / "gray.csv", GRAYS)
+    tones = tuple(float(tone) for tone in OLD_BOX.density(TEST_LOG - np.array(STEPS)))
+    place = Place(x_mm=70.0, y_mm=24.0, angle_deg=0.6)
+    printed = WedgeLayout(
+        densities=tones,
+        place=place,
+        step_mm=5.0,
+        width_mm=12.0,
+        border_mm=6.0,
+        end_mm=7.0,
+        border_density=float(OLD_BOX.density(np.array([TEST_LOG]))[0]),
+        granularity=1.0,
+        reflection=True,
+    )
+    paper = PaperPiece(place=place, size_mm=(127.0, 32.0), density=OLD_BOX.base + OLD_BOX.fog)
+    fixed = PaperPiece(place=Place(x_mm=10.0, y_mm=54.0), size_mm=(14.0, 14.0), density=OLD_BOX.base)
+    put("print.tif", [paper, printed, fixed], (140.0, 64.0), LID, 3)
+    put("mill.tif", [MILL], (90.0, 74.0), 0.0, 4)
+    put("lane.tif", [LANE], (90.0, 74.0), 0.0, 5)
+    exposure = TEST_LOG + float(np.log10(PRINT_SECONDS / TEST_SECONDS))
+    finished = PaperPrint(film=MILL, curve=OLD_BOX, log_exposure=exposure, place=Place(x_mm=45.0, y_mm=37.0))
+    put("mill-print.tif", [finished], (90.0, 74.0), LID, 6)
+    fine = np.arange(-2.4, 0.01, 0.2)
+    lines = [f"{x:.2f},{float(OLD_BOX.density(np.array([x + 1.6]))[0]):.2f}" for x in fine]
+    (folder / "curve.csv").write_text("log_exposure,density\n" + "\n".join(lines) + "\n", encoding="utf-8")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """A command of the page and the output it shows: lines, with ... for what is left out."""
+
+    command: str
+    lines: tuple[str, ...]
+
+
+_COMMAND: Final = re.compile(
+    r"^ {4,}densiscan (?P<command>[^\n]+)\n(?:\n```text\n(?P<output>.*?)```)?", re.MULTILINE | re.DOTALL
+)
+
+
+def shown_on(page: Path) -> list[Shown]:
+    text = page.read_text(encoding="utf-8")
+    return [
+        Shown(command=found["command"], lines=tuple((found["output"] or "").splitlines()))
+        for found in _COMMAND.finditer(text)
+    ]
+
+
+def output_of(command: str, folder: Path) -> str:
+    """Run a command as a person does, in a folder with a notebook of its own."""
+    environment = {
+        **os.environ,
+        "DENSISCAN_NOTEBOOK": str(folder / "notes" / "notebook.sqlite"),
+        "PYTHONPATH": str(ROOT),
+        "PYTHONIOENCODING": "utf-8",
+    }
+    ran = subprocess.run(
+        [sys.executable, "-m", "densiscan", *command.split()],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        check=False,
+    )
+    if ran.returncode:
+        raise RuntimeError(ran.stderr.decode("utf-8"))
+    return ran.stdout.decode("utf-8")
+
+
+def main() -> int:
+    text = PAGE.read_text(encoding="utf-8")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        render(folder)
+        for shown in shown_on(PAGE):
+            out = output_of(shown.command, folder)
+            sys.stdout.write(f"$ densiscan {shown.command}\n{out}\n")
+            if shown.command.split()[0] in WRITTEN_ANEW:
+                old = "\n".join(shown.lines)
+                head = f"densiscan {shown.command}\n\n```text\n"
+                text = text.replace(f"{head}{old}\n```" if old else f"{head}```", f"{head}{out.rstrip()}\n```")
+    PAGE.write_text(text, encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
