@@ -97,6 +97,9 @@ def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[Warning_, ..
     else:
         outlines, wedges = negatives_among(cells, found, densest=sought.density_range[1])
         told = (_LEFT_OUT,) if wedges else ()
+        if len(found) == 1 and not outlines and wedges:
+            # what lies alone on the glass was laid there to be measured, however much its picture looks like steps
+            outlines, told = list(found), ()
     films = [_film(cells, outline, fog_sheet=sought.fog_sheet) for outline in outlines]
     return films, told if films else ()
 

@@ -145,6 +145,15 @@ def test_a_wedge_beside_the_film_is_not_measured_as_a_negative(options: dict[str
     assert "wedge-left-out" in {warning.code for warning in reading.warnings}
 
 
+def test_what_lies_alone_is_measured_however_much_it_looks_like_steps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("densiscan.pieces_wedge.is_wedge", lambda _: True)
+    (reading,), bed = rendered(tmp_path, [plate()], (140.0, 120.0))
+    assert reading.frame_corners_mm is not None
+    assert_allclose(reading.frame_corners_mm, bed.truth.film.frame.corners_mm, atol=1.0)
+
+
 @pytest.mark.parametrize("seed", [3, 8])
 def test_a_clear_sky_does_not_pull_a_side_in(seed: int, tmp_path: Path) -> None:
     """Half of the picture is as clear as the rebate: the sides that show tell how wide the rebate is."""
