@@ -19,8 +19,13 @@ if TYPE_CHECKING:
 
 
 def advise(
-    film: Annotated[str, typer.Option("--film", metavar="NAME", help="The film, as in the runs.")],
-    developer: Annotated[str, typer.Option("--developer", metavar="NAME", help="The developer, as in the runs.")],
+    film_option: Annotated[
+        str | None, typer.Option("--film", metavar="NAME", help="The film; that of the last run if not given.")
+    ] = None,
+    developer_option: Annotated[
+        str | None,
+        typer.Option("--developer", metavar="NAME", help="The developer; that of the last run if not given."),
+    ] = None,
     target_range: Annotated[
         float | None, typer.Option("--target-range", metavar="D", help="Density range to aim at, such as 1.05.")
     ] = None,
@@ -77,6 +82,7 @@ def advise(
     from densiscan.report_advice import AdviceSheet, advice_document, advice_text
 
     with notebook.open_notebook(notebook.notebook_file(notebook_option)) as book:
+        film, developer = _names(book, film_option, developer_option)
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
         every, told = _runs(book, film, developer, dilution)
         documents = book.judged([run.number for run in every if run.density_ranges][-MOST_RUNS:])
@@ -105,6 +111,24 @@ def advise(
         from densiscan.plots_development import development_figure
 
         write_plot(development_figure(development_curve(known, sheet.advice), film=film, developer=developer), plot)
+
+
+def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str, str]:
+    """Return film and developer, those of the last run where they are not said.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no run to take them from, or a name cannot be one.
+    """
+    from densiscan.development_runs import require_name
+
+    last = None if film and developer else next(iter(book.runs(film, developer, last=1)), None)
+    if last is not None:
+        film, developer = film or last.film, developer or last.developer
+    if film is None or developer is None:
+        raise WrongUseError("--film and --developer must be said, as the notebook has no run to take them from.")
+    return require_name(film, "--film"), require_name(developer, "--developer")
 
 
 _LAST_RUNS = 300
@@ -168,6 +192,8 @@ def _runs(
     from densiscan.quantity import Warning_
 
     every = book.runs(film, developer, last=_LAST_RUNS)
+    if not every:
+        return (), _others(book, film, developer)
     wanted = _plain(every[-1].dilution if every and dilution is None else dilution)
     chosen = tuple(run for run in every if _plain(run.dilution) == wanted)
     others = len(every) - len(chosen)
@@ -178,6 +204,18 @@ def _runs(
         f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
     )
     return chosen, (Warning_(code="other-dilution", message=message),)
+
+
+def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
+    """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
+    from densiscan.quantity import Warning_
+
+    pairs = dict.fromkeys(f"{run.film} in {run.developer}" for run in book.runs(last=_LAST_RUNS)[::-1])
+    if not pairs:
+        return ()
+    known = ", ".join(list(pairs)[:5])
+    message = f"The notebook has no run of {film} in {developer}; it has {known}{', ...' if len(pairs) > 5 else ''}."
+    return (Warning_(code="no-such-runs", message=message),)
 
 
 def _plain(dilution: str | None) -> str:

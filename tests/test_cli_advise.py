@@ -247,9 +247,22 @@ def test_wrong_use_is_one_sentence(capsys: pytest.CaptureFixture[str], options: 
     assert len(said.strip().splitlines()) == 1
 
 
-def test_film_and_developer_are_needed(capsys: pytest.CaptureFixture[str]) -> None:
+def test_film_and_developer_are_those_of_the_last_run(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     assert command(["advise"]) == 2
-    assert "--film" in capsys.readouterr().err
+    assert "--film and --developer must be said" in capsys.readouterr().err
+    logged(notebook)
+    logged(notebook, film="Other film", date="2026-01-02")
+    assert command(["advise", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["film"] == "Other film"
+    assert command(["advise", "--film", "plain film", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["developer"] == "Plain developer"
+
+
+def test_a_film_that_the_notebook_does_not_have_is_said(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, film="Other film")
+    found = document(capsys)
+    assert found["based_on"]["runs"] == []
+    assert any("it has Other film in Plain developer" in one["message"] for one in found["warnings"])
 
 
 def test_as_a_person_runs_it(notebook: Path) -> None:
