@@ -13,6 +13,7 @@ from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.development_index import IndexAdvice
+    from densiscan.development_kinetics import ContrastPoint
     from densiscan.development_runs import Run
     from densiscan.notebook_book import Notebook
     from densiscan.quantity import Quantity, Warning_
@@ -84,6 +85,7 @@ def advise(
     with notebook.open_notebook(notebook.notebook_file(notebook_option)) as book:
         film, developer = _names(book, film_option, developer_option)
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
+        tests = _film_tests(book, film, developer)
         every, told = _runs(book, film, developer, dilution)
         documents = book.judged([run.number for run in every if run.density_ranges][-MOST_RUNS:])
         plan = Plan(
@@ -95,7 +97,7 @@ def advise(
     sound = sound_runs(every, {uid: document for of_run in documents.values() for uid, document in of_run.items()})
     runs = sound.runs
     load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
-    known = posterior_of(evidence_of(runs))
+    known = posterior_of(evidence_of(runs, tests))
     sheet = AdviceSheet(
         film=film,
         developer=developer,
@@ -204,6 +206,19 @@ def _runs(
         f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
     )
     return chosen, (Warning_(code="other-dilution", message=message),)
+
+
+def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoint, ...]:
+    """Return the contrasts of all kept film tests of this film and developer."""
+    from densiscan.development_kinetics import contrast_points
+
+    documents = [book.kept("film-test", name) for name in book.names("film-test")]
+    return tuple(
+        point
+        for document in documents
+        if document is not None
+        for point in contrast_points(document, film=film, developer=developer)
+    )
 
 
 def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:

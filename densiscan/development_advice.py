@@ -171,7 +171,8 @@ def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ())
 
 def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     """Return the advice from what is known; `runs` as in `advise`, none of them removed."""
-    best, limits = _best_time(known, plan), _Limits.of(known, runs, plan)
+    best = _best_time(known, plan)
+    limits = _Limits.of(known, runs, plan, best)
     time = limits.held(best)
     right = _right_times(known, plan)
     against = runs[-1].time_s if runs else NORMAL_TIME_S
@@ -201,7 +202,10 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Limits:
-    """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments."""
+    """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments.
+
+    Without runs the step counts from the nearest development of a film test, else from the common-practice time.
+    """
 
     equal_s: float
     shortest_s: float
@@ -209,13 +213,19 @@ class _Limits:
     reach_s: float
 
     @classmethod
-    def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan) -> _Limits:
-        pace = _mean_paces(known, [plan.temperature_c], [plan.use])[0]
-        if not runs:
-            return cls.about(NORMAL_TIME_S / float(pace), reach_s=math.inf)
-        paces = _mean_paces(known, [run.temperature_c for run in runs], [run.use for run in runs])
-        equal = paces * np.array([run.time_s for run in runs]) / pace
-        return cls.about(float(equal[-1]), reach_s=float(equal.max()) * LONGEST_REACH)
+    def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
+        done = known.evidence.conditions
+        tested = (done.time_s[done.tested], done.temperature_c[done.tested], done.use[done.tested])
+        equal = _equal_times(known, plan, *tested)
+        if runs:
+            columns = np.array([(run.time_s, run.temperature_c, run.use) for run in runs], dtype=float).T
+            of_runs = _equal_times(known, plan, *columns)
+            return cls.about(float(of_runs[-1]), reach_s=LONGEST_REACH * float(max(of_runs.max(), *equal, 0.0)))
+        if len(equal):
+            nearest = float(equal[np.argmin(np.abs(equal - min(best_s, float(equal.max()))))])
+            return cls.about(nearest, reach_s=LONGEST_REACH * float(equal.max()))
+        normal = np.array([NORMAL_TIME_S]), np.array([REFERENCE_C]), np.array([1.0])
+        return cls.about(float(_equal_times(known, plan, *normal)[0]), reach_s=math.inf)
 
     @classmethod
     def about(cls, equal_s: float, *, reach_s: float) -> _Limits:
@@ -237,9 +247,15 @@ class _Limits:
         return max(whole, 1) * _STEP_S
 
 
-def _mean_paces(known: Posterior, temperatures: Sequence[float], uses: Sequence[int]) -> Floats:
-    logs = log_pace(known.mean[None], np.array(temperatures, dtype=float), np.array(uses, dtype=float))
-    return np.asarray(np.exp(logs[0]))
+def _equal_times(known: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
+    """Return the times that do the same under the conditions of the plan, by the mean of what is known."""
+    done = np.exp(log_pace(known.mean[None], temperature_c, use)[0])
+    return np.asarray(time_s * done / _mean_pace(known, plan))
+
+
+def _mean_pace(known: Posterior, plan: Plan) -> float:
+    logs = log_pace(known.mean[None], np.array([plan.temperature_c]), np.array([float(plan.use)]))
+    return math.exp(float(logs[0, 0]))
 
 
 def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
@@ -252,13 +268,13 @@ def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
 
 
 def _best_time(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
-    """Return the time with the mean of what is known; the half-way time to infinity where it is never reached."""
+    """Return the time with the mean of what is known; infinite where the contrast is never reached."""
     mean = known.mean[None]
     metered = np.array([plan.scene_stops is not None])
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     ranges = film_range(mean, np.array([plan.stops]), metered)[:, 0]
     equal = float(equal_time(mean, of_stops * plan.target_range.value / ranges)[0])
-    return equal / float(_mean_paces(known, [plan.temperature_c], [plan.use])[0])
+    return equal / _mean_pace(known, plan)
 
 
 def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:

@@ -9,11 +9,12 @@ included, so that a time at one temperature and use has its *equal* at another: 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from densiscan.errors import WrongUseError
-from densiscan.quantity import Quantity
+from densiscan.quantity import Influence, Quantity, read_back
 
 REFERENCE_C: Final = 20.0
 """Temperature of all charts (common practice)."""
@@ -67,6 +68,35 @@ class ContrastPoint:
     temperature_c: float = REFERENCE_C
     use: int = 1
     contrast: Quantity
+
+
+def contrast_points(document: Mapping[str, Any], *, film: str, developer: str) -> tuple[ContrastPoint, ...]:
+    """Return the contrasts that a kept film test tells of a film in a developer; none where it is of another.
+
+    Parameters
+    ----------
+    document
+        Names `film` and `developer`, and has in `developments` one entry for each: `time_s`, `contrast` as a quantity,
+        and, unless 20 C and fresh, `temperature_c` and `use`. Other documents tell nothing, and an entry without a time
+        or a contrast is passed over.
+    """
+    named = (str(document.get("film")).casefold(), str(document.get("developer")).casefold())
+    if named != (film.casefold(), developer.casefold()):
+        return ()
+    found = []
+    for place, entry in enumerate(document.get("developments") or ()):
+        contrast = read_back(entry.get("contrast"), Influence("film test", str(place)))
+        if contrast is not None and entry.get("time_s"):
+            temperature, use = entry.get("temperature_c"), entry.get("use")
+            found.append(
+                ContrastPoint(
+                    time_s=float(entry["time_s"]),
+                    temperature_c=REFERENCE_C if temperature is None else float(temperature),
+                    use=1 if use is None else int(use),
+                    contrast=contrast,
+                )
+            )
+    return tuple(found)
 
 
 def rate_from_common_logs(per_minute: float) -> float:

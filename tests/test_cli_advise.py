@@ -215,6 +215,22 @@ def _reading(run: int, piece: int, read: dict[str, Any]) -> NewReading:
     )
 
 
+def test_a_kept_film_test_is_learned_from(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    contrasts = {360.0: 0.40, 480.0: 0.50, 720.0: 0.64}
+    developments = [{"time_s": t, "contrast": {"value": g, "uncertainty": 0.02}} for t, g in contrasts.items()]
+    document_kept = {"film": "plain film", "developer": "Plain Developer", "developments": developments}
+    with open_notebook(notebook) as book:
+        book.keep("film-test", "three times", document_kept)
+        book.keep("film-test", "another", {**document_kept, "film": "Other film"})
+        book.keep("film-test", "a single curve", {"gamma": {"value": 0.6, "uncertainty": None}})
+    found = document(capsys, "--scene-stops", "7.33")
+    assert found["based_on"]["film_tests"] == 3
+    # 0.57 lies between 8 and 12 minutes, nearer to the middle of the logarithms.
+    assert 520.0 < found["time_s"]["value"] < 640.0
+    assert command([*NAMES]) == 0
+    assert "a film test with 3 developments" in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     logged(notebook, batch="May", use=2, exposure_index=100.0)
     capsys.readouterr()

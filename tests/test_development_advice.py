@@ -243,6 +243,17 @@ def test_a_film_test_tells_contrast() -> None:
     assert (advice.time_s.uncertainty or 0.0) < 0.6 * (advise([], plan()).time_s.uncertainty or 0.0)
 
 
+def test_a_film_test_lets_the_first_time_be_far_from_common_practice() -> None:
+    slow = Kinetics(contrast_limit=0.9, rate_per_s=0.0009, wait_s=15.0)
+    tests = [
+        ContrastPoint(time_s=time, contrast=Quantity(slow.contrast(time), {Influence("reading"): 0.01}))
+        for time in (700.0, 1000.0, 1400.0)
+    ]
+    advice = advise([], plan(), tests)
+    assert (advice.limit, advice.last_run) == (None, None)
+    assert advice.time_s.value > 1.5 * 480.0
+
+
 def test_evidence_of_nothing() -> None:
     nothing = evidence_of([])
     assert isinstance(nothing, Evidence)
