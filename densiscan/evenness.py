@@ -18,7 +18,7 @@ from densiscan.evenness_blank import blanks_in_frame
 from densiscan.evenness_fog import with_fog
 from densiscan.evenness_found import ORDER, Finding, Limits, Trouble, limits_of
 from densiscan.evenness_leaks import leak_finding, leaks_in, strips_of, without_leaks
-from densiscan.evenness_map import Ground, Plane, blocks_of, ground_of, plane_through
+from densiscan.evenness_map import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
 from densiscan.evenness_marks import round_marks_in
 from densiscan.evenness_sheet import bands_in, edges_of, gradient_in, is_even, less_edges
 from densiscan.evenness_specks import specks_in_frame, specks_on
@@ -115,6 +115,8 @@ def _on_piece(
     ground, plane = _ground(cells, seen, frames, options)
     if plane is None:
         return Trouble(notes=(_not_judged("too little clear rebate is in the scan"),))
+    if first.film_mm is None and options.fog_sheet and edge_inside(ground):
+        return Trouble(notes=(_UNTOLD,))
     if not (options.fog_sheet or _mostly_on(ground, plane)):
         return Trouble(notes=(_not_judged("the clear rebate is not told surely from the picture"),))
     findings = _edge_findings(found, ground, plane, calibration, limits)
@@ -222,6 +224,15 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: 
         *bands_in(ground, plane, blocks, calibration, limits),
     ]
     return Trouble(findings=tuple(found))
+
+
+_UNTOLD: Final = Warning_(
+    code="evenness-not-judged",
+    message=(
+        "Whether the sheet is even cannot be told, since the film is not told from the glass round it; calibrate "
+        "again, or name an area of it with --frame instead of --fog-sheet."
+    ),
+)
 
 
 def _not_judged(why: str) -> Warning_:

@@ -33,6 +33,9 @@ _SHARP: Final = 0.12
 """Density from one cell to the next that no leak and no developer makes: print on the edge, holes, notches."""
 
 _CLEAR: Final = 0.04
+_STEP_MM: Final = 0.75
+_STEP: Final = 0.04
+_MOST_LINES: Final = 0.6
 _DEPTH_MM: Final = 0.5
 
 
@@ -157,6 +160,21 @@ def _beside(cells: Cells, seen: TurnedBox) -> list[float]:
         rows, columns, there = cell_at(cells, x, y)
         beside = cells.density[rows, columns][there]
         found.append(float(np.median(beside)) if beside.size >= across.size // 2 else math.inf)
+    return found
+
+
+def edge_inside(ground: Ground) -> bool:
+    """Return whether an edge of film runs across what is taken for one piece: it was not told from the glass.
+
+    Most lines then hold a step within a millimetre, larger than grain and than any fog makes.
+    """
+    density, step = ground.grid.density, ground.grid.cells(_STEP_MM)
+    found = False
+    for lines in (density, density.T):
+        apart = np.abs(lines[:, step:] - lines[:, :-step])
+        noise = robust_sd((lines[:, 1:] - lines[:, :-1])[np.isfinite(lines[:, 1:] - lines[:, :-1])])
+        holds = np.nan_to_num(apart).max(axis=1, initial=0.0) > max(_STEP, 8.0 * noise)
+        found = found or float(holds.mean()) > _MOST_LINES
     return found
 
 
