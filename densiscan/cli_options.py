@@ -14,6 +14,7 @@ import typer
 
 from densiscan import arguments
 from densiscan.errors import WrongUseError
+from densiscan.writing_terminal import inked, takes_ink, visible
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -141,15 +142,15 @@ def now() -> str:
 
 
 def show(result: str | dict[str, Any]) -> None:
-    """Print a result on standard output: a text, or one JSON document in plain ASCII."""
-    text = result if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
+    """Print a result on standard output: a text, inked on a terminal, or one JSON document in plain ASCII."""
+    text = visible(result) if isinstance(result, str) else json.dumps(result, indent=1, allow_nan=False)
     try:
         text.encode(sys.stdout.encoding or "ascii")
     except UnicodeEncodeError:
         text = text.replace("±", "+-")
-    typer.echo(text)
+    typer.echo(inked(text) if isinstance(result, str) and takes_ink(sys.stdout) else text)
 
 
 def say(text: str) -> None:
     """Print words on standard error."""
-    typer.echo(text, err=True)
+    typer.echo(visible(text), err=True)

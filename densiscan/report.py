@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any, Final, Protocol
 
@@ -13,6 +12,7 @@ from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_trouble import finding_lines, trouble_lines
 from densiscan.report_wedge import channel_document, wedge_document, wedge_words
+from densiscan.writing_terminal import fitted, wrapped
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -54,14 +54,7 @@ def time_text(seconds: float) -> str:
 def paragraph(text: str, *, label: str = "", indent: int = 2) -> str:
     """Return a wrapped sentence, with a label in the margin where one is given."""
     margin = " " * indent + (label.ljust(_LABEL) if label else "")
-    return textwrap.fill(
-        text,
-        width=WIDTH,
-        initial_indent=margin,
-        subsequent_indent=" " * len(margin),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return wrapped(text, WIDTH, first=margin, others=" " * len(margin))
 
 
 def _warnings_text(warnings: Iterable[Warning_]) -> list[str]:
@@ -190,7 +183,6 @@ def row_text(assessment: Assessment) -> str:
     """Return the line of one reading of several."""
     reading, development = assessment.reading, assessment.development
     name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
-    name = name if len(name) <= 18 else f"{name[:8]}...{name[-7:]}"
     exposure = "?" if assessment.exposure.warnings else assessment.exposure.verdict
     factor = development.time_factor
     develop = "keep" if development.verdict == "keep" or factor is None else f"x {factor.value:.2f}"
@@ -199,7 +191,7 @@ def row_text(assessment: Assessment) -> str:
     short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
     density_range = "?" if reading.density_range is None else density_text(reading.density_range)
     figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
-    return f"  {name:<18}{figures}  {exposure:<9}{develop:<8}{grade}"
+    return f"  {fitted(name, 18, tail=7)}{figures}  {exposure:<9}{develop:<8}{grade}"
 
 
 def _short(quantity: Quantity | None) -> str:

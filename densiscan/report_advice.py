@@ -52,7 +52,7 @@ def advice_text(sheet: AdviceSheet) -> str:
     """Return the advice as a page."""
     advice = sheet.advice
     lines = [
-        f"Advice for {sheet.film} in {sheet.developer}",
+        paragraph(f"Advice for {sheet.film} in {sheet.developer}", indent=0),
         "",
         paragraph(_time_words(advice), label="time"),
         paragraph(_change_words(advice), label="change"),

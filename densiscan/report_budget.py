@@ -7,6 +7,7 @@ from typing import Any, Final
 from densiscan.batch import BatchResult
 from densiscan.negative import Reading
 from densiscan.quantity import COVERAGE_FACTOR, Quantity
+from densiscan.report import paragraph
 
 WORDS: Final = {
     "wedge": "certificate of the wedge",
@@ -60,7 +61,7 @@ def budgets_text(result: BatchResult) -> str:
     for assessment in result.assessments:
         reading = assessment.reading
         name = reading.file if reading.piece is None else f"{reading.file}, piece {reading.piece}"
-        lines = [f"What the uncertainties of {name} are made of (k = 2)"]
+        lines = [paragraph(f"What the uncertainties of {name} are made of (k = 2)", indent=0)]
         for words, quantity in _named(reading):
             lines += ["", f"  {words} {quantity.value + 0.0:.3f} ± {quantity.uncertainty:.3f}"]
             lines += [

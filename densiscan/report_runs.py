@@ -10,6 +10,7 @@ from densiscan.development_runs import Run
 from densiscan.notebook_readings import KeptReading
 from densiscan.quantity import Quantity
 from densiscan.report import density_text, paragraph, time_text
+from densiscan.writing_terminal import fitted
 
 RUN_FORMAT: Final = "densiscan.run/1"
 RUNS_FORMAT: Final = "densiscan.runs/1"
@@ -154,15 +155,11 @@ def runs_text(runs: Sequence[Run], *, more: int = 0) -> str:
 def _line(run: Run) -> str:
     ranges = _mean_text(run.density_ranges)
     base = _mean_text(run.base_plus_fogs)
-    film, developer = _cut(run.film, 14), _cut(run.developer, 14)
+    film, developer = fitted(run.film, 14), fitted(run.developer, 14)
     return (
         f"{run.number:>5}  {run.date[:10]}  {film}  {developer} {time_text(run.time_s):>6}  {run.temperature_c:5.1f}  "
         f"{run.use:>3}  {ranges:>5} {base:>4}"
     ).rstrip()
-
-
-def _cut(text: str, width: int) -> str:
-    return text.ljust(width) if len(text) <= width else f"{text[: width - 1]}~"
 
 
 def _mean_text(read: Sequence[Quantity]) -> str:
