@@ -65,17 +65,22 @@ class _Desk:
     values: Reals
     histogram: NDArray[np.int64]
 
-    def looked_up(self, part: Codes, table: Reals) -> tuple[Reals, NDArray[np.intp]]:
-        """Return the table's values of some codes, valid until the next call, and the counts of all codes."""
-        size = part.size
-        if self.index.size < size:
-            self.index, self.values = np.empty(size, np.intp), np.empty(size)
-        index = self.index[:size]
-        np.copyto(index.reshape(part.shape), part)
-        values = np.take(table, index, out=self.values[:size], mode="wrap")
-        seen = np.bincount(index, minlength=table.size)
+    def counted(self, codes: Codes) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return codes as indices, valid until the next call, and how often each occurs."""
+        if self.index.size < codes.size:
+            self.index = np.empty(codes.size, np.intp)
+        index = self.index[: codes.size].reshape(codes.shape)
+        np.copyto(index, codes)
+        seen = np.bincount(index.reshape(-1), minlength=self.histogram.size)
         self.histogram += seen
-        return values.reshape(part.shape), seen
+        return index, seen
+
+    def looked_up(self, index: NDArray[np.intp], table: Reals) -> Reals:
+        """Return the table's values at some indices, valid until the next call."""
+        if self.values.size < index.size:
+            self.values = np.empty(index.size)
+        values = self.values[: index.size].reshape(index.shape)
+        return np.take(table, index, out=values, mode="wrap")
 
 
 class Tally:
@@ -125,14 +130,15 @@ class Tally:
         sums = _Sums(rows.stop - rows.start, starts, width)
         full_scale = self.table.size - 1
         ends = (0, highest) if highest == clip_code(highest, full_scale) else (0,)
+        index, seen = desk.counted(codes)
         for group in _groups(axes[0], at[0], height, max(1, STEP_PIXELS // width)):
-            part = codes[group.first : group.first + group.cells * group.height]
-            values, seen = desk.looked_up(part, self.table)
+            rows_of = slice(group.first, group.first + group.cells * group.height)
+            values = desk.looked_up(index[rows_of], self.table)
             place = slice(group.cell - rows.start, group.cell - rows.start + group.cells)
             sums.merge(place, values.reshape(group.cells, group.height, width))
             for code in ends:
                 if seen[code]:
-                    sums.count(place, code, (part == code).reshape(group.cells, group.height, width))
+                    sums.count(place, code, (codes[rows_of] == code).reshape(group.cells, group.height, width))
         return Part(
             (rows, columns),
             sums.number,
