@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from densiscan.batch import Assessment, BatchResult, Failure, PrintAim, Task
-    from densiscan.batch_workers import measure_files
+    from densiscan.batch_files import measure_files
     from densiscan.calibrate import Label
     from densiscan.calibrate import calibrate as calibrate_scan
     from densiscan.calibration import Calibration
@@ -42,7 +42,7 @@ _SHELF = {
     "Task": "batch",
     "Wedge": "wedge",
     "calibrate_scan": "calibrate:calibrate",
-    "measure_files": "batch_workers",
+    "measure_files": "batch_files",
     "measure_scan": "negative",
     "nominal_wedge": "wedge",
     "open_scan": "scan",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import traceback
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from densiscan.calibration import Calibration
 from densiscan.development import (
@@ -23,11 +24,13 @@ from densiscan.errors import DensiscanError
 from densiscan.evenness import trouble_on
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
-from densiscan.negative_sheet import Sheet, SheetDetail, sheets_of
-from densiscan.negative_wedge import Beside, WedgeRead, options_beside, wedge_beside
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan, open_scan
+
+if TYPE_CHECKING:
+    from densiscan.negative_sheet import Sheet, SheetDetail
+    from densiscan.negative_wedge import Beside, WedgeRead
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,6 +180,8 @@ def measure_one(path: Path, calibration: Calibration | None, task: Task) -> Outc
 
 
 def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[Assessment, ...]:
+    from densiscan.negative_wedge import options_beside, wedge_beside
+
     read = wedge_beside(scan, beside)
     options = options_beside(read, task.options, beside.bed)
     own = replace(task, options=options, told=(*task.told, *read.warnings))
@@ -191,5 +196,7 @@ def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -
     assessed = [assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)]
     if task.detail is None:
         return tuple(assessed)
+    from densiscan.negative_sheet import sheets_of
+
     sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
     return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))

@@ -1,15 +1,20 @@
-"""Which files of a batch are scans: files as named, folders by the image files in them."""
+"""Which files of a batch are scans: files as named, folders by the image files in them; and all of them measured."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from densiscan.batch import Failure
+from densiscan.batch import Assessment, BatchResult, Failure, Outcome, Task, measure_one
+from densiscan.calibration import Calibration
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dng"})
 
@@ -85,3 +90,54 @@ def _files_in(folder: Path, choice: Choice, refused: list[Failure]) -> Iterator[
             file = Path(here, name)
             if file.is_file():
                 yield file
+
+
+def measure_files(
+    paths: Sequence[Path],
+    calibration: Calibration | None,
+    task: Task,
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[int, Path], None] | None = None,
+) -> BatchResult:
+    """Measure many scans, in the order given.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    calibration
+        None where the task names the wedge that lies on each scan.
+    executor
+        Any executor that can call a function of plain values; None: one after another, here.
+    progress
+        Told the number (from 0) and the path of each scan: before it is read, with an executor when it is done.
+    """
+    files, failures = scans_in(paths)
+    assessments: list[Assessment] = []
+    failed = list(failures)
+    tell = progress or (lambda _number, _path: None)
+    if executor is None:
+        outcomes = _one_by_one(files, calibration, task, tell)
+    else:
+        from densiscan.batch_workers import given, measured
+
+        count = getattr(executor, "_max_workers", None) or os.cpu_count() or 1
+        outcomes = measured(((path, None) for path in files), calibration, task, given(executor, count))
+    with closing(outcomes):
+        for number, (path, outcome) in enumerate(outcomes):
+            if executor is not None:
+                tell(number, path)
+            if isinstance(outcome, Failure):
+                failed.append(outcome)
+            else:
+                assessments.extend(outcome)
+    return BatchResult(assessments=tuple(assessments), failures=tuple(failed))
+
+
+def _one_by_one(
+    files: Sequence[Path], calibration: Calibration | None, task: Task, tell: Callable[[int, Path], None]
+) -> Generator[tuple[Path, Outcome], None, None]:
+    for number, path in enumerate(files):
+        tell(number, path)
+        yield path, measure_one(path, calibration, task)

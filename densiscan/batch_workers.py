@@ -11,16 +11,15 @@ import multiprocessing
 import os
 import signal
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Final
 
-from densiscan.batch import Assessment, BatchResult, Failure, Outcome, Task, measure_one
-from densiscan.batch_files import scans_in
+from densiscan.batch import Failure, Outcome, Task, measure_one
 from densiscan.calibration import Calibration
 from densiscan.scan import usable_cores
 
@@ -254,52 +253,3 @@ def named_as(path: Path, outcome: Outcome) -> Outcome:
     if isinstance(outcome, Failure):
         return replace(outcome, path=path, message=outcome.message.replace(str(path.absolute()), str(path)))
     return tuple(replace(assessment, path=path) for assessment in outcome)
-
-
-def measure_files(
-    paths: Sequence[Path],
-    calibration: Calibration | None,
-    task: Task,
-    *,
-    executor: Executor | None = None,
-    progress: Callable[[int, Path], None] | None = None,
-) -> BatchResult:
-    """Measure many scans, in the order given.
-
-    Parameters
-    ----------
-    paths
-        Files and folders.
-    calibration
-        None where the task names the wedge that lies on each scan.
-    executor
-        Any executor that can call a function of plain values; None: one after another, here.
-    progress
-        Told the number (from 0) and the path of each scan: before it is read, with an executor when it is done.
-    """
-    files, failures = scans_in(paths)
-    assessments: list[Assessment] = []
-    failed = list(failures)
-    tell = progress or (lambda _number, _path: None)
-    if executor is None:
-        outcomes = _one_by_one(files, calibration, task, tell)
-    else:
-        count = getattr(executor, "_max_workers", None) or os.cpu_count() or 1
-        outcomes = measured(((path, None) for path in files), calibration, task, given(executor, count))
-    with closing(outcomes):
-        for number, (path, outcome) in enumerate(outcomes):
-            if executor is not None:
-                tell(number, path)
-            if isinstance(outcome, Failure):
-                failed.append(outcome)
-            else:
-                assessments.extend(outcome)
-    return BatchResult(assessments=tuple(assessments), failures=tuple(failed))
-
-
-def _one_by_one(
-    files: Sequence[Path], calibration: Calibration | None, task: Task, tell: Callable[[int, Path], None]
-) -> Generator[tuple[Path, Outcome], None, None]:
-    for number, path in enumerate(files):
-        tell(number, path)
-        yield path, measure_one(path, calibration, task)

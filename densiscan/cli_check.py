@@ -93,8 +93,9 @@ def check(
     book = notebook.notebook_file(notebook_option)
     file = None if calibration is None else notebook.find_calibration(calibration, book)
     from densiscan.calibration_file import read_calibration
+    from densiscan.calibration_trust import trust_warnings
     from densiscan.report_check import check_document, check_text
-    from densiscan.scanner import Asked, check_scanner, trust_warnings
+    from densiscan.scanner import Asked, check_scanner
 
     in_use = None if file is None else read_calibration(file)
     found = check_scanner(

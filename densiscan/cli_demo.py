@@ -15,7 +15,7 @@ def demo(as_json: JsonOption = False) -> None:
 
     samples = sample_scans()
     from densiscan.batch import Task
-    from densiscan.batch_workers import measure_files
+    from densiscan.batch_files import measure_files
     from densiscan.calibrate import Label
     from densiscan.calibrate import calibrate as calibrated
     from densiscan.negative import MeasureOptions

@@ -137,11 +137,11 @@ def measure(
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch import PrintAim, Task
-    from densiscan.batch_workers import measure_files
+    from densiscan.batch_files import measure_files
+    from densiscan.calibration_trust import known_glare
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
-    from densiscan.scanner import known_glare
 
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)
     density_range_for(aim.paper_range, aim.process)

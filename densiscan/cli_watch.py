@@ -79,11 +79,11 @@ def watch(
     from densiscan.batch import PrintAim, Task
     from densiscan.batch_files import Choice
     from densiscan.calibration_file import read_calibration
+    from densiscan.calibration_trust import known_glare, trust_warnings
     from densiscan.cli_memory import forget, memory_for
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
-    from densiscan.scanner import known_glare, trust_warnings
 
     stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=stops)

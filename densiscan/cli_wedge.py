@@ -89,9 +89,9 @@ def read_by(
     """
     from densiscan.calibration_channels import of_channel
     from densiscan.calibration_file import read_calibration
+    from densiscan.calibration_trust import trust_warnings
     from densiscan.lamp import lamp_field, read_bed
     from densiscan.scan import open_scan
-    from densiscan.scanner import trust_warnings
 
     box = arguments.box(region, "--region")
     made = None if chosen is None else of_channel(read_calibration(chosen), channel)

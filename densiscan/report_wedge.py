@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from densiscan.negative_channels import ChannelReading
-from densiscan.negative_wedge import WedgeRead
+if TYPE_CHECKING:
+    from densiscan.negative_channels import ChannelReading
+    from densiscan.negative_wedge import WedgeRead
 
 
 def wedge_words(read: WedgeRead) -> str:

@@ -6,29 +6,20 @@ Each check stands alone; one that fails is told and does not stop the others. Ho
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
 
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
-from densiscan.errors import DensiscanError, WrongUseError
+from densiscan.errors import DensiscanError
 from densiscan.findings import Findings
-from densiscan.glare import Glare
 from densiscan.lamp import Bed, LampField, lamp_field, read_bed
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan, open_scan
 from densiscan.scanner_bed import BedCheck, bed_check
 from densiscan.scanner_slot import SlotCheck, slot_check
-from densiscan.scanner_wedge import LEAST_RATIO, DriftCheck, WedgeCheck, drift_check, drifted_warning, wedge_check
+from densiscan.scanner_wedge import LEAST_RATIO, DriftCheck, WedgeCheck, drift_check, wedge_check
 from densiscan.wedge import Wedge
-
-OLDEST_DAYS: Final = 90.0
-"""Days after which a calibration is called old (common practice: lamps age over months of use)."""
-
-_LARGEST_FILE_BYTES: Final = 5_000_000
 
 BoxMm = tuple[float, float, float, float]
 
@@ -189,44 +180,6 @@ def lamp_on(empty_bed: Path | None, calibration: Calibration, *, ppi: float | No
     return lamp_field(read_bed(open_scan(empty_bed, ppi=ppi, channel=calibration.channel)), calibration)
 
 
-def known_glare(file: Path | None, calibration: Calibration | None, *, correct: bool) -> Glare | None:
-    """Return the scanner's glare: from what a check has written, else as it is kept with the calibration.
-
-    Parameters
-    ----------
-    file
-        What `check --out` wrote.
-    correct
-        Whether it must be known, because readings are to be freed of it.
-
-    Raises
-    ------
-    WrongUseError
-        If it must be known and is not, or the file holds none.
-    """
-    kept = None if calibration is None or calibration.findings is None else calibration.findings.glare
-    found = kept if file is None else _glare_in(file)
-    if found is None and correct:
-        raise WrongUseError(
-            "--correct-glare needs to know the scanner's glare; check a slot with --out FILE and give it with --glare, "
-            "or keep the check in the calibration with --keep."
-        )
-    return found
-
-
-def _glare_in(file: Path) -> Glare:
-    advice = "give the file that check --slot SCAN --out FILE wrote"
-    try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
-            raise WrongUseError(f"{file} is too large for a check; {advice}.")
-        document = json.loads(file.read_text(encoding="utf-8"))
-        return Glare.from_json(document["slot"]["glare"])
-    except OSError as problem:
-        raise WrongUseError(f"{file} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
-    except (ValueError, KeyError, TypeError, RecursionError) as problem:
-        raise WrongUseError(f"{file} holds no check of a slot; {advice}.") from problem
-
-
 def findings_of(check: ScannerCheck, *, checked: str) -> Findings:
     """Return what is kept of a check with the calibration in use.
 
@@ -242,44 +195,3 @@ def findings_of(check: ScannerCheck, *, checked: str) -> Findings:
         lamp=None if check.empty_bed is None else check.empty_bed.standard,
         glare=None if check.slot is None else check.slot.glare,
     )
-
-
-def age_days(created: str, now: datetime) -> float | None:
-    """Return the days from a calibration's time (ISO 8601) to now; None where that time cannot be read.
-
-    A time without a zone is taken as universal time.
-    """
-    try:
-        made = datetime.fromisoformat(created)
-    except ValueError:
-        return None
-    first, last = (time if time.tzinfo is not None else time.replace(tzinfo=UTC) for time in (made, now))
-    return (last - first).total_seconds() / 86400.0
-
-
-def trust_warnings(
-    calibration: Calibration, *, now: datetime, oldest_days: float = OLDEST_DAYS
-) -> tuple[Warning_, ...]:
-    """Return what speaks against using a calibration now: its age, and the drift that the last check found.
-
-    Parameters
-    ----------
-    now
-        The time of its use; nothing here looks at a clock.
-    oldest_days
-        Age in days from which it is called old.
-    """
-    told = []
-    days = age_days(calibration.created, now)
-    if days is not None and days > oldest_days:
-        told.append(
-            Warning_(
-                code="calibration-old",
-                message=f"The calibration {calibration.name} is {days:.0f} days old; scan the wedge again and check "
-                "it, or calibrate again.",
-            )
-        )
-    findings = calibration.findings
-    if findings is not None and findings.drifted and findings.drift is not None:
-        told.append(drifted_warning(calibration.name, findings.drift))
-    return tuple(told)

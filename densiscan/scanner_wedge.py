@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from densiscan.calibrate import CONFIDENCE
 from densiscan.calibration import Calibration, StepReading
+from densiscan.calibration_trust import drifted_warning
 from densiscan.curves import fit_line, isotonic
 from densiscan.errors import MeasureError
 from densiscan.lamp import LampField, lamp_warnings
@@ -369,16 +370,6 @@ def _difference(
 
 def _has_drifted(difference: Quantity) -> bool:
     return abs(difference.value) > max(DRIFTED, _SURE * (difference.uncertainty or 0.0))
-
-
-def drifted_warning(name: str, worst: float, density: float | None = None) -> Warning_:
-    """Return what is said of a calibration that a check has found drifted."""
-    where = "" if density is None else f" at density {density:.2f}"
-    return Warning_(
-        code="calibration-drifted",
-        message=f"The scanner has drifted from the calibration {name} by {worst:+.2f}{where}; let the lamp warm up for "
-        "15 to 20 minutes and check again, then calibrate again.",
-    )
 
 
 def _drift_warnings(in_use: Calibration, worst: StepDrift, *, drifted: bool) -> tuple[Warning_, ...]:

@@ -17,17 +17,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
-
-import numpy as np
-import tifffile
-
-from densiscan.sample import Blemishes, FilmCurve, Picture, Place, Scanner, render_bed, sheet, write_scan
-from densiscan.scan import usable_cores
-from tests.test_cli_folder import negative
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_scans"
@@ -73,7 +68,7 @@ HEAD = ("work", "ours", "against", "takes", "ratio", "of processor time", "goal"
 
 
 def median(runs: Sequence[Run], what: str) -> float:
-    return statistics.median(getattr(run, what) for run in runs)
+    return statistics.median(float(getattr(run, what)) for run in runs)
 
 
 def launched(line: Sequence[str], *, env: dict[str, str] | None = None) -> Run:
@@ -99,7 +94,13 @@ def worked(contender: str, file: Path, threads: int, save: Path | None = None) -
     return Run(told["seconds"], told["processor"], told["megabytes"])
 
 
-def by_turns(rounds: int, works: dict[str, Callable[[], Run]], say: Say) -> dict[str, list[Run]]:
+def made(*what: str) -> str:
+    """Make something by `tests.bench_make`, in a process of its own: what starts others must stay small itself."""
+    line = [sys.executable, "-m", "tests.bench_make", *what]
+    return subprocess.run(line, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+
+
+def by_turns(rounds: int, works: Mapping[str, Callable[[], Run]], say: Say) -> dict[str, list[Run]]:
     """Run several works by turns, so that whatever else the machine does hits all alike."""
     found: dict[str, list[Run]] = {name: [] for name in works}
     for number in range(rounds):
@@ -109,56 +110,21 @@ def by_turns(rounds: int, works: dict[str, Callable[[], Run]], say: Say) -> dict
     return found
 
 
-def make_scans(folder: Path, rows: int, columns: int) -> dict[str, Path]:
-    """Write one noisy picture as gray, Deflate, LZW and 48-bit RGB, 64 rows a strip, 1200 ppi."""
-    rng = np.random.default_rng(1)
-    down, across = np.linspace(0, 1, rows, dtype=np.float32)[:, None], np.linspace(0, 1, columns, dtype=np.float32)
-    level = 3000 + 40000 * np.clip(across * (1 - down) + 0.3 * np.sin(20 * across) * np.cos(17 * down), 0, 1.3)
-    noise = rng.normal(size=level.shape).astype(np.float32) * (60 + 0.01 * level)
-    codes = np.clip(level + noise, 0, 65535).astype(np.uint16)
-    del level, noise
-    common: dict[str, Any] = {"resolution": (1200, 1200), "resolutionunit": 2, "rowsperstrip": 64, "metadata": None}
-    files = {name: folder / f"{name}.tif" for name in ("gray", "deflate", "lzw", "rgb")}
-    tifffile.imwrite(files["gray"], codes, photometric="minisblack", **common)
-    tifffile.imwrite(files["deflate"], codes, photometric="minisblack", compression="zlib", predictor=True, **common)
-    tifffile.imwrite(files["lzw"], codes, photometric="minisblack", compression="lzw", predictor=True, **common)
-    colours = np.stack([codes[:, ::-1], codes, codes[::-1]], axis=-1)
-    tifffile.imwrite(files["rgb"], colours, photometric="rgb", **common)
-    return files
-
-
-def make_sheet(folder: Path) -> Path:
-    """Render one sheet of 127 x 102 mm at 600 ppi."""
-    size = (127.0, 102.0)
-    film = sheet(
-        size_mm=size,
-        place=Place(x_mm=size[0] / 2 + 5.0, y_mm=size[1] / 2 + 4.5, angle_deg=0.4),
-        picture=Picture(range_stops=7.0, shadow_stops=0.6, falloff_stops=0.4, flare=0.006, scene="mill", seed=5),
-        edge_mm=(3.5, 4.0, 4.5, 4.0),
-        curve=FilmCurve(base=0.06, fog=0.07, contrast=0.57, maximum_net=2.7),
-        granularity=8.0,
-        blemishes=Blemishes(dust=9, fibres=1, pinholes=2),
-    )
-    scanner = Scanner(ppi=600.0, tone="2.2", gain=0.97, offset=0.0002, glare=0.002)
-    write_scan(render_bed([film], scanner, seed=5, size_mm=(137.0, 111.0)), folder / "sheet.tif", compression=None)
-    return folder / "sheet.tif"
-
-
 def kernel(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tuple[list[Row], list[str]]:
     """Measure the pass over a large scan; return rows and what was compared."""
     rows: list[Row] = []
-    exact = compared(files["gray"], folder)
+    for contender in ("ours", "pyvips", "numpy"):
+        worked(contender, files["gray"], 2, folder / f"{contender}.npz")
+    exact = made("compare", str(folder)).splitlines()
     for name, words in (("gray", "16-bit gray"), ("rgb", "48-bit RGB, one channel")):
         say(f"{words}:")
         works = {
-            f"{contender} {threads}": lambda contender=contender, threads=threads, name=name: worked(
-                contender, files[name], threads
-            )
+            f"{contender} {threads}": partial(worked, contender, files[name], threads)
             for threads in (1, 2)
             for contender in ("ours", "pyvips")
         }
         if name == "gray":
-            works["numpy"] = lambda: worked("numpy", files["gray"], 1)
+            works["numpy"] = partial(worked, "numpy", files["gray"], 1)
         found = by_turns(rounds, works, say)
         for threads, goal in ((1, 0.75), (2, 0.55)):
             work = f"{words}, {threads} thread{'s' * (threads > 1)}"
@@ -170,9 +136,9 @@ def kernel(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tuple
     for name, words, goals in (("deflate", "Deflate", (2.2, 1.2)), ("lzw", "LZW", (1.6, 0.9))):
         say(f"{words}:")
         works = {
-            "ours 1": lambda name=name: worked("ours", files[name], 1),
-            "ours 2": lambda name=name: worked("ours", files[name], 2),
-            "decoding": lambda name=name: worked("decoding", files[name], 1),
+            "ours 1": partial(worked, "ours", files[name], 1),
+            "ours 2": partial(worked, "ours", files[name], 2),
+            "decoding": partial(worked, "decoding", files[name], 1),
         }
         found = by_turns(rounds, works, say)
         for threads, goal in zip((1, 2), goals, strict=True):
@@ -181,32 +147,11 @@ def kernel(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tuple
     return rows, exact
 
 
-def compared(file: Path, folder: Path) -> list[str]:
-    """Return how far ours, pyvips and plain numpy agree on the whole cells of one scan."""
-    found = {}
-    for contender in ("ours", "pyvips", "numpy"):
-        worked(contender, file, 2, folder / f"{contender}.npz")
-        found[contender] = np.load(folder / f"{contender}.npz")
-    rows, columns = (length - 1 for length in found["numpy"]["mean"].shape)
-    lines = []
-    plain = found["numpy"]
-    for contender in ("ours", "pyvips"):
-        other = found[contender]
-        mean, exact = other["mean"][:rows, :columns], plain["mean"][:rows, :columns]
-        density = float(np.abs(np.log10(mean / exact)).max())
-        spread = float((np.abs(other["sd"][:rows, :columns] - plain["sd"][:rows, :columns]) / exact).max())
-        counts = bool(np.array_equal(other["histogram"].astype(np.int64), plain["histogram"]))
-        lines.append(
-            f"{contender} against plain numpy: counts {'equal' if counts else 'DIFFER'}, density within {density:.0e}, "
-            f"standard deviation within {spread:.0e} of the mean"
-        )
-    return lines
-
-
 def commands(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tuple[list[Row], list[str]]:
     """Measure whole commands, their start included."""
     python = sys.executable
-    cal, one = folder / "cal.json", make_sheet(folder)
+    cal, one = folder / "cal.json", folder / "sheet.tif"
+    made("sheet", str(folder))
     own = [python, "-m", "densiscan"]
     env = {"PYTHONPATH": str(ROOT), "DENSISCAN_NOTEBOOK": "", "XDG_DATA_HOME": str(folder / "none")}
     wedge, densities = SAMPLES / "wedge.tif", SAMPLES / "wedge.csv"
@@ -214,10 +159,10 @@ def commands(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tup
     by = ["--calibration", str(cal)]
     say("start and one sheet:")
     works = {
-        "help": lambda: launched([*own, "--help"], env=env),
-        "python": lambda: launched([python, "-c", "pass"]),
-        "sheet": lambda: launched([*own, "measure", str(one), *by], env=env),
-        "numpy": lambda: launched([python, "-c", "import numpy"]),
+        "help": partial(launched, [*own, "--help"], env=env),
+        "python": partial(launched, [python, "-c", "pass"]),
+        "sheet": partial(launched, [*own, "measure", str(one), *by], env=env),
+        "numpy": partial(launched, [python, "-c", "import numpy"]),
     }
     found = by_turns(2 * rounds + 1, works, say)
     rows = [
@@ -236,7 +181,7 @@ def commands(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tup
         os.link(one, sheets / f"sheet-{number:02d}.tif")
     say("folder of 40 sheets:")
     works = {
-        f"{jobs}": lambda jobs=jobs: launched([*own, "measure", str(sheets), *by, "--jobs", str(jobs)], env=env)
+        f"{jobs}": partial(launched, [*own, "measure", str(sheets), *by, "--jobs", str(jobs)], env=env)
         for jobs in (1, 2)
     }
     found = by_turns(max(rounds - 2, 1), works, say)
@@ -246,16 +191,14 @@ def commands(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tup
 
 def growth(folder: Path, sizes: Sequence[int], say: Say) -> list[str]:
     """Measure folders of growing size; return lines of time a scan and peak memory."""
-    made = folder / "many"
-    made.mkdir()
+    many = folder / "many"
+    made("small", str(many))
     lines = ["| scans | seconds a scan | peak of the command | peak of a worker |", "|---|---|---|---|"]
     env = {"PYTHONPATH": str(ROOT), "DENSISCAN_NOTEBOOK": "", "XDG_DATA_HOME": str(folder / "none")}
-    for number in range(10):
-        negative(made / f"scan-{number:04d}.tif", number)
     for size in sizes:
-        for number in range(len(list(made.iterdir())), size):
-            os.link(made / f"scan-{number % 10:04d}.tif", made / f"scan-{number:04d}.tif")
-        line = ["-m", "densiscan", "measure", str(made), "--calibration", str(folder / "cal.json")]
+        for number in range(len(list(many.iterdir())), size):
+            os.link(many / f"scan-{number % 10:04d}.tif", many / f"scan-{number:04d}.tif")
+        line = ["measure", str(many), "--calibration", str(folder / "cal.json")]
         whole = launched([sys.executable, "-c", _PEAK, *line, "--csv", str(folder / "many.csv")], env=env)
         own, worker = (float(text) for text in (folder / "peaks.txt").read_text().split())
         lines.append(f"| {size} | {whole.seconds / size:.3f} | {own:.0f} MB | {worker:.0f} MB |")
@@ -269,7 +212,7 @@ import resource, sys
 from pathlib import Path
 from densiscan.cli import run
 if __name__ == "__main__":
-    status = run(sys.argv[3:])
+    status = run(sys.argv[1:])
     own, other = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
     Path(sys.argv[-1]).with_name("peaks.txt").write_text(f"{own} {other}")
     sys.exit(status)
@@ -289,8 +232,9 @@ def machine() -> str:
         found = re.search(r"^model name\s*:\s*(.+)$", info.read_text(), flags=re.MULTILINE)
         model = found[1].strip() if found else model
     load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
-    versions = f"Python {platform.python_version()}, numpy {np.__version__}"
-    return f"{usable_cores()} cores of {model}, {platform.system()}, {versions}{load}"
+    versions = f"Python {platform.python_version()}, numpy {version('numpy')}, pyvips {version('pyvips')}"
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return f"{cores} cores of {model}, {platform.system()}, {versions}{load}"
 
 
 def main() -> None:
@@ -309,7 +253,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         say("making scans")
-        files = make_scans(folder, *size)
+        made("scans", str(folder), *map(str, size))
+        files = {name: folder / f"{name}.tif" for name in ("gray", "deflate", "lzw", "rgb")}
         rows, exact = kernel(files, folder, rounds, say)
         more, peaks = commands(files, folder, rounds, say)
         grown = growth(folder, (10, 100) if asked.quick else (10, 100, 1000), say) if asked.growth else []

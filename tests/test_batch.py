@@ -8,8 +8,7 @@ from typing import Any
 import pytest
 
 from densiscan.batch import Failure, PrintAim, Task, measure_one
-from densiscan.batch_files import scans_in
-from densiscan.batch_workers import measure_files
+from densiscan.batch_files import measure_files, scans_in
 from densiscan.errors import MeasureError
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions

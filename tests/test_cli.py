@@ -52,7 +52,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         asked.update(paths=[str(path) for path in paths], calibration=made.name, task=task, progress=progress)
         return BatchResult(assessments=(assessment(),), failures=asked.get("failures", ()))
 
-    monkeypatch.setattr("densiscan.batch_workers.measure_files", measure_files)
+    monkeypatch.setattr("densiscan.batch_files.measure_files", measure_files)
     monkeypatch.setattr("densiscan.cli_measure.keep_readings", lambda *_, **__: True)
     return asked
 

@@ -17,6 +17,7 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
+from densiscan.calibration_trust import age_days, trust_warnings
 from densiscan.errors import MeasureError
 from densiscan.findings import Findings
 from densiscan.glare import REACHES_MM, Glare, shares_of, spread, veil
@@ -24,7 +25,7 @@ from densiscan.lamp import read_bed
 from densiscan.sample import Scanner, even_densities, faultless
 from densiscan.sample_scanner import Tone
 from densiscan.scan import Scan, open_scan
-from densiscan.scanner import Asked, age_days, check_scanner, findings_of, trust_warnings
+from densiscan.scanner import Asked, check_scanner, findings_of
 from densiscan.scanner_bed import BedCheck, bed_check, count_parts, parts_of
 from densiscan.scanner_slot import SlotCheck, slot_check
 from densiscan.scanner_wedge import DriftCheck, WedgeCheck, drift_check, tone_of, wedge_check

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from densiscan.batch import Failure, Outcome, Task, measure_one
-from densiscan.batch_workers import Workers, _Line, given, lost, measure_files, measured, named_as, processes
+from densiscan.batch_files import measure_files
+from densiscan.batch_workers import Workers, _Line, given, lost, measured, named_as, processes
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.negative import MeasureOptions
