@@ -115,7 +115,9 @@ def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -
     calibration = text_sha256(canonical(new.calibration))
     key = reading_key(new.scan_sha256, new.piece, calibration, new.options, stamp.version)
     name = str(new.calibration.get("name") or "calibration")[:80]
-    made_with = keep(connection, "calibration", name, new.calibration, stamp=stamp)
+    made_with = _row_of(connection, "calibration", name, calibration)
+    if made_with is None:
+        made_with = keep(connection, "calibration", name, new.calibration, stamp=stamp)
     values: dict[str, object] = {
         "uid": uuid4().hex,
         "negative_id": negative,
@@ -135,6 +137,15 @@ def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -
         tuple(values.values()),
     )
     return str(connection.execute("SELECT uid FROM readings WHERE content_key = ?", (key,)).fetchone()[0])
+
+
+def _row_of(connection: sqlite3.Connection, kind: str, name: str, content: str) -> int | None:
+    """Return the row of a document of that name and content, whether it is the last of its name or not."""
+    found = connection.execute(
+        "SELECT id FROM documents WHERE kind = ? AND name_key = ? AND content_sha256 = ?",
+        (kind, name_key(name), content),
+    ).fetchone()
+    return None if found is None else int(found[0])
 
 
 def _columns(name: str, read: Any) -> dict[str, float | None]:

@@ -6,6 +6,7 @@ half-way is not there at all.
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -227,16 +228,13 @@ class Store:
 
     def _migrate(self, connection: sqlite3.Connection) -> None:
         """Bring the file to the form of today in one transaction, after a backup of what is in it."""
-        before = _number(connection, "PRAGMA user_version")
-        if before and not self._copied:
-            beside = self.path.with_name(f"{self.path.stem}.form-{before}{self.path.suffix}")
-            if not beside.exists():
-                _copy_whole(connection, beside)
-            self.told.append(f"The notebook was brought to the form of this densiscan; as it was before: {beside}.")
         connection.execute("BEGIN IMMEDIATE")
         try:
             # Another command may have done it while this one waited.
-            for statements in self._migrations[_number(connection, "PRAGMA user_version") :]:
+            before = _number(connection, "PRAGMA user_version")
+            if before and before < len(self._migrations) and not self._copied:
+                self._back_up_form(before)
+            for statements in self._migrations[before:]:
                 for statement in statements:
                     connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {len(self._migrations)}")
@@ -246,6 +244,30 @@ class Store:
             with suppress(sqlite3.Error):
                 connection.execute("ROLLBACK")
             raise
+
+    def _back_up_form(self, form: int) -> None:
+        """Copy the file as it is before it is brought to another form; one command at a time is here.
+
+        By a connection of its own: SQLite copies nothing for the one that holds the file for writing.
+        """
+        beside = self._backup_place(form)
+        for left in beside.parent.glob(f".{beside.name}.*.part"):  # of a command that was killed here
+            left.unlink(missing_ok=True)
+        if not beside.exists():
+            with closing(sqlite3.connect(self.path, isolation_level=None)) as reader:
+                _copy_whole(reader, beside)
+        self.told.append(f"The notebook was brought to the form of this densiscan; as it was before: {beside}.")
+
+    def _backup_place(self, form: int) -> Path:
+        """Return where the backup goes, or where one lies that nothing was written after; no other is written over."""
+        written = max(file.stat().st_mtime_ns for file in (self.path, Path(f"{self.path}-wal")) if file.exists())
+        number = 1
+        while True:
+            again = "" if number == 1 else f"-{number}"
+            beside = self.path.with_name(f"{self.path.stem}.form-{form}{again}{self.path.suffix}")
+            if not beside.exists() or beside.stat().st_mtime_ns >= written:
+                return beside
+            number += 1
 
     def _copy_in_memory(self) -> sqlite3.Connection:
         """Return a copy to read from, where the file lies in a folder that takes nothing."""
@@ -292,7 +314,7 @@ def _number(connection: sqlite3.Connection, question: str) -> int:
 
 def _copy_whole(source: sqlite3.Connection, to: Path) -> None:
     """Copy a database beside the place first, then move it there."""
-    beside = to.with_name(f".{to.name}.part")
+    beside = to.with_name(f".{to.name}.{os.getpid()}.part")
     try:
         beside.unlink(missing_ok=True)
         with closing(sqlite3.connect(beside)) as copy:

@@ -33,14 +33,14 @@ _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "'")
 def whole_tables(book: Notebook) -> Tables:
     """Return everything in the notebook, the named calibrations beside it too."""
     tables = book.tables()
-    there = {(row["kind"], row["name"], canonical(row["document"])) for row in tables["documents"]}
+    there = {row["uid"] for row in tables["documents"]}
     for file in kept_calibrations(book.path):
         document = _calibration_in(file)
-        if document is None or ("calibration", file.stem, canonical(document)) in there:
+        if document is None or _named_uid(file.stem, document) in there:
             continue
         tables["documents"].append(
             {
-                "uid": text_sha256(f"{file.stem}\n{canonical(document)}")[:32],
+                "uid": _named_uid(file.stem, document),
                 "kind": "calibration",
                 "name": file.stem,
                 "scan_sha256": None,
@@ -51,6 +51,11 @@ def whole_tables(book: Notebook) -> Tables:
             }
         )
     return tables
+
+
+def _named_uid(name: str, document: Mapping[str, Any]) -> str:
+    """Return the uid by which a named calibration is known from one that a reading was merely made with."""
+    return text_sha256(f"{name}\n{canonical(document)}")[:32]
 
 
 def _calibration_in(file: Path) -> dict[str, Any] | None:
@@ -193,7 +198,7 @@ def merge_into(book: Notebook, tables: Tables) -> tuple[Merged, tuple[Path, ...]
     merged = book.merge(tables)
     last: dict[str, Mapping[str, Any]] = {}
     for row in sorted(tables["documents"], key=lambda row: str(row["made"])):
-        if row["kind"] == "calibration":
+        if row["kind"] == "calibration" and row["uid"] == _named_uid(row["name"], row["document"]):
             last[row["name"]] = row["document"]
     places = [_put_beside(book, name, document) for name, document in last.items()]
     return merged, tuple(place for place in places if place is not None)

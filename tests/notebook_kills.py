@@ -3,8 +3,9 @@
     python -m tests.notebook_kills --kills 200
 
 Two processes write at once: runs, readings, corrections. One of them is killed (SIGKILL) at a random moment; every few
-rounds the notebook is a new one, so that the making of it is killed too. After each kill the notebook must open, its
-check must pass, and every entry whose writing had returned must be in it. Exit status 1 where one is missing.
+rounds the notebook is a new one, or one of the first form, so that making and migrating it are killed too. After each
+kill the notebook must open, its check must pass, every entry whose writing had returned must be in it, and no writer
+may have ended by itself. Exit status 1 where one of it is not so.
 """
 
 from __future__ import annotations
@@ -13,10 +14,12 @@ import argparse
 import os
 import random
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from uuid import uuid4
@@ -24,6 +27,7 @@ from uuid import uuid4
 from densiscan.development_runs import Run
 from densiscan.notebook_book import Notebook
 from densiscan.notebook_readings import NewReading
+from densiscan.notebook_schema import APPLICATION_ID, MIGRATIONS
 
 _ROUNDS_A_NOTEBOOK = 5
 _CORRECTED = "corrected"
@@ -93,27 +97,49 @@ def kill_writers(kills: int, seed: int, folder: Path) -> Outcome:
         if kill % _ROUNDS_A_NOTEBOOK == 0:
             path = folder / f"notebook-{kill}.sqlite"
             total += len(acknowledged)
-            acknowledged = set()
-        acknowledged |= _killed(path, moments.uniform(0.0, _LONGEST_S))
-        wrong += [f"kill {kill + 1}: {one}" for one in _wrong_with(path, acknowledged)]
+            acknowledged = _of_the_first_form(path) if kill % (2 * _ROUNDS_A_NOTEBOOK) else set()
+        said, failed = _killed(path, moments.uniform(0.0, _LONGEST_S))
+        acknowledged |= said
+        wrong += [f"kill {kill + 1}: {one}" for one in failed + _wrong_with(path, acknowledged)]
     return Outcome(kills=kills, acknowledged=total + len(acknowledged), wrong=tuple(wrong))
 
 
-def _killed(path: Path, after_s: float) -> set[str]:
-    """Start two writers, kill one after the other, and return what they had acknowledged."""
+def _of_the_first_form(path: Path) -> set[str]:
+    """Make a notebook as the first version did, with some runs; return what is in it."""
+    kept = {uuid4().hex for _ in range(300)}
+    with closing(sqlite3.connect(path)) as connection, connection:
+        for statement in MIGRATIONS[0]:
+            connection.execute(statement)
+        connection.execute("INSERT INTO films VALUES (1, 'f', 'Film A', 'film a', NULL, NULL, NULL, '2026')")
+        connection.execute("INSERT INTO developers VALUES (1, 'd', 'Developer B', 'developer b', NULL, '2026')")
+        connection.executemany(
+            """INSERT INTO runs (uid, film_id, developer_id, use, date, time_s, temperature_c, note, changed, version,
+            arguments) VALUES (?1, 1, 1, 1, '2026-01-02', 540.0, 20.0, ?1, '2026-01-02T10:00:00+00:00', '0.1.0', '')""",
+            [(key,) for key in kept],
+        )
+        connection.execute("PRAGMA user_version = 1")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    return kept
+
+
+def _killed(path: Path, after_s: float) -> tuple[set[str], list[str]]:
+    """Start two writers, kill both, and return what they had acknowledged, and how one failed by itself."""
     command = [sys.executable, "-m", "tests.notebook_kills", "--write", str(path)]
-    writers = [subprocess.Popen(command, stdout=subprocess.PIPE, text=True) for _ in range(2)]
+    writers = [subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)]
     for writer in writers:
         assert writer.stdout is not None
         writer.stdout.readline()
     time.sleep(after_s)
     said: set[str] = set()
+    failed = []
     for writer in writers:
         os.kill(writer.pid, signal.SIGKILL)
-        out, _ = writer.communicate()
+        out, words = writer.communicate()
         # A line cut off by the kill was not acknowledged.
         said |= set(out.split("\n")[:-1])
-    return said
+        if words:
+            failed.append(f"a writer ended by itself: {words.splitlines()[-1]}")
+    return said, failed
 
 
 def _wrong_with(path: Path, acknowledged: set[str]) -> list[str]:

@@ -264,6 +264,19 @@ def test_older_notebook_is_backed_up_and_brought_to_the_form_of_today(
         assert book.told == ()
 
 
+def test_backup_of_an_earlier_migration_is_not_written_over(place: Path) -> None:
+    older(place)
+    kept = place.with_name("notebook.form-1.sqlite")
+    kept.write_text("of long ago")
+    os.utime(kept, (1e9, 1e9))
+    with Notebook(place) as book:
+        assert len(book.runs()) == 1
+    assert kept.read_text() == "of long ago"
+    with sqlite3.connect(place.with_name("notebook.form-1-2.sqlite")) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    connection.close()
+
+
 def test_migration_that_fails_leaves_the_notebook_as_it_was(place: Path) -> None:
     older(place)
     with sqlite3.connect(place) as connection:
