@@ -20,7 +20,7 @@ from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan, ScanFacts
 from densiscan.scan_channels import other_channels
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
-from densiscan.survey import patch, survey
+from densiscan.survey import Survey, patch, survey
 from densiscan.wedge import Wedge
 
 Floats = npt.NDArray[np.float64]
@@ -160,6 +160,11 @@ def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
 def signal_map(scan: Scan) -> Floats:
     """Return the mean signal of cells of `CELL_MM` over a scan, shape (rows, columns)."""
     surveyed = survey(scan, cell_mm=CELL_MM)
+    return even_cells(surveyed)
+
+
+def even_cells(surveyed: Survey) -> Floats:
+    """Return the means of a survey over even cells of `CELL_MM`, whatever whole pixels its own cells have."""
     across = _regrouped(surveyed.mean.T, surveyed.x_edges_mm)
     return _regrouped(across.T, surveyed.y_edges_mm)
 

@@ -2,24 +2,72 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from densiscan import arguments
+from densiscan import arguments, notebook
 from densiscan.cli_measure import Light
-from densiscan.cli_options import JsonOption, PlotOption, check_plot, show, write_plot
+from densiscan.cli_options import (
+    TYPED,
+    EmptyBedOption,
+    JsonOption,
+    NotebookOption,
+    PageOption,
+    PlotOption,
+    PpiOption,
+    check_plot,
+    say,
+    show,
+    write_plot,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.film import FilmAim, Reference
+    from densiscan.film_scan import ReadFilm
 
 
 def film(
+    scans: Annotated[
+        list[Path] | None, typer.Argument(metavar="[SCAN]...", help="Scan of the exposed film; a folder with --frames.")
+    ] = None,
     points: Annotated[
         Path | None,
         typer.Option("--points", metavar="FILE", help="Densities read elsewhere: log_exposure,density of each step."),
+    ] = None,
+    exposures: Annotated[
+        Path | None, typer.Option("--exposures", metavar="FILE", help="Exposures given: step,log_exposure of each.")
+    ] = None,
+    wedge: Annotated[
+        Path | None,
+        typer.Option("--wedge", metavar="FILE", help="Wedge file of the wedge that the film was exposed through."),
+    ] = None,
+    exposure: Annotated[
+        float, typer.Option("--exposure", metavar="LOG_E", help="With --wedge: log10 of the exposure on the wedge.")
+    ] = 0.0,
+    exposure_uncertainty: Annotated[
+        float, typer.Option("--exposure-uncertainty", metavar="U", help="How sure that is (k = 2), in log exposure.")
+    ] = 0.0,
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
+    ] = None,
+    frames: Annotated[
+        bool, typer.Option("--frames", help="Every frame is one exposure, in reading order; a folder by name.")
+    ] = False,
+    row: Annotated[
+        str | None,
+        typer.Option("--row", metavar="BOX", help="The row of steps, if not found: left,top,width,height in mm."),
+    ] = None,
+    spot: Annotated[
+        list[str] | None,
+        typer.Option("--spot", metavar="X,Y", help="Place of each exposure, in the order of the list; repeated."),
+    ] = None,
+    rebate: Annotated[
+        str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
     ] = None,
     base_plus_fog: Annotated[
         float | None,
@@ -40,32 +88,144 @@ def film(
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper; 105 if not given.")
     ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="NAME", help="Keep the film test in the notebook under this name.")
+    ] = None,
+    ppi: PpiOption = None,
+    page: PageOption = None,
+    empty_bed: EmptyBedOption = None,
     plot: PlotOption = None,
+    notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Test a film: its characteristic curve, contrast and speed.
 
-    From densities read elsewhere. Base plus fog, speed point, gamma, average gradient, contrast index and the exposure
-    range that fits the paper, each with its uncertainty (k = 2).
+    From a scan of film that was exposed through a wedge (--wedge, or a list of --exposures), from frames exposed a stop
+    apart (--frames), or from densities read elsewhere (--points). Base plus fog, speed point, gamma, average gradient,
+    contrast index and the exposure range that fits the paper, each with its uncertainty (k = 2).
     """
-    if points is None:
-        raise WrongUseError("say what the film test is read from: --points CURVE.csv.")
-    arguments.there(points, "table of points")
     arguments.within(base_plus_fog, "--base-plus-fog", above=-0.05, upto=5.0, such_as="0.25")
+    arguments.within(exposure, "--exposure", above=-12.0, upto=12.0, such_as="-0.5")
+    arguments.within(exposure_uncertainty, "--exposure-uncertainty", above=-1e-9, upto=3.0, such_as="0.04")
+    arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
+    asked = Asked(
+        scans=tuple(scans or ()),
+        points=points,
+        exposures=exposures,
+        wedge=wedge,
+        exposure=(exposure, exposure_uncertainty),
+        calibration=calibration,
+        frames=frames,
+        row=arguments.box(row, "--row"),
+        spots=arguments.places(spot, "--spot"),
+        rebate=arguments.box(rebate, "--rebate"),
+        ppi=ppi,
+        page=page,
+        empty_bed=empty_bed,
+        notebook=notebook.notebook_file(notebook_option),
+    )
+    asked.check()
     aim = _aim(absolute=absolute, reference=reference, paper_range=paper_range, process=process)
+    from dataclasses import replace
+
     from densiscan.film import film_test
-    from densiscan.film_points import read_curve
     from densiscan.quantity import Quantity
     from densiscan.report_film import film_document, film_text
 
-    known = None if base_plus_fog is None else Quantity(base_plus_fog)
-    test = film_test(read_curve(points), base_plus_fog=known, aim=aim, name=str(points))
-    show(film_document(test) if as_json else film_text(test, name=points.name))
+    read = asked.read()
+    base = read.base_plus_fog if base_plus_fog is None else Quantity(base_plus_fog)
+    test = film_test(read.points, base_plus_fog=base, aim=aim, name=asked.said)
+    test = replace(test, warnings=(*read.warnings, *test.warnings))
+    document = film_document(test)
+    show(document if as_json else film_text(test, name=name or asked.said))
     if plot is not None:
         from densiscan.plots_film import film_figure
 
-        write_plot(film_figure(test, name=points.name), plot)
+        write_plot(film_figure(test, name=name or asked.said), plot)
+    if name is not None:
+        with notebook.open_notebook(asked.notebook, arguments=TYPED.get()) as book:
+            book.keep("film-test", name, document)
+        say(f"Kept as film test {name}.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the film test is read from, as it was typed."""
+
+    scans: tuple[Path, ...]
+    points: Path | None
+    exposures: Path | None
+    wedge: Path | None
+    exposure: tuple[float, float]
+    calibration: str | None
+    frames: bool
+    row: arguments.BoxMm | None
+    spots: tuple[arguments.PlaceMm, ...]
+    rebate: arguments.BoxMm | None
+    ppi: float | None
+    page: int | None
+    empty_bed: Path | None
+    notebook: Path
+
+    @property
+    def said(self) -> str:
+        """What the person called it."""
+        named = self.scans[0] if self.points is None else self.points
+        return named.name
+
+    def check(self) -> None:
+        """Refuse what does not go together, or is not there."""
+        if bool(self.scans) == (self.points is not None):
+            raise WrongUseError(
+                "say what the film test is read from, in one way: SCAN with its exposures, or --points."
+            )
+        for file, what in (
+            *((scan, "scan or folder") for scan in self.scans),
+            (self.points, "table of points"),
+            (self.exposures, "list of exposures"),
+            (self.wedge, "wedge file"),
+            (self.empty_bed, "scan of the empty bed"),
+        ):
+            if file is not None:
+                arguments.there(file, what)
+        if self.scans and (self.exposures is None) == (self.wedge is None):
+            raise WrongUseError(
+                "the exposures are missing: give --exposures FILE with step,log_exposure, or --wedge FILE with the "
+                "densities of the wedge that lay on the film."
+            )
+
+    def read(self) -> ReadFilm:
+        """Read the points."""
+        from densiscan.film_points import read_curve, read_exposures
+        from densiscan.film_scan import ReadFilm, WhereOnFilm, exposures_through, read_film
+
+        if self.points is not None:
+            return ReadFilm(points=read_curve(self.points), base_plus_fog=None, warnings=())
+        from densiscan.batch import scans_in
+        from densiscan.calibration_file import read_calibration
+        from densiscan.negative import MeasureOptions
+        from densiscan.scan import open_scan
+        from densiscan.scanner import lamp_on
+        from densiscan.wedge import read_wedge
+
+        chosen = notebook.find_calibration(self.calibration, self.notebook)
+        made = read_calibration(chosen)
+        if self.calibration is None:
+            say(f"With the last calibration made: {chosen} ({made.created}).")
+        if self.exposures is not None:
+            given = read_exposures(self.exposures)
+        else:
+            value, doubt = self.exposure
+            through = read_wedge(self.wedge or Path())
+            given = exposures_through(through, log_exposure=value, uncertainty=doubt, calibration=made)
+        files, failures = scans_in(self.scans)
+        if failures:
+            raise WrongUseError(failures[0].message)
+        opened = [open_scan(file, ppi=self.ppi, channel=made.channel, page=self.page) for file in files]
+        options = MeasureOptions(rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi))
+        where = WhereOnFilm(row_mm=self.row, spots_mm=self.spots, frames=self.frames)
+        return read_film(opened, given, made, where=where, options=options)
 
 
 def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: Light) -> FilmAim:

@@ -167,9 +167,10 @@ def fit_curve(points: Sequence[FitPoint], base_plus_fog: Quantity | None = None)
 
     Notes
     -----
-    Weighted least squares with the full covariance of the points: what they share (one calibration, one wedge) moves
-    them together. The sizes of scatter and departure are those of greatest restricted likelihood. Errors of the
-    exposures count as errors of density along the slope.
+    Weighted least squares. Which backbone is taken, and the sizes of scatter and departure, follow from the likelihood
+    with the full covariance of the points. The curve itself is weighed by their variances alone: errors that they
+    share (one calibration, one wedge) move it and are in its doubt, but it does not guess at them from the shape of the
+    curve, which no law follows that closely. Errors of the exposures count as errors of density along the slope.
 
     References
     ----------
@@ -184,8 +185,7 @@ def fit_curve(points: Sequence[FitPoint], base_plus_fog: Quantity | None = None)
     shape = _shape(data, _noise(data, 0.004))
     scatter, departure = _sizes(data, shape)
     waves = _waves(data.x, data.x, shape.parameters) * departure
-    noise = _noise(data, scatter)
-    fitted = _sharpest(data, shape.parameters, noise + _with_base(waves @ waves.T, data))
+    fitted = _sharpest(data, shape.parameters, _weights(data, scatter) + _with_base(waves @ waves.T, data))
     return _curve(data, fitted, scatter, departure)
 
 
@@ -216,6 +216,11 @@ def _noise(data: _Data, scatter: float) -> Floats:
     if data.given:
         extra[-1] = 1e-12
     return np.asarray(data.moved.T @ data.moved + np.diag(extra))
+
+
+def _weights(data: _Data, scatter: float) -> Floats:
+    """Return the variances of the entries alone: what they share moves the curve, but does not weigh it."""
+    return np.diag(np.diag(_noise(data, scatter)))
 
 
 def _with_base(covariance: Floats, data: _Data) -> Floats:
@@ -340,7 +345,7 @@ def _smoothed(data: _Data, parameters: Floats, grid: Floats, sizes: tuple[float,
     if data.given:
         at_points = np.asarray(np.pad(at_points, ((0, 1), (0, 0))))
     on_grid = np.asarray(np.pad(_waves(grid, data.x, parameters) * departure, ((0, 1), (0, 0))))
-    inverse: Floats = np.asarray(np.linalg.inv(_noise(data, scatter) + at_points @ at_points.T))
+    inverse: Floats = np.asarray(np.linalg.inv(_weights(data, scatter) + at_points @ at_points.T))
     value, slopes = data.model(parameters)
     pulled = np.linalg.solve(_information(slopes, inverse), slopes.T @ inverse)
     bend = on_grid @ at_points.T @ inverse

@@ -28,11 +28,10 @@ def film_text(test: FilmTest, *, name: str) -> str:
         paragraph(_gamma_words(test), label="gamma"),
         paragraph(_figure(test.average_gradient, "over 1.50 from the speed point"), label="avg. gradient"),
         paragraph(_figure(test.contrast_index, "true arcs of 0.20 and 2.20"), label="contrast index"),
-        paragraph(_figure(test.contrast_index_short, "short method, one arc of 2.00"), label=""),
+        paragraph(_figure(test.contrast_index_short, "one arc of 2.00"), label="  short method"),
+        paragraph(_index_words(test), label="speed"),
+        paragraph(_range_words(test), label="exposure range"),
     ]
-    lines[-1] = paragraph(_figure(test.contrast_index_short, "the short method, one arc of 2.00"), label=" " * 14)
-    lines.append(paragraph(_index_words(test), label="speed"))
-    lines.append(paragraph(_range_words(test), label="exposure range"))
     told = [paragraph(f"! {warning.message}") for warning in test.warnings]
     return "\n".join([*lines, *([""] if told else []), *told])
 
