@@ -202,7 +202,7 @@ class Asked:
 
         if self.points is not None:
             return ReadFilm(points=read_curve(self.points), base_plus_fog=None, warnings=())
-        from densiscan.batch import scans_in
+        from densiscan.batch_files import scans_in
         from densiscan.calibration_file import read_calibration
         from densiscan.negative import MeasureOptions
         from densiscan.scan import open_scan

@@ -103,7 +103,7 @@ def _calibrated(folder: Path, wedge: Wedge, drawn: DrawnFilmTest | None) -> Cali
     place = WedgePlace(steps=tuple(steps), angle_deg=0.0, light_end="left", pitch_mm=layout.step_mm)
     readings = making._read(scan, wedge, place)
     made = making.calibrate_steps(readings, facts=scan.facts, channel=scan.channel, inverted=False, label=label)
-    return making._with_surrounds(made, making._signal_map(scan))
+    return making._with_surrounds(made, making.signal_map(scan))
 
 
 def checks_of(seed: int, folder: Path, *, find: bool = False) -> Iterator[Check]:
