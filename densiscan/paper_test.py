@@ -30,6 +30,17 @@ _WIDE_GAP: Final = 0.31
 _SHAPE: Final = 0.17
 """Standard uncertainty of a point between two steps, over the square of their gap in log exposure: the error of a cubic
 between knots, root mean square over five families of curves, 0.10 to 0.30 apart."""
+_EVEN: Final = 0.0012
+"""Standard deviation of density that an evenly exposed and developed print keeps from place to place, paper and scanner
+together (common practice: 0.001 to 0.002)."""
+_EYE: Final = 0.04
+"""Standard deviation, log exposure, of where an eye at arm's length puts the ends of the tones, beside T and S: of
+rendered prints looked at with thresholds of 0.03 to 0.05 in white and 0.08 to 0.15 in black."""
+_KEEN_EYE: Final = Warning_(
+    code="counted-by-eye",
+    message="A keen eye tells tones apart beyond the points of the standard, which makes R too long by as much as a "
+    "grade: count as black or white what you would not notice at arm's length.",
+)
 _NUDGE: Final = 1e-4
 
 
@@ -248,10 +259,12 @@ def _with_shape(place: Quantity, x: Floats) -> Quantity:
 
 
 def _with_end(place: Quantity, curve: PaperCurve, to_come: float) -> Quantity:
-    """Return a place on the curve, in doubt by what may be missing at its end: anything up to that, either way."""
+    """Return a place on the curve, in doubt by what may be missing at its end, and by how even a print is."""
     beside = curve.density_at([place.value - 0.02, place.value + 0.02])
     slope = max(float(beside[1] - beside[0]) / 0.04, 1e-3)
-    return place.with_part(Influence("end of the curve", f"{place.value:.3f}"), to_come / slope / math.sqrt(3.0))
+    key = f"{place.value:.3f}"
+    place = place.with_part(Influence("even print", key), _EVEN / slope)
+    return place.with_part(Influence("end of the curve", key), to_come / slope / math.sqrt(3.0))
 
 
 def _with_limits(test: PaperTest, ends: Ends, curve: PaperCurve) -> PaperTest:
@@ -333,6 +346,7 @@ def paper_by_eye(wedge: Wedge, *, last_black: str, first_white: str, circumstanc
         black_log_exposure=exposed_through(steps[black]),
         base_plus_fog=None,
         maximum_black=None,
+        warnings=(_KEEN_EYE,),
     )
 
 
@@ -352,4 +366,6 @@ def _between(lighter: WedgeStep, denser: WedgeStep) -> Quantity:
     """Return the log exposure half way between two steps: anywhere between them is equally likely (JCGM 100, 4.3.7)."""
     middle = (exposed_through(lighter) + exposed_through(denser)).scaled(0.5)
     half = 0.5 * (denser.density - lighter.density)
-    return middle.with_part(Influence("counted by eye", f"{lighter.step} to {denser.step}"), half / math.sqrt(3.0))
+    key = f"{lighter.step} to {denser.step}"
+    middle = middle.with_part(Influence("eye", key), _EYE)
+    return middle.with_part(Influence("counted by eye", key), half / math.sqrt(3.0))

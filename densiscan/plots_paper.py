@@ -42,7 +42,7 @@ def paper_figure(test: PaperTest) -> Figure:
     name = test.circumstances.name
     # A paper's name is a person's own words: dollar signs in it are no formula.
     axes.set_title(f"Paper {name}" if name else "Paper test", parse_math=False)
-    axes.legend(loc="upper left")
+    axes.legend(loc="center left")
     return figure
 
 
@@ -95,6 +95,4 @@ def _draw_range(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:
     axes.annotate("", (light, middle), (dark, middle), arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 0.9})
     doubt = test.iso_range.uncertainty
     words = f"R = {test.iso_range.value:.0f}" + ("" if doubt is None else f" ± {max(doubt, 1.0):.0f}")
-    axes.annotate(
-        words, (0.5 * (light + dark), middle), xytext=(0, 4), textcoords="offset points", ha="center", color=INK
-    )
+    axes.annotate(words, (light, middle), xytext=(8, 4), textcoords="offset points", ha="left", color=INK)

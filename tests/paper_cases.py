@@ -159,7 +159,7 @@ def drawn_case(seed: int) -> PaperCase:
     )
 
 
-def tested(case: PaperCase, folder: Path, *, calibrated: bool) -> PaperTest:
+def read_back(case: PaperCase, folder: Path, *, calibrated: bool) -> PaperTest:
     """Return what densiscan makes of a case."""
     scan = case.scan(folder / f"print-{case.seed}.tif")
     made = case.calibration(folder / f"gray-{case.seed}.tif") if calibrated else None

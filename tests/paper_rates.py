@@ -18,7 +18,7 @@ import numpy as np
 
 from densiscan.errors import DensiscanError
 from densiscan.quantity import Quantity
-from tests.paper_cases import PaperCase, drawn_case, tested
+from tests.paper_cases import PaperCase, drawn_case, read_back
 
 HELD_OUT = 5000
 """First seed of those that nothing was developed on (0 to 200 were)."""
@@ -41,7 +41,7 @@ class Outcome:
 def outcome_of(seed: int, folder: Path, *, calibrated: bool) -> Outcome:
     case = drawn_case(seed)
     try:
-        found = tested(case, folder, calibrated=calibrated)
+        found = read_back(case, folder, calibrated=calibrated)
     except DensiscanError as problem:
         return Outcome(seed=seed, kind=case.curve.shape, refused=str(problem))
     finally:

@@ -22,6 +22,7 @@ from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, exposed_t
 from densiscan.quantity import Influence, Quantity
 from densiscan.sample_paper import SHAPES, PaperCurve
 from densiscan.wedge import Wedge, WedgeStep, nominal_wedge
+from tests.paper_cases import PaperCase, drawn_case
 
 REFERENCE = Path(__file__).resolve().parents[2] / "shared" / "data" / "reference"
 WEDGE = nominal_wedge()
@@ -218,7 +219,32 @@ def test_counting_by_eye_is_in_doubt_by_half_a_step_at_each_end() -> None:
     assert found.iso_range.uncertainty is not None
     half_steps = 2.0 * 100.0 * math.sqrt(2.0) * 0.075 / math.sqrt(3.0)
     wedge = 2.0 * 100.0 * math.sqrt(4.0) * 0.5 * 0.01  # four steps with 0.02 (k = 2) each, half of each
-    assert_allclose(found.iso_range.uncertainty, math.hypot(half_steps, wedge), rtol=1e-9)
+    eye = 2.0 * 100.0 * math.sqrt(2.0) * 0.04
+    assert_allclose(found.iso_range.uncertainty, math.hypot(half_steps, wedge, eye), rtol=1e-9)
+
+
+def looked_at(case: PaperCase, *, white: float, black: float, veil: float) -> PaperTest | None:
+    """Count steps as an eye does: it tells tones apart from these differences on, under light from the surface."""
+    tones = -np.log10(10.0 ** -case.curve.density(case.log_exposure - np.array(case.true)) + veil)
+    paper = case.curve.base + case.curve.fog
+    bare, full = (-math.log10(10.0**-density + veil) for density in (paper, paper + case.curve.net))
+    blacks, whites = np.flatnonzero(full - tones < black), np.flatnonzero(tones - bare < white)
+    if not blacks.size or not whites.size or whites[0] - blacks[-1] < 2:
+        return None
+    steps = {"last_black": f"{blacks[-1] + 1}", "first_white": f"{whites[0] + 1}"}
+    return paper_by_eye(case.wedge(), circumstances=Circumstances(), **steps)
+
+
+def test_counting_by_eye_is_honest_at_arms_length() -> None:
+    inside = []
+    for seed in range(7000, 7150):
+        case = drawn_case(seed)
+        found = looked_at(case, white=0.04, black=0.10, veil=0.01)
+        if found is not None:
+            inside.append(abs(found.iso_range.value - case.iso_range) <= (found.iso_range.uncertainty or 0.0))
+    assert len(inside) > 120
+    # 95 of 100 are stated; chance allows 2 per cent (k = 1) of 150 either way.
+    assert np.mean(inside) >= 0.91
 
 
 @pytest.mark.parametrize(
