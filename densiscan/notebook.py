@@ -6,6 +6,7 @@ are plain files in the folder `calibrations` beside it, so that a person can rea
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from collections.abc import Sequence
@@ -96,8 +97,17 @@ def kept_calibrations(notebook: Path) -> tuple[Path, ...]:
     return tuple(sorted(files, key=lambda file: (-file.stat().st_mtime_ns, file.name)))
 
 
+def is_for_prints(file: Path) -> bool:
+    """Tell whether a calibration file is of a reflection wedge; False where that cannot be read from it."""
+    try:
+        document = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(document, dict) and document.get("mode") == "reflection"
+
+
 def find_calibration(wanted: str | None, notebook: Path) -> Path:
-    """Return the calibration file meant: a file, a name, or the last one made where nothing is said.
+    """Return the calibration file meant: a file, a name, or where nothing is said the last one made for film.
 
     Raises
     ------
@@ -106,9 +116,11 @@ def find_calibration(wanted: str | None, notebook: Path) -> Path:
     """
     kept = kept_calibrations(notebook)
     if wanted is None:
-        if not kept:
-            raise WrongUseError(f"no calibration was made yet; {_MAKE_ONE}, or name a file with --calibration.")
-        return kept[0]
+        of_film = next((file for file in kept if not is_for_prints(file)), None)
+        if of_film is None:
+            made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
+            raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with --calibration.")
+        return of_film
     if Path(wanted).is_file():
         return Path(wanted)
     named = next((file for file in kept if file.stem == wanted), None)

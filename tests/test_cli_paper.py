@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from densiscan.cli import run
 from densiscan.notebook import open_notebook
 from tests.made_up import calibration
 from tests.paper_cases import faultless_case
+from tests.test_schemas import faults
 
 WEDGE = "step,density\n" + "".join(f"{number},{0.05 + 0.15 * (number - 1):.2f}\n" for number in range(1, 22))
 CURVE = (
@@ -48,6 +50,7 @@ def document(line: str, capsys: pytest.CaptureFixture[str], status: int = 0) -> 
     assert run([*line.split(), "--json"]) == status
     found = json.loads(capsys.readouterr().out)
     assert isinstance(found, dict)
+    assert faults(found, "paper") == []
     return found
 
 
@@ -105,6 +108,20 @@ def test_last_reflection_calibration_is_taken_and_said(
     out, err = capsys.readouterr()
     assert "gray.json" in err
     assert "base plus fog   0.08" in out
+
+
+def test_film_is_not_measured_by_the_calibration_of_prints(
+    scanned: Path, place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawer = place / "notes" / "calibrations"
+    drawer.mkdir(parents=True)
+    (drawer / "gray.json").write_bytes((scanned / "gray.json").read_bytes())
+    assert run(["measure", "print.tif"]) == 2
+    assert "no calibration by a wedge on film was made yet" in capsys.readouterr().err
+    write_calibration(calibration(), drawer / "film.json")
+    os.utime(drawer / "film.json", (1000.0, 1000.0))
+    assert run(["measure", "print.tif"]) == 1  # which is no scan; what counts is the calibration named
+    assert "film.json" in capsys.readouterr().err
 
 
 def test_transmission_calibration_is_refused(scanned: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -17,6 +17,7 @@ from densiscan.paper_file import paper_document
 from densiscan.paper_test import Circumstances, paper_by_eye
 from densiscan.wedge import nominal_wedge
 from tests.made_up import calibration
+from tests.test_schemas import faults
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
 
@@ -70,6 +71,7 @@ def printed(line: str, capsys: pytest.CaptureFixture[str], status: int = 0) -> d
     assert run([*line.split(), "--json"]) == status
     found = json.loads(capsys.readouterr().out)
     assert isinstance(found, dict)
+    assert line.startswith("measure ") or faults(found, "print") == []
     return found
 
 

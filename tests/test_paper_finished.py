@@ -28,6 +28,7 @@ from densiscan.wedge import nominal_wedge
 from tests.made_up import calibration as of_film
 from tests.paper_cases import GRAY_SCALE, faultless_case
 from tests.test_paper_test import points_of
+from tests.test_schemas import faults
 
 PAPER = PaperCurve()
 SIZE = (80.0, 70.0)
@@ -213,6 +214,7 @@ def test_command(
     assert run([*line.split(), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["format"] == "densiscan.finished/1"
+    assert faults(document, "finished") == []
     assert document["judgement"]["negative"]["from_exposure"] is True
     for wrong, status, said in (
         ("finished print.tif", 2, "no calibration by a reflection wedge"),
