@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_keeping import end_unless, keep_named
 from densiscan.cli_measure import Light
 from densiscan.cli_negatives import Source, Typed, calibration_of_mode, negatives_named, papers_named, typed_negative
-from densiscan.cli_options import JsonOption, NotebookOption, PageOption, PpiOption, show
+from densiscan.cli_options import JsonOption, NotebookOption, PageOption, PpiOption, say, show
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -60,6 +61,9 @@ def finished(
         str | None,
         typer.Option("--film-calibration", metavar="FILE|NAME", help="By a wedge on film, for a scan of the negative."),
     ] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="NAME", help="Keep the reading in the notebook under this name.")
+    ] = None,
     ppi: PpiOption = None,
     page: PageOption = None,
     notebook_option: NotebookOption = None,
@@ -97,7 +101,11 @@ def finished(
     test = tests[0] if tests else None
     judgement = None if test is None else judged(reading, test, made)
     sheet = FinishedSheet(reading=reading, test=test, judgement=judgement, seconds=exposure)
-    show(finished_document(sheet) if as_json else finished_text(sheet))
+    document = finished_document(sheet)
+    show(document if as_json else finished_text(sheet))
+    if name is not None:
+        end_unless(keep_named("print", name, document, notebook_option, scan=scan))
+        say(f"Kept in the notebook as {name}.")
 
 
 def _check(paper: str | None, negative: str | None, typed: Typed) -> None:

@@ -84,9 +84,14 @@ def keep_readings(
 def keep_document(
     kind: str, name: str, document: dict[str, Any], option: Path | None, *, scan: Path | None = None
 ) -> bool:
-    """Keep a document in the notebook; return whether it is there, or none was wanted."""
-    if not wanted(option):
-        return True
+    """Keep a document in the notebook where there is one; return whether it is there, or none was wanted."""
+    return keep_named(kind, name, document, option, scan=scan) if wanted(option) else True
+
+
+def keep_named(
+    kind: str, name: str, document: dict[str, Any], option: Path | None, *, scan: Path | None = None
+) -> bool:
+    """Keep a document in the notebook under a name that was asked for; return whether it is there."""
     from densiscan.notebook_readings import file_sha256
 
     try:

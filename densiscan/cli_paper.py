@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_keeping import end_unless, keep_named
 from densiscan.cli_negatives import calibration_of_mode
 from densiscan.cli_options import (
     ChannelOption,
@@ -140,7 +141,7 @@ def paper(
         test = paper_from_scan(asked, made, about)
     else:
         test = _by_eye(wedge, last_black, first_white, about)
-    _keep_and_show(test, book, plot, as_json=as_json)
+    _show_and_keep(test, scan, notebook_option, plot, as_json=as_json)
 
 
 def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tuple[str | None, str | None]) -> None:
@@ -176,19 +177,19 @@ def opened_print(
     return open_scan(scan, ppi=ppi, channel=channel or (None if made is None else made.channel), page=page)
 
 
-def _keep_and_show(test: PaperTest, book: Path, plot: Path | None, *, as_json: bool) -> None:
+def _show_and_keep(
+    test: PaperTest, scan: Path | None, option: Path | None, plot: Path | None, *, as_json: bool
+) -> None:
     from densiscan.paper_file import paper_document
     from densiscan.report_paper import paper_text
 
     document = paper_document(test, created=now())
-    name = test.circumstances.name
-    if name is not None:
-        with notebook.open_notebook(book) as kept:
-            kept.keep("paper-test", name, document)
     show(document if as_json else paper_text(test))
     if plot is not None:
         from densiscan.plots_paper import paper_figure
 
         write_plot(paper_figure(test), plot)
+    name = test.circumstances.name
     if name is not None:
+        end_unless(keep_named("paper-test", name, document, option, scan=scan))
         say(f"Kept in the notebook as {name}.")

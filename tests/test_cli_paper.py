@@ -75,6 +75,17 @@ def test_points_are_kept_by_name_and_drawn(place: Path, capsys: pytest.CaptureFi
         assert book.kept("paper-test", "old-box") == found
 
 
+def test_notebook_that_cannot_be_written_costs_no_test(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = place / "letter.txt"
+    book.write_text("a letter, not a notebook")
+    line = f"paper --points curve.csv --name old-box --notebook {book} --json"
+    assert run(line.split()) == 1
+    said = capsys.readouterr()
+    assert json.loads(said.out)["format"] == "densiscan.paper/1"
+    assert "the paper test is not in the notebook" in said.err
+    assert len(said.err.splitlines()) == 1
+
+
 def test_scan_with_a_reflection_calibration(scanned: Path, capsys: pytest.CaptureFixture[str]) -> None:
     line = f"paper {scanned / 'print.tif'} --wedge wedge.csv --calibration {scanned / 'gray.json'} --fixed 3,3,10,10"
     found = document(f"{line} --exposure 10 --plot paper.png", capsys)

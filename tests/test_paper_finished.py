@@ -211,9 +211,11 @@ def test_command(
     assert all(len(text) <= 80 for text in out.splitlines())
     for words in ("Print print.tif", "highlights", "above 2.0", "one grade", "full black"):
         assert words in out, out
-    assert run([*line.split(), "--json"]) == 0
+    assert run([*line.split(), "--json", "--name", "mill"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["format"] == "densiscan.finished/1"
+    with open_notebook(book) as kept:
+        assert kept.kept("print", "mill") == document
     assert faults(document, "finished") == []
     assert document["judgement"]["negative"]["from_exposure"] is True
     for wrong, status, said in (
