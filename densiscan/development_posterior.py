@@ -23,7 +23,6 @@ from densiscan.development import (
     AVERAGE_SUBJECT_STOPS,
     LOG_EXPOSURE_PER_STOP,
     METERED_SUBJECT_DOUBT,
-    UNKNOWN_SUBJECT_DOUBT,
     range_on_film,
 )
 from densiscan.development_fit import Floats, least_squares
@@ -38,6 +37,7 @@ from densiscan.development_prior import (
     RUN_SCATTER,
     SHARE_OF_BLUNDERS,
     SHARED_SUBJECT,
+    UNMETERED_DOUBT,
 )
 from densiscan.development_runs import Run
 
@@ -170,7 +170,7 @@ def subject_doubt(stops: float, *, metered: bool) -> float:
     known = np.array([True])
     at = float(film_range(middle, np.array([stops]), known)[0, 0])
     if not metered:
-        return math.hypot(UNKNOWN_SUBJECT_DOUBT, CHOICE_DOUBT) / at
+        return math.hypot(UNMETERED_DOUBT, CHOICE_DOUBT) / at
     step = 0.1
     more = float(film_range(middle, np.array([stops + step]), known)[0, 0])
     slope = (more - at) / (LOG_EXPOSURE_PER_STOP * step)

@@ -59,7 +59,7 @@ BELIEFS: Final = (
     # which makes N+1 and N-1 of a stop of the subject, reckons with 0.35 whatever the subject. The truth lies between.
     Belief(name="fixed loss", mean=math.log(0.25), doubt=0.90),
     # How far this person's unmetered subjects lie, on average, from the average subject; log exposure on the film.
-    Belief(name="subjects", mean=0.0, doubt=0.12),
+    Belief(name="subjects", mean=0.0, doubt=0.15),
     # A film test's contrast against that of pictures: gradients are taken in several ways.
     Belief(name="test", mean=0.0, doubt=0.08),
     # How much this person's runs scatter, against the usual; see RUN_SCATTER.
@@ -73,6 +73,10 @@ RUN_SCATTER: Final = 0.035
 CHOICE_DOUBT: Final = 0.07
 """Standard uncertainty, log exposure: the hundredth of the area that is read is not exactly what was metered. Less than
 for a single negative, as a person's way of metering is part of what is learned."""
+
+UNMETERED_DOUBT: Final = 0.25
+"""Standard uncertainty, log exposure on the film, of a subject that nobody metered, about this person's average one.
+With the belief on that it makes the 0.30 of a single negative of which nothing is known."""
 
 SHARED_SUBJECT: Final = 0.5
 """Part of the variance of the subject's range that the negatives of one run share: they are often of one place."""

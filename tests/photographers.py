@@ -1,6 +1,6 @@
 """Simulated photographers: does following the advice lead to the density range aimed at, and are its intervals honest?
 
-    python -m tests.photographers [--photographers N] [--first SEED] [--runs N]
+    python -m tests.photographers [--photographers N] [--first SEED] [--runs N] [--unmetered]
 
 Each photographer has a film, a developer, a camera, a thermometer and habits that nobody knows; they are drawn anew for
 each seed. Each develops a few runs, asks before each of them, does what is said as well as they can, reads the negative
@@ -25,6 +25,7 @@ from densiscan.quantity import Influence, Quantity
 
 NORMAL_CONTRAST: Final = 0.57
 STOP: Final = math.log10(2.0)
+AVERAGE_STOPS: Final = 22.0 / 3.0
 RULE_PER_STOP: Final = 0.33
 RULE_PER_DEGREE: Final = 0.08
 RULE_PER_USE: Final = 0.10
@@ -51,7 +52,6 @@ class Photographer:
     reading_sd: float
     blunders: float
     target: float
-    meters: bool
 
     def contrast(self, time_s: float, temperature_c: float, use: int) -> float:
         """Contrast by the film's own arithmetic: warmth and use change the rate, not the wait."""
@@ -77,6 +77,7 @@ class Session:
 
     stops: float
     metered_stops: float
+    metered: bool
     temperature_c: float
     true_temperature_c: float
     use: int
@@ -126,12 +127,11 @@ def photographer(rng: np.random.Generator) -> Photographer:
         reading_sd=float(rng.uniform(0.008, 0.02)),
         blunders=0.03,
         target=1.05 if rng.uniform() < 0.7 else float(rng.uniform(0.85, 1.25)),
-        meters=True,
     )
 
 
-def session(person: Photographer, number: int, rng: np.random.Generator) -> Session:
-    """Draw what happens at one run."""
+def session(person: Photographer, number: int, rng: np.random.Generator, *, metered: bool = True) -> Session:
+    """Draw what happens at one run; unmetered, the subject is taken for the average one."""
     stops = float(np.clip(7.3 + 1.2 * rng.standard_normal(), 4.5, 10.5))
     off = person.metering_off_stops + person.metering_sd_stops * rng.standard_normal()
     temperature = round(float(rng.uniform(18.0, 24.0)) * 2.0) / 2.0
@@ -139,7 +139,8 @@ def session(person: Photographer, number: int, rng: np.random.Generator) -> Sess
     astray = person.contrast_sd * rng.standard_normal() + (0.3 * rng.choice([-1.0, 1.0]) if blunder else 0.0)
     return Session(
         stops=stops,
-        metered_stops=round((stops + float(off)) * 3.0) / 3.0,
+        metered_stops=round((stops + float(off)) * 3.0) / 3.0 if metered else AVERAGE_STOPS,
+        metered=metered,
         temperature_c=temperature,
         true_temperature_c=temperature + person.thermometer_off_c + person.thermometer_sd_c * rng.standard_normal(),
         use=1 + number % 3,
@@ -158,7 +159,8 @@ def developed(person: Photographer, at: Session, time_s: float) -> float:
 def without_accidents(person: Photographer, at: Session, time_s: float) -> float:
     """Return the range that the subject as metered would have given, with the thermometer's usual error alone."""
     contrast = person.contrast(time_s, at.temperature_c + person.thermometer_off_c, at.use)
-    return person.density_range(contrast, person.picture(at.metered_stops - person.metering_off_stops))
+    off = person.metering_off_stops if at.metered else 0.0
+    return person.density_range(contrast, person.picture(at.metered_stops - off))
 
 
 def right_time(person: Photographer, at: Session) -> float:
@@ -180,7 +182,7 @@ class Rule:
         self.normal_s = 480.0 * float((1.0 + RULE_PER_STOP) ** ((target - 1.05) / (STOP * NORMAL_CONTRAST)))
 
     def _for(self, at: Session) -> float:
-        stops = float((1.0 + RULE_PER_STOP) ** (22.0 / 3.0 - at.metered_stops))
+        stops = float((1.0 + RULE_PER_STOP) ** (AVERAGE_STOPS - at.metered_stops))
         warmth = float((1.0 + RULE_PER_DEGREE) ** (20.0 - at.temperature_c))
         return stops * warmth * (1.0 + RULE_PER_USE * (at.use - 1))
 
@@ -196,7 +198,7 @@ def asked(person: Photographer, at: Session, runs: Sequence[Run]) -> Advice:
     """Ask for advice on what the photographer knows."""
     plan = Plan(
         target_range=Quantity(person.target),
-        scene_stops=at.metered_stops if person.meters else None,
+        scene_stops=at.metered_stops if at.metered else None,
         temperature_c=at.temperature_c,
         use=at.use,
     )
@@ -213,18 +215,18 @@ def logged(person: Photographer, at: Session, *, number: int, time_s: float, rea
         time_s=time_s,
         temperature_c=at.temperature_c,
         use=at.use,
-        scene_stops=at.metered_stops if person.meters else None,
+        scene_stops=at.metered_stops if at.metered else None,
         density_ranges=(Quantity(max(read, 0.06), {Influence("reading"): person.reading_sd}),),
     )
 
 
-def outcomes_of(seed: int, runs: int) -> list[Outcome]:
+def outcomes_of(seed: int, runs: int, *, metered: bool = True) -> list[Outcome]:
     """Let one photographer and the twin develop."""
     rng = np.random.default_rng([seed, 606])
     person = photographer(rng)
     rule, log, found = Rule(person.target), list[Run](), []
     for number in range(runs):
-        at = session(person, number, rng)
+        at = session(person, number, rng, metered=metered)
         advice = asked(person, at, log)
         time = advice.time_s.value
         true = developed(person, at, time)
@@ -252,9 +254,9 @@ def outcomes_of(seed: int, runs: int) -> list[Outcome]:
     return found
 
 
-def simulate(seeds: Iterable[int], runs: int = 6) -> list[Outcome]:
+def simulate(seeds: Iterable[int], runs: int = 6, *, metered: bool = True) -> list[Outcome]:
     """Let many photographers develop."""
-    return [outcome for seed in seeds for outcome in outcomes_of(seed, runs)]
+    return [outcome for seed in seeds for outcome in outcomes_of(seed, runs, metered=metered)]
 
 
 def median_miss(outcomes: Sequence[Outcome], what: str, run: int) -> float:
@@ -294,8 +296,9 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--photographers", type=int, default=400)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--runs", type=int, default=8)
+    parser.add_argument("--unmetered", action="store_true", help="nobody meters the subject")
     given = parser.parse_args(arguments)
-    outcomes = simulate(range(given.first, given.first + given.photographers), given.runs)
+    outcomes = simulate(range(given.first, given.first + given.photographers), given.runs, metered=not given.unmetered)
     ranges, times = (100.0 * share_inside(outcomes, what) for what in ("range_inside", "time_inside"))
     sys.stdout.write(f"{table(outcomes)}\n\n{given.photographers} photographers from seed {given.first}; ")
     sys.stdout.write(f"all runs: range inside {ranges:.1f} %, right time inside {times:.1f} %\n")
