@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Influence, Quantity
 from densiscan.scan import Scan
 from densiscan.survey import Patch, Survey, disc, patch, survey
+
+_LEAST_SPECKS: Final = 1e-4
+"""Density below which specks are not worth a line in a budget."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,12 +53,15 @@ class Light:
         return self._of_patch(read, read.clean_mean, lamp=lamp, place=place, key=key)
 
     def of_spot(self, place: tuple[float, float], *, diameter_mm: float, square: bool, key: str) -> Quantity:
-        """Return the density of an aperture at a place, dust included."""
+        """Return the density of an aperture at a place, dust included; what dust may have done to it is doubted."""
         x, y = place
         table = self.curve.table(self.scan.facts.full_scale)
         read = disc(self.scan, x_mm=x, y_mm=y, diameter_mm=diameter_mm, table=table, square=square)
         lamp = 1.0 if self.lamp is None else float(self.lamp.at(x, y))
-        return self._of_patch(read, read.mean, lamp=lamp, place=place, key=key)
+        density = self._of_patch(read, read.mean, lamp=lamp, place=place, key=key)
+        # Whether a speck is film or lies on it is not known: anything from with it to without it is equally likely.
+        specks = abs(math.log10(max(read.clean_mean, 1e-9) / max(read.mean, 1e-9))) / math.sqrt(3.0)
+        return density.with_part(Influence("specks", key), specks) if specks > _LEAST_SPECKS else density
 
     def _of_patch(self, read: Patch, mean: float, *, lamp: float, place: tuple[float, float], key: str) -> Quantity:
         light = mean if self.veil is None else self.veil.freed(mean, *place)

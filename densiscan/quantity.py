@@ -21,7 +21,8 @@ COVERAGE_FACTOR: Final = 2.0
 class Influence(NamedTuple):
     """What makes a value uncertain: its kind, and which one of that kind.
 
-    Kinds in use: `wedge` (certificate), `step noise`, `fit`, `patch noise`, `glare`, `lamp`, `drift`, `rounding`.
+    Kinds in use: `wedge` (certificate), `step noise`, `fit`, `patch noise`, `glare`, `lamp`, `drift`, `rounding`,
+    `specks`.
     The same kind and key in two quantities is the same influence: their errors move together.
     """
 

@@ -18,6 +18,7 @@ WORDS: Final = {
     "lamp": "uneven lamp, here and at the wedge",
     "drift": "drift since the wedge was scanned",
     "rounding": "whole codes",
+    "specks": "dust or clear specks in a spot",
 }
 """Kinds of influence (method note 5) as a person says them."""
 
