@@ -207,7 +207,7 @@ def _mark(part: Array, cover: Array, density: float) -> None:
 def _touch(light: Array, window: Window, disc: tuple[float, float, float], density: float, pitch_mm: float) -> None:
     """Mark a disc of the light, on the pixels near it only."""
     u, v, radius = disc
-    near = _near(window, (u, v), radius + pitch_mm)
+    near = near_pixels(window, (u, v), radius + pitch_mm)
     if near is None:
         return
     part = light[near]
@@ -219,7 +219,7 @@ def _touch(light: Array, window: Window, disc: tuple[float, float, float], densi
     _mark(part, cover, density)
 
 
-def _near(window: Window, centre: tuple[float, float], reach: float) -> tuple[slice, slice] | None:
+def near_pixels(window: Window, centre: tuple[float, float], reach: float) -> tuple[slice, slice] | None:
     """Return the pixels of a full (turned) window within `reach` of a point, as slices."""
     u, v = window.u, window.v
     step_u = np.array([u[0, -1] - u[0, 0], v[0, -1] - v[0, 0]]) / max(u.shape[1] - 1, 1)
@@ -244,7 +244,7 @@ def _draw_line(light: Array, window: Window, box: Box, kind: tuple[str, float], 
         density, width, bends = (-FIBRE_DENSITY, float(rng.uniform(0.02, 0.05)), 5)
     for _ in range(bends):
         end = (u + length / bends * math.cos(angle), v + length / bends * math.sin(angle))
-        near = _near(window, ((u + end[0]) / 2, (v + end[1]) / 2), length / bends / 2 + 1)
+        near = near_pixels(window, ((u + end[0]) / 2, (v + end[1]) / 2), length / bends / 2 + 1)
         if near is not None:
             small = Window(near[0], near[1], window.u[near], window.v[near])
             _mark(light[near], line_cover(small, (u, v, *end), width, pitch_mm), density)

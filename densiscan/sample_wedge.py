@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 
 from densiscan.errors import WrongUseError
 from densiscan.sample_bed import Array, Bed, Box, Place, Window, box_cover, numeral, ramp
-from densiscan.sample_faults import Blemishes
+from densiscan.sample_faults import Blemishes, near_pixels
 from densiscan.sample_film import LN10, grain
 from densiscan.sample_truth import StepTruth, WedgeTruth
 
@@ -167,8 +168,13 @@ class WedgeLayout:
 
 
 def _put(light: Array, window: Window, box: Box, density: float, soft: float) -> None:
-    cover = box_cover(window, box, soft)
-    light += cover * (np.float32(10.0**-density) - light)
+    left, top, width, height = box
+    near = near_pixels(window, (left + width / 2, top + height / 2), math.hypot(width, height) / 2 + soft)
+    if near is None:
+        return
+    part = light[near]
+    cover = box_cover(Window(near[0], near[1], window.u[near], window.v[near]), box, soft)
+    part += cover * (np.float32(10.0**-density) - part)
 
 
 def even_densities(count: int = 21, increment: float = 0.15, first: float = 0.05) -> tuple[float, ...]:
