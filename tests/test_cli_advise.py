@@ -231,6 +231,14 @@ def test_a_kept_film_test_is_learned_from(capsys: pytest.CaptureFixture[str], no
     assert "a film test with 3 developments" in " ".join(capsys.readouterr().out.split())
 
 
+def test_a_name_that_the_notebook_does_not_have(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, film="Plane film")
+    (told,) = [one["message"] for one in document(capsys)["warnings"] if one["code"] == "no-such-runs"]
+    assert "Plane film in Plain developer" in told
+    logged(notebook)
+    assert "no-such-runs" not in codes(document(capsys))
+
+
 def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     logged(notebook, batch="May", use=2, exposure_index=100.0)
     capsys.readouterr()
