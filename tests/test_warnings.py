@@ -137,7 +137,7 @@ ALONE = {
     "negative_wedge": "test_wedge_beside.py",
     "negative_channels": "test_channels.py",
     "lamp": "test_lamp.py",
-    "scanner": "test_cli_check.py",
+    "calibration_trust": "test_cli_check.py",
 }
 """Stages whose sound thing stands with their own tests, which say so code by code: `"code" not in`."""
 ELSEWHERE = ("cli", "development", "evenness", "paper")
