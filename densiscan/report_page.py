@@ -89,7 +89,8 @@ def page_html(
     tables
         Further tables, shown first.
     """
-    views = [sheet_view(reading, number=number) for number, reading in enumerate(readings, start=1)]
+    documents = [reading.document for reading in readings]
+    views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
     stands = standings([view.document for view in views])
     rows = [
         Row(view=view, standing=standing, cells=_cells(view.document))

@@ -125,11 +125,19 @@ def density_words(quantity: Mapping[str, float | None] | None) -> str:
     return value if doubt is None else f"{value} ± {max(doubt, 0.01):.2f}"
 
 
-def sheet_view(page: PageReading, *, number: int) -> SheetView:
-    """Return how one negative is shown; `number` is its own on the page, from 1."""
+def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:
+    """Return how one negative is shown.
+
+    Parameters
+    ----------
+    number
+        Of the negative on the page, from 1.
+    beside
+        All readings of the page: where frames lie on one film, what is between them is rebate, and they are not.
+    """
     document, sheet = page.document, page.sheet
     key = f"s{number}"
-    picture = None if sheet is None else _picture(page, sheet)
+    picture = None if sheet is None else _picture(page, sheet, beside)
     return SheetView(
         key=key,
         name=str(document["file"]),
@@ -334,16 +342,24 @@ def _path(places: Places) -> str:
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in places) + "Z"
 
 
-def _picture(page: PageReading, sheet: Sheet) -> Picture:
+def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
+    """Return what was read as rebate: the box that was named, else the film without its frames."""
+    document = page.document
+    film, frame = _corners(document)
+    if page.rebate_mm is not None:
+        return _path(_turned(page.rebate_mm, 0.0))
+    if film is None or frame is None or document["base_plus_fog"] is None:
+        return ""
+    same = [other for other in beside if all(other.get(name) == document.get(name) for name in ("path", "film_mm"))]
+    frames = [_corners(other)[1] for other in same] or [frame]
+    return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
+
+
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Picture:
     document = page.document
     film, frame = _corners(document)
     rows, columns = sheet.picture.shape
     printed, caption = _printed(page, sheet)
-    rebate = ""
-    if page.rebate_mm is not None:
-        rebate = _path(_turned(page.rebate_mm, 0.0))
-    elif film is not None and frame is not None and document["base_plus_fog"] is not None:
-        rebate = _path(film) + _path(frame)
     return Picture(
         region_mm=sheet.region_mm,
         px=(columns, rows),
@@ -352,7 +368,7 @@ def _picture(page: PageReading, sheet: Sheet) -> Picture:
         print_caption=caption,
         film="" if film is None else _path(film),
         frame="" if frame is None else _path(frame),
-        rebate=rebate,
+        rebate=_rebate(page, beside),
         aperture_mm=document["aperture_mm"],
         word_mm=round(max(sheet.region_mm[2:]) / 30.0, 2),
         map=map_text(sheet.map),

@@ -255,6 +255,26 @@ def test_the_paper_that_is_meant_is_named(grade_range: float, paper_range: float
     assert named in view.picture.print_caption
 
 
+def test_frames_of_one_film_are_no_rebate_of_each_other() -> None:
+    """A film of 100 x 30 mm with two frames of 40 x 20 mm: what is shaded is their difference, by the even-odd rule."""
+    frames = [(10.0, 10.0, 40.0, 20.0), (55.0, 10.0, 40.0, 20.0)]
+    pages = [
+        PageReading(
+            document=reading_document(made_up.assessment(film_mm=(5.0, 5.0, 100.0, 30.0), frame_mm=box, angle_deg=0.0)),
+            calibration="mine",
+            sheet=small_sheet(),
+        )
+        for box in frames
+    ]
+    view = sheet_view(pages[0], number=1, beside=[page.document for page in pages])
+    assert view.picture is not None
+    assert view.picture.rebate == (
+        "M5.00 5.00L105.00 5.00L105.00 35.00L5.00 35.00Z"
+        "M10.00 10.00L50.00 10.00L50.00 30.00L10.00 30.00Z"
+        "M55.00 10.00L95.00 10.00L95.00 30.00L55.00 30.00Z"
+    )
+
+
 def test_the_corners_of_a_turned_frame_are_those_of_the_reading(tmp_path: Path) -> None:
     assert run(calibrating(tmp_path)) == 0
     from densiscan.batch import Failure, Task, measure_one
