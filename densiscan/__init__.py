@@ -16,8 +16,13 @@ if TYPE_CHECKING:
     from densiscan.calibrate import calibrate as calibrate_scan
     from densiscan.calibration import Calibration
     from densiscan.calibration_file import read_calibration, write_calibration
+    from densiscan.development_advice import Advice, Plan, advise
+    from densiscan.development_runs import Run
     from densiscan.errors import DensiscanError
+    from densiscan.film import CurvePoint, FilmTest, film_test
     from densiscan.negative import MeasureOptions, Reading, measure_scan
+    from densiscan.notebook import open_notebook
+    from densiscan.paper_test import PaperTest, paper_from_points
     from densiscan.quantity import Influence, Quantity
     from densiscan.report import readings_document
     from densiscan.report_sheet import readings_csv
@@ -27,25 +32,35 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _SHELF = {
+    "Advice": "development_advice",
     "Assessment": "batch",
     "BatchResult": "batch",
     "Calibration": "calibration",
+    "CurvePoint": "film",
     "DensiscanError": "errors",
     "Failure": "batch",
+    "FilmTest": "film",
     "Influence": "quantity",
     "Label": "calibrate",
     "MeasureOptions": "negative",
+    "PaperTest": "paper_test",
+    "Plan": "development_advice",
     "PrintAim": "batch",
     "Quantity": "quantity",
     "Reading": "negative",
+    "Run": "development_runs",
     "Scan": "scan",
     "Task": "batch",
     "Wedge": "wedge",
+    "advise": "development_advice",
     "calibrate_scan": "calibrate:calibrate",
+    "film_test": "film",
     "measure_files": "batch_files",
     "measure_scan": "negative",
     "nominal_wedge": "wedge",
+    "open_notebook": "notebook",
     "open_scan": "scan",
+    "paper_from_points": "paper_test",
     "read_calibration": "calibration_file",
     "read_wedge": "wedge",
     "readings_csv": "report_sheet",
@@ -55,26 +70,36 @@ _SHELF = {
 """Name on the shelf: the module it stands in, and after a colon its name there where that is another."""
 
 __all__ = [
+    "Advice",
     "Assessment",
     "BatchResult",
     "Calibration",
+    "CurvePoint",
     "DensiscanError",
     "Failure",
+    "FilmTest",
     "Influence",
     "Label",
     "MeasureOptions",
+    "PaperTest",
+    "Plan",
     "PrintAim",
     "Quantity",
     "Reading",
+    "Run",
     "Scan",
     "Task",
     "Wedge",
     "__version__",
+    "advise",
     "calibrate_scan",
+    "film_test",
     "measure_files",
     "measure_scan",
     "nominal_wedge",
+    "open_notebook",
     "open_scan",
+    "paper_from_points",
     "read_calibration",
     "read_wedge",
     "readings_csv",

@@ -3,9 +3,10 @@
     python -m pip install atheris
     python -m tests.fuzzing scan --minutes 20 [--seeds FOLDER] [--found FOLDER]
 
-What is tried: `scan` (image files), `wedge` (wedge files, table and keyed text), `calibration` (calibration files).
-Only the package's own errors may come out. Whatever else does is written to `--found`, once for each place it came
-from, and the search goes on; what is mended becomes a small case in tests/test_fuzzed.py.
+What is tried: `scan` (image files), `wedge` (wedge files, table and keyed text), `calibration` (calibration files),
+`notebook` (exported notebooks taken in). Only the package's own errors may come out. Whatever else does is written to
+`--found`, once for each place it came from, and the search goes on; what is mended becomes a small case in
+tests/test_fuzzed.py.
 """
 
 from __future__ import annotations
@@ -61,10 +62,26 @@ def try_calibration(data: bytes, file: Path) -> None:
         pass
 
 
+def try_notebook(data: bytes, file: Path) -> None:
+    """Read an exported notebook, and take it in where it is one."""
+    from densiscan.notebook import open_notebook
+    from densiscan.notebook_transfer import merge_into, read_tables
+
+    file.write_bytes(data)
+    with suppress(DensiscanError):
+        tables = read_tables(file)
+        book = file.with_suffix(".sqlite")
+        for rest in file.parent.glob(f"{book.name}*"):
+            rest.unlink()
+        with open_notebook(book) as fresh:
+            merge_into(fresh, tables)
+
+
 TARGETS: dict[str, Callable[[bytes, Path], None]] = {
     "scan": try_scan,
     "wedge": try_wedge,
     "calibration": try_calibration,
+    "notebook": try_notebook,
 }
 
 
@@ -98,8 +115,23 @@ def seeds_for(what: str, folder: Path) -> None:
         head = "CGATS.17\nNUMBER_OF_FIELDS 2\nBEGIN_DATA_FORMAT\nSAMPLE_ID D_VIS\nEND_DATA_FORMAT\nNUMBER_OF_SETS 7\n"
         keyed = f"{head}BEGIN_DATA\n{rows}\nEND_DATA\n"
         (folder / "keyed.txt").write_text(keyed, encoding="utf-8")
+    elif what == "notebook":
+        small_notebook(folder)
     else:
         write_calibration(made_up.calibration(steps=5), folder / "calibration.json")
+
+
+def small_notebook(folder: Path) -> None:
+    """Write a notebook of two runs as its export does."""
+    from densiscan.cli import run
+
+    book = str(folder.parent / "seed.sqlite")
+    for line in (
+        ["run", "add", "--film", "Film-A", "--developer", "Developer-B", "--time", "8:00", "--temp", "20"],
+        ["run", "add", "--time", "9:00", "--density-range", "1.05", "--base-plus-fog", "0.2"],
+        ["notebook", "export", str(folder / "notebook.json")],
+    ):
+        run([*line, "--notebook", book])
 
 
 def main(arguments: list[str]) -> int:
@@ -113,14 +145,14 @@ def main(arguments: list[str]) -> int:
     import atheris
 
     with atheris.instrument_imports(include=["densiscan"]):
-        for module in ("scan", "wedge", "calibration_file"):
+        for module in ("scan", "wedge", "calibration_file", "notebook_transfer"):
             import_module(f"densiscan.{module}")
     asked.found.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp())
     corpus = folder / "corpus"
     corpus.mkdir()
     seeds_for(asked.what, corpus)
-    file = folder / "input.tif"
+    file = folder / ("input.json" if asked.what == "notebook" else "input.tif")
     target = TARGETS[asked.what]
     told: set[tuple[str, int, str]] = set()
 

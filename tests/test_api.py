@@ -44,7 +44,7 @@ def test_the_worked_examples_print_what_they_say(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """They build on each other, as on the page."""
-    assert len(EXAMPLES) == 3
+    assert len(EXAMPLES) == 4
     for name in ("wedge.tif", "wedge.csv", "normal.tif", "thin.tif"):
         shutil.copy(ROOT / "sample_scans" / name, tmp_path)
     monkeypatch.chdir(tmp_path)
