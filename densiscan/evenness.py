@@ -32,6 +32,10 @@ _STEEP_EDGE_MM: Final = 2.2
 _STEEP_SHARE: Final = 0.75
 _EVEN: Final = 0.03
 _MOSTLY: Final = 0.6
+_UNEXPOSED: Final = 0.15
+_MOST_UNEXPOSED: Final = 0.7
+"""Density within which that share of a clear edge, and of an unexposed sheet, lies on a plane: pictures do not, and a
+leak or bands cover less of a sheet."""
 
 
 def trouble_on(
@@ -115,10 +119,9 @@ def _on_piece(
     ground, plane = _ground(cells, seen, frames, options)
     if plane is None:
         return Trouble(notes=(_not_judged("too little clear rebate is in the scan"),))
-    if first.film_mm is None and options.fog_sheet and edge_inside(ground):
-        return Trouble(notes=(_UNTOLD,))
-    if not (options.fog_sheet or _mostly_on(ground, plane)):
-        return Trouble(notes=(_not_judged("the clear rebate is not told surely from the picture"),))
+    doubt = _doubt(ground, plane, whole=first.film_mm is not None, fog_sheet=options.fog_sheet)
+    if doubt is not None:
+        return Trouble(notes=(doubt,))
     findings = _edge_findings(found, ground, plane, calibration, limits)
     notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
     return Trouble(findings=tuple(findings), notes=notes)
@@ -143,10 +146,19 @@ def _steep_findings(cells: Cells, seen: TurnedBox, calibration: Calibration, lim
     return tuple(gradient_in(ground, plane, blocks, calibration, limits))
 
 
-def _mostly_on(ground: Ground, plane: Plane) -> bool:
-    """Return whether most of what is taken for unexposed film is as even as such film: else it is picture in part."""
+def _doubt(ground: Ground, plane: Plane, *, whole: bool, fog_sheet: bool) -> Warning_ | None:
+    """Return why what is taken for unexposed film may be none, None where it is as even as such film."""
     u, v, values = blocks_of(ground.grid, ground.plain).points
-    return float((np.abs(values - plane.at(u, v)) < _EVEN).mean()) > _MOSTLY
+    off = np.abs(values - plane.at(u, v))
+    if not fog_sheet:
+        even = float((off < _EVEN).mean()) > _MOSTLY
+        return None if even else _not_judged("the clear rebate is not told surely from the picture")
+    if not whole and edge_inside(ground):
+        return _UNTOLD
+    # what is sharp counts as uneven too
+    plain, free = int(ground.plain.sum()), int(ground.free.sum())
+    share = float((off < _UNEXPOSED).mean()) * plain / max(free, 1)
+    return None if share > _MOST_UNEXPOSED else _EXPOSED
 
 
 def _box(box: tuple[float, float, float, float], angle_deg: float = 0.0) -> TurnedBox:
@@ -198,10 +210,9 @@ def _edge_findings(
         bands = bands_in(rest, plane, blocks_of(rest.grid, rest.plain), calibration, limits)
         wave = max((abs(band.size.value) for band in bands if band.size is not None), default=0.0)
         findings += [*edges.findings, *bands]
-        marks = [
-            *round_marks_in(rest, plane, calibration, _above(limits, wave)),
-            *specks_on(found, ground, calibration),
-        ]
+        small, scratched = specks_on(found, ground, calibration)
+        rest = replace(rest, plain=rest.plain & ~scratched)
+        marks = [*round_marks_in(rest, plane, calibration, _above(limits, wave)), *small]
     # a band that meets an edge is no leak
     leaks = leaks_in(ground, strips, _above(limits, wave))
     return [*(leak_finding(ground, plane, leak, calibration, limits) for leak in leaks), *findings, *marks]
@@ -231,6 +242,15 @@ _UNTOLD: Final = Warning_(
     message=(
         "Whether the sheet is even cannot be told, since the film is not told from the glass round it; calibrate "
         "again, or name an area of it with --frame instead of --fog-sheet."
+    ),
+)
+
+
+_EXPOSED: Final = Warning_(
+    code="evenness-not-judged",
+    message=(
+        "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
+        "picture, or light has reached all of it."
     ),
 )
 

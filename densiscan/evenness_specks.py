@@ -7,13 +7,14 @@ told on film that is unexposed, where nothing else is to be seen.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from densiscan.apertures import SpeckMap, specks_inside
 from densiscan.calibration import Calibration
-from densiscan.evenness_found import Finding, limits_of, step_of
+from densiscan.evenness_found import BoxMm, Finding, limits_of, step_of
 from densiscan.evenness_map import Ground, robust_sd
 from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, grown, labelled
 from densiscan.survey import Survey
@@ -139,7 +140,14 @@ def _counted(
     ]
 
 
-def specks_on(found: Survey, ground: Ground, calibration: Calibration) -> list[Finding]:
+class OnFilm(NamedTuple):
+    """Dust, pinholes and scratches of unexposed film, and the cells of the scratches."""
+
+    findings: list[Finding]
+    scratched: Mask
+
+
+def specks_on(found: Survey, ground: Ground, calibration: Calibration) -> OnFilm:
     """Return dust, pinholes and scratches of unexposed film."""
     grid = ground.grid
     width, height = ground.size_mm
@@ -148,10 +156,19 @@ def specks_on(found: Survey, ground: Ground, calibration: Calibration) -> list[F
     inner = grid.box.part((1.0 - width / 2, width / 2 - 1.0), (1.0 - height / 2, height / 2 - 1.0))
     least = max(_DEVIATIONS * noise, _LEAST_ON_FOG)
     result = _specks_of(specks_inside(found, inner, factor=_ALONE_ON_FOG, least=least), calibration)
-    lines = _scratches(np.where(ground.film, grid.density, np.nan), noise, grid.step_mm)
-    return result + _counted(
-        "scratches", lines, _places(ground, lines), int(ground.film.sum()), calibration, grid.step_mm
-    )
+    lines, scratched = _scratches(np.where(ground.film, grid.density, np.nan), noise, grid.step_mm)
+    cells = int(ground.film.sum())
+    told = _counted("scratches", lines, _places(ground, lines), cells, calibration, grid.step_mm)
+    result += [replace(one, box_mm=_around(ground, lines)) for one in told]
+    return OnFilm(result, scratched)
+
+
+def _around(ground: Ground, spots: list[Spot]) -> BoxMm:
+    """Return the box on the scan around spots."""
+    step = ground.grid.step_mm
+    u = min(spot.columns[0] for spot in spots) * step, max(spot.columns[1] for spot in spots) * step
+    v = min(spot.rows[0] for spot in spots) * step, max(spot.rows[1] for spot in spots) * step
+    return ground.box_on_scan(u, v)
 
 
 def _places(ground: Ground, spots: list[Spot]) -> list[tuple[float, float]]:
@@ -159,9 +176,10 @@ def _places(ground: Ground, spots: list[Spot]) -> list[tuple[float, float]]:
     return [ground.on_scan(sum(spot.columns) / 2 * step, sum(spot.rows) / 2 * step) for spot in spots]
 
 
-def _scratches(density: Map, noise: float, step_mm: float) -> list[Spot]:
-    """Return long thin light lines: runs of cells lighter than what lies two cells to both sides of them."""
+def _scratches(density: Map, noise: float, step_mm: float) -> tuple[list[Spot], Mask]:
+    """Return long thin light lines, runs of cells lighter than what lies two cells to both sides, and their cells."""
     lines: list[Spot] = []
+    scratched = np.zeros(density.shape, dtype=bool)
     for upright in (True, False):
         lying = density if upright else density.T
         ridge = np.zeros_like(lying)
@@ -174,8 +192,11 @@ def _scratches(density: Map, noise: float, step_mm: float) -> list[Spot]:
         for spot in spots_of(grown(mask), smooth):
             along, across = (spot.height, spot.width)
             long = along * step_mm >= _SCRATCH_MM and along >= 2.5 * across and spot.cells <= 7 * along
-            lines += [spot if upright else _turned(spot)] * long
-    return lines
+            if long:
+                lines.append(spot if upright else _turned(spot))
+                box = (slice(*lines[-1].rows), slice(*lines[-1].columns))
+                scratched[box] |= (grown(mask) if upright else grown(mask).T)[box]
+    return lines, grown(grown(scratched))
 
 
 def _turned(spot: Spot) -> Spot:

@@ -168,6 +168,12 @@ def test_a_sheet_that_is_not_told_from_the_glass_is_not_judged(tmp_path: Path) -
     assert "not told from the glass" in trouble.notes[0].message
 
 
+def test_a_picture_that_is_called_a_fog_sheet_is_not_judged(tmp_path: Path) -> None:
+    (trouble,) = troubles(tmp_path, [film(PICTURE)], FOG)
+    assert [finding.code for finding in trouble.findings] == ["fog-high"]  # of what is said to be fog
+    assert "holds a picture" in trouble.notes[0].message
+
+
 def test_fog_sheet_with_a_bump_on_one_side(tmp_path: Path) -> None:
     """Base plus fog of 0.12, 0.04 more at the right edge, 20 mm down it."""
     bump = Leak(side="right", at_mm=20.0, width_mm=6.0, depth_mm=5.0, net_density=0.04)
@@ -294,6 +300,11 @@ def test_scratches_are_counted(count: int, tmp_path: Path) -> None:
     lines = tuple((-20.0 + 11.0 * k, -15.0, 0.12, 25.0) for k in range(count))
     straight = film(place=Place(x_mm=45.0, y_mm=33.0), holes=lines)
     found = findings(tmp_path, [straight], FOG, replace(SCANNER, ppi=200.0))
+    # and nothing else: no row of air bells where a scratch is wide
+    assert [(finding.code, finding.count) for finding in found] == [("scratches", count)]
+    assert_allclose(found[0].box_mm, (25.0, 18.0, 11.0 * count - 11.0, 25.0), atol=2.5)  # a running mean of 2 mm
+    wide = tuple((left, top, 0.35, height) for left, top, _, height in lines)
+    found = findings(tmp_path, [replace(straight, holes=wide)], FOG, replace(SCANNER, ppi=200.0))
     assert [(finding.code, finding.count) for finding in found] == [("scratches", count)]
 
 
