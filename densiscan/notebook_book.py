@@ -11,12 +11,12 @@ from typing import Any, Self
 
 from densiscan import __version__, notebook_readings, notebook_runs
 from densiscan.development_runs import Run, require_name
-from densiscan.errors import WrongUseError
+from densiscan.errors import NotebookError, WrongUseError
 from densiscan.notebook_merge import Merged, merge
 from densiscan.notebook_readings import KeptReading, NewReading
 from densiscan.notebook_runs import Batch, Choice, Stamp
 from densiscan.notebook_store import Store
-from densiscan.notebook_tables import TABLES, Tables, tables_of
+from densiscan.notebook_tables import TABLES, Tables, checked, tables_of
 from densiscan.quantity import Quantity
 
 
@@ -260,5 +260,12 @@ class Notebook:
         self._store.backup(to)
 
     def check(self) -> tuple[str, ...]:
-        """Return what is wrong with the notebook's structure; nothing where all is well."""
-        return self._store.check()
+        """Return what is wrong with the notebook, its file or one of its rows; nothing where all is well."""
+        wrong = self._store.check()
+        if wrong:
+            return wrong
+        try:
+            checked(self.tables(), "the notebook")
+        except NotebookError as problem:
+            return (str(problem).removesuffix("; nothing was imported."),)
+        return ()

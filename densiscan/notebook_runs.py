@@ -11,7 +11,7 @@ from typing import Any, Final
 from uuid import uuid4
 
 from densiscan.development_runs import Run
-from densiscan.errors import WrongUseError
+from densiscan.errors import NotebookError, WrongUseError
 from densiscan.quantity import Influence, Quantity
 
 PLAIN: Final = (
@@ -244,17 +244,23 @@ def _latest_readings(
 def _run(row: Mapping[str, Any], read: Iterable[tuple[Quantity | None, Quantity | None]]) -> Run:
     pairs = list(read)
     width, height = row["sheet_width_mm"], row["sheet_height_mm"]
-    return Run(
-        number=row["number"],
-        film=row["film"],
-        developer=row["developer"],
-        batch=row["batch"],
-        sheet_size_mm=None if width is None or height is None else (width, height),
-        density_ranges=tuple(span for span, _ in pairs if span is not None),
-        base_plus_fogs=tuple(base for _, base in pairs if base is not None),
-        removed=row["removed"] is not None,
-        **{name: row[name] for name in PLAIN},
-    )
+    try:
+        return Run(
+            number=row["number"],
+            film=row["film"],
+            developer=row["developer"],
+            batch=row["batch"],
+            sheet_size_mm=None if width is None or height is None else (width, height),
+            density_ranges=tuple(span for span, _ in pairs if span is not None),
+            base_plus_fogs=tuple(base for _, base in pairs if base is not None),
+            removed=row["removed"] is not None,
+            **{name: row[name] for name in PLAIN},
+        )
+    except (WrongUseError, TypeError, ValueError):
+        # All of it was checked when it was written.
+        raise NotebookError(
+            f"run {row['number']} in the notebook is damaged; put a backup in the notebook's place."
+        ) from None
 
 
 def _dicts(cursor: sqlite3.Cursor) -> list[dict[str, Any]]:

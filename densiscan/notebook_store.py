@@ -6,6 +6,7 @@ half-way is not there at all.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -52,6 +53,9 @@ def in_words(path: Path, what: str = "used") -> Iterator[None]:
         yield
     except sqlite3.Error as problem:
         cause = _CAUSES.get(_primary(problem), f"{problem}; {_ELSEWHERE}")
+        raise NotebookError(f"the notebook {path} cannot be {what}: {cause}.") from problem
+    except (UnicodeDecodeError, json.JSONDecodeError) as problem:
+        cause = _CAUSES[sqlite3.SQLITE_CORRUPT]
         raise NotebookError(f"the notebook {path} cannot be {what}: {cause}.") from problem
 
 
@@ -166,8 +170,8 @@ class Store:
             self._make_folder()
         try:
             self._connection = self._live()
-        except sqlite3.Error as problem:
-            if not there or _primary(problem) not in _NOT_WRITABLE:
+        except (sqlite3.Error, UnicodeDecodeError) as problem:
+            if not there or isinstance(problem, UnicodeDecodeError) or _primary(problem) not in _NOT_WRITABLE:
                 with in_words(self.path, "opened"):
                     raise
             self._connection = self._copy_in_memory()

@@ -9,13 +9,15 @@ import subprocess
 import sys
 import tempfile
 import threading
+from contextlib import suppress
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from densiscan import cli, notebook_store
 from densiscan.development_runs import Run
-from densiscan.errors import NotebookError
+from densiscan.errors import NotebookError, WrongUseError
 from densiscan.notebook_book import Notebook
 from densiscan.notebook_schema import _FIRST, APPLICATION_ID, MIGRATIONS, VERSION
 from densiscan.notebook_store import Store
@@ -122,6 +124,33 @@ def test_damaged_file_is_said(written: Path, capsys: pytest.CaptureFixture[str])
     written.write_bytes(content)
     for line in ("run list", ADD, "notebook backup"):
         assert "damaged; put a backup in its place" in told_by(line, capsys)
+
+
+def test_damage_anywhere_ends_in_one_sentence(written: Path) -> None:
+    # A damaged letter of a note may pass; whatever does not must end in a NotebookError. Seeds of no meaning.
+    content = written.read_bytes()
+    random = Random(20)  # noqa: S311 - damage, not secrets
+    for _ in range(60):
+        damaged = bytearray(content)
+        for _ in range(random.choice((1, 5, 50))):
+            damaged[random.randrange(100, len(damaged))] = random.randrange(256)
+        place = written.with_name("damaged.sqlite")
+        place.write_bytes(damaged)
+        for act in (Notebook.runs, Notebook.readings, Notebook.tables, Notebook.check, lambda book: book.run(1)):
+            with suppress(NotebookError, WrongUseError), Notebook(place) as book:
+                act(book)
+        for log in written.parent.glob("damaged.*"):
+            log.unlink()
+
+
+def test_row_that_cannot_be_is_found(written: Path) -> None:
+    with sqlite3.connect(written) as connection:
+        connection.execute("UPDATE runs SET temperature_c = 900")
+    connection.close()
+    with Notebook(written) as book:
+        assert "runs row 1 cannot be: --temp 900" in book.check()[0]
+        with pytest.raises(NotebookError, match="run 1 in the notebook is damaged"):
+            book.runs()
 
 
 def test_file_cut_short_is_said(written: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,10 +6,13 @@ import copy
 import csv
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from densiscan import cli
 from densiscan.development_runs import Run
@@ -213,6 +216,27 @@ def test_one_bad_row_is_named_and_nothing_imported(
     assert f"out.json, {table} row {len(tables[table])} " in str(refused.value)
     assert told in str(refused.value)
     assert "nothing was imported" in str(refused.value)
+
+
+anything = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=5), inner, max_size=2),
+    max_leaves=3,
+)
+
+
+def test_whatever_stands_in_a_cell_ends_in_one_sentence_or_a_sound_notebook(book: Notebook, tmp_path: Path) -> None:
+    tables = whole_tables(book)
+    with Notebook(tmp_path / "two.sqlite") as other:
+
+        @settings(max_examples=60)
+        @given(st.sampled_from([(table, column.name) for table in TABLES for column in TABLES[table]]), anything)
+        def one_cell(cell: tuple[str, str], value: object) -> None:
+            with suppress(NotebookError):
+                other.merge(checked(broken(tables, *cell, value), "out.json"))
+
+        one_cell()
+        assert other.check() == ()
 
 
 def test_row_twice_and_table_missing_are_refused(book: Notebook) -> None:
