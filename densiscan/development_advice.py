@@ -21,7 +21,7 @@ from densiscan.development import (
     range_on_film,
 )
 from densiscan.development_fit import Floats
-from densiscan.development_kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint
+from densiscan.development_kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development_posterior import (
     Conditions,
     Posterior,
@@ -32,6 +32,7 @@ from densiscan.development_posterior import (
     expected_log,
     film_range,
     log_pace,
+    mean_kinetics,
     posterior_of,
     quantiles,
     run_scatter,
@@ -128,7 +129,8 @@ class Advice:
     `against_s`, the time of the last run or that of common practice; `step` against what that would have been at this
     temperature and use. `practice` is the part of the variance of common
     practice that is left: 1 with no runs, near 0 with many. `limit` says what held the time back, if anything did.
-    `temperatures_c` are the lowest and highest that runs were made at, 20 C where there are none.
+    `temperatures_c` are the lowest and highest that runs were made at, 20 C where there are none. `kinetics` is the law
+    that the time is taken from.
     """
 
     plan: Plan
@@ -147,6 +149,7 @@ class Advice:
     misfits: tuple[Misfit, ...]
     limit: Limit | None
     temperatures_c: tuple[float, float]
+    kinetics: Kinetics
 
     @property
     def common_practice(self) -> bool:
@@ -197,6 +200,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
         misfits=misfits,
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
+        kinetics=mean_kinetics(known),
     )
 
 

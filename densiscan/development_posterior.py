@@ -26,7 +26,7 @@ from densiscan.development import (
     range_on_film,
 )
 from densiscan.development_fit import Floats, least_squares
-from densiscan.development_kinetics import REFERENCE_C, ContrastPoint
+from densiscan.development_kinetics import REFERENCE_C, ContrastPoint, Kinetics
 from densiscan.development_prior import (
     BELIEFS,
     BLUNDER_SPREAD,
@@ -366,6 +366,18 @@ def _normal_points() -> Floats:
     both = np.concatenate([half, -half])
     both.setflags(write=False)
     return both
+
+
+def mean_kinetics(known: Posterior) -> Kinetics:
+    """Return the law of development with the mean of what is known."""
+    normal, bend, wait = (math.exp(float(known.mean[place])) for place in (_NORMAL, _BEND, _WAIT))
+    return Kinetics(
+        contrast_limit=-NORMAL_CONTRAST / math.expm1(-bend),
+        rate_per_s=bend / (normal * (1.0 - wait)),
+        wait_s=wait * normal,
+        per_ten_degrees=math.exp(float(known.mean[_WARMTH])),
+        loss_per_use=math.exp(float(known.mean[_LOSS])),
+    )
 
 
 def loss_per_use(known: Posterior) -> Floats:

@@ -97,6 +97,13 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
             "common_practice": advice.common_practice,
             "common_practice_share": advice.practice,
         },
+        "kinetics": {
+            "contrast_limit": advice.kinetics.contrast_limit,
+            "rate_per_s": advice.kinetics.rate_per_s,
+            "wait_s": advice.kinetics.wait_s,
+            "factor_per_ten_degrees": advice.kinetics.per_ten_degrees,
+            "loss_per_use": advice.kinetics.loss_per_use,
+        },
         "runs_that_do_not_fit": [
             {"run": misfit.number, "chance": misfit.chance, "ratio": misfit.ratio} for misfit in advice.misfits
         ],

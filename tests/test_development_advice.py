@@ -254,6 +254,14 @@ def test_a_film_test_lets_the_first_time_be_far_from_common_practice() -> None:
     assert advice.time_s.value > 1.5 * 480.0
 
 
+@pytest.mark.parametrize(("warmth", "use"), [(20.0, 1), (23.0, 1), (19.0, 3)])
+def test_the_law_that_is_told_gives_the_time_that_is_advised(warmth: float, use: int) -> None:
+    # The law written out in plain numbers, another code than the one that works on the points.
+    advice = advise([run(1, 480.0, 0.95), run(2, 560.0, 1.02, use=2)], plan(temperature_c=warmth, use=use))
+    told = advice.kinetics.time_for(1.05 / range_on_film().value, warmth, use)
+    assert_allclose(told, advice.best_time_s, rtol=1e-9)
+
+
 def test_evidence_of_nothing() -> None:
     nothing = evidence_of([])
     assert isinstance(nothing, Evidence)
