@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from densiscan.errors import WrongUseError
-from densiscan.paper import CALLIER_FACTOR_DOUBT, FITS_WITHIN, Process, callier_factor, grade_for
+from densiscan.paper import CALLIER_FACTOR_DOUBT, FITS_WITHIN, PROCESSES, Process, callier_factor, grade_for
 from densiscan.paper_test import PaperTest
 from densiscan.quantity import Influence, Quantity, Warning_
 
@@ -160,6 +160,16 @@ def needed_range(negative: NegativeEnds, printing: Printing) -> Quantity | None:
     """Return the ISO range R that a negative needs, not rounded; None where its density range is not known."""
     found = negative.density_range
     return None if found is None else printing.seen(found).scaled(100.0)
+
+
+def needed_by_process(negative: NegativeEnds, printing: Printing) -> dict[Process, Quantity]:
+    """Return the ISO range R that a negative needs in each light, nothing where its density range is not known.
+
+    The light of `printing` is taken with its own factor, the others with the usual one.
+    """
+    ways = [printing if process == printing.process else printing_with(process) for process in PROCESSES]
+    needs = {way.process: needed_range(negative, way) for way in ways}
+    return {process: needed for process, needed in needs.items() if needed is not None}
 
 
 def filter_step(needed: float) -> float | None:

@@ -16,6 +16,7 @@ from densiscan.paper_print import (
     Printing,
     Strip,
     filter_step,
+    needed_by_process,
     needed_range,
 )
 from densiscan.quantity import Quantity
@@ -51,7 +52,7 @@ def _sheet_text(sheet: PrintSheet) -> str:
             lines.append(label_line(label, density_text(density)))
     if negative.density_range is not None:
         lines.append(label_line("density range", density_text(negative.density_range)))
-    lines += [label_line("paper", _needs(sheet)), *warning_lines(negative.warnings)]
+    lines += [label_line("paper", _needs(sheet)), *_other_light(sheet), *warning_lines(negative.warnings)]
     for fit in sheet.fits[:_MOST_PAPERS]:
         lines += ["", *_fit_lines(fit, with_strip=sheet.change is None or sheet.change.strip is None)]
     rest = [f"{fit.name} (R {range_text(fit.iso_range)})" for fit in sheet.fits[_MOST_PAPERS:]]
@@ -72,6 +73,20 @@ def _needs(sheet: PrintSheet) -> str:
     step = filter_step(needed.value)
     marked = "" if step is None else f"; with filters, step {step:g}"
     return f"for {light} a range R of {range_text(needed)}: {grade_words(grade_for(needed.value / 100.0))}{marked}"
+
+
+def _other_light(sheet: PrintSheet) -> list[str]:
+    """Return what the negative would need in the other kinds of light; contact and diffuse light need the same."""
+    alike = {"contact", "diffusion"}
+    own = sheet.printing.process
+    told = [
+        f"{_LIGHT[process]} R {needed.value:.0f}, {grade_words(grade_for(needed.value / 100.0))}"
+        for process, needed in needed_by_process(sheet.negative, sheet.printing).items()
+        if process != own
+        and not (own in alike and process in alike)
+        and not (own not in alike and process == "contact")
+    ]
+    return [label_line("", f"({'; '.join(told)})")] if told else []
 
 
 def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
@@ -208,6 +223,10 @@ def _sheet_json(sheet: PrintSheet) -> dict[str, Any]:
         "needed_range": _plain(needed),
         "grade": None if needed is None else grade_for(needed.value / 100.0),
         "filter_step": None if needed is None else filter_step(needed.value),
+        "by_process": {
+            process: {"needed_range": seen.to_json(), "grade": grade_for(seen.value / 100.0)}
+            for process, seen in needed_by_process(negative, sheet.printing).items()
+        },
         "papers": [_fit_json(fit) for fit in sheet.fits],
         "change": None if sheet.change is None else _change_json(sheet.change),
         "warnings": [warning.to_json() for warning in negative.warnings],

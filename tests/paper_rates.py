@@ -16,9 +16,10 @@ from pathlib import Path
 
 import numpy as np
 
+from densiscan.calibration import Calibration
 from densiscan.errors import DensiscanError
 from densiscan.quantity import Quantity
-from tests.paper_cases import PaperCase, drawn_case, read_back
+from tests.paper_cases import SHARING, PaperCase, drawn_case, read_with
 
 HELD_OUT = 5000
 """First seed of those that nothing was developed on (0 to 200 were)."""
@@ -38,10 +39,13 @@ class Outcome:
     refused: str | None = None
 
 
-def outcome_of(seed: int, folder: Path, *, calibrated: bool) -> Outcome:
-    case = drawn_case(seed)
+def outcome_of(seed: int, folder: Path, made: dict[int, Calibration], *, calibrated: bool) -> Outcome:
+    """Return how one case turned out; the calibrations made so far are kept by their number."""
+    case, number = drawn_case(seed), seed // SHARING
     try:
-        found = read_back(case, folder, calibrated=calibrated)
+        if calibrated and number not in made:
+            made[number] = case.calibration(folder / "gray.tif")
+        found = read_with(case, folder, made.get(number))
     except DensiscanError as problem:
         return Outcome(seed=seed, kind=case.curve.shape, refused=str(problem))
     finally:
@@ -95,12 +99,17 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--first", type=int, default=HELD_OUT)
     parser.add_argument("--relative", action="store_true", help="without a reflection calibration")
+    parser.add_argument("--each", action="store_true", help="a line for each case as well")
     asked = parser.parse_args(arguments)
-    outcomes = []
+    outcomes: list[Outcome] = []
+    made: dict[int, Calibration] = {}
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(asked.first, asked.first + asked.cases):
-            outcomes.append(outcome_of(seed, Path(folder), calibrated=not asked.relative))
+            outcomes.append(outcome_of(seed, Path(folder), made, calibrated=not asked.relative))
             last = outcomes[-1]
+            if asked.each:
+                sys.stdout.write(f"{last}\n")
+                sys.stdout.flush()
             if last.refused or (last.uncertainty is not None and abs(last.error or 0.0) > last.uncertainty):
                 sys.stderr.write(f"{last}\n")
     sys.stdout.write(f"{HEAD}\n")

@@ -84,6 +84,9 @@ def test_typed_densities_and_all_papers_that_are_kept(capsys: pytest.CaptureFixt
         2.0,
         ["old-box", "hard"],
     )
+    # Condenser light sees silver 1.25 times as dense: 1.05 becomes 1.31, grade 1.
+    seen = {name: (round(way["needed_range"]["value"], 1), way["grade"]) for name, way in one["by_process"].items()}
+    assert seen == {"contact": (105.0, "2"), "diffusion": (105.0, "2"), "condenser": (131.2, "1")}
     best = one["papers"][0]
     # Step 5 has 0.65 and 6 has 0.80: S at 0.725; likewise T at 1.775; black for sure through 0.65.
     assert best["shadow_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (0.40 - 0.725))
@@ -95,7 +98,15 @@ def test_typed_densities_and_all_papers_that_are_kept(capsys: pytest.CaptureFixt
     assert run(["print", "--shadow", "0.40", "--highlight", "1.45", "--base-plus-fog", "0.25"]) == 0
     out = capsys.readouterr().out
     assert all(len(text) <= 80 for text in out.splitlines())
-    for words in ("grade 2", "fits within", "too hard", "test strip", "Dim the lamp to 1/4", "clear rebate"):
+    for words in (
+        "grade 2",
+        "condenser light R 131, grade 1",
+        "fits within",
+        "too hard",
+        "test strip",
+        "Dim the lamp to 1/4",
+        "clear rebate",
+    ):
         assert words in out
 
 

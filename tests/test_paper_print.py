@@ -109,11 +109,11 @@ def test_times_by_hand() -> None:
 
 
 def test_uncertainty_of_a_time() -> None:
-    # u(t) = t ln 10 u(log t); the density read to 0.01 and S counted to half a step, 0.075 / sqrt 3, and the wedge.
+    # u(t) = t ln 10 u(log t); the density read to 0.01, S counted to half a step, 0.075 / sqrt 3, the eye, the wedge.
     found = paper_fit(negative(), paper(), Printing()).shadow_time_s
     assert found is not None
     assert found.standard_uncertainty is not None
-    of_log = math.sqrt(0.01**2 + (0.075**2) / 3.0 + 2 * 0.005**2)
+    of_log = math.sqrt(0.01**2 + (0.075**2) / 3.0 + 0.04**2 + 2 * 0.005**2)
     assert_allclose(found.standard_uncertainty, found.value * math.log(10.0) * of_log, rtol=1e-9)
 
 
