@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,14 +125,8 @@ def figure_svg(figure: Figure, *, key: str, title: str) -> str:
     text = _drawn(figure, "svg").decode("utf-8")
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", text)
-    text = text.replace("xlink:href", "href")
-    text = re.sub(r'\sid="([^"]*)"', rf' id="{key}-\1"', text)
-    text = re.sub(r'href="#([^"]*)"', rf'href="#{key}-\1"', text)
-    text = re.sub(r"url\(#([^)]*)\)", rf"url(#{key}-\1)", text)
-    text = re.sub(r'style="([^"]*)"', _as_attributes, text)
-    for ink, name in _PAGE_INKS:
-        text = text.replace(f'"{ink}"', f'"var(--{name})"')
+    # Only within tags: a name that is drawn may look like anything.
+    text = re.sub(r"<[^<>]+>", lambda tag: _for_page(tag[0], key), text)
     told = escape(title, quote=True)
     head = f'<svg role="img" aria-label="{told}" class="figure" stroke-linejoin="round" stroke-linecap="butt" '
     return text.replace("<svg ", head, 1).strip()
@@ -144,6 +139,18 @@ _PAGE_INKS: Final = (
     ("#ffffff", "paper"),
     *((one.ink, f"ink-{number}") for number, one in enumerate(SERIES) if number),
 )
+
+
+def _for_page(tag: str, key: str) -> str:
+    """Return one tag of a drawing as a page takes it."""
+    tag = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", tag).replace("xlink:href", "href")
+    tag = re.sub(r'\sid="([^"]*)"', rf' id="{key}-\1"', tag)
+    tag = re.sub(r'href="#([^"]*)"', rf'href="#{key}-\1"', tag)
+    tag = re.sub(r"url\(#([^)]*)\)", rf"url(#{key}-\1)", tag)
+    tag = re.sub(r'style="([^"]*)"', _as_attributes, tag)
+    for ink, name in _PAGE_INKS:
+        tag = tag.replace(f'"{ink}"', f'"var(--{name})"')
+    return tag
 
 
 def _as_attributes(style: re.Match[str]) -> str:
@@ -170,7 +177,10 @@ def _drawn(figure: Figure, suffix: str) -> bytes:
         "png": {"Software": "densiscan"},
     }
     stream = io.BytesIO()
-    with rc_context(settings):
+    with rc_context(settings), warnings.catch_warnings():
+        # A name in a script that the font has not is drawn as boxes, and in a page or SVG by the reader's own font.
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
         for axes in figure.axes:
             _dress(axes)
         figure.savefig(stream, format=suffix, metadata=dated[suffix])

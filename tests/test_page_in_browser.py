@@ -373,6 +373,12 @@ def test_a_name_in_the_table_opens_its_negative(opened: Opened) -> None:
     assert "density" in opened.text(f"{target} .reading .density")
 
 
+def test_two_hundred_negatives_would_make_a_page_under_forty_megabytes(pages: Path) -> None:
+    shown_ones = 5 + len(HOSTILE)
+    assert (pages / "many.html").stat().st_size / shown_ones * 200 < 40e6
+    assert (pages / "one.html").stat().st_size < 1.5e6
+
+
 def test_the_policy_stops_what_would_come_from_outside_and_what_would_run(browser: Browser, pages: Path) -> None:
     page = browser.new_page()
     page.goto((pages / "one.html").as_uri())

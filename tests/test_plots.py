@@ -86,6 +86,19 @@ def test_a_figure_for_a_page_has_no_address_and_names_of_its_own() -> None:
         assert link[1:] in names
 
 
+def test_a_name_that_looks_like_a_drawing_stays_as_it_is() -> None:
+    name = 'style="fill: red" id="x" url(#y) href="#z" "#1d1d1b" <b>&amp;</b> $q$'
+    drawing = ET.fromstring(shown(made_up.calibration(name=name)))  # noqa: S314 - made by ourselves
+    assert f"Calibration {name}" in ["".join(element.itertext()) for element in drawing.iter("text")]
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_a_name_in_any_script_is_drawn_without_a_word(tmp_path: Path, suffix: str) -> None:
+    name = "ネガ 📷 שלילי नेगेटिव \u202egnp.evitagen"
+    save_figure(calibration_figure(made_up.calibration(name=name)), tmp_path / f"figure.{suffix}")
+    assert (tmp_path / f"figure.{suffix}").stat().st_size > 1000
+
+
 def test_drawing_leaves_nothing_global_behind() -> None:
     code = (
         "import sys; from densiscan.plots import new_figure, save_figure; from pathlib import Path;"
