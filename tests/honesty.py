@@ -45,6 +45,7 @@ READINGS: Final = (
     "spot",
 )
 SPOTS: Final = 4
+SMALL_MM: Final = (63.0, 88.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +91,16 @@ class Row:
     rms: float
 
 
-def checks_of(seed: int, folder: Path) -> Iterator[Check]:
+def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check]:
     """Render one scanner, wedge and film, calibrate and measure.
 
     Figures of a frame are held against it only where a frame was told: what is flagged as read of the whole film is the
     film's and not the frame's.
+
+    Parameters
+    ----------
+    small
+        A short wedge and a small sheet at 150 ppi, for a bench that must be quick.
 
     Raises
     ------
@@ -103,12 +109,13 @@ def checks_of(seed: int, folder: Path) -> Iterator[Check]:
     """
     rng = np.random.default_rng([seed, 77])
     bits = 16 if rng.uniform() < 0.85 else 8
-    scanner = sample.random_scanner(rng, bits=bits)
-    drawn = sample.random_wedge(rng)
+    scanner = sample.random_scanner(rng, bits=bits, **({"ppi": (150,)} if small else {}))
+    drawn = sample.random_wedge(rng, count=13 if small else None)
     kind = KINDS[int(rng.choice(len(KINDS), p=SHARES))]
     bed = BEDS[int(rng.choice(len(BEDS), p=(0.6, 0.2, 0.2)))]
+    bed = "sheet" if small else bed
     bedful = {
-        "sheet": lambda: sample.random_sheet(rng, kind=kind),
+        "sheet": lambda: sample.random_sheet(rng, kind=kind, size_mm=SMALL_MM if small else None),
         "roll": lambda: sample.random_roll(rng),
         "holder": lambda: sample.random_held(rng, kind=kind),
     }[bed]()
