@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TextIO
@@ -20,7 +20,6 @@ from densiscan.calibration import Calibration
 from densiscan.cli_memory import Memory, forget, memory_for
 from densiscan.cli_options import DEBUG_VARIABLE, say, show
 from densiscan.cli_progress import Bar
-from densiscan.errors import DensiscanError
 from densiscan.report import (
     READINGS_FORMAT,
     Named,
@@ -111,7 +110,7 @@ def measure_folder(asked: Asked) -> None:
     )
     if stopped:
         raise typer.Exit(_STOPPED)
-    if out.failures or (memory.failed and asked.run is not None):
+    if out.failures or out.unwritten or (memory.failed and asked.run is not None):
         raise typer.Exit(1)
 
 
@@ -136,6 +135,7 @@ class _Out:
     notes: list[str] = field(default_factory=list)
     recalled: set[int] = field(default_factory=set)
     sheet: TextIO | None = None
+    unwritten: bool = False
     handed: int = 0
     done: int = 0
     measured: int = 0
@@ -203,7 +203,7 @@ class _Out:
 
     def _write(self, found: Sequence[Assessment]) -> None:
         """Write the lines of a scan to the table file, which is whole after each."""
-        if self.asked.csv is None:
+        if self.asked.csv is None or self.unwritten:
             return
         spots = len(self.asked.task.options.spots_mm)
         try:
@@ -215,13 +215,16 @@ class _Out:
         except OSError as problem:
             reason = (problem.strerror or "unknown reason").lower()
             place = self.asked.csv
-            raise DensiscanError(f"the table cannot be written to {place}: {reason}; choose another file.") from problem
+            # Said once; what is measured is still shown and kept.
+            self.unwritten = True
+            say(f"densiscan: the table cannot be written to {place}: {reason}; choose another file.")
 
     def close(self) -> None:
         """Let go of the table file and the bar."""
         self.bar.clear()
         if self.sheet is not None:
-            self.sheet.close()
+            with suppress(OSError):  # what could not be written was told already
+                self.sheet.close()
 
     def finish(self, summary: Summary) -> None:
         """Say what came of it all."""
@@ -237,5 +240,5 @@ class _Out:
             )
         else:
             show("\n".join(["", *(f"{note}\n" for note in self.notes), summary_text(summary)]))
-        if self.sheet is not None:
+        if self.sheet is not None and not self.unwritten:
             say(f"Written to {self.asked.csv}.")

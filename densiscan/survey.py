@@ -173,7 +173,7 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         px_per_mm_y=scan.px_per_mm_y,
         cell_mm=cell_mm,
         mean=tally.mean,
-        sd=np.sqrt(tally.squares / area),
+        sd=np.sqrt(np.divide(tally.squares, area, out=tally.squares), out=tally.squares),
         clipped_light=np.divide(tally.light, area, dtype=np.float32),
         clipped_dark=np.divide(tally.dark, area, dtype=np.float32),
         clip_code=clip_code(tally.highest, scan.facts.full_scale),

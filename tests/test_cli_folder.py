@@ -129,6 +129,16 @@ def test_unchanged_scans_are_taken_from_the_notebook_and_changed_ones_are_not(
     assert measured("scans --notebook book.sqlite", capsys)["summary"]["known"] == 0
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a disk that is always full")
+def test_a_table_file_that_cannot_be_written_costs_no_reading(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (here / "full.csv").symlink_to("/dev/full")
+    assert run(["measure", "scans", "--calibration", "cal.json", "--csv", "full.csv"]) == 1
+    out, err = capsys.readouterr()
+    assert "6 scans: 6 measured" in out
+    assert "the table cannot be written to full.csv: no space left" in err
+    assert len(err.splitlines()) == 1
+
+
 def test_what_is_kept_is_shown_as_if_just_read() -> None:
     found = assessment(piece=2, warnings=(Warning_(code="no-rebate", message="No clear edge."),), net_shadow=None)
     told = Warning_(code="calibration-old", message="The calibration is old.")
