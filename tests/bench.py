@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -198,25 +199,45 @@ def growth(folder: Path, sizes: Sequence[int], say: Say) -> list[str]:
     for size in sizes:
         for number in range(len(list(many.iterdir())), size):
             os.link(many / f"scan-{number % 10:04d}.tif", many / f"scan-{number:04d}.tif")
-        line = ["measure", str(many), "--calibration", str(folder / "cal.json")]
-        whole = launched([sys.executable, "-c", _PEAK, *line, "--csv", str(folder / "many.csv")], env=env)
-        own, worker = (float(text) for text in (folder / "peaks.txt").read_text().split())
-        lines.append(f"| {size} | {whole.seconds / size:.3f} | {own:.0f} MB | {worker:.0f} MB |")
+        line = ["measure", str(many), "--calibration", str(folder / "cal.json"), "--csv", str(folder / "many.csv")]
+        began = time.perf_counter()
+        own, worker = watched([sys.executable, "-m", "densiscan", *line], env)
+        seconds = time.perf_counter() - began
+        lines.append(f"| {size} | {seconds / size:.3f} | {own:.0f} MB | {worker:.0f} MB |")
         say(lines[-1])
     return lines
 
 
-# Runs the command in this process and writes its own peak and that of its largest child beside the table file.
-_PEAK = """
-import resource, sys
-from pathlib import Path
-from densiscan.cli import run
-if __name__ == "__main__":
-    status = run(sys.argv[1:])
-    own, other = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    Path(sys.argv[-1]).with_name("peaks.txt").write_text(f"{own} {other}")
-    sys.exit(status)
-"""
+def watched(line: Sequence[str], env: dict[str, str]) -> tuple[float, float]:
+    """Run a command and return its own peak and the largest of its workers', MB, as the system tells on Linux."""
+    peaks: dict[int, float] = {}
+    with subprocess.Popen(
+        line, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env={**os.environ, **env}
+    ) as process:
+        while process.poll() is None:
+            for number in family_of(process.pid):
+                peaks[number] = max(peaks.get(number, 0.0), peak_of(number))
+            time.sleep(0.1)
+    return peaks.pop(process.pid, 0.0), max(peaks.values(), default=0.0)
+
+
+def family_of(parent: int) -> list[int]:
+    """Return a process and all below it."""
+    above: dict[int, int] = {}
+    for entry in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            above[int(entry.parent.name)] = int(entry.read_text().rpartition(")")[2].split()[1])
+    family = [parent]
+    for number in family:
+        family.extend(child for child, over in above.items() if over == number)
+    return family
+
+
+def peak_of(number: int) -> float:
+    with suppress(OSError):
+        found = re.search(r"VmHWM:\s+(\d+)", Path(f"/proc/{number}/status").read_text())
+        return int(found[1]) / 1024 if found else 0.0
+    return 0.0
 
 
 def table(rows: Sequence[Row]) -> str:
