@@ -21,6 +21,7 @@ from densiscan.cli_calibrate import calibrate
 from densiscan.cli_check import check
 from densiscan.cli_demo import demo
 from densiscan.cli_film import film
+from densiscan.cli_film_times import family, pinhole, reciprocity
 from densiscan.cli_finished import finished
 from densiscan.cli_measure import measure
 from densiscan.cli_notebook import pages
@@ -70,7 +71,10 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (calibrate, measure, watch, advise, check, film, paper, finished, trends, report, demo):
+for command in (
+    *(calibrate, measure, watch, advise, check, film, family, reciprocity, pinhole),
+    *(paper, finished, trends, report, demo),
+):
     app.command()(command)
 app.command("print")(print_)
 app.add_typer(runs)

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from densiscan.development_family import Family
 from densiscan.film import FilmTest
 from densiscan.film_definitions import FAR_ARC, GRADIENT_SPAN, NEAR_ARC, SHORT_ARC, SPEED_NET, Arcs
 from densiscan.plots import FAINT, INK, SHADE, new_figure, series
+from densiscan.report import time_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,12 +23,16 @@ _HALF_ARC_DEG = 9.0
 def film_figure(test: FilmTest, *, name: str) -> Figure:
     """Return the figure of a film test: the curve with its definitions, and how far the points lie from it."""
     figure = new_figure(width_mm=180.0, height_mm=150.0)
-    places = figure.subplot_mosaic([["curve"], ["rest"]], height_ratios=[4.2, 1.0])
-    _draw_curve(places["curve"], test)
-    _draw_rest(places["rest"], test)
-    unit = "log exposure, lux seconds" if test.aim.absolute else "log exposure, relative"
-    places["rest"].set_xlabel(unit)
-    places["rest"].set_xlim(places["curve"].get_xlim())
+    curve, rest = figure.subplots(2, 1, height_ratios=[4.2, 1.0])
+    _draw_curve(curve, test)
+    _draw_rest(rest, test)
+    rest.set_xlabel("log exposure, lux seconds" if test.aim.absolute else "log exposure, relative")
+    # Equal scales on a page of this shape: both pictures keep the same width.
+    low, high = float(test.curve.log_exposure[0]) - 0.1, float(test.curve.log_exposure[-1]) + 0.1
+    bottom = min(test.curve.base, float(test.curve.density[0])) - 0.15
+    for axes in (curve, rest):
+        axes.set_xlim(low, high)
+    curve.set_ylim(bottom, bottom + max(0.62 * (high - low), float(test.curve.density[-1]) - bottom + 0.1))
     figure.suptitle(f"Film test {name}", fontsize=10, color=INK, parse_math=False)
     return figure
 
@@ -51,7 +57,7 @@ def _draw_curve(axes: Axes, test: FilmTest) -> None:
     _draw_gradient(axes, test)
     if test.arcs is not None:
         _draw_arcs(axes, test.arcs, base, test)
-    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_aspect("equal", adjustable="box")
     axes.set_ylabel("density")
     axes.legend(loc="upper left")
 
@@ -143,3 +149,57 @@ def _draw_rest(axes: Axes, test: FilmTest) -> None:
     axes.axhline(0.0, color=INK, linewidth=0.8)
     axes.errorbar(places, rest, yerr=bars, **(series(0) | {"linestyle": "none"}), ecolor=INK, elinewidth=0.8)
     axes.set_ylabel("less curve")
+
+
+def family_figure(family: Family, *, name: str) -> Figure:
+    """Return the figure of a family: its curves at the left, contrast against time at the right."""
+    figure = new_figure(width_mm=190.0, height_mm=95.0)
+    curves, times = figure.subplots(1, 2)
+    for number, member in enumerate(family.members):
+        curve = member.test.curve
+        options = series(number) | {"markevery": max(len(curve.log_exposure) // 6, 1)}
+        curves.plot(curve.log_exposure, curve.net, **options, label=f"{time_text(member.time_s)}")
+    curves.set_xlabel("log exposure")
+    curves.set_ylabel("density above base plus fog")
+    curves.set_title("Curves")
+    curves.legend(loc="upper left", title="developed", title_fontsize=8)
+    _draw_law(times, family)
+    figure.suptitle(name, fontsize=10, color=INK, parse_math=False)
+    return figure
+
+
+def _draw_law(axes: Axes, family: Family) -> None:
+    longest = family.members[-1].time_s
+    times = np.linspace(0.0, 1.5 * longest, 60)
+    law = [family.contrast_at(float(time)) for time in times]
+    middle = np.array([contrast.value for contrast in law])
+    doubt = np.array([contrast.uncertainty or 0.0 for contrast in law])
+    axes.fill_between(times / 60.0, middle - doubt, middle + doubt, facecolor=SHADE, edgecolor="none", zorder=0)
+    axes.plot(times / 60.0, middle, color=INK, linewidth=1.4, label="law, its doubt shaded")
+    axes.errorbar(
+        [point.time_s / 60.0 for point in family.contrasts],
+        [point.contrast.value for point in family.contrasts],
+        yerr=[point.contrast.uncertainty or 0.0 for point in family.contrasts],
+        **(series(0) | {"linestyle": "none"}),
+        ecolor=INK,
+        elinewidth=0.8,
+        label=family.measure,
+    )
+    for row in family.table:
+        if row.time_s is not None:
+            axes.plot([row.time_s.value / 60.0] * 2, [0.0, row.contrast], color=FAINT, linewidth=0.8, linestyle=":")
+            axes.annotate(
+                f"{row.contrast_stops:+d}" if row.contrast_stops else "normal",
+                (row.time_s.value / 60.0, row.contrast),
+                textcoords="offset points",
+                xytext=(-3, 5),
+                ha="right",
+                color=INK,
+                fontsize=7,
+            )
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlim(0.0, 1.5 * longest / 60.0)
+    axes.set_xlabel("time in minutes")
+    axes.set_ylabel(f"contrast: {family.measure}")
+    axes.set_title("Contrast against time; stops up and down")
+    axes.legend(loc="lower right")
