@@ -106,8 +106,8 @@ def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = Non
     if len(used) < FEWEST_EXPOSURES or float(np.ptp(beyond)) < 0.3:
         raise MeasureError(
             f"{where} has {len(used)} exposures that can be used, over a factor of "
-            f"{10 ** float(np.ptp(beyond)):.1f} in time beyond 1 s; give {FEWEST_EXPOSURES} at least, the longest twice "
-            "the shortest or more."
+            f"{10 ** float(np.ptp(beyond)):.1f} in time beyond 1 s; give {FEWEST_EXPOSURES} at least, the longest "
+            "twice the shortest or more."
         )
     weights = 1.0 / np.maximum(doubt, _HARDLY) ** 2
     line = fit_line(beyond, y, weights)

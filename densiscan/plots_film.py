@@ -11,7 +11,6 @@ from densiscan.development_family import Family
 from densiscan.film import FilmTest
 from densiscan.film_definitions import FAR_ARC, GRADIENT_SPAN, NEAR_ARC, SHORT_ARC, SPEED_NET, Arcs
 from densiscan.plots import FAINT, INK, SHADE, new_figure, series
-from densiscan.report import time_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -158,7 +157,9 @@ def family_figure(family: Family, *, name: str) -> Figure:
     for number, member in enumerate(family.members):
         curve = member.test.curve
         options = series(number) | {"markevery": max(len(curve.log_exposure) // 6, 1)}
-        curves.plot(curve.log_exposure, curve.net, **options, label=f"{time_text(member.time_s)}")
+        curves.plot(
+            curve.log_exposure, curve.net, **options, label="{}:{:02d}".format(*divmod(round(member.time_s), 60))
+        )
     curves.set_xlabel("log exposure")
     curves.set_ylabel("density above base plus fog")
     curves.set_title("Curves")
