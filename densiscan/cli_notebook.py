@@ -15,7 +15,6 @@ from densiscan.errors import DensiscanError, WrongUseError
 pages = typer.Typer(
     name="notebook",
     rich_markup_mode=None,
-    no_args_is_help=True,
     help="Keep the notebook itself: back it up, check it, take it elsewhere.",
 )
 

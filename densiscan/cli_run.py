@@ -16,9 +16,7 @@ if TYPE_CHECKING:
     from densiscan.development_runs import Run
     from densiscan.notebook_book import Notebook
 
-runs = typer.Typer(
-    name="run", rich_markup_mode=None, no_args_is_help=True, help="Keep the notebook of development runs."
-)
+runs = typer.Typer(name="run", rich_markup_mode=None, help="Keep the notebook of development runs.")
 
 NumberArgument = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.")]
 FilmOption = Annotated[str | None, typer.Option("--film", metavar="NAME", help="The film.")]

@@ -125,6 +125,8 @@ def test_undo_of_add_takes_the_run_out(printed: Json) -> None:
 @pytest.mark.parametrize(
     ("line", "told"),
     [
+        ("run", "Missing command. See densiscan run --help."),
+        ("notebook", "Missing command. See densiscan notebook --help."),
         ("run add", "--film, --developer, --time, --temp must be said"),
         ("run add --film A --developer B --temp 20", "--time must be said"),
         (f"run add {FIRST} --time 8:75", "--time"),

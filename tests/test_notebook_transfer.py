@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import csv
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -77,8 +77,9 @@ def reading(**facts: Any) -> NewReading:
 
 
 @pytest.fixture
-def book(tmp_path: Path, clock: Callable[[], str]) -> Notebook:
-    return filled(tmp_path / "one" / "notebook.sqlite", clock)
+def book(tmp_path: Path, clock: Callable[[], str]) -> Iterator[Notebook]:
+    with filled(tmp_path / "one" / "notebook.sqlite", clock) as made:
+        yield made
 
 
 def exported(tables: Tables, place: Path, form: str) -> Path:
