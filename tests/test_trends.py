@@ -56,6 +56,24 @@ def test_limits_go_with_the_scale(values: list[float], shift: float, factor: flo
         assert_allclose(getattr(moved, name), wanted, rtol=1e-9, atol=1e-9 * factor * 30)  # rounding of sums up to 400
 
 
+def test_rates_of_the_page() -> None:
+    # 3000 draws gave 0.3 % of quiet values out, and a last value of five standard deviations found in 88 % of rows of
+    # twenty; of 600 draws the rates lie within three standard errors of these: 0.15 % and 4 %.
+    random = np.random.default_rng(78)
+    out = found = 0
+    for _ in range(600):
+        quiet = random.normal(size=20).tolist()
+        limits = control_limits(quiet)
+        off = [*quiet[:-1], quiet[-1] + 5.0]
+        with_one_off = control_limits(off)
+        assert limits is not None
+        assert with_one_off is not None
+        out += sum(not limits.holds(value) for value in quiet)
+        found += not with_one_off.holds(off[-1])
+    assert out / 12_000 < 0.0045
+    assert found / 600 > 0.84
+
+
 def test_values_noted_alike_are_no_reason_for_alarm() -> None:
     assert control_limits([0.22] * 10) is not None
     for values in ([0.20] * 9 + [0.21], [0.22] * 10):
