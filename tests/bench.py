@@ -185,9 +185,23 @@ def commands(files: dict[str, Path], folder: Path, rounds: int, say: Say) -> tup
         f"{jobs}": partial(launched, [*own, "measure", str(sheets), *by, "--jobs", str(jobs)], env=env)
         for jobs in (1, 2)
     }
+    works["2 threads"] = partial(launched, [python, "-c", _BY_THREADS, str(cal), str(sheets)], env=env)
     found = by_turns(max(rounds - 2, 1), works, say)
     rows.append(Row("folder of 40 sheets, 2 workers", found["2"], found["1"], "our own 1 worker", 0.75))
+    threads, workers = (median(found[name], "seconds") for name in ("2 threads", "2"))
+    peaks.append(f"the folder by 2 threads of one process: {threads:.2f} s, by 2 processes {workers:.2f} s")
     return rows, peaks
+
+
+_BY_THREADS = """
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from densiscan import MeasureOptions, Task, measure_files, read_calibration
+with ThreadPoolExecutor(2) as pool:
+    task = Task(options=MeasureOptions(), threads=1)
+    measure_files([Path(sys.argv[2])], read_calibration(Path(sys.argv[1])), task, executor=pool)
+"""
 
 
 def growth(folder: Path, sizes: Sequence[int], say: Say) -> list[str]:
