@@ -67,6 +67,11 @@ Limit = Literal["step", "reach"]
 """What may hold a time back: the largest step from the last run, or the reach beyond the longest."""
 
 
+Interval = tuple[float | None, float | None]
+"""Between which times the right one lies 95 times in 100, seconds; an end is None where it is beyond all bounds, since
+the contrast may never be reached."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What is to be developed next.
@@ -107,7 +112,7 @@ class TableRow:
 
     contrast_stops: int
     time_s: Quantity | None
-    interval_s: tuple[float, float | None] = (0.0, None)
+    interval_s: Interval = (None, None)
     note: str = ""
 
 
@@ -124,19 +129,18 @@ class Misfit:
 class Advice:
     """What to do next, and what it rests on.
 
-    `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large; `interval_s`
-    where the right time lies, its upper end None where the contrast may never be reached. `factor` is against
-    `against_s`, the time of the last run or that of common practice; `step` against what that would have been at this
-    temperature and use. `practice` is the part of the variance of common
-    practice that is left: 1 with no runs, near 0 with many. `limit` says what held the time back, if anything did.
-    `temperatures_c` are the lowest and highest that runs were made at, 20 C where there are none. `kinetics` is the law
-    that the time is taken from.
+    `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large, infinite
+    where the contrast is out of reach; `interval_s` where the right time lies. `factor` is against `against_s`, the
+    time of the last run or that of common practice; `step` against what that would have been at this temperature and
+    use. `practice` is the part of the variance of common practice that is left: 1 with no runs, near 0 with many.
+    `limit` says what held the time back, if anything did. `temperatures_c` are the lowest and highest that runs were
+    made at, 20 C where there are none. `kinetics` is the law that the time is taken from.
     """
 
     plan: Plan
     time_s: Quantity
     best_time_s: float
-    interval_s: tuple[float, float | None]
+    interval_s: Interval
     factor: float
     against_s: float
     step: float
@@ -287,10 +291,9 @@ def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> F
     return np.asarray(equal_time(known.points, _targets(known, plan, contrast_stops)) * np.exp(-logs))
 
 
-def _interval(right: Floats, weights: Floats) -> tuple[float, float | None]:
-    """Return where 95 in 100 of the right times lie; the upper end None where it is beyond all bounds."""
-    low, high = quantiles(right, weights, _ENDS)
-    return low, high if math.isfinite(high) else None
+def _interval(right: Floats, weights: Floats) -> Interval:
+    low, high = (end if math.isfinite(end) else None for end in quantiles(right, weights, _ENDS))
+    return low, high
 
 
 def _reach(values: Floats, weights: Floats, middle: float) -> float:

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.development_advice import Advice, Plan
+from densiscan.development_advice import Advice, Interval, Plan
 from densiscan.development_fit import Floats
 from densiscan.development_posterior import (
     Posterior,
@@ -58,7 +58,7 @@ class DevelopmentCurve:
     runs: tuple[RunPoint, ...]
     aim: float
     time_s: float
-    interval_s: tuple[float, float | None]
+    interval_s: Interval
 
 
 def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:

@@ -58,12 +58,14 @@ def _draw_runs(axes: Axes, runs: list[RunPoint], number: int, words: str) -> Non
 def _draw_aim(axes: Axes, drawn: DevelopmentCurve) -> None:
     """Mark the contrast aimed at, the time advised, and between which times the right one lies."""
     low, high = drawn.interval_s
-    right = drawn.curve[-1].time_s if high is None else min(high, drawn.curve[-1].time_s)
+    first, last = drawn.curve[0].time_s, drawn.curve[-1].time_s
+    left = last if low is None else min(max(low, first), last)
+    right = last if high is None else min(high, last)
     time = drawn.time_s / _MINUTE
     axes.axhline(drawn.aim, color=FAINT, linewidth=0.9, linestyle=(0, (4, 2)))
     minutes, seconds = divmod(round(drawn.time_s), 60)
     axes.plot(
-        [max(low, drawn.curve[0].time_s) / _MINUTE, right / _MINUTE],
+        [left / _MINUTE, right / _MINUTE],
         [drawn.aim, drawn.aim],
         color=series(1)["color"],
         linewidth=2.2,

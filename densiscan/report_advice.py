@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -84,7 +85,7 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
         "factor": advice.factor,
         "step": advice.step,
         "against": {"run": advice.last_run, "time_s": advice.against_s},
-        "unlimited_time_s": advice.best_time_s,
+        "unlimited_time_s": advice.best_time_s if math.isfinite(advice.best_time_s) else None,
         "limited_by": advice.limit,
         "temperature_c": advice.plan.temperature_c,
         "use": advice.plan.use,
@@ -130,11 +131,14 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
 def _time_words(advice: Advice) -> str:
     plan = advice.plan
     low, high = advice.interval_s
-    lies = f"between {time_text(low)} and {time_text(high)}" if high is not None else f"beyond {time_text(low)}"
-    return (
-        f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}; "
-        f"{doubt_in_words(advice)}: the right time lies {lies}"
-    )
+    if low is None:
+        lies = "no time is likely to be right"
+    elif high is None:
+        lies = f"the right time lies beyond {time_text(low)}"
+    else:
+        lies = f"the right time lies between {time_text(low)} and {time_text(high)}"
+    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}"
+    return f"{at}; {doubt_in_words(advice)}: {lies}"
 
 
 def _use_words(use: int) -> str:
@@ -157,7 +161,11 @@ def _change_words(advice: Advice) -> str:
 
 def _range_words(advice: Advice) -> str:
     expected, plan = advice.expected_range, advice.plan
-    subject = "an average subject, as none is stated" if plan.scene_stops is None else f"{plan.scene_stops:g} stops"
+    subject = (
+        "an average subject, as none is stated"
+        if plan.scene_stops is None
+        else f"{plan.scene_stops:g} stop{'s' * (plan.scene_stops != 1.0)}"
+    )
     return (
         f"{expected.value:.2f} ± {max(expected.uncertainty or 0.0, 0.01):.2f} expected of {subject}; "
         f"{plan.target_range.value:.2f} is the aim"
@@ -204,9 +212,9 @@ def _row_text(row: TableRow) -> str:
     name = (
         "as aimed" if row.contrast_stops == 0 else f"{row.contrast_stops:+d} stop{'s' * (abs(row.contrast_stops) > 1)}"
     )
-    if row.time_s is None:
-        return f"  {name:<10}  {'-':>6}    {row.note}"
     low, high = row.interval_s
+    if row.time_s is None or low is None:
+        return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
     ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"beyond {time_text(low)}, if at all"
     note = f"   {row.note}" if row.note else ""
     return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
@@ -231,7 +239,7 @@ def _time_warnings(advice: Advice) -> list[Warning_]:
             "work cooler, so that the time is longer."
         )
         warnings.append(Warning_(code="short-time", message=message))
-    if advice.limit is not None:
+    if advice.limit is not None and math.isfinite(advice.best_time_s):
         warnings.append(_limit_warning(advice))
     if advice.expected_range.value < 0.93 * advice.plan.target_range.value and advice.interval_s[1] is None:
         message = (
@@ -253,7 +261,7 @@ def _time_warnings(advice: Advice) -> list[Warning_]:
 
 
 def _limit_warning(advice: Advice) -> Warning_:
-    best = "more" if advice.best_time_s == float("inf") else time_text(advice.best_time_s)
+    best = time_text(advice.best_time_s)
     if advice.limit == "reach":
         message = f"{best} would be most likely right, but is beyond {LONGEST_REACH:g} times the longest time logged."
         return Warning_(code="beyond-longest-run", message=message)

@@ -239,6 +239,18 @@ def test_a_name_that_the_notebook_does_not_have(capsys: pytest.CaptureFixture[st
     assert "no-such-runs" not in codes(document(capsys))
 
 
+@pytest.mark.parametrize(
+    "options",
+    [["--scene-stops", "1"], ["--scene-stops", "20"], ["--target-range", "2.5", "--temp", "5"], ["--use", "50"]],
+)
+def test_what_can_hardly_be_reached_is_still_answered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str]
+) -> None:
+    found = document(capsys, *options)
+    assert found["time_s"]["uncertainty"] > 0.0
+    assert command([*NAMES, *options, "--plot", str(tmp_path / "figure.svg")]) == 0
+
+
 def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     logged(notebook, batch="May", use=2, exposure_index=100.0)
     capsys.readouterr()
