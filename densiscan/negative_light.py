@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.apertures import cells_inside
 from densiscan.calibration import LEAST_ROUNDING, BoxMm, Calibration, rounding_codes
@@ -60,7 +61,8 @@ class Light:
         lamp = 1.0 if self.lamp is None else float(self.lamp.at(x, y))
         density = self._of_patch(read, read.mean, lamp=lamp, place=place, key=key)
         # Whether a speck is film or lies on it is not known: anything from with it to without it is equally likely.
-        specks = abs(math.log10(max(read.clean_mean, 1e-9) / max(read.mean, 1e-9))) / math.sqrt(3.0)
+        plain = _without_specks(read, table)
+        specks = abs(math.log10(max(plain, 1e-9) / max(read.mean, 1e-9))) / math.sqrt(3.0)
         return density.with_part(Influence("specks", key), specks) if specks > _LEAST_SPECKS else density
 
     def _of_patch(self, read: Patch, mean: float, *, lamp: float, place: tuple[float, float], key: str) -> Quantity:
@@ -102,6 +104,15 @@ class Light:
         # The lamp over what is read, and the lamp over the wedge, which all readings share.
         doubt = lamp_doubt(self.lamp, self.curve.findings)
         return density.with_part(Influence("lamp", key), doubt).with_part(Influence("lamp", "over the wedge"), doubt)
+
+
+def _without_specks(read: Patch, table: npt.NDArray[np.float64]) -> float:
+    """Return the mean light of a patch without pixels that stand out from most of it: dust, pinholes, scratches."""
+    light = np.repeat(table[read.values], read.counts)
+    middle = float(np.median(light))
+    away = np.abs(light - middle)
+    # 1.4826 times the median deviation is the standard deviation of normal noise; beyond four of them is none.
+    return float(light[away <= max(4.0 * 1.4826 * float(np.median(away)), 1e-12)].mean())
 
 
 def surveyed_light(

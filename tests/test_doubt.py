@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +11,9 @@ from numpy.testing import assert_allclose
 
 from densiscan.apertures import ApertureReadings
 from densiscan.calibration import rounding_codes
+from densiscan.negative import MeasureOptions
 from densiscan.survey_grain import noise_of_mean
+from tests.test_negative import measured, plain_scan
 
 
 @pytest.mark.parametrize("picture", ["none", "gradient", "bend", "edge"])
@@ -41,6 +44,22 @@ def test_what_rounding_leaves_on_a_mean(noise: float) -> None:
     actual = float(np.sqrt(np.mean(errors**2)))
     # The first harmonic alone: within a third of the truth, which is all a doubt needs; 0.01 for the draws.
     assert_allclose(told, actual, rtol=0.35, atol=0.01)
+
+
+@pytest.mark.parametrize("scratched", [False, True])
+def test_a_scratch_in_a_spot_is_doubted(tmp_path: Path, scratched: bool) -> None:
+    """By hand: the line is clear, 0.3 mm wide over a spot of 3 mm, and eight times as light as the film."""
+    rng = np.random.default_rng(2)
+    image = 10.0**-1.0 * (1.0 + 0.01 * rng.standard_normal((120, 120)))
+    if scratched:
+        image[:, 58:61] = 0.8
+    scan = plain_scan(tmp_path, image)
+    read = measured(scan, MeasureOptions(frame_mm=(1.0, 1.0, 10.0, 10.0), spots_mm=((6.0, 6.0),), aperture_mm=3.0))
+    density = read[0].spots[0].density
+    doubt = density.budget().get("specks", 0.0)
+    # What the line takes off the density, as a rectangle of its half-width; nothing but noise is left without it.
+    assert_allclose(doubt, (1.0 - density.value) / math.sqrt(3.0) if scratched else 0.0, atol=0.001)
+    assert not scratched or 1.0 - density.value > 0.2
 
 
 def test_a_percentile_is_surer_than_one_reading() -> None:
