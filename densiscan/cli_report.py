@@ -137,7 +137,7 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     from densiscan.errors import NotebookError
     from densiscan.report_page import PageHead, page_html
     from densiscan.report_page_again import sheets_again
-    from densiscan.report_page_drawings import drawings
+    from densiscan.report_page_drawings import drawings, film_drawings
     from densiscan.report_page_notebook import Made, page_readings, runs_table, taken
 
     with opened(notebook_option) as book:
@@ -148,13 +148,17 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         if not found.runs and not found.readings:
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
         stops = stops_by_run(book, found.runs)
+        tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
         how = [book.how_read(reading.uid) for reading in found.readings]
     made = [Made(calibration=calibration, options=options) for calibration, options in how]
     sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
     readings = page_readings(list(zip(found.readings, made, strict=True)), found.runs, sheet_of)
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
+    films = {run.film for run in found.runs}
     tables = [runs_table(found.runs)] if found.runs else []
-    return page_html(readings, head, tables=tables, drawings=drawings(found.runs, stops))
+    return page_html(
+        readings, head, tables=tables, drawings=(*film_drawings(tests, films), *drawings(found.runs, stops, tests))
+    )
 
 
 def _counted(found: Taken) -> str:

@@ -199,7 +199,7 @@ def _dress(axes: Axes) -> None:
     for text in (axes.xaxis.label, axes.yaxis.label):
         text.set(color=INK, fontsize=_TEXT_POINTS + 0.5)
     axes.title.set(color=INK, fontsize=_TEXT_POINTS + 1.5)
-    for text in axes.texts:
+    for text in (*axes.texts, axes.xaxis.get_offset_text(), axes.yaxis.get_offset_text()):
         text.set_fontsize(_TEXT_POINTS)
     legend = axes.get_legend()
     if legend is not None:

@@ -7,12 +7,14 @@ import re
 import shlex
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from densiscan.cli import run
 from densiscan.development_runs import Run
 from densiscan.notebook_readings import KeptReading
+from densiscan.report_page_drawings import film_drawings
 from densiscan.report_page_notebook import Chosen, taken, whole
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -75,6 +77,24 @@ def test_runs_of_one_film_and_developer_are_drawn(kept: Path, tmp_path: Path) ->
     drawn = re.findall(r"<svg .*?</svg>", text, flags=re.DOTALL)
     assert len([one for one in drawn if 'class="figure"' in one]) == 2
     assert not [one for one in drawn if "style=" in one or "://" in one]
+
+
+def test_film_tests_of_the_films_shown_are_drawn() -> None:
+    quantity = {"value": 0.25, "uncertainty": 0.02}
+    test = {
+        "curve": [{"log_exposure": -2.0, "density": 0.3}, {"log_exposure": 0.0, "density": 1.6}],
+        "points": [{"log_exposure": -1.0, "density": {"value": 0.9, "uncertainty": None}}],
+        "base_plus_fog": quantity,
+    }
+    tests: dict[str, dict[str, Any]] = {
+        "orchard": test,
+        "mine": test | {"film": "Orchard"},
+        "other": test,
+        "family": {"film": "Orchard"},
+    }
+    drawn = film_drawings(tests, {"Orchard"})
+    assert [one.heading for one in drawn] == ["Film test: orchard", "Film test: mine"]
+    assert all("base plus fog 0.25" in one.svg for one in drawn)
 
 
 def test_a_span_of_time_has_its_first_and_last_day(kept: Path, tmp_path: Path) -> None:
