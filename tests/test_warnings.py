@@ -24,7 +24,7 @@ from densiscan.frames_rebate import Frame
 from densiscan.lamp import read_bed
 from densiscan.negative import MeasureOptions, _limits, measure_scan
 from densiscan.negative_parts import _doubts
-from densiscan.paper_test import PaperTest, paper_by_eye
+from densiscan.paper_test import Circumstances, PaperTest, paper_by_eye
 from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_advice import AdviceSheet, _all_warnings
@@ -226,7 +226,7 @@ def test_what_a_film_test_cannot_say() -> None:
 
 
 def test_a_count_by_eye_says_so() -> None:
-    about = test_paper_test.Circumstances(name="old box", source="made up", exposure_s=10.0)
+    about = Circumstances(name="old box", source="made up", exposure_s=10.0)
     counted = paper_by_eye(test_paper_test.WEDGE, last_black="5", first_white="12", circumstances=about)
     assert "counted-by-eye" in said(counted)
     assert "counted-by-eye" not in said(test_paper_test.made())
