@@ -76,7 +76,18 @@ def test_the_options_of_the_contract_are_there() -> None:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
     known = set(re.findall(r"--[a-z][a-z-]*", text_of(ROOT / "docs" / "commands.md")))
-    tools = {"--check", "--quick", "--growth", "--write", "--no-deps", "--version", "--help"}
+    tools = {
+        "--scans",
+        "--first",
+        "--kept",
+        "--check",
+        "--quick",
+        "--growth",
+        "--write",
+        "--no-deps",
+        "--version",
+        "--help",
+    }
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", text_of(page))) <= known | tools
     for command in commands_in(page):
         words = command.split()
