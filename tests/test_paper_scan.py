@@ -23,6 +23,12 @@ from tests.paper_cases import GRAY_SCALE, PaperCase, drawn_case, faultless_case,
 from tests.paper_rates import HELD_OUT
 
 
+@pytest.fixture(scope="module")
+def exact(tmp_path_factory: pytest.TempPathFactory) -> Calibration:
+    """A calibration by a gray scale that is what its file says."""
+    return faultless_case().calibration(tmp_path_factory.mktemp("gray") / "gray.tif")
+
+
 def middles(place: WedgePlace) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     return np.array([(s.box_mm[0] + 0.5 * s.box_mm[2], s.box_mm[1] + 0.5 * s.box_mm[3]) for s in place.steps])
 
@@ -83,36 +89,31 @@ def test_blacks_at_the_end_of_the_scale_are_refused_without_a_calibration(tmp_pa
         read_back(case, tmp_path, calibrated=False)
 
 
-def test_tones_beyond_the_reflection_wedge_are_told(tmp_path: Path) -> None:
-    case = replace(faultless_case(), gray_true=GRAY_SCALE[:14])
-    gray = replace(case, gray_true=case.gray_true)
-    made = shortened(gray.calibration, tmp_path)
-    found = paper_from_scan(PrintScan(scan=case.scan(tmp_path / "p.tif"), wedge=case.wedge()), made, Circumstances())
+def test_tones_beyond_the_reflection_wedge_are_told(exact: Calibration, tmp_path: Path) -> None:
+    case = faultless_case()
+    asked = PrintScan(scan=case.scan(tmp_path / "p.tif"), wedge=case.wedge())
+    found = paper_from_scan(asked, shortened(exact), Circumstances())
     assert "beyond-calibration" in [warning.code for warning in found.warnings]
 
 
-def shortened(calibrate: object, folder: Path) -> Calibration:
+def shortened(whole: Calibration) -> Calibration:
     """The calibration of a whole gray scale, its blacks left out."""
-    whole = faultless_case().calibration(folder / "gray.tif")
     steps = tuple(replace(step, used=step.used and step.reading.density < 1.4) for step in whole.steps)
     used = sum(step.used for step in steps)
     top = max(step.reading.density for step in steps if step.used)
-    del calibrate
     return replace(whole, steps=steps, fit=whole.fit[: used - 1], density_range=(whole.density_range[0], top))
 
 
-def test_smoothing_keeps_a_true_wedge_and_evens_out_a_scattered_one(tmp_path: Path) -> None:
-    case = faultless_case()
-    exact = smooth_curve(case.calibration(tmp_path / "gray.tif")).calibration
-    true = [step.reading.density for step in exact.steps]
+def test_smoothing_keeps_a_true_wedge_and_evens_out_a_scattered_one(exact: Calibration) -> None:
+    true = [step.reading.density for step in smooth_curve(exact).calibration.steps]
     # Nothing to smooth: a curve through exact steps stays within what whole codes and noise leave.
     assert_allclose(true, GRAY_SCALE, atol=0.004)
     rng = np.random.default_rng(11)
     scattered = tuple(float(density + rng.normal(0.0, 0.01)) for density in GRAY_SCALE)
-    rough = replace(case, gray_true=scattered).calibration(tmp_path / "gray.tif")
+    rough = stated(exact, scattered)
     smooth = smooth_curve(rough)
-    before = np.std([s.reading.density - t for s, t in zip(rough.steps, scattered, strict=True)])
-    after = np.std([s.reading.density - t for s, t in zip(smooth.calibration.steps, scattered, strict=True)])
+    before = np.std([s.reading.density - t for s, t in zip(rough.steps, GRAY_SCALE, strict=True)])
+    after = np.std([s.reading.density - t for s, t in zip(smooth.calibration.steps, GRAY_SCALE, strict=True)])
     assert after < 0.7 * before
     # What the certificate does to a reading falls likewise.
     reading = smooth.calibration.quantity(10.0**-0.5)
@@ -122,9 +123,15 @@ def test_smoothing_keeps_a_true_wedge_and_evens_out_a_scattered_one(tmp_path: Pa
     assert wedge[1] < 0.5 * wedge[0]
 
 
-def test_freed_reading_by_brute_force(tmp_path: Path) -> None:
+def stated(made: Calibration, densities: tuple[float, ...]) -> Calibration:
+    """A calibration whose certificate says these densities instead."""
+    pairs = zip(made.steps, densities, strict=True)
+    return replace(made, steps=tuple(replace(s, reading=replace(s.reading, density=d)) for s, d in pairs))
+
+
+def test_freed_reading_by_brute_force(exact: Calibration) -> None:
     # The certificate's part of a freed reading is what moving each stated density in turn does to it.
-    made = faultless_case().calibration(tmp_path / "gray.tif")
+    made = exact
     light = 10.0**-0.31
     parts = smooth_curve(made).freed(smooth_curve(made).calibration.quantity(light)).parts or {}
     for number in (0, 3, 9):
@@ -146,11 +153,11 @@ def made_table(made: Calibration) -> np.ndarray[tuple[int, ...], np.dtype[np.flo
 def test_held_out_papers(tmp_path: Path) -> None:
     # A few of the cases of python -m tests.paper_rates; docs/paper.md has the table of 200.
     inside, close = [], []
-    for seed in range(HELD_OUT + 1000, HELD_OUT + 1003):
+    for seed in range(HELD_OUT + 1000, HELD_OUT + 1002):
         case = drawn_case(seed)
         found = read_back(case, tmp_path, calibrated=True)
         error = found.iso_range.value - case.iso_range
         close.append(abs(error) <= 4.0)
         inside.append(found.iso_range.uncertainty is None or abs(error) <= found.iso_range.uncertainty)
-    assert sum(close) >= 2
-    assert sum(inside) >= 2
+    assert close == [True, True]
+    assert inside == [True, True]
