@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from densiscan.errors import WedgeNotFoundError
 from densiscan.staircase_count import Count
-from densiscan.steps import ANGLES_DEG, StepPlace, is_straight, place_of, rows_along, weight
+from densiscan.steps import ANGLES_DEG, CELL_MM, BoxMm, StepPlace, is_straight, place_of, rows_along, weight
 from densiscan.steps_row import Row
 from densiscan.steps_view import View
 
@@ -28,6 +28,9 @@ _BACK: Final = 0.3
 _LEAST_BACK: Final = 0.06
 _EDGE: Final = 0.04
 """Density from which a jump beyond steps that do not differ is the edge of the film."""
+_BESIDE: Final = (6, 14)
+"""Cells from the row between which film beside it is read."""
+_AS_CLEAR: Final = 0.05
 _SLACK: Final = 0.02
 """Density by which a step may lie on the wrong side of its neighbour: fog or noise."""
 
@@ -41,8 +44,15 @@ class _Ends(NamedTuple):
     last_seen: bool
 
 
-def find_film_row(light: Floats, count: int, *, file: str) -> tuple[StepPlace, ...]:
-    """Find the steps, least exposed first.
+class FilmRow(NamedTuple):
+    """The steps, least exposed first, and a box of unexposed film beside the least exposed ones, where there is any."""
+
+    steps: tuple[StepPlace, ...]
+    clear_mm: BoxMm | None
+
+
+def find_film_row(light: Floats, count: int, *, file: str) -> FilmRow:
+    """Find the steps on a film.
 
     Parameters
     ----------
@@ -70,7 +80,25 @@ def find_film_row(light: Floats, count: int, *, file: str) -> tuple[StepPlace, .
             "is not told to be of that many; check the list, or give --row left,top,width,height in mm round the "
             "exposed steps."
         )
-    return place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0)).steps
+    found = place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0))
+    return FilmRow(steps=found.steps, clear_mm=_clear_film(row, start))
+
+
+def _clear_film(row: Row, start: int) -> BoxMm | None:
+    """Return a box beside the two least exposed steps that is as clear as they are, or hardly clearer."""
+    columns = _columns(row, start + 1)
+    top, bottom = row.band.rows(start + 1, row.view.image.shape[0])
+    margin = (bottom - top) // 4
+    least = _level(row, (top + margin, bottom - margin), columns)
+    for low, high in ((top - _BESIDE[1], top - _BESIDE[0]), (bottom + _BESIDE[0], bottom + _BESIDE[1])):
+        beside = _level(row, (low, high), columns)
+        if beside is None or least is None or not -0.01 < least - beside < _AS_CLEAR:
+            continue
+        x, y = row.view.to_map(row.lattice.origin + (start + 1.0) * row.lattice.pitch, 0.5 * (low + high))
+        half = (0.7 * abs(row.lattice.pitch), 0.5 * (high - low))
+        across, down = half[::-1] if row.view.transposed else half
+        return (x - across) * CELL_MM, (y - down) * CELL_MM, 2.0 * across * CELL_MM, 2.0 * down * CELL_MM
+    return None
 
 
 def _row_on(light: Floats) -> Row | None:

@@ -171,7 +171,9 @@ def _places(
         ordered = list(exposures)
     else:
         ordered = sorted(exposures, key=lambda one: one.log_exposure.value)
-        boxes = _boxes(scan, found, len(ordered), how)
+        boxes, clear = _boxes(scan, found, len(ordered), how)
+        if base is None and clear is not None:
+            base = light.of_box(clear, f"{file}: rebate")
         densities = [light.of_box(box, f"{file}: step {number}") for number, box in enumerate(boxes, start=1)]
         if how.row_mm is not None and densities[0].value > densities[-1].value:
             densities.reverse()
@@ -185,24 +187,30 @@ def _points(exposures: Sequence[Exposure], densities: Sequence[Quantity]) -> tup
     )
 
 
-def _boxes(scan: Scan, found: Survey, count: int, how: WhereOnFilm) -> list[BoxMm]:
-    """Return the middle of each step: along the row that was named, or where the row is found, least exposed first."""
+def _boxes(scan: Scan, found: Survey, count: int, how: WhereOnFilm) -> tuple[list[BoxMm], BoxMm | None]:
+    """Return the middle of each step, least exposed first where the row is found, and clear film seen beside it."""
     if how.row_mm is None:
-        return [step.box_mm for step in find_film_row(even_cells(found), count, file=scan.facts.file)]
+        row = find_film_row(even_cells(found), count, file=scan.facts.file)
+        return [step.box_mm for step in row.steps], row.clear_mm
     left, top, width, height = how.row_mm
     if left < -0.5 or top < -0.5 or left + width > scan.width_mm + 0.5 or top + height > scan.height_mm + 0.5:
         raise WrongUseError(
             f"--row does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
             "left,top,width,height in mm inside it."
         )
-    margin = 0.5 * (1.0 - _MIDDLE)
+    return _divided(how.row_mm, count), None
+
+
+def _divided(row: BoxMm, count: int) -> list[BoxMm]:
+    """Return the middle of each of so many equal steps along the longer side of a box."""
+    left, top, width, height = row
+    margin, along = 0.5 * (1.0 - _MIDDLE), max(width, height) / count
     if width >= height:
-        step = width / count
         return [
-            (left + (n + margin) * step, top + margin * height, _MIDDLE * step, _MIDDLE * height) for n in range(count)
+            (left + (n + margin) * along, top + margin * height, _MIDDLE * along, _MIDDLE * height)
+            for n in range(count)
         ]
-    step = height / count
-    return [(left + margin * width, top + (n + margin) * step, _MIDDLE * width, _MIDDLE * step) for n in range(count)]
+    return [(left + margin * width, top + (n + margin) * along, _MIDDLE * width, _MIDDLE * along) for n in range(count)]
 
 
 def _frames(

@@ -146,6 +146,16 @@ class DrawnFilmTest:
         return x, y, right - left, self.print_.width_mm
 
     @property
+    def clear_mm(self) -> Box | None:
+        """Box of unexposed film beside the two least exposed steps; None without a mask."""
+        if not self.print_.masked:
+            return None
+        left, top, length, width = self.print_.step_box(len(self.print_.densities) - 2)
+        up = self.print_.middle[1] > 0.0
+        x, y = self.film.place.on_bed(left, top - 4.0 if up else top + width + 1.5)
+        return x, y, length, 2.5
+
+    @property
     def exposures(self) -> tuple[float, ...]:
         """True log10 exposures (lux seconds), in the order of the wedge file."""
         return tuple(self.print_.log_h - density for density in self.print_.densities)

@@ -26,6 +26,7 @@ from densiscan.calibration import Calibration
 from densiscan.errors import DensiscanError
 from densiscan.film import FilmAim, FilmTest, film_test
 from densiscan.film_scan import WhereOnFilm, exposures_through, read_film
+from densiscan.negative import MeasureOptions
 from densiscan.quantity import Quantity
 from densiscan.sample_film_test import CurveKind, DrawnFilmTest, random_film_test
 from densiscan.scan import open_scan
@@ -81,7 +82,8 @@ def film_case(seed: int, folder: Path, *, find: bool) -> tuple[FilmTest, TrueFil
     sample.write_scan(bed, folder / "film.tif", compression=None)
     given = exposures_through(wedge, log_exposure=drawn.print_.log_h, calibration=made)
     where = WhereOnFilm(row_mm=None if find else drawn.row_mm)
-    read = read_film([open_scan(folder / "film.tif")], given, made, where=where)
+    options = MeasureOptions(rebate_mm=None if find else drawn.clear_mm)
+    read = read_film([open_scan(folder / "film.tif")], given, made, where=where, options=options)
     test = film_test(read.points, base_plus_fog=read.base_plus_fog, aim=FilmAim(absolute=True), name="film.tif")
     places = [point.log_exposure.value for point in test.points]
     curve = drawn.film.curve

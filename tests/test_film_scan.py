@@ -13,7 +13,7 @@ import pytest
 from densiscan import notebook
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
-from densiscan.calibration_file import write_calibration
+from densiscan.calibration_file import read_calibration, write_calibration
 from densiscan.cli import run
 from densiscan.errors import MeasureError, WedgeNotFoundError, WrongUseError
 from densiscan.film_points import Exposure
@@ -73,7 +73,7 @@ def made_of(folder: Path) -> Calibration:
 
 @pytest.fixture(scope="module")
 def made(folder: Path) -> Calibration:
-    return made_of(folder)
+    return read_calibration(folder / "cal.json")
 
 
 @pytest.fixture(scope="module")
