@@ -94,19 +94,21 @@ def find_printed_steps(
     """
     image = np.log10(np.clip(signal, max(0.25 * quantum, 2e-6), None))
     nominal: Floats = np.arange(count) * np.float64(0.15)
-    seen: list[Row] = []
+    refused: WedgeNotFoundError | None = None
     for angle in ANGLES_DEG:
+        seen: list[Row] = []
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
             seen += [row for row in rows_along(view, image, nominal) if is_straight(row)]
-        if seen:
-            break
-    if not seen:
-        raise WedgeNotFoundError(
-            f"no row of even tones from white to black was seen; scan the print straight, or {_ASK}"
-        )
-    best = max(seen, key=weight)
-    return place_of(best, _counted(best, count), origin_mm)
+        # Edges of paper and mask make rows too; the weightiest that ends like a wedge of so many steps is the one.
+        for row in sorted(seen, key=weight, reverse=True):
+            try:
+                return place_of(row, _counted(row, count), origin_mm)
+            except WedgeNotFoundError as problem:
+                refused = refused or problem
+    raise refused or WedgeNotFoundError(
+        f"no row of even tones from white to black was seen; scan the print straight, or {_ASK}"
+    )
 
 
 def _counted(row: Row, count: int) -> Count:
