@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -191,7 +190,3 @@ def faultless_case(seed: int = 1) -> PaperCase:
         size_mm=(141.0, 48.0),
         step_mm=5.0,
     )
-
-
-def log10_of(seconds: float) -> float:
-    return math.log10(seconds)
