@@ -74,6 +74,8 @@ class FilmTest:
         Ends of the straight part in log exposure.
     arcs, short_arc
         Constructions of the contrast index, in log exposure and net density.
+    inertia_log_exposure
+        Where the straight part, continued down, meets base plus fog.
     rise
         Density above the speed point, 1.30 log exposure beyond it.
     iso_speed
@@ -93,6 +95,7 @@ class FilmTest:
     contrast_index: Quantity | None
     contrast_index_short: Quantity | None
     speed_log_exposure: Quantity | None
+    inertia_log_exposure: Quantity | None
     rise: Quantity | None
     iso_speed: IsoSpeed | None
     exposure_index: Quantity | None
@@ -139,6 +142,9 @@ def film_test(
     def gamma(places: Floats, densities: Floats) -> float | None:
         return definitions.gradient(places, densities, straight)
 
+    def inertia(places: Floats, densities: Floats) -> float | None:
+        return definitions.inertia(places, densities, straight)
+
     speed = _figure(curve, definitions.speed_point, by_base=True)
     rise = _figure(curve, definitions.rise_beyond, by_base=True)
     test = FilmTest(
@@ -151,6 +157,7 @@ def film_test(
         contrast_index=_figure(curve, definitions.contrast_index, by_base=True),
         contrast_index_short=_figure(curve, definitions.contrast_index_short, by_base=True),
         speed_log_exposure=speed,
+        inertia_log_exposure=_figure(curve, inertia, by_base=True),
         rise=rise,
         iso_speed=_iso_speed(speed, rise, asked),
         exposure_index=exposure_index(speed, asked),

@@ -114,6 +114,34 @@ def gradient(x: Floats, net: Floats, ends: tuple[float, float]) -> float | None:
     return None if low is None or high is None else (high - low) / (ends[1] - ends[0])
 
 
+def inertia(x: Floats, net: Floats, ends: tuple[float, float]) -> float | None:
+    """Return the log exposure where the straight part, continued down, meets base plus fog (Hurter and Driffield)."""
+    slope, low = gradient(x, net, ends), net_at(x, net, ends[0])
+    return None if slope is None or low is None or slope <= 0.0 else ends[0] - low / slope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InertiaSpeeds:
+    """Speeds of old plates, by three numbers of their time."""
+
+    hurter_driffield: float
+    watkins: float
+    wynne: float
+
+
+def inertia_speeds(exposure: float) -> InertiaSpeeds:
+    """Return the historical speeds for an inertia in candle metre seconds (the lux second of today).
+
+    References
+    ----------
+    M. J. Martin, Wireless Transmission of Photographs, 2nd ed. 1919, pp. 104-106: H and D is 34 over the inertia, the
+    Watkins number 50 over it, the Wynne number 6.4 times the square root of that. Published example: 1/5 gives 170, 250
+    and 101.
+    """
+    watkins = 50.0 / exposure
+    return InertiaSpeeds(hurter_driffield=34.0 / exposure, watkins=watkins, wynne=6.4 * math.sqrt(watkins))
+
+
 def average_gradient(x: Floats, net: Floats) -> float | None:
     """Return the slope from the speed point to the curve 1.50 log exposure further (common practice)."""
     start = speed_point(x, net)

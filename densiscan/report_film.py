@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from densiscan.film import FilmTest, meets_contrast
-from densiscan.film_definitions import IsoSpeed
+from densiscan.film_definitions import IsoSpeed, inertia_speeds
 from densiscan.quantity import Quantity
 from densiscan.report import density_text, paragraph
 
@@ -118,12 +118,14 @@ def film_document(test: FilmTest) -> dict[str, Any]:
                 "contrast_index",
                 "contrast_index_short",
                 "speed_log_exposure",
+                "inertia_log_exposure",
             )
         },
         "straight_part": list(test.straight),
         "rise_over_1_30": _quantity(test.rise),
         "contrast_condition": None if test.rise is None else meets_contrast(test.rise),
         "iso_speed": None if test.iso_speed is None else _speed(test.iso_speed),
+        "historical_speeds": _historical(test),
         "exposure_index": _quantity(test.exposure_index),
         "density_range": test.aim.density_range.value,
         "log_exposure_range": _quantity(test.log_exposure_range),
@@ -139,6 +141,13 @@ def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
 
 def _speed(speed: IsoSpeed) -> dict[str, float]:
     return {"arithmetic": speed.arithmetic, "degrees": speed.degrees, "exact": speed.exact}
+
+
+def _historical(test: FilmTest) -> dict[str, float] | None:
+    if not test.aim.absolute or test.inertia_log_exposure is None:
+        return None
+    speeds = inertia_speeds(10.0**test.inertia_log_exposure.value)
+    return {"hurter_driffield": speeds.hurter_driffield, "watkins": speeds.watkins, "wynne": speeds.wynne}
 
 
 def _curve(test: FilmTest) -> Sequence[dict[str, float]]:

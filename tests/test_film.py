@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -185,6 +187,46 @@ def test_iso_speed_of_the_published_exposure() -> None:
     assert speed is not None
     np.testing.assert_allclose(speed.exact, 125.0, rtol=1e-12)
     assert (speed.arithmetic, speed.degrees) == (125, 22)
+
+
+def test_every_speed_of_the_standards_scale() -> None:
+    """The scale of ISO 6: degrees are -10 log10 Hm rounded, arithmetic speeds those of its series."""
+    for cells in table("iso6_speed_scale.csv"):
+        degrees, arithmetic, low, high = int(cells[0]), float(cells[1]), float(cells[3]), float(cells[4])
+        for place in (low + 0.001, 0.5 * (low + high), high - 0.001):
+            speed = definitions.iso_speed(place)
+            assert speed is not None
+            assert (speed.arithmetic, speed.degrees) == (arithmetic, degrees)
+
+
+def test_speeds_of_old_plates() -> None:
+    """M. J. Martin 1919, pp. 104-106: the worked example, and the table to its own rounding (2.5 %).
+
+    The Wynne numbers at 20 and 160 do not follow the book's own rule: misprints, left out.
+    """
+    example = definitions.inertia_speeds(1.0 / 5.0)
+    np.testing.assert_allclose(
+        (example.hurter_driffield, example.watkins, round(example.wynne)), (170.0, 250.0, 101.0), rtol=1e-12
+    )
+    for cells in table("martin_1919_plate_speeds.csv"):
+        speed, watkins, wynne = (float(cell) for cell in cells[:3])
+        found = definitions.inertia_speeds(34.0 / speed)
+        np.testing.assert_allclose(found.watkins, watkins, rtol=0.025)
+        if speed not in {20.0, 160.0}:
+            np.testing.assert_allclose(found.wynne, wynne, rtol=0.025)
+
+
+def test_inertia_of_a_straight_film() -> None:
+    test = film_test(points(WEDGE, straight(0.7, -2.13), 0.005))
+    np.testing.assert_allclose(value(test.inertia_log_exposure), -2.13, rtol=0, atol=1e-9)
+
+
+def table(name: str) -> list[list[str]]:
+    file = Path(__file__).resolve().parents[2] / "shared" / "data" / "reference" / name
+    if not file.is_file():
+        pytest.skip(f"{name} is not beside this checkout")
+    with file.open(encoding="utf-8") as lines:
+        return list(csv.reader(line for line in lines if not line.startswith("#")))[1:]
 
 
 def test_the_triangle_of_the_standard() -> None:
