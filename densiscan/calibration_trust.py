@@ -72,7 +72,7 @@ def age_days(created: str, now: datetime) -> float | None:
 def trust_warnings(
     calibration: Calibration, *, now: datetime, oldest_days: float = OLDEST_DAYS
 ) -> tuple[Warning_, ...]:
-    """Return what speaks against using a calibration now: its age, and the drift that the last check found.
+    """Return what speaks against reading film by a calibration now: its kind, its age, the drift that a check found.
 
     Parameters
     ----------
@@ -82,6 +82,14 @@ def trust_warnings(
         Age in days from which it is called old.
     """
     told = []
+    if calibration.mode == "reflection":
+        told.append(
+            Warning_(
+                code="calibration-for-prints",
+                message=f"The calibration {calibration.name} was made from a wedge on paper: it reads prints, and its "
+                "densities of film are wrong.",
+            )
+        )
     days = age_days(calibration.created, now)
     if days is not None and days > oldest_days:
         told.append(

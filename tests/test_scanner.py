@@ -523,6 +523,8 @@ def test_age_in_days(created: str, days: float | None) -> None:
 def test_an_old_calibration_is_said_from_the_day_that_is_set() -> None:
     old = replace(calibration(), created="2026-03-02T12:00:00+00:00")
     assert [warning.code for warning in trust_warnings(old, now=NOW)] == ["calibration-old"]
+    paper = replace(old, mode="reflection")
+    assert [warning.code for warning in trust_warnings(paper, now=NOW, oldest_days=92.0)] == ["calibration-for-prints"]
     assert trust_warnings(old, now=NOW, oldest_days=92.0) == ()
     assert trust_warnings(replace(old, created="2026-04-01T12:00:00+00:00"), now=NOW) == ()
 
