@@ -108,10 +108,14 @@ def _spot(document: Mapping[str, Any], number: int) -> Spot:
 
 def _trouble(document: Mapping[str, Any]) -> Trouble:
     evenness = document["evenness"]
-    fog = [(side["side"], _quantity(side["base_plus_fog"], side["side"])) for side in evenness["fog"]]
+    sides = [(one, _quantity(one["base_plus_fog"], one["side"])) for one in evenness["fog"]]
     return Trouble(
         findings=tuple(_finding(one) for one in document["findings"]),
-        fog=tuple(SideFog(name=name, base_plus_fog=value) for name, value in fog if value is not None),
+        fog=tuple(
+            SideFog(name=one["side"], base_plus_fog=value, fog=_quantity(one.get("fog"), f"fog, {one['side']}"))
+            for one, value in sides
+            if value is not None
+        ),
         fog_level=evenness["fog_level"],
         fog_against=evenness["fog_against"],
         notes=tuple(Warning_(code=one["code"], message=one["message"]) for one in evenness["notes"]),

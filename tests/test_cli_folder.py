@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ from densiscan.batch_outliers import Folder
 from densiscan.calibration_file import write_calibration
 from densiscan.cli import run
 from densiscan.cli_progress import Bar, bar_text
+from densiscan.evenness_found import SideFog, Trouble
 from densiscan.notebook_recalled import assessment_of
-from densiscan.quantity import Warning_
+from densiscan.quantity import Quantity, Warning_
 from densiscan.report import notes_text, reading_document, row_text
 from tests.made_up import assessment, calibration, density
 
@@ -149,6 +151,14 @@ def test_what_is_kept_is_shown_as_if_just_read() -> None:
     assert reading_document(back) == reading_document(found)
     assert told not in back.warnings
     assert told in assessment_of(old, found.path, (told,)).warnings
+
+
+def test_fog_by_side_is_kept_too() -> None:
+    side = SideFog(name="left", base_plus_fog=Quantity(0.2), fog=Quantity(0.12))
+    found = replace(assessment(), trouble=Trouble(fog=(side,)))
+    back = assessment_of(json.loads(json.dumps(reading_document(found))), found.path)
+    assert reading_document(back) == reading_document(found)
+    assert back.trouble.fog[0].fog is not None
 
 
 def test_patterns_folders_below_and_hidden_files(here: Path) -> None:
