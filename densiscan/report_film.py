@@ -77,6 +77,8 @@ def index_text(index: Quantity) -> str:
 def _index_words(test: FilmTest) -> str:
     if test.iso_speed is not None and test.exposure_index is not None:
         return f"{speed_text(test.iso_speed)}, computed {index_text(test.exposure_index)}"
+    if test.speed_log_exposure is None:
+        return "not known"
     if test.exposure_index is None:
         return "not known: the exposures are relative; give --absolute or --reference"
     counted = "from the reference" if test.aim.reference is not None else "0.8 / exposure of the speed point"
