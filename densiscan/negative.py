@@ -214,6 +214,7 @@ def measure_surveyed(
         fog_sheet=options.fog_sheet,
         wedge_mm=options.wedge_mm,
         density_range=calibration.density_range,
+        zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
         file=scan.facts.file,
     )
     parts = parts_on(cells_of(found, inverted=calibration.inverted), sought)

@@ -42,6 +42,8 @@ class Sought:
         Boxes of the steps of a wedge that lies on the scan and was calibrated with; empty where none was.
     density_range
         Lightest and densest density that the calibration tells apart.
+    zero_doubt
+        Expanded uncertainty of density 0 by that calibration.
     file
         The scan, for messages.
     """
@@ -50,6 +52,7 @@ class Sought:
     fog_sheet: bool
     wedge_mm: tuple[BoxMm, ...]
     density_range: tuple[float, float]
+    zero_doubt: float
     file: str
 
 
@@ -89,7 +92,7 @@ def parts_on(cells: Cells, sought: Sought) -> list[Part]:
 
 def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[Warning_, ...]]:
     """Return the pieces of film, a wedge that lies beside them left out."""
-    found = find_outlines(cells, density_range=sought.density_range)
+    found = find_outlines(cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt)
     if sought.wedge_mm:
         # where the wedge lies is known: what merely looks like one is film
         outlines, touched = without_wedge(cells, found, sought.wedge_mm, densest=sought.density_range[1])

@@ -65,7 +65,7 @@ class Outline:
         return all(side == "scan" for side in self.sides)
 
 
-def find_outlines(cells: Cells, *, density_range: tuple[float, float]) -> tuple[Outline, ...]:
+def find_outlines(cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0) -> tuple[Outline, ...]:
     """Find every piece of film on the scan.
 
     Parameters
@@ -74,6 +74,8 @@ def find_outlines(cells: Cells, *, density_range: tuple[float, float]) -> tuple[
         Map of the scan.
     density_range
         Lightest and densest density the calibration tells apart: glass is lighter, a mask is darker.
+    zero_doubt
+        Expanded uncertainty of density 0, that of bare glass: beyond the lightest step the calibration is a guess.
 
     Returns
     -------
@@ -81,7 +83,7 @@ def find_outlines(cells: Cells, *, density_range: tuple[float, float]) -> tuple[
         In reading order. One outline, the scan itself, where neither glass nor mask is seen; none where nothing
         but glass and mask is.
     """
-    glass = _glass(cells, density_range[0])
+    glass = _glass(cells, density_range[0], zero_doubt)
     dark = _dark(cells, glass, density_range[1])
     if not glass.any() and not dark.any():
         return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),)
@@ -122,7 +124,7 @@ def _in_reading_order(outlines: list[Outline]) -> tuple[Outline, ...]:
     return tuple(outline for row in rows for outline in sorted(row, key=lambda item: item.box.centre.x))
 
 
-def _glass(cells: Cells, lightest: float) -> Mask:
+def _glass(cells: Cells, lightest: float, zero_doubt: float) -> Mask:
     """Return the cells of open glass.
 
     Glass is lighter than any film base and than the wedge's lightest step, which is film too. The lamp is uneven, so
@@ -131,10 +133,22 @@ def _glass(cells: Cells, lightest: float) -> Mask:
     limit = min(LIGHTEST_FILM, lightest - 0.012)
     seed = (cells.density < limit) | (cells.clipped_light & (cells.density < lightest - 0.005))
     if seed.sum() * cells.pitch_mm**2 < 4:
-        return np.zeros_like(seed)
+        limit = min(max(LIGHTEST_FILM, zero_doubt), lightest - 0.012)
+        seed = _round_the_scan(cells, limit)
+        if not seed.any():
+            return seed
     surface = _surface(cells.density, seed & eroded(seed))
     bound = np.minimum(surface + GLASS_STEP, max(limit, float(np.median(cells.density[seed])) + GLASS_STEP))
     return np.asarray((cells.density < bound) | (seed & cells.clipped_light))
+
+
+def _round_the_scan(cells: Cells, limit: float) -> Mask:
+    """Return the cells of what lies along most of the scan's border and may be glass, since it reads below `limit`."""
+    border = np.concatenate((cells.density[[0, 1, -2, -1]].ravel(), cells.density[:, [0, 1, -2, -1]].ravel()))
+    below = border[border < limit]
+    if below.size <= border.size / 2:
+        return np.zeros(cells.density.shape, dtype=bool)
+    return np.asarray(cells.density < min(limit, float(np.median(below)) + GLASS_STEP))
 
 
 def _surface(values: Map, where: Mask) -> Map:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.negative import MeasureOptions, Reading, measure_scan
-from densiscan.pieces_map import Straightened, TurnedBox
+from densiscan.pieces import find_outlines
+from densiscan.pieces_map import Cells, Straightened, TurnedBox
 from densiscan.pieces_wedge import belongs_to_wedge, is_opaque, is_wedge
 from densiscan.sample import (
     Film,
@@ -178,3 +179,34 @@ def test_a_thin_frame_in_a_holder_tells_the_angle(angle: float, tmp_path: Path) 
     assert reading.frame_corners_mm is not None
     assert_allclose(reading.angle_deg, angle, atol=0.3)  # the aim set for this tool
     assert_allclose(reading.frame_corners_mm, bed.truth.film.frame.corners_mm, atol=1.0)
+
+
+def cells_with(film: float, glass: float) -> Cells:
+    """A piece of film of 30 x 20 mm in the middle of a bed of 50 x 40 mm, as density."""
+    density = np.full((160, 200), glass)
+    density[40:120, 40:160] = film
+    clear = np.zeros(density.shape, dtype=bool)
+    return Cells(
+        density=density,
+        light=10.0**-density,
+        clipped_light=clear,
+        clipped_dark=clear,
+        x_mm=np.linspace(0.0, 50.0, 201),
+        y_mm=np.linspace(0.0, 40.0, 161),
+    )
+
+
+def test_glass_is_known_though_the_curve_is_a_guess_beyond_the_lightest_step() -> None:
+    """A first step of 0.12 and a curve that bends: bare glass may read 0.06, and is still what lies all round."""
+    bed = cells_with(film=0.19, glass=0.06)
+    (found,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.08)
+    assert found.sides == ("glass",) * 4
+    assert_allclose(found.box.box_mm, (10.0, 10.0, 30.0, 20.0), atol=0.3)  # about a cell of 0.25 mm
+    (whole,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.02)
+    assert whole.sides == ("scan",) * 4
+
+
+def test_clear_film_in_the_middle_of_a_crop_is_no_glass() -> None:
+    crop = cells_with(film=0.06, glass=0.9)
+    (found,) = find_outlines(crop, density_range=(0.12, 3.0), zero_doubt=0.08)
+    assert found.cropped
