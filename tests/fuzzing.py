@@ -5,8 +5,8 @@
 
 What is tried: `scan` (image files), `wedge` (wedge files, table and keyed text), `calibration` (calibration files),
 `notebook` (exported notebooks taken in). Only the package's own errors may come out. Whatever else does is written to
-`--found`, once for each place it came from, and the search goes on; what is mended becomes a small case in
-tests/test_fuzzed.py.
+`--found`, once for each place it came from, and the search goes on; what is mended becomes a small case in the tests of
+that reader.
 """
 
 from __future__ import annotations
