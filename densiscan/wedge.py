@@ -133,7 +133,8 @@ def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
     if not lines:
         raise WedgeFileError(f"{file} is empty; give a CSV file with the header step,density and one line a step.")
     separator = next((mark for mark in (";", "\t") if mark in lines[0][1]), ",")
-    rows = list(csv.reader((line for _, line in lines), delimiter=separator))
+    # line by line: a quotation mark left open must not swallow the lines after it
+    rows = [next(csv.reader([line], delimiter=separator), []) for _, line in lines]
     header = [name.strip().lower() for name in rows[0]]
     if "step" not in header or "density" not in header:
         raise WedgeFileError(f"{file} has no header step,density on line {lines[0][0]}; add it above the steps.")

@@ -172,3 +172,10 @@ def test_round_trip(rises: list[int]) -> None:
         rows = "".join(f"{number},{density:.4f}\n" for number, density in enumerate(densities, start=1))
         wedge = read_wedge(written(Path(folder), "step,density\n" + rows))
     assert_allclose([step.density for step in wedge.steps], densities, rtol=1e-12)
+
+
+def test_a_quotation_mark_left_open_ends_with_its_line(tmp_path: Path) -> None:
+    """Found by fuzzing."""
+    file = tmp_path / "wedge.csv"
+    file.write_text('step,density\n1,0.05\n2,"0.20\n3,0.35\n4,0.50\n5,0.65\n', encoding="utf-8")
+    assert [step.density for step in read_wedge(file).steps] == [0.05, 0.20, 0.35, 0.50, 0.65]
