@@ -31,6 +31,10 @@ class Fitted:
     derivatives: Floats
     sum_of_squares: float
 
+    def covariance(self) -> Floats:
+        """Return (J^T J)^-1, the covariance of the parameters where residuals have variance one."""
+        return np.asarray(np.linalg.inv(self.derivatives.T @ self.derivatives))
+
     def standard_deviations(self) -> Floats:
         """Return the standard deviation of each parameter, scaled by the scatter of the residuals.
 
@@ -40,18 +44,17 @@ class Fitted:
         freedom; these are the standard deviations certified in the NIST StRD nonlinear data sets.
         """
         freedom = self.residuals.size - self.parameters.size
-        covariance = np.linalg.inv(self.derivatives.T @ self.derivatives) * self.sum_of_squares / freedom
-        return np.asarray(np.sqrt(np.diag(covariance)))
+        return np.asarray(np.sqrt(np.diag(self.covariance()) * self.sum_of_squares / freedom))
 
 
 def least_squares(
     residuals: Residuals,
     start: npt.ArrayLike,
     *,
-    low: npt.ArrayLike | None = None,
-    high: npt.ArrayLike | None = None,
+    limits: tuple[npt.ArrayLike, npt.ArrayLike] = (-np.inf, np.inf),
     steps: int = _MOST_STEPS,
     enough: float = 0.0,
+    still: float = _SETTLED,
 ) -> Fitted:
     """Return the parameters near a start that make the sum of squared residuals least.
 
@@ -61,12 +64,14 @@ def least_squares(
         Values that are not numbers count as a step too far.
     start
         Where to begin.
-    low, high
-        Limits of each parameter; none when not given.
+    limits
+        Lowest and highest value of each parameter; none when not given.
     steps
         Most steps taken.
     enough
         Sum of squares at which there is nothing left to fit.
+    still
+        Relative change of the parameters at which they have settled.
 
     References
     ----------
@@ -74,8 +79,7 @@ def least_squares(
     scale of its parameter until it lowers the sum.
     """
     here = np.asarray(start, dtype=float)
-    lower = np.full(here.size, -np.inf) if low is None else np.asarray(low, dtype=float)
-    upper = np.full(here.size, np.inf) if high is None else np.asarray(high, dtype=float)
+    lower, upper = (np.broadcast_to(np.asarray(limit, dtype=float), here.shape) for limit in limits)
     here = np.clip(here, lower, upper)
     left, slopes = residuals(here)
     total = float(left @ left)
@@ -93,14 +97,14 @@ def least_squares(
             new_total = float(new_left @ new_left)
         moved = float(np.max(np.abs(there - here) / (np.abs(here) + 1e-9)))
         if new_total <= total and bool(np.all(np.isfinite(new_slopes))):
-            settled = moved < _SETTLED or new_total <= enough
+            settled = moved < still or new_total <= enough
             here, left, slopes, total = there, new_left, new_slopes, new_total
             damping = max(damping / 10.0, 1e-15)
             if settled:
                 break
         else:
             damping *= 10.0
-            if damping > _HIGHEST_DAMPING or moved < _SETTLED:
+            if damping > _HIGHEST_DAMPING or moved < still:
                 break
     return Fitted(parameters=here, residuals=left, derivatives=slopes, sum_of_squares=total)
 

@@ -8,17 +8,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from densiscan.curves_fit import least_squares
 from densiscan.development import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT, range_on_film
+from densiscan.development_fit import Floats, LawFit, fit_law
 from densiscan.development_kinetics import ContrastPoint, Kinetics
 from densiscan.development_prior import RUN_SCATTER
-from densiscan.errors import MeasureError
+from densiscan.errors import MeasureError, WrongUseError
 from densiscan.film import FilmTest
 from densiscan.quantity import Influence, Quantity, Warning_
-
-Floats = npt.NDArray[np.float64]
 
 NORMAL_CONTRAST: Final = TYPICAL_GRADIENT
 FEWEST_TIMES: Final = 2
@@ -113,15 +110,12 @@ def family_of(
     )
     _require_growth(ordered, values)
     wait = bool(np.unique(times).size >= _FEWEST_FOR_WAIT)
-    parameters, covariance = _fit(times, values, doubts, wait=wait)
-    if wait and parameters[2] < _NO_WAIT_S:
+    found = _fit(times, values, doubts, wait=wait)
+    if wait and found.wait < _NO_WAIT_S:
         wait = False
-        parameters, covariance = _fit(times, values, doubts, wait=False)
-    law = Kinetics(
-        contrast_limit=math.exp(parameters[0]),
-        rate_per_s=math.exp(parameters[1]),
-        wait_s=float(parameters[2]) if wait else 0.0,
-    )
+        found = _fit(times, values, doubts, wait=False)
+    parameters, covariance = found.parameters, found.covariance
+    law = Kinetics(contrast_limit=found.limit, rate_per_s=found.rate, wait_s=found.wait)
     table = tuple(_row(parameters, covariance, stops, target, times) for stops in _STOPS)
     return Family(
         measure=measure,
@@ -167,32 +161,14 @@ def _parameters(law: Kinetics, wait: bool) -> Floats:
     return np.array([*both, law.wait_s] if wait else both)
 
 
-def _fit(times: Floats, values: Floats, doubts: Floats, *, wait: bool) -> tuple[Floats, Floats]:
-    def residuals(parameters: Floats) -> tuple[Floats, Floats]:
-        limit, rate = math.exp(parameters[0]), math.exp(parameters[1])
-        since = times - (parameters[2] if wait else 0.0)
-        rest = np.exp(-rate * np.maximum(since, 0.0))
-        slopes = [limit * (1.0 - rest), limit * rate * np.maximum(since, 0.0) * rest]
-        if wait:
-            slopes.append(np.where(since > 0.0, -limit * rate * rest, 0.0))
-        return (limit * (1.0 - rest) - values) / doubts, np.stack(slopes, axis=1) / doubts[:, None]
-
-    start = [math.log(1.4 * float(values.max())), -math.log(float(times.mean()))]
-    longest = float(times.max())
-    low, high = (
-        [math.log(0.01), math.log(1e-3 / longest)],
-        [math.log(50.0 * float(values.max())), math.log(1e3 / longest)],
-    )
-    if wait:
-        start, low, high = [*start, 0.0], [*low, 0.0], [*high, 0.9 * float(times.min())]
-    found = least_squares(residuals, start, low=low, high=high)
-    normal = found.derivatives.T @ found.derivatives
-    if found.parameters[0] > high[0] - 1e-6 or float(np.linalg.cond(normal)) > 1e13:
+def _fit(times: Floats, values: Floats, doubts: Floats, *, wait: bool) -> LawFit:
+    try:
+        return fit_law(times, values, doubts=doubts, wait=wait)
+    except WrongUseError as problem:
         raise MeasureError(
             "contrast grows as fast as time or faster, which no film does for long; develop one piece longer, and "
             "check which time belongs to which curve."
-        )
-    return found.parameters, np.asarray(np.linalg.inv(normal))
+        ) from problem
 
 
 def _quantity(figure: Callable[[Floats], float], parameters: Floats, covariance: Floats) -> Quantity:

@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.curves_fit import least_squares
 from densiscan.development import (
     AVERAGE_FLARE_LOSS,
     AVERAGE_SUBJECT_STOPS,
@@ -25,7 +26,7 @@ from densiscan.development import (
     METERED_SUBJECT_DOUBT,
     range_on_film,
 )
-from densiscan.development_fit import Floats, least_squares
+from densiscan.development_fit import Floats
 from densiscan.development_kinetics import REFERENCE_C, ContrastPoint, Kinetics
 from densiscan.development_prior import (
     BELIEFS,
@@ -321,7 +322,7 @@ def _fitted(evidence: Evidence) -> tuple[Floats, Floats]:
     for _ in range(_REWEIGHTED):
         root = np.sqrt(weights) / spread_of(here[None], evidence)[0]
         found = least_squares(functools.partial(_penalised, evidence=evidence, root=root), here, still=_STILL)
-        here, covariance = np.array(found.parameters), np.array(found.covariance)
+        here, covariance = np.array(found.parameters), found.covariance()
         here[_SCATTER], covariance[_SCATTER, _SCATTER] = _scatter_weighed(here, evidence)
         sound, blunder = _log_blunder(
             (evidence.logs - expected_log(here[None], evidence.conditions)[0]) / spread_of(here[None], evidence)[0]

@@ -241,7 +241,7 @@ def _refit(data: _Data, start: Floats, covariance: Floats, steps: int = _FEW_STE
     low = [-1.0, 0.01, -30.0, _SHARPEST, 0.05, _SHARPEST]
     high = [8.0, 10.0, 30.0, _WIDEST, 8.0, _WIDEST]
     size = start.size
-    return least_squares(residuals, start, low=low[:size], high=high[:size], steps=steps, enough=_NOTHING_LEFT)
+    return least_squares(residuals, start, limits=(low[:size], high[:size]), steps=steps, enough=_NOTHING_LEFT)
 
 
 def _sharpest(data: _Data, start: Floats, covariance: Floats) -> Fitted:

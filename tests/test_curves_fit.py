@@ -76,7 +76,7 @@ def test_a_line_by_hand() -> None:
 
 
 def test_a_limit_holds() -> None:
-    fitted = least_squares(line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0]), [0.0, 0.0], low=[-9.0, -9.0], high=[9.0, 1.5])
+    fitted = least_squares(line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0]), [0.0, 0.0], limits=([-9.0, -9.0], [9.0, 1.5]))
     np.testing.assert_allclose(fitted.parameters, [1.5, 1.5], rtol=0, atol=1e-9)  # best intercept at that slope
 
 

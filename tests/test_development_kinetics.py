@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from densiscan.development_fit import fit_law, least_squares
+from densiscan.curves_fit import least_squares
+from densiscan.development_fit import fit_law
 from densiscan.development_kinetics import (
     Kinetics,
     factor_per_ten_degrees,
@@ -126,7 +127,7 @@ def test_edges_of_the_law() -> None:
 def test_a_prior_draws_the_fit() -> None:
     # One residual of value x - 1 and a belief of 3 with the same doubt: the middle, 2, with variance one half.
     fit = least_squares(lambda p: (np.array([p[0] - 1.0, p[0] - 3.0]), np.ones((2, 1))), [10.0])
-    assert_allclose((fit.parameters[0], fit.covariance[0, 0]), (2.0, 0.5), rtol=1e-8)
+    assert_allclose((fit.parameters[0], fit.covariance()[0, 0]), (2.0, 0.5), rtol=1e-8)
 
 
 @pytest.mark.parametrize(
