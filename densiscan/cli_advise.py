@@ -7,8 +7,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from densiscan import arguments, notebook
-from densiscan.cli_measure import Light
-from densiscan.cli_options import JsonOption, NotebookOption, PlotOption, check_plot, show, write_plot
+from densiscan.cli_options import (
+    JsonOption,
+    LastFilmOption,
+    Light,
+    NotebookOption,
+    PlotOption,
+    ProcessOption,
+    SceneStopsOption,
+    check_plot,
+    show,
+    write_plot,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -20,9 +30,7 @@ if TYPE_CHECKING:
 
 
 def advise(
-    film_option: Annotated[
-        str | None, typer.Option("--film", metavar="NAME", help="The film; that of the last run if not given.")
-    ] = None,
+    film_option: LastFilmOption = None,
     developer_option: Annotated[
         str | None,
         typer.Option("--developer", metavar="NAME", help="The developer; that of the last run if not given."),
@@ -39,10 +47,8 @@ def advise(
     grade: Annotated[
         str | None, typer.Option("--grade", metavar="GRADE", help="Aim at the middle of this paper grade, 0 to 5.")
     ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
-    scene_stops: Annotated[
-        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
-    ] = None,
+    process: ProcessOption = Light.contact,
+    scene_stops: SceneStopsOption = None,
     temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
     use: Annotated[
         int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")

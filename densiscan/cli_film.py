@@ -9,15 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
-from densiscan.cli_measure import Light
 from densiscan.cli_options import (
     TYPED,
+    CalibrationOption,
     EmptyBedOption,
     JsonOption,
+    Light,
     NotebookOption,
     PageOption,
     PlotOption,
     PpiOption,
+    ProcessOption,
+    RebateOption,
     check_plot,
     say,
     show,
@@ -51,10 +54,7 @@ def film(
     exposure_uncertainty: Annotated[
         float, typer.Option("--exposure-uncertainty", metavar="U", help="How sure that is (k = 2), in log exposure.")
     ] = 0.0,
-    calibration: Annotated[
-        str | None,
-        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
-    ] = None,
+    calibration: CalibrationOption = None,
     frames: Annotated[
         bool, typer.Option("--frames", help="Every frame is one exposure, in reading order; a folder by name.")
     ] = False,
@@ -66,9 +66,7 @@ def film(
         list[str] | None,
         typer.Option("--spot", metavar="X,Y", help="Place of each exposure, in the order of the list; repeated."),
     ] = None,
-    rebate: Annotated[
-        str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
-    ] = None,
+    rebate: RebateOption = None,
     base_plus_fog: Annotated[
         float | None,
         typer.Option("--base-plus-fog", metavar="D", help="Base plus fog; else the foot of the curve tells it."),
@@ -84,7 +82,7 @@ def film(
             help="Log exposure that should be the speed point at this exposure index: gives an index.",
         ),
     ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
+    process: ProcessOption = Light.contact,
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper; 105 if not given.")
     ] = None,

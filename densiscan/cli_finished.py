@@ -9,9 +9,18 @@ import typer
 
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import end_unless, keep_named
-from densiscan.cli_measure import Light
 from densiscan.cli_negatives import Source, Typed, calibration_of_mode, negatives_named, papers_named, typed_negative
-from densiscan.cli_options import JsonOption, NotebookOption, PageOption, PpiOption, say, show
+from densiscan.cli_options import (
+    CallierOption,
+    FrameOption,
+    JsonOption,
+    Light,
+    NotebookOption,
+    PageOption,
+    PpiOption,
+    say,
+    show,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -39,15 +48,8 @@ def finished(
         float | None, typer.Option("--exposure", metavar="SECONDS", help="Seconds that the print got.")
     ] = None,
     process: Annotated[Light, typer.Option("--process", help="How it was printed.")] = Light.contact,
-    callier: Annotated[
-        float | None,
-        typer.Option(
-            "--callier", metavar="Q", help="Condenser light: how much denser silver looks; 1.25 if not given."
-        ),
-    ] = None,
-    frame: Annotated[
-        str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
-    ] = None,
+    callier: CallierOption = None,
+    frame: FrameOption = None,
     rebate: Annotated[
         str | None, typer.Option("--rebate", metavar="BOX", help="The printed clear rebate: is it full black?")
     ] = None,

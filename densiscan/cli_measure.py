@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -11,19 +10,28 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
+    ApertureOption,
+    BaseOption,
+    CalibrationOption,
     ChannelOption,
     ClusterOption,
     EmptyBedOption,
+    FrameOption,
     InvertedOption,
     JobsOption,
     JsonOption,
+    Light,
     NotebookOption,
     OldestOption,
     OnlyOption,
     PageOption,
+    PaperRangeOption,
     PpiOption,
+    ProcessOption,
+    RebateOption,
     RecursiveOption,
     RegionOption,
+    SceneStopsOption,
     say,
 )
 from densiscan.cli_readings import reading_now, show_readings
@@ -32,51 +40,30 @@ from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet,
 from densiscan.cli_wedge import WedgeOption, check_wedge, read_by
 
 
-class Light(StrEnum):
-    """How the negative is printed."""
-
-    contact = "contact"
-    diffusion = "diffusion"
-    condenser = "condenser"
-
-
 def measure(
     scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER", help="Scans, or folders of scans.")],
-    calibration: Annotated[
-        str | None,
-        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
-    ] = None,
+    calibration: CalibrationOption = None,
     wedge: WedgeOption = None,
     region: RegionOption = None,
     inverted: InvertedOption = None,
     channel: ChannelOption = None,
-    aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
+    aperture: ApertureOption = 1.0,
     square: Annotated[bool, typer.Option("--square", help="A square aperture of that side.")] = False,
     trim: Annotated[
         float, typer.Option("--trim", metavar="PERCENT", help="Area left out at either end for shadow and highlight.")
     ] = 1.0,
-    frame: Annotated[
-        str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
-    ] = None,
-    rebate: Annotated[
-        str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
-    ] = None,
+    frame: FrameOption = None,
+    rebate: RebateOption = None,
     spot: Annotated[
         list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
     ] = None,
-    base: Annotated[
-        float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
-    ] = None,
+    base: BaseOption = None,
     base_fog: Annotated[
         float | None, typer.Option("--base-fog", metavar="D", help="Base plus fog, where no rebate is in the scan.")
     ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
-    paper_range: Annotated[
-        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
-    ] = None,
-    scene_stops: Annotated[
-        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
-    ] = None,
+    process: ProcessOption = Light.contact,
+    paper_range: PaperRangeOption = None,
+    scene_stops: SceneStopsOption = None,
     ppi: PpiOption = None,
     page: PageOption = None,
     empty_bed: EmptyBedOption = None,

@@ -34,6 +34,14 @@ class Channel(StrEnum):
     blue = "blue"
 
 
+class Light(StrEnum):
+    """How the negative is printed."""
+
+    contact = "contact"
+    diffusion = "diffusion"
+    condenser = "condenser"
+
+
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 PpiOption = Annotated[
     float | None, typer.Option("--ppi", metavar="N", help="Pixels an inch, where the file does not say it.")
@@ -87,6 +95,36 @@ OldestOption = Annotated[
 InvertedOption = Annotated[
     bool | None,
     typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+]
+
+
+ApertureOption = Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")]
+BaseOption = Annotated[
+    float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
+]
+CalibrationOption = Annotated[
+    str | None,
+    typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
+]
+CallierOption = Annotated[
+    float | None,
+    typer.Option("--callier", metavar="Q", help="Condenser light: how much denser silver looks; 1.25 if not given."),
+]
+FrameOption = Annotated[
+    str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
+]
+LastFilmOption = Annotated[
+    str | None, typer.Option("--film", metavar="NAME", help="The film; that of the last run if not given.")
+]
+PaperRangeOption = Annotated[
+    float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
+]
+ProcessOption = Annotated[Light, typer.Option("--process", help="How it will be printed.")]
+RebateOption = Annotated[
+    str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
+]
+SceneStopsOption = Annotated[
+    float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
 ]
 
 

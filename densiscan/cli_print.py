@@ -8,9 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
-from densiscan.cli_measure import Light
 from densiscan.cli_negatives import Source, Typed, negatives_named, papers_named, typed_negative
-from densiscan.cli_options import JsonOption, NotebookOption, PpiOption, say, show
+from densiscan.cli_options import (
+    CallierOption,
+    FrameOption,
+    JsonOption,
+    Light,
+    NotebookOption,
+    PpiOption,
+    say,
+    show,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -41,12 +49,7 @@ def print_(
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of a paper that was not tested.")
     ] = None,
     process: Annotated[Light, typer.Option("--process", help="How it is printed.")] = Light.contact,
-    callier: Annotated[
-        float | None,
-        typer.Option(
-            "--callier", metavar="Q", help="Condenser light: how much denser silver looks; 1.25 if not given."
-        ),
-    ] = None,
+    callier: CallierOption = None,
     magnification: Annotated[
         float | None, typer.Option("--magnification", metavar="M", help="How many times the print is enlarged.")
     ] = None,
@@ -72,9 +75,7 @@ def print_(
         str | None,
         typer.Option("--calibration", metavar="FILE|NAME", help="Calibration for scans; the last one if not given."),
     ] = None,
-    frame: Annotated[
-        str | None, typer.Option("--frame", metavar="BOX", help="The picture: left,top,width,height in mm.")
-    ] = None,
+    frame: FrameOption = None,
     ppi: PpiOption = None,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,

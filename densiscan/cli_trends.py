@@ -8,7 +8,15 @@ import typer
 
 from densiscan import arguments
 from densiscan.cli_keeping import opened, tell
-from densiscan.cli_options import JsonOption, NotebookOption, PlotOption, check_plot, show, write_plot
+from densiscan.cli_options import (
+    JsonOption,
+    LastFilmOption,
+    NotebookOption,
+    PlotOption,
+    check_plot,
+    show,
+    write_plot,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -18,9 +26,7 @@ if TYPE_CHECKING:
 
 
 def trends(
-    film: Annotated[
-        str | None, typer.Option("--film", metavar="NAME", help="The film; that of the last run if not given.")
-    ] = None,
+    film: LastFilmOption = None,
     developer: Annotated[
         str | None,
         typer.Option("--developer", metavar="NAME", help="The developer; that of its last run if not given."),

@@ -13,8 +13,23 @@ import typer
 
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import opened, run_meant
-from densiscan.cli_measure import Light
-from densiscan.cli_options import NotebookOption, OldestOption, OnlyOption, PpiOption, RecursiveOption, now, say, show
+from densiscan.cli_options import (
+    ApertureOption,
+    BaseOption,
+    CalibrationOption,
+    Light,
+    NotebookOption,
+    OldestOption,
+    OnlyOption,
+    PaperRangeOption,
+    PpiOption,
+    ProcessOption,
+    RecursiveOption,
+    SceneStopsOption,
+    now,
+    say,
+    show,
+)
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -26,21 +41,12 @@ if TYPE_CHECKING:
 
 def watch(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that the scanner writes into.")],
-    calibration: Annotated[
-        str | None,
-        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration; the last one made if not given."),
-    ] = None,
-    aperture: Annotated[float, typer.Option("--aperture", metavar="MM", help="Diameter of the aperture.")] = 1.0,
-    base: Annotated[
-        float | None, typer.Option("--base", metavar="D", help="Density of the base: a fixed, undeveloped piece.")
-    ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it will be printed.")] = Light.contact,
-    paper_range: Annotated[
-        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
-    ] = None,
-    scene_stops: Annotated[
-        float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
-    ] = None,
+    calibration: CalibrationOption = None,
+    aperture: ApertureOption = 1.0,
+    base: BaseOption = None,
+    process: ProcessOption = Light.contact,
+    paper_range: PaperRangeOption = None,
+    scene_stops: SceneStopsOption = None,
     ppi: PpiOption = None,
     run: Annotated[
         str | None,
