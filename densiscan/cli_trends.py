@@ -75,7 +75,10 @@ def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
     found = book.runs(film, developer, last=1)
     if not found:
         named = " of ".join(part for part in ("run", film) if part) + ("" if developer is None else f" in {developer}")
-        raise WrongUseError(f"there is no {named} in the notebook; densiscan run list shows those there are.")
+        raise WrongUseError(
+            f"there is no {named} in the notebook; densiscan run list shows those there are, densiscan run "
+            "add adds one."
+        )
     return found[0]
 
 

@@ -141,7 +141,7 @@ def runs_text(runs: Sequence[Run], *, more: int = 0) -> str:
     """
     if not runs:
         return (
-            "No run is in the notebook. Add one: densiscan run add --film NAME --developer NAME --time 8:00 --temp 20"
+            "There is no run to show. Add one:\n  densiscan run add --film NAME --developer NAME --time 8:00 --temp 20"
         )
     lines = ["  run  date        film            developer        time   temp  use  range  b+f"]
     lines += [_line(run) for run in runs]

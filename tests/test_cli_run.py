@@ -288,3 +288,15 @@ def test_documents_keep_to_their_schemas(scans: Path, printed: Json) -> None:
     assert faults(document, "notebook") == []
     document["runs"][0]["time_s"] = "8:00"
     assert len(faults(document, "notebook")) == 1
+
+
+def test_an_empty_notebook_says_how_to_begin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
+    assert cli.run(["run", "list"]) == 0
+    out = capsys.readouterr().out
+    assert "densiscan run add" in out
+    assert all(len(line) <= 80 for line in out.splitlines())
+    assert cli.run(["trends"]) == 2
+    assert "densiscan run add" in capsys.readouterr().err
