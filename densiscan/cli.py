@@ -11,47 +11,39 @@ import traceback
 import warnings
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import Annotated, Final, cast
+from importlib import import_module
+from typing import Annotated, Any, Final, cast
 
 import typer
 
 from densiscan import __version__
-from densiscan.cli_advise import advise
-from densiscan.cli_calibrate import calibrate
-from densiscan.cli_check import check
-from densiscan.cli_demo import demo
-from densiscan.cli_film import film
-from densiscan.cli_film_times import family, pinhole, reciprocity
-from densiscan.cli_finished import finished
-from densiscan.cli_measure import measure
-from densiscan.cli_notebook import pages
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
-from densiscan.cli_paper import paper
-from densiscan.cli_print import print_
-from densiscan.cli_report import report
-from densiscan.cli_run import runs
-from densiscan.cli_trends import trends
-from densiscan.cli_watch import watch
 from densiscan.errors import DensiscanError, WrongUseError
 
 _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
 """Every wrong command line; typer shows only this one child of it by name."""
 _HELP_WIDTH: Final = 80
-
-
-def _empty() -> typer.Typer:
-    """Return the command line without its commands."""
-    return typer.Typer(
-        name="densiscan",
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["--help", "-h"], "max_content_width": _HELP_WIDTH},
-    )
-
-
-app = _empty()
+_COMMANDS: Final = {
+    "calibrate": "cli_calibrate.calibrate",
+    "measure": "cli_measure.measure",
+    "watch": "cli_watch.watch",
+    "advise": "cli_advise.advise",
+    "check": "cli_check.check",
+    "film": "cli_film.film",
+    "family": "cli_film_times.family",
+    "reciprocity": "cli_film_times.reciprocity",
+    "pinhole": "cli_film_times.pinhole",
+    "paper": "cli_paper.paper",
+    "print": "cli_print.print_",
+    "finished": "cli_finished.finished",
+    "trends": "cli_trends.trends",
+    "report": "cli_report.report",
+    "demo": "cli_demo.demo",
+}
+"""Where each command is, in the order of the work."""
+_GROUPS: Final = {"run": "cli_run.runs", "notebook": "cli_notebook.pages"}
+"""Where each group of commands is."""
 
 
 def _version(asked: bool) -> None:
@@ -60,7 +52,6 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback(invoke_without_command=True)
 def densiscan(
     context: typer.Context,
     version: Annotated[  # noqa: ARG001 - its callback acts
@@ -76,14 +67,32 @@ def densiscan(
         raise typer.Exit(2)
 
 
-for command in (
-    *(calibrate, measure, watch, advise, check, film, family, reciprocity, pinhole),
-    *(paper, finished, trends, report, demo),
-):
-    app.command()(command)
-app.command("print")(print_)
-app.add_typer(runs)
-app.add_typer(pages)
+def command_line(asked: str = "") -> typer.Typer:
+    """Return the command line with the one command that is asked for; all of them where that is none of them.
+
+    To import and build all of them takes longer than to import numpy.
+    """
+    built = typer.Typer(
+        name="densiscan",
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["--help", "-h"], "max_content_width": _HELP_WIDTH},
+    )
+    built.callback(invoke_without_command=True)(densiscan)
+    alone = asked in _COMMANDS or asked in _GROUPS
+    for name, place in _COMMANDS.items():
+        if not alone or name == asked:
+            built.command(name)(_found(place))
+    for name, place in _GROUPS.items():
+        if not alone or name == asked:
+            built.add_typer(_found(place))
+    return built
+
+
+def _found(place: str) -> Any:
+    module, _, name = place.partition(".")
+    return getattr(import_module(f"densiscan.{module}"), name)
 
 
 def run(arguments_: Sequence[str]) -> int:
@@ -91,30 +100,13 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    command = typer.main.get_command(_with_only(arguments_[0] if arguments_ else ""))
+    command = typer.main.get_command(command_line(arguments_[0] if arguments_ else ""))
     TYPED.set(tuple(arguments_))
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too
         return _ended_by(problem)
     return status if isinstance(status, int) else 0
-
-
-def _with_only(asked: str) -> typer.Typer:
-    """Return the command line with the one command that is asked for: to build all of them takes half as long as numpy.
-
-    All of them where what is asked for is none of them, or a group.
-    """
-    meant = [command for command in app.registered_commands if asked == (command.name or _name_of(command.callback))]
-    if not meant:
-        return app
-    alone = _empty()
-    alone.registered_callback, alone.registered_commands = app.registered_callback, meant
-    return alone
-
-
-def _name_of(callback: object) -> str:
-    return str(getattr(callback, "__name__", ""))
 
 
 def _ended_by(problem: BaseException) -> int:

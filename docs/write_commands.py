@@ -14,7 +14,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from densiscan.cli import app
+from densiscan.cli import command_line
 
 PAGE = Path(__file__).resolve().with_name("commands.md")
 
@@ -29,8 +29,9 @@ reported); 2 the command line itself is wrong. Results go to standard output, wo
 
 def commands() -> dict[str, Any]:
     """Return the functions behind the commands, by name; those of a group by the names of both."""
-    found = _functions(app)
-    for typed in [group.typer_instance for group in app.registered_groups if group.typer_instance is not None]:
+    whole = command_line()
+    found = _functions(whole)
+    for typed in [group.typer_instance for group in whole.registered_groups if group.typer_instance is not None]:
         found |= {f"{typed.info.name} {name}": function for name, function in _functions(typed).items()}
     return found
 

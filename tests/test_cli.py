@@ -15,7 +15,7 @@ import typer
 from densiscan import __version__
 from densiscan.batch import BatchResult, Failure, Task
 from densiscan.calibration_file import write_calibration
-from densiscan.cli import app, run
+from densiscan.cli import command_line, run
 from densiscan.errors import PolarityError
 from densiscan.negative import MeasureOptions
 from tests.made_up import assessment, calibration
@@ -378,6 +378,6 @@ def test_full_disk_is_one_sentence() -> None:
 def test_a_command_built_alone_is_the_same_as_among_all(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([name, "--help"]) == 0
     alone = capsys.readouterr().out
-    typer.main.get_command(app).main(args=[name, "--help"], prog_name="densiscan", standalone_mode=False)
+    typer.main.get_command(command_line()).main(args=[name, "--help"], prog_name="densiscan", standalone_mode=False)
     assert alone == capsys.readouterr().out
     assert alone.startswith(f"Usage: densiscan {name} ")

@@ -16,7 +16,7 @@ import pytest
 
 import densiscan
 from densiscan.calibration_file import write_calibration
-from densiscan.cli import app, run
+from densiscan.cli import command_line, run
 from densiscan.sample import FilmCurve, Picture, Place, Scanner, sheet
 from densiscan.wedge import read_wedge
 from tests.bed_pieces import BlackMask, layout, scanned
@@ -30,10 +30,11 @@ def names_in(typed: Any) -> set[str]:
     return {command.name or str(getattr(command.callback, "__name__", "")) for command in typed.registered_commands}
 
 
-COMMANDS = names_in(app).union(
+APP = command_line()
+COMMANDS = names_in(APP).union(
     *(
         {f"{group.typer_instance.info.name} {name}" for name in names_in(group.typer_instance)}
-        for group in app.registered_groups
+        for group in APP.registered_groups
         if group.typer_instance is not None
     )
 )
