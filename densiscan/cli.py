@@ -17,6 +17,8 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from densiscan import __version__
+from densiscan.cli_complete import answer_the_shell
+from densiscan.cli_examples import last_words, shown_last
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
 from densiscan.errors import DensiscanError, WrongUseError
@@ -79,7 +81,7 @@ def command_line(asked: str = "") -> typer.Typer:
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["--help", "-h"], "max_content_width": _HELP_WIDTH},
     )
-    built.callback(invoke_without_command=True)(densiscan)
+    built.callback(invoke_without_command=True, epilog=last_words("For example:\n\n    densiscan demo"))(densiscan)
     alone = asked in _COMMANDS or asked in _GROUPS
     for name, place in _COMMANDS.items():
         if not alone or name == asked:
@@ -87,6 +89,7 @@ def command_line(asked: str = "") -> typer.Typer:
     for name, place in _GROUPS.items():
         if not alone or name == asked:
             built.add_typer(_found(place))
+    shown_last(built)
     return built
 
 
@@ -102,6 +105,7 @@ def run(arguments_: Sequence[str]) -> int:
             stream.reconfigure(errors="replace")
     command = typer.main.get_command(command_line(arguments_[0] if arguments_ else ""))
     TYPED.set(tuple(arguments_))
+    answer_the_shell()
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too

@@ -76,6 +76,10 @@ def advise(
     From the runs in the notebook, with common practice where they are few: the time with the interval in which the
     right one lies, the density range to expect, and the times for one and two stops more and less contrast. Without a
     target a paper of range 105 by contact is aimed at.
+
+    For example, for a paper of range 95:
+
+        densiscan advise --film Meadow-100 --developer Borax --paper-range 95
     """
     arguments.within(target_range, "--target-range", above=0.0, upto=4.0, such_as="1.05")
     arguments.within(film_area, "--film-area", above=0.0, upto=1e6, such_as="520")

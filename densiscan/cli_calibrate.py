@@ -59,6 +59,10 @@ def calibrate(
 
     The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
     takes the last one made. --plot draws its curve, what each step left out is read back as, noise and doubt.
+
+    For example, a calibration named mine:
+
+        densiscan calibrate wedge.tif --densities wedge.csv --name mine
     """
     arguments.there(scan, "scan")
     if empty_bed is not None:

@@ -78,6 +78,10 @@ def check(
 
     From a scan of the step wedge, of the empty bed, of a black mask with one clear slot, or of any of them. With
     --calibration the wedge also shows whether the scanner has drifted since.
+
+    For example, how far the scanner has drifted since:
+
+        densiscan check --wedge wedge.tif --densities wedge.csv --calibration mine
     """
     _scans_there(wedge, empty_bed, slot)
     if wedge is None and (densities is not None or steps is not None):

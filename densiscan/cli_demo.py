@@ -10,6 +10,10 @@ def demo(as_json: JsonOption = False) -> None:
     """Run the main job on the sample scans.
 
     Calibrates with the sample wedge, measures the sample negatives, writes nothing, and says where to go next.
+
+    For example:
+
+        densiscan demo
     """
     from densiscan.demo import GREETING, NEXT, THEN, sample_scans
 

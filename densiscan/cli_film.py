@@ -101,6 +101,10 @@ def film(
     From a scan of film that was exposed through a wedge (--wedge, or a list of --exposures), from frames exposed a stop
     apart (--frames), or from densities read elsewhere (--points). Base plus fog, speed point, gamma, average gradient,
     contrast index and the exposure range that fits the paper, each with its uncertainty (k = 2).
+
+    For example, from densities read elsewhere, with its curve drawn:
+
+        densiscan film --points meadow.csv --plot meadow.png
     """
     arguments.within(base_plus_fog, "--base-plus-fog", above=-0.05, upto=5.0, such_as="0.25")
     arguments.within(exposure, "--exposure", above=-12.0, upto=12.0, such_as="-0.5")

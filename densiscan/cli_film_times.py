@@ -53,10 +53,14 @@ def family(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell contrast against developing time from several film tests.
+    """Tell contrast against time from several film tests.
 
     One curve for each time, of one film in one developer at one temperature. Gives the law of contrast against time,
     and the times for contrast one and two stops up and down.
+
+    For example, two films developed 5 and 9 minutes:
+
+        densiscan family --points 5min.csv --time 5:00 --points 9min.csv --time 9:00
     """
     files, typed, bases = points or [], time or [], base_plus_fog or []
     if not files or len(files) != len(typed) or (bases and len(bases) != len(files)):
@@ -118,6 +122,10 @@ def reciprocity(
     """Correct long exposures for reciprocity failure.
 
     From a series of your own at increasing times, or, without one, from published plates with their doubt.
+
+    For example, what 12 s and 1:30 by the meter need:
+
+        densiscan reciprocity pairs.csv --metered 12 --metered 1:30
     """
     found = _reciprocity(series, curve)
     times = tuple(_exposure_time(text, "--metered") for text in metered or ())
@@ -140,6 +148,10 @@ def pinhole(
     """Tell the exposure of a pinhole camera.
 
     From the hole's diameter, its distance from the film and a meter's reading, corrected for reciprocity failure.
+
+    For example, a hole of 0.3 mm, 75 mm from the film:
+
+        densiscan pinhole --diameter 0.3 --distance 75 --metered 1/30 --f-number 16
     """
     arguments.within(diameter, "--diameter", above=0.0, upto=20.0, such_as="0.3")
     arguments.within(distance, "--distance", above=0.0, upto=5000.0, such_as="75")

@@ -71,10 +71,14 @@ def finished(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Read a finished print: white, black and tones, and what to change in the next.
+    """Read a finished print, and say what to change in the next.
 
-    With --paper against what the paper can give; with its negative and --exposure also which of its densities fell off
-    at either end.
+    White, black and tonal range. With --paper against what the paper can give; with its negative and --exposure also
+    which of its densities fell off at either end.
+
+    For example, a print on the paper tested as old-box:
+
+        densiscan finished mill-print.tif --paper old-box --exposure 10
     """
     arguments.there(scan, "scan")
     arguments.within(exposure, "--exposure", above=0.0, upto=1e5, such_as="12 (seconds)")

@@ -103,6 +103,10 @@ def measure(
     One reading for each piece of film: base plus fog, shadow, highlight, density range, and from them advice on
     exposure, development and paper. Densities carry their uncertainty (k = 2, about 95 %). Positions are millimetres
     from the top left corner of the scan, x to the right, y down.
+
+    For example, a negative of a subject of six stops:
+
+        densiscan measure mill.tif --scene-stops 6
     """
     for path in scans:
         arguments.there(path, "scan or folder")

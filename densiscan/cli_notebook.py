@@ -15,7 +15,7 @@ from densiscan.errors import DensiscanError, WrongUseError
 pages = typer.Typer(
     name="notebook",
     rich_markup_mode=None,
-    help="Keep the notebook itself: back it up, check it, take it elsewhere.",
+    help="Keep the notebook itself: back up, check, take elsewhere.",
 )
 
 DeveloperNeeded = Annotated[str, typer.Option("--developer", metavar="NAME", help="The developer it is of.")]
@@ -29,7 +29,12 @@ def backup(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Copy the notebook as it is at this moment."""
+    """Copy the notebook as it is at this moment.
+
+    For example:
+
+        densiscan notebook backup copy.sqlite
+    """
     with opened(notebook_option) as book:
         time = now()[:19].replace(":", "").replace("T", "-")
         place = to or book.path.with_name(f"{book.path.stem}.{time}{book.path.suffix or '.sqlite'}")
@@ -43,7 +48,12 @@ def backup(
 
 @pages.command()
 def check(notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Say where the notebook is, what is in it, and whether its file is sound."""
+    """Say where the notebook is, what it has, and if it is sound.
+
+    For example:
+
+        densiscan notebook check
+    """
     from densiscan.report_notebook import state_document, state_text
 
     with opened(notebook_option) as book:
@@ -67,7 +77,14 @@ def film(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show or set the density of a film's base, from which measure --run tells fog."""
+    """Show or set the density of a film's base.
+
+    From it measure --run tells fog.
+
+    For example:
+
+        densiscan notebook film Meadow-100 --base 0.06
+    """
     arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
     from densiscan.quantity import Quantity
     from densiscan.report import density_text
@@ -90,9 +107,14 @@ def batch(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show a batch of developer: when it was mixed, how often it was used; or set its days.
+    """Show a batch of developer, or set its days.
 
+    When it was mixed, how often and for how much film it was used.
     Used solutions are waste: fixer carries silver, and local rules say where both may go.
+
+    For example:
+
+        densiscan notebook batch March --developer Borax --mixed 2026-03-01
     """
     from densiscan.development_runs import require_date
     from densiscan.report_notebook import batch_document, batch_text
@@ -114,7 +136,14 @@ def export(
     csv: Annotated[bool, typer.Option("--csv", help="Write a folder of CSV tables instead of one JSON file.")] = False,
     notebook_option: NotebookOption = None,
 ) -> None:
-    """Write everything in the notebook, named calibrations too, as one JSON document or as CSV tables."""
+    """Write everything in the notebook to a file.
+
+    Named calibrations too; as one JSON document, or with --csv as a folder of tables.
+
+    For example:
+
+        densiscan notebook export notes.json
+    """
     from densiscan.notebook_transfer import notebook_json, whole_tables, write_csv_tables
     from densiscan.writing import write_whole
 
@@ -138,7 +167,12 @@ def import_(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Merge another notebook into this one. What is in both is not doubled; of a run in both the later one counts."""
+    """Merge another notebook into this one. What is in both is not doubled; of a run in both the later one counts.
+
+    For example:
+
+        densiscan notebook import notes.json
+    """
     arguments.there(place, "exported notebook")
     from densiscan.notebook_transfer import merge_into, read_tables
     from densiscan.report_notebook import merged_document, merged_text

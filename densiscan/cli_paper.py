@@ -104,6 +104,10 @@ def paper(
 
     Print the transmission wedge on it by contact, and scan the print; or count its steps by eye; or give densities read
     elsewhere. With --name the test is kept for the commands print and finished.
+
+    For example, a print of the wedge, exposed 12 s:
+
+        densiscan paper print.tif --wedge wedge.csv --exposure 12 --name old-box
     """
     _check(scan, wedge, points, (last_black, first_white))
     arguments.within(exposure, "--exposure", above=0.0, upto=1e5, such_as="10 (seconds)")

@@ -80,10 +80,14 @@ def print_(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say how to print a negative: paper, exposure, what is lost, a test strip.
+    """Say how to print a negative: paper, seconds, test strip.
 
-    Times follow from a paper test that was kept with its exposure, or from a print that came out right (--right-time):
-    of the same negative or of another, in the same size or another.
+    What is lost on each paper is told in stops. Times follow from a paper test that was kept with its exposure, or
+    from a print that came out right (--right-time): of the same negative or of another, in the same size or another.
+
+    For example, a negative on the paper tested as old-box:
+
+        densiscan print mill.tif --paper old-box
     """
     typed = Typed(shadow=shadow, highlight=highlight, base_plus_fog=base_plus_fog)
     if typed.any() == bool(negatives):

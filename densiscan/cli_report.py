@@ -105,10 +105,14 @@ def report(
     ] = None,
     notebook_option: NotebookOption = None,
 ) -> None:
-    """Write a page to look at from the notebook: a run, a film, a span of time, or everything.
+    """Write a page to look at from what the notebook has.
 
-    Runs, what was read of their negatives, and how it went from one to the next. A negative is shown with its picture
-    where its scan still lies where it was measured.
+    Of a run, a film, a span of time, or everything: runs, what was read of their negatives, and how it went from one
+    to the next. A negative is shown with its picture where its scan still lies where it was measured.
+
+    For example, everything of one spring:
+
+        densiscan report spring.html --since 2026-03-01 --until 2026-05-31
     """
     check_report(page)
     if scans is not None:

@@ -110,6 +110,10 @@ def add(
 
     Say what has changed: everything else of the process is as in the last run of this film and developer, or in the
     one named with --like. A batch goes on, and its use is counted; say --fresh when you have mixed anew.
+
+    For example:
+
+        densiscan run add --film Meadow-100 --developer Borax --time 8:00 --temp 20
     """
     said = _said(
         film=film,
@@ -155,7 +159,12 @@ def list_(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List the runs, the latest last."""
+    """List the runs, the latest last.
+
+    For example, the last five of a film:
+
+        densiscan run list --film Meadow-100 --last 5
+    """
     arguments.within(last, "--last", above=0.0, upto=1e9, such_as="20")
     from densiscan.report_runs import runs_document, runs_text
 
@@ -168,7 +177,12 @@ def list_(
 
 @runs.command(name="show")
 def show_(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Show everything about one run."""
+    """Show everything about one run.
+
+    For example:
+
+        densiscan run show 1
+    """
     from densiscan.report_runs import run_page_document, run_text
 
     with opened(notebook_option) as book:
@@ -208,7 +222,12 @@ def correct(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Correct a run; what is not named stays. What it was before is kept: see undo."""
+    """Correct a run; what is not named stays. What it was before is kept: see undo.
+
+    For example, it was 8:45, and no batch:
+
+        densiscan run correct 1 --time 8:45 --clear batch
+    """
     said = _said(
         film=film,
         developer=developer,
@@ -244,7 +263,12 @@ def correct(
 
 @runs.command()
 def remove(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Take a run out, so that it counts for nothing. It is kept, and restore brings it back."""
+    """Take a run out, so that it counts for nothing. It is kept, and restore brings it back.
+
+    For example:
+
+        densiscan run remove 2
+    """
     from densiscan.report_runs import removed_text, run_document
 
     with opened(notebook_option) as book:
@@ -255,7 +279,12 @@ def remove(number: NumberArgument, notebook_option: NotebookOption = None, as_js
 
 @runs.command()
 def restore(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Bring back a run that was removed."""
+    """Bring back a run that was removed.
+
+    For example:
+
+        densiscan run restore 2
+    """
     from densiscan.report_runs import restored_text, run_document
 
     with opened(notebook_option) as book:
@@ -266,7 +295,14 @@ def restore(number: NumberArgument, notebook_option: NotebookOption = None, as_j
 
 @runs.command()
 def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Take back the last change of any run: add, correct, remove or restore. Once more brings it back."""
+    """Take back the last change of any run.
+
+    Whether it was added, corrected, removed or restored. Once more brings the change back.
+
+    For example:
+
+        densiscan run undo
+    """
     from densiscan.report_runs import run_document, run_text
 
     with opened(notebook_option) as book:

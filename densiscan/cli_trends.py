@@ -39,10 +39,14 @@ def trends(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show how base plus fog, contrast, speed and the developer go from run to run.
+    """Show how fog, contrast, speed and developer go run by run.
 
     Each by date and by use of the developer, with control limits from your own scatter; a run that is out of them is
     named, with what to look for.
+
+    For example:
+
+        densiscan trends --film Meadow-100 --developer Borax
     """
     arguments.within(last, "--last", above=0.0, upto=500.0, such_as="60")
     check_plot(plot)

@@ -66,10 +66,14 @@ def watch(
     oldest: OldestOption = 90.0,
     notebook_option: NotebookOption = None,
 ) -> None:
-    """Measure each new scan in a folder when the scanner has finished writing it, until Ctrl-C.
+    """Measure each new scan in a folder once it is all written.
 
-    Scans that are there already are left alone; measure reads those. One line a negative, and beneath it what is to be
-    said of it.
+    Goes on until Ctrl-C. Scans that are there already are left alone; measure reads those. One line a negative, and
+    beneath it what is to be said of it.
+
+    For example, while the negatives of the last run are scanned:
+
+        densiscan watch incoming --run last
     """
     if not folder.is_dir():
         raise WrongUseError(f"{folder} is no folder; name the folder that the scanner writes into.")

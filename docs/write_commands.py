@@ -15,6 +15,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from densiscan.cli import command_line
+from densiscan.cli_examples import parted
 
 PAGE = Path(__file__).resolve().with_name("commands.md")
 
@@ -57,8 +58,8 @@ def _section(name: str, function: Any) -> str:
         else:
             usage.append(f"{told.metavar}..." if get_origin(kind) is list else str(told.metavar))
             lines.append(f"- `{told.metavar}`: {told.help}")
-    text = inspect.cleandoc(function.__doc__ or "")
-    return "\n".join([f"## {name}", "", f"    {' '.join(usage)} [OPTIONS]", "", text, "", *lines]) + "\n"
+    text, example = parted(function.__doc__ or "")
+    return "\n".join([f"## {name}", "", f"`{' '.join(usage)} [OPTIONS]`", "", text, "", *lines, "", example]) + "\n"
 
 
 def _names(told: Any) -> list[str]:

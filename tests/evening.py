@@ -1,16 +1,7 @@
-"""One evening in the darkroom, rendered: every file that the pages on printing speak of, and the pages' own outputs.
-
-python -m tests.evening      writes the outputs of paper, print and finished into docs/evening.md anew
-"""
+"""One evening in the darkroom, rendered: every file that the pages on printing speak of."""
 
 from __future__ import annotations
 
-import os
-import re
-import subprocess
-import sys
-import tempfile
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -31,8 +22,6 @@ from densiscan.sample import (
 )
 from densiscan.sample_paper import PaperCurve, PaperPiece, PaperPrint
 
-ROOT: Final = Path(__file__).resolve().parents[1]
-PAGE: Final = ROOT / "docs" / "evening.md"
 SCANNER: Final = Scanner(ppi=150.0, tone="2.2", glare=0.002, lamp=0.003, gain=0.95)
 STEPS: Final = even_densities(21, 0.15, 0.05)
 GRAYS: Final = even_densities(20, 0.10, 0.06)
@@ -43,7 +32,6 @@ TEST_LOG: Final = 1.62
 """log10 exposure of the test print through nothing, for 12 s of this lamp."""
 PRINT_SECONDS: Final = 10.0
 LID: Final = 0.04
-WRITTEN_ANEW: Final = ("paper", "print", "finished")
 
 
 def film(scene: str, seed: int, **picture: float) -> Film:
@@ -103,64 +91,3 @@ def render(folder: Path) -> None:
     fine = np.arange(-2.4, 0.01, 0.2)
     lines = [f"{x:.2f},{float(OLD_BOX.density(np.array([x + 1.6]))[0]):.2f}" for x in fine]
     (folder / "curve.csv").write_text("log_exposure,density\n" + "\n".join(lines) + "\n", encoding="utf-8")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Shown:
-    """A command of the page and the output it shows: lines, with ... for what is left out."""
-
-    command: str
-    lines: tuple[str, ...]
-
-
-_COMMAND: Final = re.compile(
-    r"^ {4,}densiscan (?P<command>[^\n]+)\n(?:\n```text\n(?P<output>.*?)```)?", re.MULTILINE | re.DOTALL
-)
-
-
-def shown_on(page: Path) -> list[Shown]:
-    text = page.read_text(encoding="utf-8")
-    return [
-        Shown(command=found["command"], lines=tuple((found["output"] or "").splitlines()))
-        for found in _COMMAND.finditer(text)
-    ]
-
-
-def output_of(command: str, folder: Path) -> str:
-    """Run a command as a person does, in a folder with a notebook of its own."""
-    environment = {
-        **os.environ,
-        "DENSISCAN_NOTEBOOK": str(folder / "notes" / "notebook.sqlite"),
-        "PYTHONPATH": str(ROOT),
-        "PYTHONIOENCODING": "utf-8",
-    }
-    ran = subprocess.run(
-        [sys.executable, "-m", "densiscan", *command.split()],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        check=False,
-    )
-    if ran.returncode:
-        raise RuntimeError(ran.stderr.decode("utf-8"))
-    return ran.stdout.decode("utf-8")
-
-
-def main() -> int:
-    text = PAGE.read_text(encoding="utf-8")
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        render(folder)
-        for shown in shown_on(PAGE):
-            out = output_of(shown.command, folder)
-            sys.stdout.write(f"$ densiscan {shown.command}\n{out}\n")
-            if shown.command.split()[0] in WRITTEN_ANEW:
-                old = "\n".join(shown.lines)
-                head = f"densiscan {shown.command}\n\n```text\n"
-                text = text.replace(f"{head}{old}\n```" if old else f"{head}```", f"{head}{out.rstrip()}\n```")
-    PAGE.write_text(text, encoding="utf-8")
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -17,7 +16,6 @@ from densiscan.development_runs import Run
 from densiscan.notebook import open_notebook
 from densiscan.notebook_readings import NewReading
 from densiscan.quantity import Influence, Quantity
-from tests.test_docs import ROOT, commands_in
 from tests.test_schemas import faults
 
 NAMES = ["advise", "--film", "Plain film", "--developer", "Plain developer"]
@@ -310,14 +308,3 @@ def test_as_a_person_runs_it(notebook: Path) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "8:00 at 20 C, fresh developer" in done.stdout
-
-
-def test_the_page_on_advice_works_as_it_stands(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    lines = commands_in(ROOT / "docs" / "advice.md")
-    assert len(lines) >= 8
-    for line in lines:
-        assert command(shlex.split(line)) == 0, f"{line}: {capsys.readouterr().err}"
-    assert (tmp_path / "development.png").is_file()

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 
 from densiscan import cli
 from densiscan.notebook import open_notebook
-from tests.test_docs import ROOT, commands_in
+from tests.pages import ROOT
 from tests.test_schemas import faults
 
 SAMPLES = ROOT / "sample_scans"
@@ -265,15 +265,6 @@ def test_no_notebook_is_made_where_none_is_named(scans: Path, monkeypatch: pytes
     monkeypatch.setenv("XDG_DATA_HOME", str(scans / "data"))
     assert cli.run(["measure", "normal.tif", "--calibration", "cal.json"]) == 0
     assert not (scans / "data").exists()
-
-
-def test_page_works_as_it_stands(scans: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    lines = commands_in(ROOT / "docs" / "notebook.md")
-    assert len(lines) >= 20
-    for line in lines:
-        assert cli.run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
-        assert all(len(row) <= 80 for row in capsys.readouterr().out.splitlines() if str(scans) not in row), line
-    assert {"trends.png", "copy.sqlite", "notes.json", "tables"} <= {file.name for file in scans.iterdir()}
 
 
 def test_documents_keep_to_their_schemas(scans: Path, printed: Json) -> None:

@@ -1,28 +1,20 @@
-"""What is written is so: pages fresh, commands run, options there, no address of anything outside."""
+"""What is written is so: pages fresh, options there, links whole, no address of anything outside."""
 
 from __future__ import annotations
 
 import re
-import shlex
-import shutil
 import subprocess
 import sys
 import tomllib
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import densiscan
-from densiscan.calibration_file import write_calibration
-from densiscan.cli import command_line, run
-from densiscan.sample import FilmCurve, Picture, Place, Scanner, sheet
-from densiscan.wedge import read_wedge
-from tests.bed_pieces import BlackMask, layout, scanned
-from tests.made_up import calibration
+from densiscan.cli import command_line
+from tests.pages import ROOT, commands_in, text_of
 
-ROOT = Path(__file__).resolve().parents[1]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 
 
@@ -44,15 +36,6 @@ PROMISED = """
 --calibration --aperture --frame --rebate --spot --base --base-fog --process --paper-range --scene-stops --csv
 --trim --notebook --film --developer --time --temp --dilution --batch --use --density-range --base-plus-fog --like
 """
-
-
-def text_of(page: Path) -> str:
-    return page.read_text(encoding="utf-8")
-
-
-def commands_in(page: Path) -> list[str]:
-    """Commands as a person would copy them: indented lines that begin with the program's name."""
-    return re.findall(r"^ {4,}densiscan (.+)$", text_of(page), flags=re.MULTILINE)
 
 
 def test_the_page_of_commands_is_fresh() -> None:
@@ -95,10 +78,33 @@ def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
         assert {words[0], " ".join(words[:2])} & COMMANDS, command
 
 
+def anchors_of(page: Path) -> set[str]:
+    """Headings as a link names them: small letters, signs left out, hyphens for spaces."""
+    headings = re.findall(r"^#+ (.+)$", text_of(page), flags=re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", heading.lower()).strip().replace(" ", "-") for heading in headings}
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere_here(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)]+)\)", text_of(page)):
-        assert (page.parent / target).exists(), target
+    for link in re.findall(r"\]\(([^)]+)\)", text_of(page)):
+        name, _, anchor = link.partition("#")
+        target = page.parent / name if name else page
+        assert target.exists(), link
+        assert not anchor or anchor in anchors_of(target), link
+
+
+def test_anchors_are_those_of_the_headings(tmp_path: Path) -> None:
+    page = tmp_path / "page.md"
+    page.write_text("# How to scan\n\n## 7. Is the scanner to be trusted?\n", encoding="utf-8")
+    assert anchors_of(page) == {"how-to-scan", "7-is-the-scanner-to-be-trusted"}
+
+
+def test_pictures_are_few_and_small() -> None:
+    """A picture that no page shows is litter, and a large one is paid for by everybody who downloads the pages."""
+    pictures = sorted((ROOT / "docs").glob("*.png"))
+    shown = {name for page in PAGES for name in re.findall(r"\]\(([^)]+\.png)\)", text_of(page))}
+    assert {picture.name for picture in pictures} == shown
+    assert sum(picture.stat().st_size for picture in pictures) < 1_000_000
 
 
 def test_no_address_of_a_server_is_written_anywhere() -> None:
@@ -129,58 +135,3 @@ def test_one_version() -> None:
     newest = re.search(r"^## (\S+)$", text_of(ROOT / "docs" / "changes.md"), flags=re.MULTILINE)
     assert newest is not None
     assert densiscan.__version__ == stated == newest[1]
-
-
-def test_using_works_as_it_stands(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    samples = ROOT / "sample_scans"
-    for name in ("wedge.tif", "wedge.csv"):
-        shutil.copy(samples / name, tmp_path)
-    shutil.copy(samples / "normal.tif", tmp_path / "negative.tif")
-    (tmp_path / "negatives").mkdir()
-    shutil.copy(samples / "thin.tif", tmp_path / "negatives")
-    scanned(tmp_path, "bed", [], Scanner(ppi=100, gain=0.9))
-    scanned(tmp_path, "slot", [BlackMask(openings=[(60.0, 30.0, 10.0, 30.0)])], Scanner(ppi=100, gain=0.9))
-    steps = tuple(step.density for step in read_wedge(samples / "wedge.csv").steps)
-    film = sheet(
-        size_mm=(60.0, 50.0),
-        place=Place(x_mm=70.0, y_mm=70.0),
-        picture=Picture(scene="mill", seed=2),
-        curve=FilmCurve(),
-    )
-    scanned(tmp_path, "both", [layout(y_mm=14.0, densities=steps), film], Scanner(ppi=150, gain=0.9))
-    colour = Scanner(ppi=150, gain=0.9, balance=(1.0, 0.95, 0.9))
-    scanned(tmp_path, "colour-wedge", [layout(y_mm=14.0, densities=steps)], colour, size_mm=(140.0, 30.0))
-    scanned(tmp_path, "colour", [replace(film, stain=(0.0, 0.0, 0.2))], colour)
-    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
-    monkeypatch.chdir(tmp_path)
-    lines = commands_in(ROOT / "docs" / "using.md")
-    assert len(lines) >= 8
-    for line in lines:
-        assert run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
-    assert (tmp_path / "readings.csv").is_file()
-
-
-def test_folders_works_as_it_stands(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    (tmp_path / "negatives").mkdir()
-    shutil.copy(ROOT / "sample_scans" / "thin.tif", tmp_path / "negatives" / "neg-1.tif")
-    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "calibrations").mkdir()
-    write_calibration(calibration(name="mine"), tmp_path / "calibrations" / "mine.json")
-    (tmp_path / "incoming").mkdir()
-    assert run(shlex.split("run add --film Foxglove --developer Brine --time 8:00 --temp 20")) == 0
-    # No scan ever comes here, so a watch is ended as by Ctrl-C before it waits for one.
-    monkeypatch.setattr("densiscan.cli_watch._watch", _ended_at_once)
-    lines = commands_in(ROOT / "docs" / "folders.md")
-    assert len(lines) >= 8
-    for line in lines:
-        assert run(shlex.split(line)) == 0, f"{line}: {capsys.readouterr().err}"
-    assert (tmp_path / "readings.csv").is_file()
-
-
-def _ended_at_once(*_: object, **__: object) -> None:
-    raise KeyboardInterrupt

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from densiscan import notebook
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.calibration_file import read_calibration, write_calibration
@@ -25,7 +24,6 @@ from densiscan.scan import Scan, open_scan
 from densiscan.wedge import Wedge, read_wedge
 from tests.film_rates import CONTRASTS, checks_of
 from tests.film_truth import TrueFilm
-from tests.test_docs import ROOT, commands_in
 
 SCANNER = Scanner(ppi=100, gain=0.93, glare=0.001)
 DENSITIES = tuple(round(0.05 + 0.15 * n, 2) for n in range(21))
@@ -167,17 +165,6 @@ def test_kept_by_name(capsys: pytest.CaptureFixture[str]) -> None:
     line = f"film film.tif --wedge wedge.csv --exposure {LOG_H0} --calibration cal.json --name pan-8"
     assert run(line.split()) == 0
     assert "Kept as film test pan-8" in capsys.readouterr().err
-
-
-def test_the_page_works_as_it_stands(folder: Path, made: Calibration, capsys: pytest.CaptureFixture[str]) -> None:
-    write_calibration(made, notebook.place_for_calibration("mine", notebook.notebook_file()))
-    net = 0.6 * np.maximum(np.arange(21) * 0.15 - 0.8, 0.0) + 0.2
-    rows = [f"{0.15 * n - 3.0:.2f},{density:.3f},0.01" for n, density in enumerate(net.tolist())]
-    (folder / "curve.csv").write_text("log_exposure,density,uncertainty\n" + "\n".join(rows) + "\n", encoding="utf-8")
-    lines = [line for line in commands_in(ROOT / "docs" / "film.md") if line.startswith("film ")]
-    assert len(lines) >= 9
-    for line in lines:
-        assert run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
 
 
 # What is refused.

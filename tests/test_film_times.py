@@ -18,7 +18,6 @@ from densiscan.errors import MeasureError
 from densiscan.film import CurvePoint, film_test
 from densiscan.film_reciprocity import LongExposure, fit_reciprocity, pinhole_exposure, published_reciprocity
 from densiscan.quantity import Influence, Quantity
-from tests.test_docs import ROOT, commands_in
 
 LIMIT, MINUTES = 0.95, 7.5
 X = np.linspace(-3.0, 0.3, 23)
@@ -222,16 +221,6 @@ def test_reciprocity_by_the_command_line(capsys: pytest.CaptureFixture[str]) -> 
     np.testing.assert_allclose(found["exponent"]["value"], 0.82, rtol=0, atol=0.005)
     np.testing.assert_allclose(found["table"][0]["time_s"]["value"], 60 ** (1 / 0.82), rtol=0.02)
     assert found["published"] is False
-
-
-@pytest.mark.usefixtures("folder")
-def test_the_page_works_as_it_stands(capsys: pytest.CaptureFixture[str]) -> None:
-    lines = [line for line in commands_in(ROOT / "docs" / "film.md") if not line.startswith("film ")]
-    assert len(lines) >= 5
-    for line in lines:
-        assert run(line.split()) == 0, f"{line}: {capsys.readouterr().err}"
-        text = capsys.readouterr().out
-        assert max(len(row) for row in text.splitlines()) <= 80, text
 
 
 @pytest.mark.usefixtures("folder")

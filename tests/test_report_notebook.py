@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -179,23 +178,3 @@ def test_a_reading_of_an_earlier_version_is_made_whole() -> None:
     assert known["shadow"]["value"] == 0.4
     assert known["exposure"]["verdict"] == "not judged"
     assert known["paper"]["grade"] is None
-
-
-def test_the_commands_of_the_written_page_run_as_they_stand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "negatives").mkdir()
-    shutil.copy(SAMPLES / "normal.tif", tmp_path / "negative.tif")
-    for name in ("thin.tif", "leak.tif"):
-        shutil.copy(SAMPLES / name, tmp_path / "negatives")
-    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "notebook.sqlite"))
-    monkeypatch.chdir(tmp_path)
-    wedge = [str(SAMPLES / "wedge.tif"), "--densities", str(SAMPLES / "wedge.csv")]
-    assert run(["calibrate", *wedge, "--name", "mine"]) == 0
-    facts = ["--film", "Orchard pan", "--developer", "Powder", "--date", "2026-04-02", "--time", "8:00", "--temp", "20"]
-    assert run(["run", "add", *facts]) == 0
-    written = (ROOT / "docs" / "report.md").read_text(encoding="utf-8")
-    lines = re.findall(r"^ {4}densiscan (.+)$", written, flags=re.MULTILINE)
-    assert len(lines) >= 6
-    for line in lines:
-        assert run(shlex.split(line)) == 0, line
-        named = [word for word in shlex.split(line) if word.endswith(".html")]
-        assert (tmp_path / named[0]).is_file()

@@ -1,0 +1,96 @@
+"""The pages are true: every command on them runs as it stands, and prints what the page shows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.page_scenes import SCENES
+from tests.pages import Step, alike, first_false, page_named, pages_with_commands, printed_by, standing_in, steps_on
+
+
+def test_the_comparison_can_fail() -> None:
+    assert alike("  range R  91 ± 3", "  range R  92 ± 3")
+    assert not alike("  range R  91 ± 3", "  range R  95 ± 3")
+    assert not alike("  range R  91 ± 3", "  range S  91 ± 3")
+    assert first_false(["a", "...", "c"], ["a", "b", "c"]) is None
+    assert first_false(["a", "..."], ["a", "b", "c"]) is None
+    assert first_false(["a", "c"], ["a", "b", "c"]) == "c"
+    assert first_false(["...", "d"], ["a", "b", "c"]) == "d"
+    assert first_false(["a", "b"], ["a", "b", "c"]) == "not shown: c"
+
+
+def test_a_page_is_read_as_a_person_reads_it(tmp_path: Path) -> None:
+    page = tmp_path / "page.md"
+    page.write_text("So:\n\n    densiscan a\n    densiscan b\n\n```text\nx\n\ny\n```\n\n    densiscan c\n\nEnd.\n")
+    assert steps_on(page) == [Step(commands=("a", "b"), shown=("x", "", "y")), Step(commands=("c",), shown=None)]
+
+
+def test_every_page_with_commands_is_played() -> None:
+    played = {case.page for case in OfAPage.__subclasses__()}
+    assert set(pages_with_commands()) == played == set(SCENES)
+
+
+class OfAPage:
+    """Each page is a class of its own, so that the pages can be shared out among processes."""
+
+    page: str
+    files: tuple[str, ...] = ()
+
+    def test_its_commands_run_and_print_what_it_shows(self, tmp_path: Path) -> None:
+        with standing_in(tmp_path):
+            SCENES[self.page](tmp_path)
+            for step in steps_on(page_named(self.page)):
+                out = printed_by(step.commands)
+                wide = [line for line in out.splitlines() if len(line) > 80 and str(tmp_path) not in line]
+                assert wide == [] or "--json" in step.commands[-1], step
+                if step.shown is not None:
+                    assert first_false(step.shown, out.splitlines()) is None, out
+        assert [name for name in self.files if not (tmp_path / name).exists()] == []
+
+
+class TestReadme(OfAPage):
+    page = "README.md"
+
+
+class TestAdvice(OfAPage):
+    page, files = "advice.md", ("development.png",)
+
+
+class TestCommands(OfAPage):
+    page, files = "commands.md", ("meadow.png", "spring.html", "copy.sqlite", "notes.json")
+
+
+class TestEvening(OfAPage):
+    page = "evening.md"
+
+
+class TestFilm(OfAPage):
+    page, files = "film.md", ("curve.png",)
+
+
+class TestFolders(OfAPage):
+    page, files = "folders.md", ("readings.csv",)
+
+
+class TestNotebook(OfAPage):
+    page, files = "notebook.md", ("trends.png", "copy.sqlite", "notes.json", "tables")
+
+
+class TestPaper(OfAPage):
+    page, files = "paper.md", ("paper.svg",)
+
+
+class TestPrinting(OfAPage):
+    page = "printing.md"
+
+
+class TestReport(OfAPage):
+    page, files = "report.md", ("negative.html", "negatives.html", "run.html", "everything.html")
+
+
+class TestTrouble(OfAPage):
+    page, files = "trouble.md", ("marked.png",)
+
+
+class TestUsing(OfAPage):
+    page, files = "using.md", ("readings.csv", "negative.html")
