@@ -67,11 +67,6 @@ class CalibratedStep:
     used: bool
     measured: Quantity | None
 
-    @property
-    def knot(self) -> tuple[float, float]:
-        """Return (signal, density)."""
-        return self.reading.signal, self.reading.density
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:

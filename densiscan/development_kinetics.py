@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from densiscan.errors import WrongUseError
 from densiscan.quantity import Influence, Quantity, read_back
 
 REFERENCE_C: Final = 20.0
@@ -22,9 +21,6 @@ REFERENCE_C: Final = 20.0
 COLDEST_C: Final = 5.0
 WARMEST_C: Final = 40.0
 """Film is not developed outside these (common practice; Ives 1920 gives 4 and 32 degrees for two developers)."""
-
-_SECONDS_PER_MINUTE: Final = 60.0
-_LN10: Final = math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,54 +93,3 @@ def contrast_points(document: Mapping[str, Any], *, film: str, developer: str) -
                 )
             )
     return tuple(found)
-
-
-def rate_from_common_logs(per_minute: float) -> float:
-    """Return k in 1/s by natural logarithms from a velocity factor in common logarithms a minute.
-
-    References
-    ----------
-    H. E. Ives, Airplane Photography, 1920, gives velocity factors of two developers. Only as common logarithms a minute
-    do they lead both to one contrast after their Watkins times (1.138 and 1.136).
-    """
-    return per_minute * _LN10 / _SECONDS_PER_MINUTE
-
-
-def from_two_times(contrast: float, contrast_at_twice: float, time_s: float) -> Kinetics:
-    """Return the law through two contrasts, one at a time and one at twice that time, without a wait.
-
-    Raises
-    ------
-    WrongUseError
-        If the second is not between the first and twice the first: no such law passes through them.
-
-    References
-    ----------
-    The method of two times, Sheppard and Mees: Ginf = g1^2 / (2 g1 - g2), k = -ln(g2 / g1 - 1) / t.
-    """
-    if not 0.0 < contrast < contrast_at_twice < 2.0 * contrast or time_s <= 0.0:
-        raise WrongUseError(
-            f"contrasts of {contrast:g} and, after twice the time, {contrast_at_twice:g} follow no law of development; "
-            "the second must lie between the first and twice the first."
-        )
-    return Kinetics(
-        contrast_limit=contrast**2 / (2.0 * contrast - contrast_at_twice),
-        rate_per_s=-math.log(contrast_at_twice / contrast - 1.0) / time_s,
-    )
-
-
-def factor_per_ten_degrees(*, time_s: float, temperature_c: float, other_time_s: float, other_c: float) -> float:
-    """Return q, the factor of the rate for 10 C, from two times that do the same at two temperatures.
-
-    Raises
-    ------
-    WrongUseError
-        If the temperatures are equal or a time is not positive.
-
-    References
-    ----------
-    E. J. Wall, Jahrbuch 24, 1910, p. 44: (log T - log t) / Z x 10 with Z the difference of temperature.
-    """
-    if temperature_c == other_c or min(time_s, other_time_s) <= 0.0:
-        raise WrongUseError("two positive times at two different temperatures are needed to tell what warmth does.")
-    return float((time_s / other_time_s) ** (10.0 / (other_c - temperature_c)))

@@ -280,7 +280,7 @@ def unexposed_in(cells: Cells, outline: Outline) -> Film:
     rim = grid.cells(1.0)
     values = grid.density[rim:-rim, rim:-rim]
     values = values[np.isfinite(values)]
-    rebate = whole_rebate(values, grid.step_mm) if values.size else None
+    rebate = whole_rebate(values) if values.size else None
     whole = outline.box if all(side == "glass" for side in outline.sides) else None
     return Film(seen=outline.box, box=whole, frames=(), rebate=rebate, cropped=outline.cropped)
 

@@ -76,14 +76,12 @@ class Level:
 class RebateSide:
     """The rebate along one side of the frames ("left", "top", "right", "bottom") or between them ("gaps").
 
-    `density` is the median of its cells, `uncertainty` the standard uncertainty of that by scatter, `area_mm2` what
-    was read.
+    `density` is the median of its cells, `uncertainty` the standard uncertainty of that by scatter.
     """
 
     name: str
     density: float
     uncertainty: float
-    area_mm2: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +102,6 @@ class Rebate:
 
     transmittance: float
     uncertainty: float
-    area_mm2: float
     spread: float
     sides: tuple[RebateSide, ...]
 
@@ -288,11 +285,7 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
             continue
         # neighbouring cells share grain and the scanner's blur: about one in four counts by itself
         uncertainty = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
-        sides.append(
-            RebateSide(
-                name=name, density=float(np.median(values)), uncertainty=uncertainty, area_mm2=values.size * cell
-            )
-        )
+        sides.append(RebateSide(name=name, density=float(np.median(values)), uncertainty=uncertainty))
     values = grid.density[even]
     levels = np.array([side.density for side in sides])
     noise = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
@@ -300,19 +293,17 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
     return Rebate(
         transmittance=float(np.mean(10.0**-values)),
         uncertainty=math.hypot(noise, between),
-        area_mm2=values.size * cell,
         spread=float(np.ptp(levels)) if levels.size else 0.0,
         sides=tuple(sides),
     )
 
 
-def whole_rebate(values: Map, step_mm: float) -> Rebate:
-    """Return what an unexposed piece reads: the median density of its cells (side `step_mm`), specks ignored."""
+def whole_rebate(values: Map) -> Rebate:
+    """Return what an unexposed piece reads: the median density of its cells, specks ignored."""
     level, scatter = float(np.median(values)), _robust_sd(values)
-    area = values.size * step_mm**2
     uncertainty = scatter / math.sqrt(max(values.size / 4, 1))
-    side = RebateSide(name="all", density=level, uncertainty=uncertainty, area_mm2=area)
-    return Rebate(transmittance=10.0**-level, uncertainty=uncertainty, area_mm2=area, spread=0.0, sides=(side,))
+    side = RebateSide(name="all", density=level, uncertainty=uncertainty)
+    return Rebate(transmittance=10.0**-level, uncertainty=uncertainty, spread=0.0, sides=(side,))
 
 
 def _named_sides(grid: Straightened, frames: Sequence[TurnedBox]) -> dict[str, Mask]:

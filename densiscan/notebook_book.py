@@ -196,12 +196,6 @@ class Notebook:
         with self._store.reading() as connection:
             return ({}, {}) if connection is None else notebook_readings.how_read(connection, uid)
 
-    def has_reading(
-        self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
-    ) -> KeptReading | None:
-        """Return the first reading a scan gave when measured in this way, None where it was not."""
-        return next(iter(self.readings_of_scan(scan_sha256, calibration, options)), None)
-
     def keep(self, kind: str, name: str, document: Mapping[str, Any], *, scan_sha256: str | None = None) -> None:
         """Keep a document of a kind (`wedge`, `calibration`, `film-test`, `paper-test`, `print`) under a name."""
         notebook_readings.require_kind(kind)

@@ -7,11 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 # No example fails for its time: a machine may be slow at any moment. In CI the same examples run each time.
 settings.register_profile("default", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
+# Under mutation testing it is enough that an example fails; a smaller one is not looked for.
+settings.register_profile("mutants", deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 
 

@@ -159,17 +159,16 @@ def test_pieces_of_a_scan_are_negatives_of_their_own(book: Notebook) -> None:
 
 def test_reading_is_found_by_scan_calibration_and_options(book: Notebook) -> None:
     asked = ("ab" * 32, CALIBRATION, {"aperture_mm": 1.0})
-    assert book.has_reading(*asked) is None
+    assert book.readings_of_scan(*asked) == ()
     with book:
         book.add_reading(a_reading())
-        found = book.has_reading(*asked)
-        assert found is not None
+        (found,) = book.readings_of_scan(*asked)
         assert found.document == a_reading().document
         assert found.quantities["density_range"].to_json() == {"value": 1.05, "uncertainty": 0.02}
         assert "base_plus_fog" not in found.quantities
-        assert book.has_reading("cd" * 32, *asked[1:]) is None
-        assert book.has_reading(asked[0], {**CALIBRATION, "black": 0.1}, asked[2]) is None
-        assert book.has_reading(*asked[:2], {"aperture_mm": 2.0}) is None
+        assert book.readings_of_scan("cd" * 32, *asked[1:]) == ()
+        assert book.readings_of_scan(asked[0], {**CALIBRATION, "black": 0.1}, asked[2]) == ()
+        assert book.readings_of_scan(*asked[:2], {"aperture_mm": 2.0}) == ()
 
 
 def test_readings_of_a_run_there_is_not_are_refused_whole(book: Notebook) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from uncertainties import ufloat
 
-from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.quantity import Influence, Quantity, Warning_, read_back
 
 WEDGE_3 = Influence("wedge", "3")
 PATCH_A = Influence("patch noise", "a")
@@ -53,6 +54,18 @@ def test_json_never_shows_an_uncertainty_of_zero() -> None:
     assert Quantity(1.0).to_json() == {"value": 1.0, "uncertainty": None}
 
 
+def test_one_more_influence_adds_in_quadrature() -> None:
+    quantity = Quantity(1.2, {WEDGE_3: 0.003}).with_part(PATCH_A, 0.004)
+    assert quantity.value == 1.2
+    assert_allclose(known(quantity.standard_uncertainty), 0.005, rtol=1e-12)  # 3-4-5
+
+
+def test_an_exact_number_moves_the_value_and_not_its_doubt() -> None:
+    quantity = Quantity(1.2, {WEDGE_3: 0.003})
+    assert_allclose([(quantity + 0.25).value, (quantity - 0.25).value], [1.45, 0.95], rtol=1e-12)
+    assert dict((quantity + 0.25).parts or {}) == dict((quantity - 0.25).parts or {}) == {WEDGE_3: 0.003}
+
+
 def test_same_influence_cannot_be_added_twice() -> None:
     with pytest.raises(ValueError, match="already"):
         Quantity(1.0, {PATCH_A: 0.1}).with_part(PATCH_A, 0.1)
@@ -68,6 +81,28 @@ def test_budget_adds_kinds_in_quadrature_largest_first() -> None:
     quantity = Quantity(1.0, {WEDGE_3: 0.003, PATCH_A: 0.03, PATCH_B: 0.04})
     assert list(quantity.budget()) == ["patch noise", "wedge"]
     assert_allclose(quantity.budget()["patch noise"], 0.05, rtol=1e-12)
+    assert list(Quantity(1.0, {PATCH_A: 0.01, WEDGE_3: -0.02}).budget()) == ["wedge", "patch noise"]
+
+
+@pytest.mark.parametrize("quantity", [Quantity(1.05, {WEDGE_3: 0.003, PATCH_A: 0.004}), Quantity(0.3, None)])
+def test_what_was_written_is_read_back(quantity: Quantity) -> None:
+    again = read_back(quantity.to_json(), PATCH_B)
+    assert again is not None
+    assert again.to_json() == quantity.to_json()
+    assert (again.parts is None) == (quantity.parts is None)
+
+
+def test_a_figure_that_was_not_read_is_not_read_back() -> None:
+    assert read_back(None, PATCH_A) is None
+    assert read_back({"value": None, "uncertainty": None}, PATCH_A) is None
+    alone = read_back({"value": 1.05}, PATCH_A)  # by an older hand: no word on its doubt, so none is made up
+    assert alone is not None
+    assert (alone.value, alone.parts) == (1.05, None)
+
+
+@pytest.mark.parametrize("quantity", [Quantity(1.05, {WEDGE_3: 0.003}), Quantity(1.05, {}), Quantity(0.3, None)])
+def test_a_quantity_travels_between_processes(quantity: Quantity) -> None:
+    assert copy.copy(quantity) == quantity  # by the same way as between processes
 
 
 @given(finite, finite, parts, parts, st.floats(-3.0, 3.0))
