@@ -32,8 +32,10 @@ Where to go next, with your own scanner:
        densiscan calibrate wedge.tif --densities wedge.csv --name mine
      Without a certificate: --steps 21 --increment 0.15 --first 0.05
   2. Scan a negative the same way, its clear edge included.
-       densiscan measure negative.tif
-  3. docs/using.md goes on from there to a print; read docs/cautions.md first.
+       densiscan measure negative.tif --report negative.html
+  3. Each command's --help ends with an example; densiscan --help lists them.
+The pages are in the folder docs of the source: docs/first.md begins here, and
+docs/cautions.md comes before any chemicals.
 """
 
 

@@ -52,6 +52,11 @@ def readme(folder: Path) -> None:
     samples_as(folder, normal="negative")
 
 
+def first(folder: Path) -> None:
+    wedge_of_the_samples(folder)
+    samples_as(folder, normal="normal", thin="thin", leak="leak")
+
+
 def using(folder: Path) -> None:
     readme(folder)
     (folder / "negatives").mkdir()
@@ -188,6 +193,7 @@ SCENES: Final[dict[str, Callable[[Path], None]]] = {
     "commands.md": commands,
     "evening.md": evening.render,
     "film.md": film,
+    "first.md": first,
     "folders.md": folders,
     "notebook.md": notebook,
     "paper.md": printing,

@@ -68,6 +68,10 @@ class TestFilm(OfAPage):
     page, files = "film.md", ("curve.png",)
 
 
+class TestFirst(OfAPage):
+    page, files = "first.md", ("calibration.png", "marked.png", "normal.html")
+
+
 class TestFolders(OfAPage):
     page, files = "folders.md", ("readings.csv",)
 
