@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,8 +11,8 @@ from typing import Final
 from densiscan.errors import PointsFileError
 from densiscan.film import CurvePoint
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
+from densiscan.tables import Form, Row, read_lines, rows_of
 
-_LARGEST_FILE_BYTES: Final = 1_000_000
 _MOST_ROWS: Final = 500
 _HIGHEST_DENSITY: Final = 8.0
 _FARTHEST: Final = 12.0
@@ -27,16 +26,8 @@ class Exposure:
     log_exposure: Quantity
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """A line of a table: its number in the file, and its cells by column."""
-
-    line: int
-    cells: dict[str, str]
-
-
-def read_rows(path: str | Path, *, needed: Sequence[str], what: str) -> tuple[Row, ...]:
-    """Read a CSV table with a header; lines that begin with # are comments, commas, semicolons and tabs divide.
+def read_rows(path: str | Path, *, needed: Sequence[str], what: str, instead: Sequence[str] = ()) -> tuple[Row, ...]:
+    """Read a table with a line an exposure.
 
     Parameters
     ----------
@@ -44,51 +35,19 @@ def read_rows(path: str | Path, *, needed: Sequence[str], what: str) -> tuple[Ro
         Columns that must be there.
     what
         What the file is, for messages.
+    instead
+        Columns that serve as well, in a table that has the first of them.
 
     Raises
     ------
     PointsFileError
         If it cannot be read, lacks a column, or holds no line.
     """
-    file = Path(path)
-    header_wanted = ",".join(needed)
-    try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
-            raise PointsFileError(f"{file} is too large for {what}; give a text file with one line an exposure.")
-        text = file.read_bytes().decode("utf-8-sig")
-    except OSError as problem:
-        reason = (problem.strerror or "unknown reason").lower()
-        raise PointsFileError(f"{file} cannot be read as {what}: {reason}.") from problem
-    except UnicodeDecodeError as problem:
-        raise PointsFileError(
-            f"{file} is not a text file; give a CSV file with the header {header_wanted}."
-        ) from problem
-    lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), start=1)]
-    lines = [(number, line) for number, line in lines if line and not line.startswith("#")]
-    if not lines:
-        raise PointsFileError(
-            f"{file} is empty; give a CSV file with the header {header_wanted} and a line an exposure."
-        )
-    separator = next((mark for mark in (";", "\t") if mark in lines[0][1]), ",")
-    try:
-        rows = list(csv.reader((line for _, line in lines), delimiter=separator))
-    except csv.Error as problem:
-        raise PointsFileError(
-            f"{file} is no table: {problem}; give a CSV file with the header {header_wanted}."
-        ) from problem
-    header = [name.strip().lower() for name in rows[0]]
-    missing = [name for name in needed if name not in header]
-    if missing:
-        raise PointsFileError(
-            f"{file} has no column {missing[0]} on line {lines[0][0]}; {what} begins with the header {header_wanted}."
-        )
-    found = [
-        Row(line=number, cells={name: cell.strip() for name, cell in zip(header, row, strict=False)})
-        for (number, _), row in zip(lines[1:], rows[1:], strict=False)
-    ]
+    form = Form(what=what, entry="an exposure", columns=tuple(needed), error=PointsFileError, instead=tuple(instead))
+    found = rows_of(read_lines(path, form), path, form)
     if not 0 < len(found) <= _MOST_ROWS:
-        raise PointsFileError(f"{file} holds {len(found)} exposures; give 1 to {_MOST_ROWS}, one a line.")
-    return tuple(found)
+        raise PointsFileError(f"{path} holds {len(found)} exposures; give 1 to {_MOST_ROWS}, one a line.")
+    return found
 
 
 def number_in(row: Row, column: str, path: str | Path, *, low: float, high: float) -> float:

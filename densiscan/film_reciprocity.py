@@ -18,8 +18,9 @@ import numpy.typing as npt
 from densiscan.curves import fit_line
 from densiscan.errors import MeasureError, PointsFileError
 from densiscan.film import FilmTest
-from densiscan.film_points import Row, number_in, read_rows
+from densiscan.film_points import number_in, read_rows
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
+from densiscan.tables import Row
 
 Floats = npt.NDArray[np.float64]
 
@@ -180,11 +181,10 @@ def read_series(path: str | Path) -> tuple[LongExposure, ...]:
     PointsFileError
         If the file is no such table.
     """
-    first = read_rows(path, needed=(), what="a series of exposures")[0]
-    plain = "time" in first.cells
-    needed = ("time", "density") if plain else ("metered", "given")
+    rows = read_rows(path, needed=("metered", "given"), instead=("time", "density"), what="a series of exposures")
+    plain = "time" in rows[0].cells
     series = []
-    for row in read_rows(path, needed=needed, what="a series of exposures"):
+    for row in rows:
         metered = _time_in(row, "time" if plain else "metered", path)
         given = metered if plain else _time_in(row, "given", path)
         density = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,11 +10,14 @@ from typing import Any, Final
 from densiscan.errors import PaperTestError
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.tables import Form, read_lines, rows_of
 
 FORMAT: Final = "densiscan.paper/1"
 USUAL_UNCERTAINTY: Final = 0.02
 """Expanded uncertainty (k = 2) of a reflection density whose table states none: common practice."""
-_LARGEST_FILE_BYTES: Final = 1_000_000
+_POINTS: Final = Form(
+    what="a table of densities", entry="a point", columns=("log_exposure", "density"), error=PaperTestError
+)
 
 
 def read_points(path: Path) -> tuple[PaperPoint, ...]:
@@ -26,28 +28,9 @@ def read_points(path: Path) -> tuple[PaperPoint, ...]:
     PaperTestError
         If the file cannot be read or holds no such table; the sentence names the line.
     """
-    try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise PaperTestError(f"{path} is too large for a table of densities; give one line a point.")
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as problem:
-        raise PaperTestError(f"{path} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
-    except UnicodeDecodeError as problem:
-        raise PaperTestError(f"{path} is not a text file; give a table log_exposure,density.") from problem
-    lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), start=1)]
-    lines = [(number, line) for number, line in lines if line and not line.startswith("#")]
-    if not lines:
-        raise PaperTestError(f"{path} is empty; give a table log_exposure,density with one line a point.")
-    separator = next((mark for mark in (";", "\t") if mark in lines[0][1]), ",")
-    rows = list(csv.reader((line for _, line in lines), delimiter=separator))
-    header = [name.strip().lower() for name in rows[0]]
-    if "log_exposure" not in header or "density" not in header:
-        raise PaperTestError(
-            f"{path} has no header log_exposure,density on line {lines[0][0]}; add it above the points."
-        )
     return tuple(
-        _point(dict(zip(header, row, strict=False)), f"{path}, line {number}", number)
-        for (number, _), row in zip(lines[1:], rows[1:], strict=True)
+        _point(row.cells, f"{path}, line {row.line}", row.line)
+        for row in rows_of(read_lines(path, _POINTS), path, _POINTS)
     )
 
 
@@ -61,7 +44,7 @@ def fixed_piece(density: float | None) -> Quantity | None:
 def _point(cells: Mapping[str, str], where: str, number: int) -> PaperPoint:
     exposure = _number(cells.get("log_exposure", ""), "log exposure", where)
     density = _number(cells.get("density", ""), "density", where)
-    stated = cells.get("uncertainty", "").strip()
+    stated = cells.get("uncertainty", "")
     expanded = _number(stated, "uncertainty", where) if stated else USUAL_UNCERTAINTY
     if not -0.5 <= density <= 4.0:
         raise PaperTestError(f"{where}: {density:g} is no reflection density; paper gives about 0.05 to 2.2.")
@@ -73,11 +56,11 @@ def _point(cells: Mapping[str, str], where: str, number: int) -> PaperPoint:
 
 def _number(text: str, what: str, where: str) -> float:
     try:
-        value = float(text.strip().replace(",", "."))
+        value = float(text.replace(",", "."))
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise PaperTestError(f'{where}: "{text.strip()}" is no {what}; write it as a number such as -1.05.')
+        raise PaperTestError(f'{where}: "{text}" is no {what}; write it as a number such as -1.05.')
     return value
 
 

@@ -6,7 +6,6 @@ open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID and D_VIS or an
 
 from __future__ import annotations
 
-import csv
 import math
 import shlex
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from densiscan.errors import WedgeFileError, WrongUseError
+from densiscan.tables import Form, read_lines, rows_of
 
 NOMINAL_UNCERTAINTY: Final = 0.02
 """Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
@@ -22,7 +22,7 @@ NOMINAL_UNCERTAINTY: Final = 0.02
 FEWEST_STEPS: Final = 5
 MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
-_LARGEST_FILE_BYTES: Final = 1_000_000
+_FORM: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
 _DENSITY_FIELDS: Final = ("D_VIS", "D_MAJOR_FILTER", "D_GREEN", "D_RED", "D_BLUE")
 
 
@@ -113,40 +113,20 @@ def read_wedge(path: str | Path) -> Wedge:
         the line.
     """
     file = Path(path)
-    try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
-            raise WedgeFileError(f"{file} is too large for a wedge file; give a text file with one line a step.")
-        text = file.read_bytes().decode("utf-8-sig")
-    except OSError as problem:
-        reason = problem.strerror or "unknown reason"
-        raise WedgeFileError(f"{file} cannot be read as a wedge file: {reason.lower()}.") from problem
-    except UnicodeDecodeError as problem:
-        raise WedgeFileError(f"{file} is not a text file; give a CSV file with the header step,density.") from problem
-    lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), start=1)]
-    lines = [(number, line) for number, line in lines if line and not line.startswith("#")]
+    lines = read_lines(file, _FORM)
     keyed = any(line.split()[0] in {"BEGIN_DATA_FORMAT", "BEGIN_DATA", "NUMBER_OF_FIELDS"} for _, line in lines)
     steps, mode = _keyed(lines, file) if keyed else (_table(lines, file), None)
     return Wedge(steps=steps, name=str(file), mode=mode)
 
 
 def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
-    if not lines:
-        raise WedgeFileError(f"{file} is empty; give a CSV file with the header step,density and one line a step.")
-    separator = next((mark for mark in (";", "\t") if mark in lines[0][1]), ",")
-    # line by line: a quotation mark left open must not swallow the lines after it
-    rows = [next(csv.reader([line], delimiter=separator), []) for _, line in lines]
-    header = [name.strip().lower() for name in rows[0]]
-    if "step" not in header or "density" not in header:
-        raise WedgeFileError(f"{file} has no header step,density on line {lines[0][0]}; add it above the steps.")
     steps: list[WedgeStep] = []
-    for (number, _), row in zip(lines[1:], rows[1:], strict=True):
-        cells = {name: cell.strip() for name, cell in zip(header, row, strict=False)}
-        density = _number(cells.get("density", ""), "density", number, file)
-        stated = cells.get("uncertainty", "")
-        uncertainty = _number(stated, "uncertainty", number, file) if stated else NOMINAL_UNCERTAINTY
-        steps.append(
-            WedgeStep(step=cells.get("step", "") or str(len(steps) + 1), density=density, uncertainty=uncertainty)
-        )
+    for row in rows_of(lines, file, _FORM):
+        density = _number(row.cells.get("density", ""), "density", row.line, file)
+        stated = row.cells.get("uncertainty", "")
+        uncertainty = _number(stated, "uncertainty", row.line, file) if stated else NOMINAL_UNCERTAINTY
+        step = row.cells.get("step", "") or str(len(steps) + 1)
+        steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty))
     return tuple(steps)
 
 

@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[1]
 CONCERNS = {
     "quantity": "quantity",
     "curves": "curves",
-    "curves_fit": "curves_fit",
+    "curves_fit": "curves_fit development_kinetics",
     "survey_pass": "survey",
     "glare": "glare",
     "calibration": "calibration doubt",
@@ -77,6 +77,8 @@ def examine(module: str, folder: Path, size: int, seed: int) -> tuple[str, list[
     place = folder / module
     if not place.exists():
         shutil.copytree(ROOT, place, ignore=shutil.ignore_patterns(".*", "mutants", "build", "__pycache__"))
+        if (ROOT.parent / "shared").is_dir():
+            (place / "shared").symlink_to(ROOT.parent / "shared")  # the reference tables, where they are
         own = sorted(
             f"tests/{file.name}"
             for word in CONCERNS[module].split()

@@ -125,6 +125,22 @@ def test_line_reproduces_gum_h3_with_its_correlation() -> None:
     assert_allclose(doubt, 0.0041, atol=0.00005)
 
 
+def test_three_points_tell_a_line_and_its_doubt() -> None:
+    # By hand: slope 1, intercept 1/3, residuals -1/3, 2/3, -1/3 with one degree of freedom; the formulas of H.3.2.
+    line = fit_line([0.0, 1.0, 2.0], [0.0, 2.0, 2.0])
+    assert_allclose((line.intercept, line.slope), (1.0 / 3.0, 1.0), rtol=1e-12)
+    assert_allclose((line.residual_sd, line.u_slope, line.u_intercept), np.sqrt([2 / 3, 1 / 3, 5 / 9]), rtol=1e-12)
+    assert_allclose(line.correlation, -np.sqrt(3 / 5), rtol=1e-12)
+    assert line.dof == 1
+
+
+def test_whole_numbers_are_measured_values_too() -> None:
+    line = fit_line([0, 1, 2, 3], [0, 1, 2, 3], weights=[1, 2, 3, 4])
+    assert_allclose((line.intercept, line.slope, line.residual_sd), (0.0, 1.0, 0.0), atol=1e-12)
+    assert_allclose(isotonic([1, 3, 2, 4]), [1.0, 2.5, 2.5, 4.0], rtol=1e-15)
+    assert_allclose(shape_preserving([0, 1, 2], [0, 1, 2], [0, 1, 5]), [0.0, 1.0, 5.0], rtol=1e-12)
+
+
 def test_weighted_line_leans_to_the_heavy_points() -> None:
     line = fit_line([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 2.0, 9.0], weights=[1e9, 1e9, 1e9, 1.0])
     assert_allclose(line.at(3.0)[0], 3.0, atol=1e-6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -78,6 +79,51 @@ def test_a_line_by_hand() -> None:
 def test_a_limit_holds() -> None:
     fitted = least_squares(line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0]), [0.0, 0.0], limits=([-9.0, -9.0], [9.0, 1.5]))
     np.testing.assert_allclose(fitted.parameters, [1.5, 1.5], rtol=0, atol=1e-9)  # best intercept at that slope
+
+
+def test_a_lower_limit_holds() -> None:
+    fitted = least_squares(line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0]), [0.0, 9.0], limits=([-9.0, 2.5], [9.0, 9.0]))
+    np.testing.assert_allclose(fitted.parameters, [0.5, 2.5], rtol=0, atol=1e-9)  # best intercept at that slope
+
+
+@pytest.mark.parametrize("start", [[-50.0, 7.0], [50.0, -7.0], [0.0, 0.0]])
+def test_nothing_beyond_the_limits_is_ever_asked(start: list[float]) -> None:
+    asked: list[Floats] = []
+    whole = line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
+
+    def residuals(b: Floats) -> tuple[Floats, Floats]:
+        asked.append(b.copy())
+        return whole(b)
+
+    fitted = least_squares(residuals, start, limits=([0.0, -1.0], [3.0, 4.0]))
+    np.testing.assert_allclose(fitted.parameters, [1.0, 2.0], rtol=0, atol=1e-12)
+    assert all(0.0 <= b[0] <= 3.0 and -1.0 <= b[1] <= 4.0 for b in asked)
+
+
+@pytest.mark.parametrize("start", [0.5, 40.0, 4000.0])
+def test_a_step_to_what_is_no_number_is_a_step_too_far(start: float) -> None:
+    # From 40 the undamped step on ln b = ln 4 leads to 40 (1 - ln 10) = -52, where there is no logarithm.
+    def residuals(b: Floats) -> tuple[Floats, Floats]:
+        return np.array([np.log(b[0] / 4.0)]), np.array([[1.0 / b[0]]])
+
+    np.testing.assert_allclose(least_squares(residuals, [start]).parameters, [4.0], rtol=1e-9)
+
+
+def test_no_more_steps_than_allowed_and_none_after_enough() -> None:
+    calls = 0
+
+    def residuals(b: Floats) -> tuple[Floats, Floats]:
+        nonlocal calls
+        calls += 1
+        return np.array([b[0] ** 2 - 2.0]), np.array([[2.0 * b[0]]])
+
+    least_squares(residuals, [100.0], steps=3)
+    assert calls == 1 + 3
+    calls = 0
+    fitted = least_squares(residuals, [100.0], enough=1.0)
+    assert fitted.sum_of_squares <= 1.0
+    assert calls < 12  # from 100 each step about halves: 7 to come within 1 of 2, where the root itself takes more
+    assert abs(fitted.parameters[0] - math.sqrt(2.0)) > 1e-6
 
 
 def test_what_has_no_influence_stays() -> None:

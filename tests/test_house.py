@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "densiscan"
 
 ORDER = [
-    *("errors", "writing", "arguments", "quantity", "curves"),
+    *("errors", "writing", "arguments", "tables", "quantity", "curves"),
     *("scan", "survey"),
     *(
         "wedge",
