@@ -7,13 +7,19 @@ itself; lines and rows, such as twigs, go on in their surroundings and stay.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import partial
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, grown
-from densiscan.survey import Survey
+from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, by_bands, grown
+from densiscan.survey import CellsInside, Survey
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 MOST_SPECKS: Final = 0.02
 """Share of a frame that may be specks; more is taken for picture."""
@@ -102,25 +108,29 @@ def readings_inside(
     if light.shape[0] < kernel.shape[0] or light.shape[1] < kernel.shape[1]:
         return None
     x, y = x_mm[columns][None, :], y_mm[rows][:, None]
-    inside = area.inside(x, y, aperture_mm / 2)
-    centres = inside[reach[0] : inside.shape[0] - reach[0], reach[1] : inside.shape[1] - reach[1]]
+    inside = by_bands(lambda some: area.inside(x, some, aperture_mm / 2), y)
+    middle = (slice(reach[0], light.shape[0] - reach[0]), slice(reach[1], light.shape[1] - reach[1]))
+    centres = inside[middle]
     if not centres.any():
         return None
     specks = _specks(light, round(SPECK_MM / min(pitch)))
-    within = area.inside(x, y)
+    within = by_bands(lambda some: area.inside(x, some), y)
     share = float(specks[within].mean())
-    kept = ~grown(specks) if 0 < share <= MOST_SPECKS else None
-    mean = _averaged(light, kernel, kept)
-    density = -np.log10(np.maximum(mean[centres], 1e-9))
+    mean = _averaged(light, kernel, ~grown(specks) if 0 < share <= MOST_SPECKS else None)
+    density = np.maximum(mean[centres], 1e-9)
+    del mean
+    np.negative(np.log10(density, out=density), out=density)
+    relative = sd[middle][centres]
+    relative /= np.maximum(light[middle][centres], 1e-9)
     per_cell = float(np.diff(found.x_edges_px[:2])[0] * np.diff(found.y_edges_px[:2])[0])
-    middle = (slice(reach[0], light.shape[0] - reach[0]), slice(reach[1], light.shape[1] - reach[1]))
-    relative = sd[middle][centres] / np.maximum(light[middle][centres], 1e-9)
-    order = np.argsort(density)
+    ordered = np.sort(density)
+    tenths = ordered[np.linspace(0, ordered.size - 1, 11).round().astype(np.intp)]
+    parts = [relative[(low <= density) & (density <= high)] for low, high in pairwise(tenths)]
     return ApertureReadings(
-        density=density[order],
-        noise=_noise(relative[order], per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
+        density=ordered,
+        noise=_noise(parts, per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
         overlapping=max(aperture_mm**2 * (1.0 if square else math.pi / 4) / (pitch[0] * pitch[1]), 1.0),
-        specks=share if kept is not None else 0.0,
+        specks=share if share <= MOST_SPECKS else 0.0,
         too_many=share > MOST_SPECKS,
     )
 
@@ -188,8 +198,13 @@ def _moment(kernel: Map, pitch_mm: tuple[float, float]) -> float:
 
 def _averaged(light: Map, kernel: Map, kept: Mask | None) -> Map:
     """Return the mean light under the kernel wherever it fits, cells that are not kept left out."""
+    reach = kernel.shape[0] // 2
     if kept is None:
-        return np.asarray(_summed(light, kernel) / kernel.sum())
+        return by_bands(lambda some: _summed(some, kernel) / kernel.sum(), light, reach=reach)
+    return by_bands(partial(_averaged_kept, kernel=kernel), light, kept, reach=reach)
+
+
+def _averaged_kept(light: Map, kept: Mask, *, kernel: Map) -> Map:
     weight = _summed(kept.astype(np.float64), kernel)
     # an aperture over dust alone reads the dust
     poor = weight < 0.3 * kernel.sum()
@@ -225,25 +240,34 @@ def averaged_everywhere(light: Map, kernel: Map) -> Map:
 
 def _specks(light: Map, reach: int) -> Mask:
     """Return the cells that stand out, lighter or darker, from the whole ring of cells `reach` away around them."""
-    contrast, spread = _standing_out(light, reach)
-    return np.asarray(np.abs(contrast) > np.maximum(spread, LEAST_SPECK))
+
+    def specks(some: Map) -> Mask:
+        contrast, spread = _standing_out(some, reach)
+        return np.asarray(np.abs(contrast) > np.maximum(spread, LEAST_SPECK))
+
+    reach = max(reach, 2)
+    return _with_whole_ring(specks, light, reach)
+
+
+def _with_whole_ring(work: Callable[..., NDArray[Any]], light: Map, reach: int, *maps: NDArray[Any]) -> NDArray[Any]:
+    """Return what `work` makes of the cells that have a whole ring, put into a map of all cells, zero elsewhere."""
+    inner = tuple(slice(reach, max(reach, size - reach)) for size in light.shape)
+    made = by_bands(work, light, *maps, reach=reach) if min(light.shape) > 2 * reach else np.zeros((0, 0), dtype=bool)
+    whole = np.zeros(light.shape, dtype=made.dtype)
+    if made.size:
+        whole[inner] = made
+    return whole
 
 
 def _standing_out(light: Map, reach: int) -> tuple[Map, Map]:
     """Return how much denser than all (or, negative, lighter than all) of its ring each cell is, and the ring's range.
 
-    Zero where a cell is neither, or has no whole ring.
+    Of the cells that have a whole ring; zero where a cell is neither denser nor lighter.
     """
-    reach = max(reach, 2)
-    contrast, spread = np.zeros(light.shape), np.zeros(light.shape)
-    if min(light.shape) <= 2 * reach:
-        return contrast, spread
     density = -np.log10(np.maximum(light, 1e-9))
     most, least = _ring(density, reach, np.maximum), _ring(density, reach, np.minimum)
-    middle = (slice(reach, light.shape[0] - reach), slice(reach, light.shape[1] - reach))
-    contrast[middle] = np.maximum(density[middle] - most, 0.0) - np.maximum(least - density[middle], 0.0)
-    spread[middle] = most - least
-    return contrast, spread
+    middle = density[reach:-reach, reach:-reach]
+    return np.maximum(middle - most, 0.0) - np.maximum(least - middle, 0.0), most - least
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -271,17 +295,21 @@ def specks_inside(found: Survey, area: TurnedBox, *, factor: float, least: float
     pitch = float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0])
     rows, columns = _window(area, x_mm, y_mm, (0, 0))
     light, reach = found.mean[rows, columns], max(2, round(SPECK_MM / min(pitch)))
-    contrast, spread = _standing_out(light, reach)
-    inside = area.inside(x_mm[columns][None, :], y_mm[rows][:, None])
-    alone = inside & (np.abs(contrast) > np.maximum(factor * spread, least))
+
+    def alone(some: Map) -> Map:
+        contrast, spread = _standing_out(some, reach)
+        apart = (np.abs(contrast) > np.maximum(factor * spread, least)) & (spread <= calm)
+        return np.where(apart, contrast, 0.0)
+
+    contrast = _with_whole_ring(alone, light, reach)
+    x, y = x_mm[columns][None, :], y_mm[rows][:, None]
+    inside = by_bands(lambda some: area.inside(x, some), y)
+    contrast[~inside] = 0.0
     if math.isfinite(calm):
-        row, column = np.nonzero(alone & (spread <= calm))
-        alone = np.zeros_like(alone)
-        good = _range_around(light, (row, column), reach) <= calm
-        alone[row[good], column[good]] = True
-    return SpeckMap(
-        contrast=np.where(alone, contrast, 0.0), x_mm=x_mm[columns], y_mm=y_mm[rows], cells=int(inside.sum())
-    )
+        row, column = np.nonzero(contrast)
+        company = _range_around(light, (row, column), reach) > calm
+        contrast[row[company], column[company]] = 0.0
+    return SpeckMap(contrast=contrast, x_mm=x_mm[columns], y_mm=y_mm[rows], cells=int(inside.sum()))
 
 
 def _range_around(light: Map, places: tuple[Indices, Indices], reach: int) -> Map:
@@ -319,21 +347,21 @@ def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:
     return np.asarray(ring)
 
 
-def _noise(relative: Map, pixels: float) -> Map:
-    """Return the standard deviation of a reading in each tenth of the readings (sorted by density).
+def _noise(tenths: Sequence[Map], pixels: float) -> Map:
+    """Return the standard deviation of a reading in each tenth of the readings, from the relative scatter in each cell.
 
     From the calmer half of the cells: in the rest it is picture that differs within a cell. About one pixel in four is
     independent (scanner blur, grain); where a cell is one pixel nothing is known and 1 % is supposed.
     """
-    parts = np.array_split(relative, 10)
-    calm = np.array([float(np.partition(part, part.size // 4)[part.size // 4]) if part.size else 0.0 for part in parts])
+    calm = np.array([float(np.partition(part, part.size // 4)[part.size // 4]) for part in tenths])
     calm = np.where(calm > 0, calm, 0.01)
     return np.asarray(calm / math.log(10) / math.sqrt(max(pixels / 4, 1)))
 
 
-def cells_inside(found: Survey, area: TurnedBox) -> tuple[Indices, Indices]:
-    """Return rows and columns of the cells whose centres lie in an area."""
+def cells_inside(found: Survey, area: TurnedBox) -> CellsInside:
+    """Return the cells whose middles lie in an area."""
     x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
     rows, columns = _window(area, x_mm, y_mm, (0, 0))
-    at = np.nonzero(area.inside(x_mm[columns][None, :], y_mm[rows][:, None]))
-    return at[0] + rows.start, at[1] + columns.start
+    x, y = x_mm[columns][None, :], y_mm[rows][:, None]
+    mask = by_bands(lambda some: area.inside(x, some), y) if y.size else np.zeros((0, x.size), dtype=bool)
+    return CellsInside(rows=rows, columns=columns, mask=mask)

@@ -267,6 +267,10 @@ def log_signal_doubt(reading: StepReading, *, inverted: bool, black: float) -> f
     return reading.noise / math.sqrt(reading.independent) / max(level, 1e-9) / math.log(10.0)
 
 
+_NOISY_CODES: Final = 2.0
+"""Scatter of pixels, in codes, from which rounding leaves less than 1e-30 of a code."""
+
+
 def rounding_codes(scatter: float) -> float:
     """Return the standard uncertainty, in codes, that rounding to whole codes leaves on the mean of many pixels.
 
@@ -282,6 +286,8 @@ def rounding_codes(scatter: float) -> float:
     and Kollar 2008, Quantization Noise): nothing from half a code on. What rounding no longer does to the mean it does
     to the scatter: its 1/12 of a square code is shared between them, which gives s.
     """
+    if scatter > _NOISY_CODES:
+        return 0.0
     low, high = 0.0, scatter * scatter
     for _ in range(40):
         middle = 0.5 * (low + high)

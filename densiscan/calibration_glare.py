@@ -19,10 +19,9 @@ from densiscan.calibration import BoxMm, Calibration, StepReading
 from densiscan.errors import MeasureError
 from densiscan.glare import REACHES_MM, USUAL, Glare, spread, veil
 from densiscan.quantity import Influence, Quantity
-from densiscan.survey import Survey
+from densiscan.survey import CellsInside, Survey
 
 Floats = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 
 COARSE_MM: Final = 1.0
 """Cell on which glare is reckoned: two thirds of its shortest reach."""
@@ -156,19 +155,14 @@ class Veil:
         rest = 1.0 - self.glare.total
         return replace(surveyed, mean=(surveyed.mean - self.over(surveyed)) / rest, sd=surveyed.sd / rest)
 
-    def near(self, surveyed: Survey, cells: tuple[Indices, Indices], density: float) -> float:
-        """Return the median veil over those cells that have about this density.
-
-        Parameters
-        ----------
-        cells
-            Rows and columns of the cells that are read.
-        """
-        light = surveyed.mean[cells]
-        away = np.abs(np.log10(np.maximum(light, 1e-8)) + density)
-        hundredth = light.size // 100
-        chosen = away <= max(_NEAR, float(np.partition(away, hundredth)[hundredth]))
-        rows, columns = cells[0][chosen], cells[1][chosen]
+    def near(self, surveyed: Survey, cells: CellsInside, density: float) -> float:
+        """Return the median veil over those cells that have about this density."""
+        away = cells.of(surveyed.mean)
+        np.log10(np.maximum(away, 1e-8, out=away), out=away)
+        away += density
+        np.abs(away, out=away)
+        hundredth = away.size // 100
+        rows, columns = cells.places(away <= max(_NEAR, float(np.partition(away, hundredth)[hundredth])))
         x, y = surveyed.x_edges_mm, surveyed.y_edges_mm
         places = 0.5 * (x[columns] + x[columns + 1]), 0.5 * (y[rows] + y[rows + 1])
         return float(np.median(_at(self.map, self.sizes, *places)))

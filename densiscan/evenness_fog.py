@@ -7,7 +7,6 @@ the judgement says which.
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -87,6 +86,8 @@ def _against_history(value: float, doubt: float, history: Sequence[Quantity]) ->
     Its degrees of freedom are those of the scatter of the earlier readings, joined with the doubt of the new one
     (Welch and Satterthwaite: JCGM 100:2008, G.4).
     """
+    import statistics
+
     before = [one.value for one in history]
     number = len(before)
     usual = statistics.fmean(before)

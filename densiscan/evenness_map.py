@@ -116,9 +116,8 @@ def ground_of(
         level = float(np.nanmedian(grid.density)) + _MASK
         masked = (beside[0] > level, beside[1] > level, beside[2] > level, beside[3] > level)
         free &= _off_the_rim(grid, masked, min(one for one in (*beside, math.inf) if one > level))
-    x, y = grid.places()
     for frame in frames:
-        free &= ~frame.inside(x, y, -FRAME_RIM_MM)
+        free &= ~grid.inside(frame, -FRAME_RIM_MM)
     if edge_only_mm is not None and not frames:
         deep = grid.cells(edge_only_mm)
         free[deep : rows - deep, deep : columns - deep] = False

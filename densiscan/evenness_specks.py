@@ -16,7 +16,7 @@ from densiscan.apertures import SpeckMap, specks_inside
 from densiscan.calibration import Calibration
 from densiscan.evenness_found import BoxMm, Finding, limits_of, step_of
 from densiscan.evenness_map import Ground, robust_sd
-from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, grown, labelled
+from densiscan.pieces_map import Indices, Labels, Map, Mask, TurnedBox, grown, labelled
 from densiscan.survey import Survey
 
 _FACTOR: Final = 3.0
@@ -63,7 +63,7 @@ def spots_of(mask: Mask, values: Map) -> list[Spot]:
     return _boxes(rows, columns, label, values[rows, columns], count)
 
 
-def _boxes(rows: Indices, columns: Indices, label: Indices, values: Map, count: int) -> list[Spot]:
+def _boxes(rows: Indices, columns: Indices, label: Labels, values: Map, count: int) -> list[Spot]:
     low = np.full((2, count), 10**9)
     high = np.full((2, count), -1)
     for axis, places in enumerate((rows, columns)):

@@ -209,10 +209,9 @@ def _parted(grid: Straightened, frames: Sequence[Frame]) -> tuple[Mask, Mask]:
     """Return the cells well inside the frames and those well outside them, the rim of the piece left out."""
     inside = np.zeros(grid.density.shape, dtype=bool)
     near = np.zeros_like(inside)
-    x, y = grid.places()
     for frame in frames:
-        inside |= frame.box.inside(x, y, 0.6)
-        near |= frame.box.inside(x, y, -0.6)
+        inside |= grid.inside(frame.box, 0.6)
+        near |= grid.inside(frame.box, -0.6)
     rim = grid.cells(0.6)
     whole = np.zeros_like(inside)
     whole[rim:-rim, rim:-rim] = True
@@ -257,9 +256,8 @@ def _even_part(grid: Straightened, level: Level, frames: Sequence[TurnedBox], in
     rim = grid.cells(inset_mm)
     around = np.zeros_like(even)
     around[rim:-rim, rim:-rim] = True
-    x, y = grid.places()
     for box in frames:
-        around &= ~box.inside(x, y, -inset_mm)
+        around &= ~grid.inside(box, -inset_mm)
     # soft edges of print, leaks, holes and dust
     other = grown(~even) if inset_mm < 0.5 else grown(grown(~even))
     even &= around & ~other

@@ -363,11 +363,11 @@ def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot
 
 def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:
     """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
-    rows, columns = cells_inside(task.survey, area)
-    if not rows.size:
+    cells = cells_inside(task.survey, area)
+    if not cells.mask.any():
         return 0.0, 0.0
-    high = float(task.survey.clipped_light[rows, columns].mean())
-    low = float(task.survey.clipped_dark[rows, columns].mean())
+    high = float(cells.of(task.survey.clipped_light).mean())
+    low = float(cells.of(task.survey.clipped_dark).mean())
     return (low, high) if task.calibration.inverted else (high, low)
 
 

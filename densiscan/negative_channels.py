@@ -162,7 +162,7 @@ def _places(reading: Read, where: Where, survey: Survey) -> dict[str, BoxMm]:
     elif reading.base_plus_fog is not None:
         outside = _cells_between(survey, where.film, where.frame)
         places |= _calmest("rebate", reading.base_plus_fog.value, survey, outside)
-    inside = cells_inside(survey, _shrunk(where.frame))
+    inside = cells_inside(survey, _shrunk(where.frame)).places()
     for name, value in (("shadow", reading.shadow), ("highlight", reading.highlight)):
         if value is not None:
             places |= _calmest(name, value.value, survey, inside)
@@ -188,7 +188,7 @@ def _shrunk(box: TurnedBox) -> TurnedBox:
 
 def _cells_between(survey: Survey, film: TurnedBox, frame: TurnedBox) -> tuple[np.ndarray, np.ndarray]:
     """Return rows and columns of the cells that lie on the film beside the frame, off all edges."""
-    rows, columns = cells_inside(survey, film)
+    rows, columns = cells_inside(survey, film).places()
     x = 0.5 * (survey.x_edges_mm[columns] + survey.x_edges_mm[columns + 1])
     y = 0.5 * (survey.y_edges_mm[rows] + survey.y_edges_mm[rows + 1])
     kept = film.inside(x, y, _RIM_MM + 0.5 * PATCH_MM) & ~frame.inside(x, y, -_RIM_MM - 0.5 * PATCH_MM)

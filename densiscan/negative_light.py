@@ -83,12 +83,14 @@ class Light:
             Standard uncertainty of the density by noise.
         """
         cells = cells_inside(self.survey, area)
-        if not cells[0].size:
+        if not cells.mask.any():
             return self._density(light, noise, key, 0.0)
         density = -math.log10(max(light, 1e-8))
         over = 0.0 if self.veil is None else self.veil.near(self.survey, cells, density)
         one_code = self.curve.density_per_code(density) * math.log(10.0)
-        scatter = np.median(self.survey.sd[cells] / np.maximum(self.survey.mean[cells], 1e-8)) / max(one_code, 1e-9)
+        relative = cells.of(self.survey.sd)
+        relative /= np.maximum(cells.of(self.survey.mean), 1e-8)
+        scatter = np.median(relative, overwrite_input=True) / max(one_code, 1e-9)
         return self._rounded(self._density(light, noise, key, over), float(scatter), key)
 
     def _rounded(self, density: Quantity, scatter_codes: float, key: str) -> Quantity:

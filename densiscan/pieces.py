@@ -137,8 +137,9 @@ def _glass(cells: Cells, lightest: float, zero_doubt: float) -> Mask:
         seed = _round_the_scan(cells, limit)
         if not seed.any():
             return seed
-    surface = _surface(cells.density, seed & eroded(seed))
-    bound = np.minimum(surface + GLASS_STEP, max(limit, float(np.median(cells.density[seed])) + GLASS_STEP))
+    bound = _surface(cells.density, seed & eroded(seed))
+    bound += GLASS_STEP
+    np.minimum(bound, max(limit, float(np.median(cells.density[seed])) + GLASS_STEP), out=bound)
     return np.asarray((cells.density < bound) | (seed & cells.clipped_light))
 
 
@@ -167,10 +168,12 @@ def _surface(values: Map, where: Mask) -> Map:
     found, *_ = np.linalg.lstsq(terms[keep], level[keep], rcond=None)
     ys, xs = (np.arange(height) / height - 0.5)[:, None], (np.arange(width) / width - 0.5)[None, :]
     a, b, c, d, e, f = (float(term) for term in found)
-    surface: Map = a + b * xs + c * ys + d * xs * xs + e * xs * ys + f * ys * ys
+    surface: Map = (e * xs) * ys
+    surface += a + b * xs + d * xs * xs
+    surface += c * ys + f * ys * ys
     # far from the glass that was fitted the surface is a guess: it may not leave the values seen there
     low, high = np.min(level[keep]), np.max(level[keep])
-    return np.clip(surface, low, high)
+    return np.clip(surface, low, high, out=surface)
 
 
 def _dark(cells: Cells, glass: Mask, densest: float) -> Mask:

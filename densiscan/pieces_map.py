@@ -6,8 +6,9 @@ Maps are (rows, columns) of survey cells; places are millimetres on the scan, x 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,12 @@ from densiscan.survey import Survey
 Mask = NDArray[np.bool_]
 Map = NDArray[np.float64]
 Indices = NDArray[np.intp]
+Labels = NDArray[np.int32]
 Places = NDArray[np.floating[Any]] | float
+
+_DARKEST: Final = 1e-6
+_BAND: Final = 64
+"""Rows that are worked on at a time."""
 
 
 class Point(NamedTuple):
@@ -131,7 +137,7 @@ def cells_of(found: Survey, *, inverted: bool = False) -> Cells:
 
     On an `inverted` scan code 0 is the light end of the scale.
     """
-    light = np.maximum(found.mean, 1e-6)
+    light = found.mean if found.mean.min() >= _DARKEST else np.maximum(found.mean, _DARKEST)
     ends = (found.clipped_dark, found.clipped_light) if inverted else (found.clipped_light, found.clipped_dark)
     return Cells(
         density=-np.log10(light),
@@ -159,12 +165,12 @@ class Straightened:
         """Return a length in whole cells, at least one."""
         return max(1, round(length_mm / self.step_mm))
 
-    def places(self) -> tuple[Map, Map]:
-        """Return x and y on the scan of the cells' centres, shape of the grid, mm."""
+    def inside(self, box: TurnedBox, inset_mm: float = 0.0) -> Mask:
+        """Return which cells' centres lie inside a box on the scan, at least `inset_mm` from its edges."""
         rows, columns = self.density.shape
         u = ((np.arange(columns) + 0.5) * self.step_mm - self.box.width_mm / 2)[None, :]
         v = ((np.arange(rows) + 0.5) * self.step_mm - self.box.height_mm / 2)[:, None]
-        return self.box.on_scan(u, v)
+        return by_bands(lambda some: box.inside(*self.box.on_scan(u, some), inset_mm), v)
 
 
 def straightened(cells: Cells, box: TurnedBox, within: TurnedBox | None = None) -> Straightened:
@@ -197,6 +203,30 @@ def cell_at(cells: Cells, x: Places, y: Places) -> tuple[Indices, Indices, Mask]
     return np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1), there
 
 
+def by_bands(work: Callable[..., NDArray[Any]], *maps: NDArray[Any], reach: int = 0) -> NDArray[Any]:
+    """Return work(*maps), made band by band of rows, so that what it makes on the way stays small.
+
+    Parameters
+    ----------
+    work
+        Takes the maps, or the same rows of all of them, and returns one map that is 2 `reach` rows lower: each of its
+        rows must follow from those at most `reach` rows off.
+    maps
+        All with the same number of rows, more than 2 `reach`.
+    """
+    rows = maps[0].shape[0] - 2 * reach
+    made: NDArray[Any] | None = None
+    for first in range(0, rows, _BAND):
+        part = work(*(one[first : first + _BAND + 2 * reach] for one in maps))
+        if made is None:
+            made = np.empty((rows, *part.shape[1:]), dtype=part.dtype)
+        made[first : first + _BAND] = part
+    if made is None:
+        message = f"a map of {maps[0].shape[0]} rows has none that is {reach} rows from its borders"
+        raise ValueError(message)
+    return made
+
+
 def grown(mask: Mask) -> Mask:
     """Return the mask grown by one cell in all eight directions."""
     out = mask.copy()
@@ -213,7 +243,7 @@ def eroded(mask: Mask) -> Mask:
     return ~grown(~mask)
 
 
-def labelled(mask: Mask) -> tuple[Indices, int]:
+def labelled(mask: Mask) -> tuple[Labels, int]:
     """Return a map that numbers the 4-connected regions of a mask from 1, 0 outside, and how many there are."""
     rows, columns = mask.shape
     width = columns + 1
@@ -223,7 +253,7 @@ def labelled(mask: Mask) -> tuple[Indices, int]:
     # the spare column keeps the runs of one line apart from the next
     starts, ends = np.flatnonzero(change > 0), np.flatnonzero(change < 0)
     if not starts.size:
-        return np.zeros(mask.shape, dtype=np.intp), 0
+        return np.zeros(mask.shape, dtype=np.int32), 0
     low = np.searchsorted(ends, starts + width, side="right")
     high = np.searchsorted(starts, ends + width, side="left")
     counts = np.maximum(high - low, 0)
@@ -243,14 +273,15 @@ def labelled(mask: Mask) -> tuple[Indices, int]:
             parent[max(a, b)] = min(a, b)
     roots = np.array([root(run) for run in range(starts.size)])
     _, number = np.unique(roots, return_inverse=True)
-    steps = np.zeros(rows * width, dtype=np.intp)
-    np.add.at(steps, starts, number + 1)
-    np.add.at(steps, ends, -(number + 1))
-    labels = np.cumsum(steps).reshape(rows, width)[:, :columns]
+    # regions are fewer than cells, and those of a scan are counted in 32 bits
+    steps = np.zeros(rows * width, dtype=np.int32)
+    np.add.at(steps, starts, number.astype(np.int32) + 1)
+    np.add.at(steps, ends, -number.astype(np.int32) - 1)
+    labels = np.cumsum(steps, out=steps).reshape(rows, width)[:, :columns]
     return labels, int(number.max()) + 1
 
 
-def extents(labels: Indices, count: int) -> list[tuple[int, tuple[slice, slice]]]:
+def extents(labels: Labels, count: int) -> list[tuple[int, tuple[slice, slice]]]:
     """Return each region's number and the rows and columns it spans, regions of under a few cells left out."""
     sizes = np.bincount(labels.ravel(), minlength=count + 1)
     found = []

@@ -23,7 +23,6 @@ from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
 from densiscan.scan_notes import Notes, Picture, made_up
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
-from densiscan.scan_png import open_png
 from densiscan.scan_tiff import open_tiff
 
 if TYPE_CHECKING:
@@ -390,6 +389,8 @@ def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> 
     if page not in (None, 1):
         raise ScanFault(f"has no page {page}, only one picture; leave out --page")
     if head == b"\x89PNG\r\n\x1a\n":
+        from densiscan.scan_png import open_png
+
         return open_png(file, size, channel)
     if head[:3] == b"\xff\xd8\xff":
         return open_jpeg(file, size, channel)

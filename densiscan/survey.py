@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +79,36 @@ class Survey:
     def pixels(self) -> int:
         """Pixels of the whole scan."""
         return int(self.x_edges_px[-1] * self.y_edges_px[-1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CellsInside:
+    """The cells of a survey whose middles lie in an area.
+
+    Attributes
+    ----------
+    rows, columns
+        The window of cells round it.
+    mask
+        Which of that window lie in it.
+    """
+
+    rows: slice
+    columns: slice
+    mask: NDArray[np.bool_]
+
+    def of(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return, of a map of all cells, the values of those that lie in the area, in one dimension; a copy."""
+        return np.asarray(values[self.rows, self.columns][self.mask])
+
+    def places(self, chosen: NDArray[np.bool_] | None = None) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return rows and columns of the cells in the area, or of those `chosen` among what `of` returns."""
+        mask = self.mask
+        if chosen is not None:
+            mask = np.zeros_like(mask)
+            mask[self.mask] = chosen
+        rows, columns = np.nonzero(mask)
+        return rows + self.rows.start, columns + self.columns.start
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
