@@ -22,10 +22,11 @@ if TYPE_CHECKING:
     from densiscan.film import CurvePoint, FilmTest, film_test
     from densiscan.negative import MeasureOptions, Reading, measure_scan
     from densiscan.notebook import open_notebook
-    from densiscan.paper_test import PaperTest, paper_from_points
+    from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, paper_from_points
     from densiscan.quantity import Influence, Quantity
     from densiscan.report import readings_document
     from densiscan.report_sheet import readings_csv
+    from densiscan.results import as_dict, as_row
     from densiscan.scan import Scan, open_scan
     from densiscan.wedge import Wedge, nominal_wedge, read_wedge
 
@@ -36,6 +37,7 @@ _SHELF = {
     "Assessment": "batch",
     "BatchResult": "batch",
     "Calibration": "calibration",
+    "Circumstances": "paper_test",
     "CurvePoint": "film",
     "DensiscanError": "errors",
     "Failure": "batch",
@@ -43,6 +45,7 @@ _SHELF = {
     "Influence": "quantity",
     "Label": "calibrate",
     "MeasureOptions": "negative",
+    "PaperPoint": "paper_test",
     "PaperTest": "paper_test",
     "Plan": "development_advice",
     "PrintAim": "batch",
@@ -53,6 +56,8 @@ _SHELF = {
     "Task": "batch",
     "Wedge": "wedge",
     "advise": "development_advice",
+    "as_dict": "results",
+    "as_row": "results",
     "calibrate_scan": "calibrate:calibrate",
     "film_test": "film",
     "measure_files": "batch_files",
@@ -74,6 +79,7 @@ __all__ = [
     "Assessment",
     "BatchResult",
     "Calibration",
+    "Circumstances",
     "CurvePoint",
     "DensiscanError",
     "Failure",
@@ -81,6 +87,7 @@ __all__ = [
     "Influence",
     "Label",
     "MeasureOptions",
+    "PaperPoint",
     "PaperTest",
     "Plan",
     "PrintAim",
@@ -92,6 +99,8 @@ __all__ = [
     "Wedge",
     "__version__",
     "advise",
+    "as_dict",
+    "as_row",
     "calibrate_scan",
     "film_test",
     "measure_files",

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field, is_dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import densiscan
+from densiscan import as_dict, as_row
+from densiscan.quantity import Influence, Quantity, Warning_
+from tests.made_up import assessment, calibration, reading
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "docs" / "api.md"
@@ -44,10 +52,124 @@ def test_the_worked_examples_print_what_they_say(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """They build on each other, as on the page."""
-    assert len(EXAMPLES) == 4
+    assert len(EXAMPLES) == 6
     for name in ("wedge.tif", "wedge.csv", "normal.tif", "thin.tif"):
         shutil.copy(ROOT / "sample_scans" / name, tmp_path)
     monkeypatch.chdir(tmp_path)
     for code, said in EXAMPLES:
         exec(compile(code, str(PAGE), "exec"), {"__name__": "example"})  # noqa: S102 - our own page
         assert capsys.readouterr().out == said
+
+
+# Every result as a dictionary, and as a row.
+
+
+def paper_test() -> densiscan.PaperTest:
+    tones = [0.06, 0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84]
+    points = [
+        densiscan.PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in enumerate(tones)
+    ]
+    return densiscan.paper_from_points(points, densiscan.Circumstances(name="old box"))
+
+
+def film_points() -> list[densiscan.CurvePoint]:
+    densities = [0.20, 0.20, 0.24, 0.36, 0.53, 0.71, 0.89, 1.07, 1.25, 1.43, 1.60]
+    return [
+        densiscan.CurvePoint(step=f"{k}", log_exposure=Quantity(0.3 * k), density=Quantity(density))
+        for k, density in enumerate(densities)
+    ]
+
+
+FAILURE = densiscan.Failure(path=Path("broken.tif"), code="unreadable-scan", message="It ends too early.")
+RUN = densiscan.Run(number=1, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
+PLAN = densiscan.Plan(target_range=Quantity(1.05))
+MADE: dict[str, Callable[[], object]] = {
+    "Advice": lambda: densiscan.advise([RUN], PLAN),
+    "Assessment": assessment,
+    "BatchResult": lambda: densiscan.BatchResult(assessments=(assessment(),), failures=(FAILURE,)),
+    "Calibration": calibration,
+    "Circumstances": lambda: paper_test().circumstances,
+    "CurvePoint": lambda: film_points()[0],
+    "Failure": lambda: FAILURE,
+    "FilmTest": lambda: densiscan.film_test(film_points()),
+    "Label": lambda: densiscan.Label(name="mine", created="2026-03-01T19:30:00+00:00"),
+    "MeasureOptions": densiscan.MeasureOptions,
+    "PaperPoint": lambda: paper_test().points[0],
+    "PaperTest": paper_test,
+    "Plan": lambda: PLAN,
+    "PrintAim": densiscan.PrintAim,
+    "Quantity": lambda: Quantity(1.05, {Influence("wedge", "1"): 0.01}),
+    "Reading": reading,
+    "Run": lambda: RUN,
+    "Scan": lambda: densiscan.open_scan(ROOT / "sample_scans" / "normal.tif"),
+    "Task": lambda: densiscan.Task(options=densiscan.MeasureOptions()),
+    "Wedge": lambda: densiscan.nominal_wedge(steps=21, increment=0.15, first=0.05),
+}
+"""One of each dataclass of the shelf."""
+
+
+def test_there_is_one_of_each_dataclass_of_the_shelf() -> None:
+    assert set(MADE) == {name for name in densiscan.__all__ if is_dataclass(getattr(densiscan, name))}
+
+
+@pytest.mark.parametrize("name", sorted(MADE))
+def test_it_becomes_a_dictionary_and_a_row(name: str) -> None:
+    result = MADE[name]()
+    whole, row = as_dict(result), as_row(result)
+    assert json.loads(json.dumps(whole, allow_nan=False)) == whole
+    assert whole
+    assert row or name == "BatchResult"  # which is a table of assessments, each a row
+    assert all(cell is None or isinstance(cell, str | float | int) for cell in row.values())
+    for column, cell in row.items():
+        if isinstance(value := getattr(result, column, None), Quantity):
+            assert (cell, row[f"{column}_uncertainty"]) == (value.value, value.uncertainty or None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Odd:
+    """Everything that a result may hold, and what it may not."""
+
+    place: Path = Path("a", "b.tif")
+    known: Quantity | None = None
+    far: float = math.inf
+    box_mm: tuple[float, ...] = (1.0, 2.5)
+    counts: object = field(default_factory=lambda: np.array([1, 2]))
+    single: object = field(default_factory=lambda: np.float64(0.5))
+    told: tuple[Warning_, ...] = (Warning_(code="one", message="One."), Warning_(code="one", message="Again."))
+    points: tuple[Quantity, ...] = (Quantity(1.0),)
+    hidden: object = field(default=print, repr=False)
+
+
+def test_what_a_result_may_hold() -> None:
+    assert as_dict(_Odd()) == {
+        "place": str(Path("a", "b.tif")),
+        "known": None,
+        "far": None,
+        "box_mm": [1.0, 2.5],
+        "counts": [1, 2],
+        "single": 0.5,
+        "told": [{"code": "one", "message": "One."}, {"code": "one", "message": "Again."}],
+        "points": [{"value": 1.0, "uncertainty": None}],
+    }
+    assert as_row(_Odd()) == {
+        "place": str(Path("a", "b.tif")),
+        "known": None,
+        "known_uncertainty": None,
+        "far": None,
+        "box_mm": "1.0 2.5",
+        "single": 0.5,
+        "told": "one",
+    }
+
+
+def test_a_row_has_the_same_columns_whether_a_quantity_is_known_or_not() -> None:
+    assert list(as_row(_Odd())) == list(as_row(_Odd(known=Quantity(1.0))))
+
+
+@pytest.mark.parametrize("what", [3.0, "text", object(), print])
+def test_what_is_no_result_is_refused(what: object) -> None:
+    for convert in (as_dict, as_row):
+        with pytest.raises(TypeError, match="is no result"):
+            convert(what)
+    with pytest.raises(TypeError, match="is no result"):
+        as_dict(_Odd(counts=print))
