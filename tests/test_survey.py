@@ -81,7 +81,7 @@ def test_cells_of_ones_in_the_head(tmp_path: Path) -> None:
     assert result.histogram.sum() == result.histogram[0] + result.histogram[65535] == 8
 
 
-@pytest.mark.parametrize("step", [7, 300, 300_000])
+@pytest.mark.parametrize("step", [7, 300, 600, 300_000])  # 600: three rows of a cell of seven
 def test_against_plain_numpy(tmp_path: Path, step: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(survey_pass, "STEP_PIXELS", step)
     codes = grainy((133, 171))
