@@ -109,3 +109,12 @@ def test_an_address_where_nobody_is_ends_in_one_sentence(
     err = capsys.readouterr().err
     assert err.startswith("densiscan: no cluster answers at 127.0.0.1:1")
     assert len(err.splitlines()) == 1
+
+
+def test_without_the_extra_one_sentence_says_how_to_get_it(
+    here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert here.is_dir()
+    assert run(["measure", "scans", "--calibration", "cal.json", "--cluster", "127.0.0.1:8786"]) == 1
+    assert capsys.readouterr().err == "densiscan: --cluster needs the extra: pip install 'densiscan[cluster]'.\n"

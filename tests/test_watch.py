@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import queue
 import signal
@@ -185,6 +186,27 @@ def test_a_folder_that_goes_away_ends_the_watch_in_one_sentence(here: Path, watc
     (here / "incoming").rmdir()
     assert "is gone" in watching.until("densiscan:")
     assert watching.process.wait(30) == 1
+
+
+def test_what_is_watched_for_a_run_is_kept_with_that_run(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = str(here / "book.sqlite")
+    added = "run add --film Fernley --developer Hollin --time 8:00 --temp 20 --notebook"
+    assert run([*added.split(), book]) == 0
+    watching = Watching(here, "--run", "last", "--notebook", book)
+    try:
+        negative(here / "incoming" / "three.tif", 3)
+        watching.until("three.tif")
+        watching.process.send_signal(signal.SIGINT)
+        watching.until("Watched")
+        assert watching.process.wait(30) == 0
+    finally:
+        watching.process.kill()
+        watching.process.wait()
+        watching.listening.join(30)
+    capsys.readouterr()
+    assert run(["run", "show", "1", "--json", "--notebook", book]) == 0
+    readings = json.loads(capsys.readouterr().out)["readings"]
+    assert [reading["file"] for reading in readings] == ["three.tif"]
 
 
 @pytest.mark.parametrize(
