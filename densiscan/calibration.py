@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
 
 _HIGHEST_DENSITY: Final = 8.0
+_DARKEST: Final = 1e-9
+"""Signal above black, at least: the logarithm needs one."""
 LEAST_ROUNDING: Final = 1e-5
 """Density below which rounding is not worth a line in a budget."""
 
@@ -111,14 +113,23 @@ class Calibration:
     others: tuple[Calibration, ...] = ()
 
     def __post_init__(self) -> None:
-        x, densities, used = self.knots()
-        if x.size < 2 or not bool(np.all(np.diff(x) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
-            raise ValueError("the steps used do not run from light to dense")
+        used = [step.reading for step in self.steps if step.used][::-1]
+        told = [(one.signal, one.light_density, one.noise, one.independent) for one in used]
+        numbers = [
+            *self.fit,
+            *self.density_range,
+            self.residual,
+            self.black,
+            *(number for one in told for number in one),
+        ]
+        if not all(math.isfinite(number) for number in numbers):
+            raise ValueError("a figure is not a number")
         if len(self.fit) != len(used) - 1 or self.mode not in {"transmission", "reflection"}:
             raise ValueError("the fit or the mode does not go with the steps")
-        numbers = [*self.fit, *self.density_range, self.residual, self.black, *x.tolist(), *densities.tolist()]
-        if not all(math.isfinite(value) for value in numbers):
-            raise ValueError("a figure is not a number")
+        signals = _log_levels(used, inverted=self.inverted, black=self.black)
+        densities = np.array([one.light_density for one in used])
+        if len(used) < 2 or not bool(np.all(np.diff(signals) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
+            raise ValueError("the steps used do not run from light to dense")
 
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
@@ -264,7 +275,7 @@ def _said(value: object) -> str:
 def log_signal_doubt(reading: StepReading, *, inverted: bool, black: float) -> float:
     """Return the standard uncertainty of the log10 signal of a step, from its noise over independent pixels."""
     level = (1.0 - reading.signal if inverted else reading.signal) - black
-    return reading.noise / math.sqrt(reading.independent) / max(level, 1e-9) / math.log(10.0)
+    return reading.noise / math.sqrt(reading.independent) / max(level, _DARKEST) / math.log(10.0)
 
 
 _NOISY_CODES: Final = 2.0
@@ -306,7 +317,7 @@ def step_parts(calibration: Calibration, reading: StepReading, *, pull: float, s
     """
     level = (1.0 - reading.signal if calibration.inverted else reading.signal) - calibration.black
     full = calibration.scan.full_scale
-    rounding = rounding_codes(reading.noise * full) / full / max(level, 1e-9) / math.log(10.0)
+    rounding = rounding_codes(reading.noise * full) / full / max(level, _DARKEST) / math.log(10.0)
     noise = log_signal_doubt(reading, inverted=calibration.inverted, black=calibration.black)
     parts = {
         Influence("wedge", reading.step): pull * 0.5 * reading.certificate,
@@ -317,6 +328,12 @@ def step_parts(calibration: Calibration, reading: StepReading, *, pull: float, s
     return parts
 
 
+def _log_levels(used: Sequence[StepReading], *, inverted: bool, black: float) -> Floats:
+    """Return log10 of the signal of each step above black, from the dark end."""
+    signal = np.array([reading.signal for reading in used])
+    return np.asarray(np.log10(np.maximum((1.0 - signal if inverted else signal) - black, _DARKEST)))
+
+
 def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> Floats:
     """Return log10 signal of each step, corrected for what noise does to a mean of transmittances.
 
@@ -324,12 +341,10 @@ def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> F
     noise s raises that mean by 1 + g (g - 1) / 2 (s / signal)^2 (second order of the Taylor series); the knot is
     moved so that the wedge itself is read back right.
     """
-    signal = np.array([reading.signal for reading in used])
+    x = _log_levels(used, inverted=inverted, black=black)
     noise = np.array([reading.noise for reading in used])
-    level = (1.0 - signal if inverted else signal) - black
-    x = np.log10(np.maximum(level, 1e-9))
     power = -shape_preserving_slopes(x, [reading.light_density for reading in used])
-    relative = np.minimum(noise / np.maximum(level, 1e-9), 0.3)
+    relative = np.minimum(noise / 10.0**x, 0.3)
     excess = np.log10(np.maximum(1.0 + 0.5 * power * (power - 1.0) * relative**2, 0.5))
     moved: Floats = x + np.where(power > 0.05, excess / np.maximum(power, 0.05), 0.0)
     return moved if bool(np.all(np.diff(moved) > 0.0)) else x
