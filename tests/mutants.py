@@ -28,7 +28,7 @@ CONCERNS = {
     "survey_pass": "survey",
     "glare": "glare_arithmetic",
     "calibration": "calibration_arithmetic",
-    "lamp": "lamp",
+    "lamp": "lamp_arithmetic",
     "negative": "negative negative_sheet",
     "film_definitions": "film",
     "film_points": "cli_film tables",

@@ -55,6 +55,22 @@ def test_a_signal_is_turned_into_its_density(density: float, inverted: bool, bla
     assert_allclose(calibration.density_of_signal(1.0 - level if inverted else level), density, rtol=0, atol=1e-9)
 
 
+@pytest.mark.parametrize("power", [0.5, 2.2])
+def test_far_below_the_wedge_the_light_goes_on_straight(power: float) -> None:
+    """Light as signal to the power g down to 0.3 of the darkest step's signal, then its tangent, even below zero."""
+    plain = linear()
+    steps = [
+        replace(one, reading=replace(one.reading, signal=10.0 ** (-one.reading.density / power))) for one in plain.steps
+    ]
+    calibration = replace(plain, steps=tuple(steps))
+    signal = np.arange(65536) / 65535
+    foot = 0.3 * 10.0 ** (-DENSEST / power)
+    tangent = foot**power * (1.0 + power * (signal - foot) / foot)
+    wanted = np.where(signal < foot, tangent, signal**power)
+    assert_allclose(calibration.table(65535), wanted, rtol=1e-9, atol=1e-12)
+    assert calibration.table(65535)[0] == pytest.approx(foot**power * (1.0 - power))
+
+
 def test_no_light_is_no_denser_than_half_a_code() -> None:
     assert_allclose(linear().density_of_signal(0.0), math.log10(65535 / 0.5), rtol=1e-9)
 
@@ -118,6 +134,8 @@ def test_whole_codes_leave_a_doubt_where_nothing_blurs_them(inverted: bool) -> N
     parts = calibration.parts(LIGHTEST + 3 * STEP)
     wanted = 1.0 / math.sqrt(12.0) / 255.0 / 10.0**-1.25 / math.log(10.0)
     assert_allclose(parts[Influence("rounding", "step 4")], wanted, rtol=1e-6)
+    bent = step_parts(calibration, calibration.steps[3].reading, pull=0.5, slope=-2.0)
+    assert_allclose(bent[Influence("rounding", "step 4")], wanted, rtol=1e-6)
     # In 16 bits the lightest step's rounding moves nothing that is worth a line.
     fine = linear().parts(LIGHTEST)
     assert not [influence for influence in fine if influence.kind == "rounding"]
