@@ -8,10 +8,14 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from densiscan.quantity import Warning_
-from densiscan.scan_pixels import Raster
+from densiscan.scan_pixels import Raster, ScanFault
 from densiscan.scan_tags import Directory, printable
 
 _CM_PER_INCH: Final = 2.54
+_ANY_FILE: Final = 1 << 28
+"""Pixels that are read in seconds, however closely they are packed."""
+_CLOSEST: Final = 100
+"""Pixels a byte beyond which a larger picture is no scan: noise lets 8 bits pack to one or two (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +71,22 @@ class Picture:
     bits: int
     lossy: bool = False
     warnings: tuple[Warning_, ...] = ()
+
+
+def unfolded(picture: Picture, size: int) -> Picture:
+    """Return the picture of a file of `size` bytes.
+
+    Raises
+    ------
+    ScanFault
+        If a small file unfolds into a huge picture: it would be read for minutes, and is no scan.
+    """
+    pixels = picture.raster.width * picture.raster.height
+    if pixels > max(_ANY_FILE, _CLOSEST * size):
+        raise ScanFault(
+            f"unfolds {size / 1e6:.3g} MB into {pixels / 1e6:.0f} million pixels, which no scan does; scan it again"
+        )
+    return picture
 
 
 def directory_notes(directory: Directory, *, parents: tuple[Directory, ...] = ()) -> Notes:

@@ -1,13 +1,19 @@
-"""Fixtures shared by the tests: they only build, they never assert."""
+"""Fixtures shared by the tests: they only build, but for one that looks over the shoulder of every test."""
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from hypothesis import Phase, settings
+
+from densiscan import cli_options
+from tests.schemas import faults, name_of
 
 # No example fails for its time: a machine may be slow at any moment. In CI the same examples run each time.
 settings.register_profile("default", deadline=None)
@@ -33,3 +39,27 @@ def shared_data() -> Path:
     if not folder.is_dir():
         pytest.skip("the folder of real frames and odd files is not beside this checkout")
     return folder
+
+
+_BREACHES: list[str] = []
+
+
+def _dumps(document: Any, **options: Any) -> str:
+    text = json.dumps(document, **options)
+    _BREACHES.extend(faults(json.loads(text), name_of(document["format"])))
+    return text
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _documents_are_read() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli_options, "json", SimpleNamespace(dumps=_dumps))
+        yield
+
+
+@pytest.fixture(autouse=True)
+def _documents_keep_to_their_schemas() -> Iterator[None]:
+    """Hold every document that a command prints in a test, whatever the test is about, against its published schema."""
+    _BREACHES.clear()
+    yield
+    assert not _BREACHES

@@ -21,7 +21,7 @@ from densiscan.quantity import Influence, Quantity
 from densiscan.sample import FilmCurve, Picture, Place, Rendered, Scanner, render_bed, sheet, write_scan
 from densiscan.scan import open_scan
 from tests.bed_pieces import layout, scanned, wedge
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 SCANNER = Scanner(ppi=150.0, glare=0.001, lamp=0.002, gain=0.97, balance=(1.0, 0.96, 0.88))
 SIZE = (80.0, 66.0)

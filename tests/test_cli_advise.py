@@ -16,7 +16,7 @@ from densiscan.development_runs import Run
 from densiscan.notebook import open_notebook
 from densiscan.notebook_readings import NewReading
 from densiscan.quantity import Influence, Quantity
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 NAMES = ["advise", "--film", "Plain film", "--developer", "Plain developer"]
 

@@ -14,7 +14,7 @@ from densiscan.cli import run
 from densiscan.notebook import open_notebook
 from tests.made_up import calibration
 from tests.paper_cases import faultless_case
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 WEDGE = "step,density\n" + "".join(f"{number},{0.05 + 0.15 * (number - 1):.2f}\n" for number in range(1, 22))
 CURVE = (

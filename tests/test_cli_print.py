@@ -17,7 +17,7 @@ from densiscan.paper_file import paper_document
 from densiscan.paper_test import Circumstances, paper_by_eye
 from densiscan.wedge import nominal_wedge
 from tests.made_up import calibration
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
 

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from densiscan import cli
 from densiscan.notebook import open_notebook
 from tests.pages import ROOT
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 SAMPLES = ROOT / "sample_scans"
 FIRST = "--film Film-A --developer Developer-B --time 8:00 --temp 68F"

@@ -93,3 +93,46 @@ def test_what_reads_shares_no_code_with_the_renderer() -> None:
 
 def test_no_module_is_a_drawer_for_everything() -> None:
     assert not {"core", "utils", "common", "misc"} & {file.stem for file in modules()}
+
+
+DANGEROUS_MODULES = {"code", "codeop", "dill", "joblib", "marshal", "pickle", "shelve", "subprocess", "yaml"}
+DANGEROUS_CALLS = {"__import__", "compile", "eval", "exec", "input"}
+DANGEROUS_NAMES = {"system", "popen", "allow_pickle", "shell"}
+"""What could run words from a file or a name as a program: pickles, code made of text, a shell."""
+
+
+def dangers_in(source: str) -> list[str]:
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found += [name.name for name in node.names if name.name.split(".")[0] in DANGEROUS_MODULES]
+        elif isinstance(node, ast.ImportFrom):
+            module = (node.module or "").split(".")[0]
+            found += [module] if module in DANGEROUS_MODULES else []
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in DANGEROUS_CALLS:
+            found.append(node.func.id)
+        elif isinstance(node, ast.Attribute) and node.attr in DANGEROUS_NAMES:
+            found.append(node.attr)
+        elif isinstance(node, ast.keyword) and node.arg in DANGEROUS_NAMES:
+            found.append(node.arg)
+    return found
+
+
+@pytest.mark.parametrize("file", modules(), ids=lambda file: file.stem)
+def test_nothing_read_can_become_a_program(file: Path) -> None:
+    assert dangers_in(file.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import pickle",
+        "from subprocess import run",
+        "def f():\n    import yaml.reader",
+        "eval('1')",
+        "import os\nos.system('ls')",
+        "numpy.load(file, allow_pickle=True)",
+    ],
+)
+def test_a_danger_is_seen(source: str) -> None:
+    assert len(dangers_in(source)) == 1

@@ -27,8 +27,8 @@ from densiscan.scan import Scan, open_scan
 from densiscan.wedge import nominal_wedge
 from tests.made_up import calibration as of_film
 from tests.paper_cases import GRAY_SCALE, faultless_case
+from tests.schemas import faults
 from tests.test_paper_test import points_of
-from tests.test_schemas import faults
 
 PAPER = PaperCurve()
 SIZE = (80.0, 70.0)

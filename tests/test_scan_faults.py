@@ -463,6 +463,25 @@ def test_head_that_claims_more_than_the_file_can_hold(tmp_path: Path) -> None:
         assert said == "read" if file.stem == "tags" else said.startswith(str(file)), said
 
 
+def test_a_small_file_that_unfolds_into_a_huge_picture(tmp_path: Path) -> None:
+    """A sound file of a few kB, all its strips the same 4 kB: nothing in its head claims what is not there."""
+    strip = zlib.compress(bytes(2 * 20_000 * 100), 9)
+    tags: dict[int, Tag | None] = {
+        256: (LONG, [20_000]),
+        257: (LONG, [20_000]),
+        259: (SHORT, [8]),
+        273: (LONG, [8] * 200),
+        278: (LONG, [100]),
+        279: (LONG, [len(strip)] * 200),
+    }
+    small = handmade.tiff((20_000, 100), [strip], tags={name: tags[name] for name in (256, 259, 278)})
+    (tmp_path / "small.tif").write_bytes(small)
+    assert sum(len(block.codes) for block in open_scan(tmp_path / "small.tif", ppi=300).blocks()) == 100
+    raw = handmade.tiff((20_000, 20_000), [strip], tags=tags)
+    assert len(raw) < 10_000
+    refused_bytes(tmp_path, raw, "MB into 400 million pixels, which no scan does; scan it again", ppi=300)
+
+
 def test_png_without_its_head(tmp_path: Path) -> None:
     refused_bytes(tmp_path, b"\x89PNG\r\n\x1a\n" + handmade.png_chunk(b"IEND", b""), "is damaged")
 

@@ -1,8 +1,12 @@
-"""Every document that a command prints with --json keeps to the published schema in docs/schemas."""
+"""The published schemas of docs/schemas: sound, one for each format, and strict enough to find fault.
+
+That every document printed with --json keeps to its own is held by `conftest`, in whatever test it is printed.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,21 +14,12 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from densiscan.cli import run
+from tests.schemas import FOLDER, faults, name_of
 
-ROOT = Path(__file__).resolve().parents[1]
-SCHEMAS = sorted((ROOT / "docs" / "schemas").glob("*.schema.json"))
+ROOT = FOLDER.parents[1]
+SCHEMAS = sorted(FOLDER.glob("*.schema.json"))
 SAMPLES = ROOT / "sample_scans"
-
-
-def schema(name: str) -> dict[str, Any]:
-    loaded = json.loads((ROOT / "docs" / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8"))
-    assert isinstance(loaded, dict)
-    return loaded
-
-
-def faults(document: object, name: str) -> list[str]:
-    found = Draft202012Validator(schema(name)).iter_errors(document)
-    return [f"{'/'.join(map(str, fault.absolute_path))}: {fault.message}" for fault in found]
+FIRST_RUN = "run add --film Meadow-100 --developer Borax --time 8:00 --temp 20 --batch March"
 
 
 def printed(line: list[str], capsys: pytest.CaptureFixture[str], status: int = 0) -> Any:
@@ -36,6 +31,38 @@ def printed(line: list[str], capsys: pytest.CaptureFixture[str], status: int = 0
 @pytest.mark.parametrize("file", SCHEMAS, ids=lambda file: file.name)
 def test_schemas_are_schemas(file: Path) -> None:
     Draft202012Validator.check_schema(json.loads(file.read_text(encoding="utf-8")))
+
+
+def test_every_format_has_its_schema() -> None:
+    source = "".join(file.read_text(encoding="utf-8") for file in (ROOT / "densiscan").glob("*.py"))
+    formats = set(re.findall(r"\"(densiscan\.[a-z-]+/\d)\"", source))
+    assert {name_of(format_) for format_ in formats} == {file.name.removesuffix(".schema.json") for file in SCHEMAS}
+    for format_ in formats:
+        assert json.loads((FOLDER / f"{name_of(format_)}.schema.json").read_text(encoding="utf-8"))["properties"][
+            "format"
+        ] == {"const": format_}
+
+
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [
+        ("notebook check", "notebook-check"),
+        ("notebook backup copy.sqlite", "backup"),
+        ("notebook film Meadow-100 --base 0.06", "film-base"),
+        ("notebook batch March --developer Borax --mixed 2026-03-01", "batch"),
+        ("notebook import other.json", "import"),
+    ],
+)
+def test_what_the_notebook_says_of_itself(
+    line: str, name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for notebook in ("other", "this"):
+        monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / f"{notebook}.sqlite"))
+        assert run(FIRST_RUN.split()) == 0
+        assert run(["notebook", "export", f"{notebook}.json"]) == 0
+    assert faults(json.loads(Path("this.json").read_text(encoding="utf-8")), "notebook") == []
+    assert faults(printed([*line.split(), "--json"], capsys), name) == []
 
 
 @pytest.fixture

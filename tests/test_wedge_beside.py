@@ -34,7 +34,7 @@ from densiscan.sample import (
 )
 from densiscan.scan import Scan, open_scan
 from tests.bed_pieces import BED_MM, DENSITIES, layout, scanned, wedge
-from tests.test_schemas import faults
+from tests.schemas import faults
 
 SCANNER = Scanner(ppi=150.0, glare=0.001, lamp=0.002, tone="2.2", gain=0.97)
 TODAY = replace(SCANNER, gain=0.90, stray=0.0004)
