@@ -29,7 +29,7 @@ CONCERNS = {
     "glare": "glare_arithmetic",
     "calibration": "calibration_arithmetic",
     "lamp": "lamp_arithmetic",
-    "negative": "negative negative_sheet",
+    "negative": "negative_arithmetic",
     "film_definitions": "film",
     "film_points": "cli_film tables",
     "film_reciprocity": "film_times",
