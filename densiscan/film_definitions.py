@@ -75,8 +75,7 @@ def place_of(x: Floats, net: Floats, density: float) -> float | None:
     """
     above = np.flatnonzero(net > density)
     if not above.size or above[0] == 0:
-        # The first point may lie on it exactly.
-        return float(x[0]) if above.size and net[0] == density else None
+        return None
     k = int(above[0])
     share = (density - float(net[k - 1])) / float(net[k] - net[k - 1])
     return float(x[k - 1]) + share * float(x[k] - x[k - 1])

@@ -133,10 +133,10 @@ def _few(dof: int) -> float:
 
     References
     ----------
-    JCGM 100:2008, table G.2: 13.97, 4.53, 3.31, 2.87, 2.65 for 1 to 5; 2 + 2.6 / dof beyond, to 2 %.
+    JCGM 100:2008, table G.2: 13.97, 4.53, 3.31, 2.87, 2.65 for 1 to 5; 2 + 2.9 / dof beyond, to 1.5 %.
     """
     table = (13.97, 4.53, 3.31, 2.87, 2.65)
-    return (table[dof - 1] if dof <= len(table) else 2.0 + 2.6 / dof) / 2.0
+    return (table[dof - 1] if dof <= len(table) else 2.0 + 2.9 / dof) / 2.0
 
 
 def _effective(
@@ -201,10 +201,11 @@ def _time_in(row: Row, column: str, path: str | Path) -> float:
     text = row.cells.get(column, "")
     minutes, colon, seconds = text.rpartition(":")
     try:
-        value = float(seconds.replace(",", ".")) + (60.0 * float(minutes) if colon else 0.0)
+        whole, rest = float(minutes) if colon else 0.0, float(seconds.replace(",", "."))
     except ValueError:
-        value = math.nan
-    if not 0.0 < value <= LONGEST_S:
+        whole = rest = math.nan
+    value = 60.0 * whole + rest
+    if not 0.0 < value <= LONGEST_S or (colon and not (0.0 <= rest < 60.0 and whole >= 0.0)):
         raise PointsFileError(
             f'{path}, line {row.line}: "{text}" is no time; write seconds, or minutes:seconds as 8:30.'
         )
