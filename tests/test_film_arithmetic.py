@@ -215,6 +215,27 @@ def test_the_doubt_is_at_least_that_of_the_densities() -> None:
         assert_allclose(found.exponent.standard_uncertainty or 0.0, wanted, rtol=0.02)
 
 
+def test_a_density_that_is_hardly_known_hardly_counts() -> None:
+    """Ten times the doubt is a hundredth of the weight: the fit is scipy's with these weights."""
+    off = {1.0: 0.0, 10.0: 0.0, 100.0: 0.0, 1000.0: 0.06}
+    series = [exposed(t, -0.5 - 0.2 * math.log10(t) + shift, 0.03 if shift else 0.003) for t, shift in off.items()]
+    weights = np.array([1.0, 1.0, 1.0, 0.1])  # numpy wants the root of them
+    effective = [-0.5 - 0.2 * math.log10(t) + shift for t, shift in off.items()]
+    metered = [math.log10(t) for t in off]
+    wanted = np.polyfit(metered, np.array(effective) + np.array(metered), 1, w=weights)[0]
+    assert_allclose(fit_reciprocity(series, film()).exponent.value, wanted, rtol=0, atol=1e-3)
+
+
+@pytest.mark.parametrize(("p", "taken"), [(0.29, False), (0.31, True), (1.19, True), (1.21, False)])
+def test_exponents_that_no_film_has_are_refused(p: float, taken: bool) -> None:
+    pairs = [LongExposure(metered_s=t**p, given_s=t) for t in (1.0, 10.0, 100.0)]
+    if taken:
+        assert_allclose(fit_reciprocity(pairs).exponent.value, p, rtol=1e-9)
+    else:
+        with pytest.raises(MeasureError, match=rf"exponent {p:.2f}, and no film has one outside 0\.3 to 1\.2"):
+            fit_reciprocity(pairs)
+
+
 def test_times_too_much_alike_are_refused() -> None:
     alike = [LongExposure(metered_s=t, given_s=t) for t in (10.0, 12.0, 19.0)]
     with pytest.raises(MeasureError, match=r"3 exposures that can be used, over a factor of 1\.9"):
