@@ -37,10 +37,10 @@ CONCERNS = {
     "development_family": "film_times",
     "development_posterior": "development_advice",
     "development_habits": "development_habits",
-    "paper": "paper development",
-    "paper_curve": "paper_test",
+    "paper": "paper paper_arithmetic",
+    "paper_curve": "paper_arithmetic paper_test",
     "paper_steps": "paper_scan paper_test",
-    "paper_print": "paper_print",
+    "paper_print": "paper_arithmetic paper_print",
 }
 """The modules in which a wrong number would hurt, and the test files (without test_) that concern each."""
 

@@ -1,0 +1,420 @@
+"""Figures of paper by hand: grades and what they hold, the curve of a logistic law, ends not yet reached, changes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from densiscan.errors import WrongUseError
+from densiscan.paper import HARDER, SOFTER, Process, density_range_for, paper_advice, range_of_grade
+from densiscan.paper_curve import Ends, PaperCurve, curve_through, find_ends
+from densiscan.paper_print import (
+    Before,
+    NegativeEnds,
+    Printing,
+    change_from,
+    known_range_fit,
+    needed_by_process,
+    paper_fit,
+    printing_with,
+    seconds_of,
+    strip_round,
+)
+from densiscan.paper_test import Circumstances, PaperTest, paper_by_eye
+from densiscan.quantity import Influence, Quantity
+from densiscan.wedge import nominal_wedge
+
+Floats = npt.NDArray[np.float64]
+
+
+def reading(value: float, expanded: float = 0.0) -> Quantity:
+    return Quantity(value, {Influence("wedge", "1"): 0.5 * expanded})
+
+
+# Grades and ranges. The table of grades is that of tests/test_paper.py (a teaching table).
+
+
+@pytest.mark.parametrize(
+    ("grade", "middle"), [("0", 155.5), ("1", 128.0), ("2", 105.0), ("3", 87.5), ("4", 72.5), ("5", 57.5)]
+)
+def test_the_middle_of_a_grade(grade: str, middle: float) -> None:
+    """From 1.70 down: 1.41, 1.15, 0.95, 0.80, 0.65, 0.50."""
+    assert_allclose(range_of_grade(grade), middle, rtol=1e-12)
+
+
+@pytest.mark.parametrize("grade", ["6", "-1", "2.5", "", SOFTER])
+def test_no_such_grade(grade: str) -> None:
+    with pytest.raises(WrongUseError, match="is no paper grade"):
+        range_of_grade(grade)
+
+
+@pytest.mark.parametrize(("paper", "taken"), [(29.9, False), (30.0, True), (250.0, True), (250.1, False)])
+def test_ranges_that_a_paper_may_have(paper: float, taken: bool) -> None:
+    if taken:
+        assert_allclose(density_range_for(paper, "contact").value, paper / 100.0, rtol=1e-12)
+    else:
+        with pytest.raises(WrongUseError, match="is no paper's"):
+            density_range_for(paper, "contact")
+
+
+def test_a_range_for_condenser_light_has_the_doubt_of_its_factor() -> None:
+    """105 over 100 and 1.25; u = value 0.075 / 1.25 (from memory: the factor's doubt), the other way round."""
+    found = density_range_for(105.0, "condenser")
+    assert_allclose(found.value, 0.84, rtol=1e-12)
+    assert dict(found.parts or {}) == {Influence("callier factor"): pytest.approx(-0.84 * 0.075 / 1.25)}
+    assert density_range_for(105.0, "diffusion").uncertainty == 0.0
+
+
+@pytest.mark.parametrize(
+    ("has", "said"),
+    [
+        (100.0, "The paper of range 100 holds all of it."),
+        (120.0, "The paper of range 120 holds all of it."),
+        (99.0, "The paper of range 99 loses 0.11 of it (0.4 stops) in shadows or highlights: take a softer one."),
+        (121.0, "The paper of range 121 shows it 0.4 stops short of a full black or white: take a harder one."),
+        (50.0, "The paper of range 50 loses 0.60 of it (2.0 stops) in shadows or highlights: take a softer one."),
+    ],
+)
+def test_what_a_paper_at_hand_does(has: float, said: str) -> None:
+    """A range of 1.10; within 10 it suits, 0.30 is a stop."""
+    note = paper_advice(density_range=reading(1.10), paper_range=has).note
+    assert note == f"A contact print of a range of 1.10 needs grade 2. {said}"
+
+
+@pytest.mark.parametrize(
+    ("process", "value", "expanded", "needed", "grade", "note"),
+    [
+        ("contact", 1.05, 0.02, 105, "2", "A contact print of a range of 1.05 needs grade 2."),
+        ("diffusion", 1.05, 0.02, 105, "2", "An enlargement by diffuse light of a range of 1.05 needs grade 2."),
+        (
+            "contact",
+            0.96,
+            0.04,
+            96,
+            "2",
+            "A contact print of a range of 0.96 needs grade 2; within the uncertainty grade 3 may suit as well.",
+        ),
+        (
+            "contact",
+            0.87,
+            0.20,
+            87,
+            "3",
+            (
+                "A contact print of a range of 0.87 needs grade 3; within the uncertainty grade 4 or grade 2 may suit as "
+                "well."
+            ),
+        ),
+        (
+            "contact",
+            1.80,
+            0.02,
+            180,
+            SOFTER,
+            (
+                "A contact print of a range of 1.80 needs a paper softer than grade 0. Hold back shadows and burn in "
+                "highlights, or develop the next film less."
+            ),
+        ),
+        (
+            "contact",
+            0.40,
+            0.02,
+            40,
+            HARDER,
+            "A contact print of a range of 0.40 needs a paper harder than grade 5. Develop the next film more.",
+        ),
+        (
+            "contact",
+            0.52,
+            0.10,
+            52,
+            "5",
+            (
+                "A contact print of a range of 0.52 needs grade 5; within the uncertainty a paper harder than grade 5 may "
+                "suit as well."
+            ),
+        ),
+    ],
+)
+def test_what_is_needed_in_words(
+    process: Process, value: float, expanded: float, needed: int, grade: str, note: str
+) -> None:
+    found = paper_advice(density_range=reading(value, expanded), process=process)
+    assert (found.process, found.needed_range, found.grade, found.note) == (process, needed, grade, note)
+
+
+def test_condenser_light_in_words() -> None:
+    note = paper_advice(density_range=reading(0.88), process="condenser").note
+    assert note.startswith(
+        "An enlargement by condenser light (silver looks 1.25 times as dense) of a range of 1.10 needs grade 2; "
+    )
+    assert "the paper may have to be softer" in paper_advice(density_range=reading(1.1), range_is_limit=True).note
+
+
+# The curve. A logistic law d = base + N / (1 + exp(-k (x - x0))) is straight in log(n / (N - n)).
+
+STEEP, MIDDLE, BASE, NET = 5.8, -0.6, 0.07, 2.0
+
+
+def logistic(x: Floats) -> Floats:
+    return np.asarray(BASE + NET / (1.0 + np.exp(-STEEP * (x - MIDDLE))))
+
+
+def curve() -> PaperCurve:
+    x = np.arange(-2.6, 1.41, 0.1)
+    return PaperCurve(log_exposure=x, density=logistic(x), base=BASE, top=BASE + NET)
+
+
+def test_a_curve_goes_through_its_points_and_holds_beyond() -> None:
+    found = curve()
+    assert_allclose(found.net, NET, rtol=1e-12)
+    assert_allclose(found.density_at(found.log_exposure), found.density, rtol=0, atol=1e-9)
+    ends = found.density_at([-9.0, 9.0])
+    assert_allclose(ends, found.density[[0, -1]], rtol=0, atol=1e-9)
+    assert found.density_at(0.0).shape == ()
+    assert found.density_at([[0.0, 0.1], [0.2, 0.3]]).shape == (2, 2)
+
+
+def test_between_its_points_a_logistic_law_is_kept() -> None:
+    fine = np.linspace(-2.4, 1.2, 500)
+    # The lift by 0.01 keeps both ends finite and bends the straight line there: 0.001 of density.
+    assert_allclose(curve().density_at(fine), logistic(fine), rtol=0, atol=1e-3)
+
+
+@given(density=st.floats(BASE + 0.02, BASE + NET - 0.02))
+def test_exposure_and_density_undo_each_other(density: float) -> None:
+    found = curve()
+    place = found.log_exposure_at(density)
+    assert place is not None
+    # Straight lines between 65 cuts of each interval: a few 1e-6 of exposure at a slope of 3.
+    assert_allclose(found.density_at(place), density, rtol=0, atol=5e-5)
+
+
+def test_what_the_points_do_not_reach_has_no_place() -> None:
+    x = np.array([0.0, 0.5, 1.0])
+    found = PaperCurve(log_exposure=x, density=np.array([0.3, 1.0, 1.6]), base=0.1, top=2.0)
+    assert found.log_exposure_at(0.29) is None
+    assert found.log_exposure_at(1.61) is None
+    assert found.log_exposure_at(0.3) == 0.0
+    assert_allclose(found.log_exposure_at(1.0) or 0.0, 0.5, rtol=0, atol=1e-9)
+    assert_allclose(found.log_exposure_at(1.6) or 0.0, 1.0, rtol=0, atol=1e-9)
+    assert found.landmarks() == {}  # 0.14, 1.81 and 1.96 all lie beyond
+
+
+def test_landmarks_by_hand() -> None:
+    """ISO 6846: T at 0.04 above white, S at 90 % of the net black; full black 0.04 short: x0 + ln(p / (1 - p)) / k."""
+    places = {"highlight": 0.04 / NET, "shadow": 0.9, "black": 1.0 - 0.04 / NET}
+    wanted = {name: MIDDLE + math.log(p / (1.0 - p)) / STEEP for name, p in places.items()}
+    found = curve().landmarks()
+    assert list(found) == list(wanted)
+    assert_allclose(list(found.values()), list(wanted.values()), rtol=0, atol=2e-3)
+
+
+def test_the_steepest_slope_of_a_logistic_law() -> None:
+    assert_allclose(curve().steepest(), STEEP * NET / 4.0, rtol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("density", "white", "black"),
+    [
+        ([0.07, 0.07, 0.0705, 0.5, 1.5, 2.0, 2.002], 3, 2),
+        ([0.07, 0.09, 0.5, 1.5, 2.0], 1, 1),
+        ([0.07, 0.0711, 0.5, 1.997, 2.0], 1, 2),
+        ([0.08, 0.06, 0.5, 1.5, 2.0], 2, 1),  # out of order: their mean is the white of both
+    ],
+)
+def test_which_points_are_white_and_black(density: list[float], white: int, black: int) -> None:
+    """Within 0.001 of the lightest and 0.003 of the darkest."""
+    found = find_ends(np.array(density))
+    assert (found.white, found.black) == (white, black)
+
+
+@pytest.mark.parametrize(
+    ("rises", "to_come"),
+    [
+        ((0.4, 0.2), 0.2),  # halves over two steps: 0.2 (1/2 + 1/4 + ...) is 0.2 more
+        ((0.4, 0.1), 0.1 / 3.0),  # a quarter each
+        ((0.2, 0.2), 0.8),  # does not shrink: four times the last rise
+        ((0.1, 0.3), 1.2),
+        ((0.01, 0.003), 0.003 * 0.3 / 0.7),
+        ((0.001, 0.003), 0.003),  # noise: no more than the last
+        ((0.0, 0.2), 0.8),
+        ((0.2, 0.0), 0.0),
+    ],
+)
+def test_what_is_still_to_come_is_a_geometric_series(rises: tuple[float, float], to_come: float) -> None:
+    before, last = rises
+    density = np.array([0.1, 0.1 + 0.5 * before, 0.1 + before, 0.1 + before + 0.5 * last, 0.1 + before + last]) + 1.0
+    found = find_ends(np.concatenate(([0.1, 0.1, 0.1, 0.1], density)))
+    assert_allclose(found.rise_to_come, to_come, rtol=1e-9, atol=1e-12)
+    turned = find_ends(3.0 - np.concatenate(([0.1, 0.1, 0.1, 0.1], density))[::-1])
+    assert_allclose(turned.fall_to_come, to_come, rtol=1e-9, atol=1e-12)
+
+
+def test_of_few_points_single_steps_tell_what_is_to_come() -> None:
+    assert_allclose(find_ends(np.array([0.1, 1.1, 1.6, 1.85])).rise_to_come, 0.25, rtol=1e-9)
+
+
+def test_ends_in_sight_and_not() -> None:
+    ends = Ends(white=1, black=1, fall_to_come=0.01, rise_to_come=0.1)
+    assert ends.white_reached()
+    assert not Ends(white=1, black=1, fall_to_come=0.0101, rise_to_come=0.0).white_reached()
+    assert ends.black_reached(2.0)  # a twentieth of the net density
+    assert not ends.black_reached(1.99)
+
+
+def test_what_little_is_to_come_is_added_to_an_end_in_sight() -> None:
+    x, density = np.arange(5.0), np.array([0.10, 0.12, 0.9, 1.90, 2.00])
+    found = curve_through(x, density, Ends(white=2, black=2, fall_to_come=0.008, rise_to_come=0.05))
+    assert_allclose((found.base, found.top), (0.11 - 0.008, 1.95 + 0.05), rtol=1e-12)
+    far = curve_through(x, density, Ends(white=1, black=1, fall_to_come=0.02, rise_to_come=0.5))
+    assert_allclose((far.base, far.top), (0.10, 2.00), rtol=1e-12)
+
+
+@pytest.mark.parametrize("top", [0.25, 0.261])
+def test_hardly_any_difference_is_no_print(top: float) -> None:
+    """Four times the first tone, 0.16, is the least."""
+    x, density = np.arange(4.0), np.array([0.1, 0.1, top, top])
+    ends = Ends(white=2, black=2, fall_to_come=0.0, rise_to_come=0.0)
+    if top < 0.26:
+        with pytest.raises(ValueError, match="no black and white"):
+            curve_through(x, density, ends)
+    else:
+        assert curve_through(x, density, ends).net == pytest.approx(top - 0.1)
+
+
+# The print.
+
+
+def negative(shadow: float | None = 0.40, highlight: float | None = 1.45, base: float | None = 0.25) -> NegativeEnds:
+    shadow_, highlight_, base_ = (
+        None if value is None else Quantity(value, {Influence("reading", name): 0.01})
+        for name, value in (("shadow", shadow), ("highlight", highlight), ("base", base))
+    )
+    return NegativeEnds(name="mill", shadow=shadow_, highlight=highlight_, base_plus_fog=base_)
+
+
+def paper(*, seconds: float | None = 10.0, last_black: str = "5", first_white: str = "13") -> PaperTest:
+    about = Circumstances(name="old box", exposure_s=seconds)
+    return paper_by_eye(nominal_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
+
+
+def test_the_range_needed_in_each_light() -> None:
+    found = needed_by_process(negative(), Printing())
+    assert list(found) == ["contact", "diffusion", "condenser"]
+    assert_allclose([one.value for one in found.values()], [105.0, 105.0, 131.25], rtol=1e-12)
+    own = needed_by_process(negative(), printing_with("condenser", callier=1.4))
+    assert_allclose(own["condenser"].value, 147.0, rtol=1e-12)
+    assert needed_by_process(negative(shadow=None), Printing()) == {}
+
+
+def test_the_light_of_a_condenser_is_in_the_doubt() -> None:
+    """1.25 times 1.05: u^2 = (1.25 u(D))^2 + (1.05 x 0.075)^2."""
+    seen = printing_with("condenser").seen(reading(1.05, 0.04))
+    assert_allclose(seen.value, 1.3125, rtol=1e-12)
+    assert_allclose(seen.standard_uncertainty or 0.0, math.hypot(1.25 * 0.02, 1.05 * 0.075), rtol=1e-12)
+
+
+@given(log_time=st.floats(-1.0, 3.0))
+def test_seconds_and_their_doubt(log_time: float) -> None:
+    found = seconds_of(Quantity(log_time, {Influence("x"): 0.02, Influence("y"): -0.01}))
+    assert found is not None
+    assert_allclose(found.value, 10.0**log_time, rtol=1e-12)
+    assert dict(found.parts or {}) == {
+        Influence("x"): pytest.approx(found.value * math.log(10.0) * 0.02),
+        Influence("y"): pytest.approx(-found.value * math.log(10.0) * 0.01),
+    }
+    assert seconds_of(None) is None
+    assert seconds_of(Quantity(log_time, None)) == Quantity(10.0**log_time, None)
+
+
+@pytest.mark.parametrize(("doubt", "step"), [(0.0752, 1.0 / 3.0), (0.0754, 0.5)])
+def test_a_strip_is_fine_where_the_estimate_is_sure_within_half_a_stop(doubt: float, step: float) -> None:
+    """k = 2: twice 0.0753 is half of 0.301."""
+    assert strip_round(Quantity(1.0, {Influence("x"): doubt})).step_stops == pytest.approx(step)
+    assert strip_round(Quantity(1.0, {Influence("x"): doubt}), step_stops=0.25).step_stops == 0.25
+
+
+@pytest.mark.parametrize(
+    ("has", "fit", "stops"),
+    [(96.0, "fits", 0.09), (94.0, "too hard", 0.11), (114.0, "fits", -0.09), (116.0, "too soft", -0.11)],
+)
+def test_a_paper_of_known_range(has: float, fit: str, stops: float) -> None:
+    found = known_range_fit(negative(), has, Printing())
+    assert (found.name, found.fit, found.iso_range.value, found.iso_range.uncertainty) == (None, fit, has, None)
+    assert found.difference_stops is not None
+    assert_allclose(found.difference_stops.value, stops / math.log10(2.0), rtol=1e-9)
+    unknown = known_range_fit(negative(highlight=None), has, Printing())
+    assert (unknown.fit, unknown.difference_stops) == (None, None)
+
+
+def test_what_is_not_known_of_the_negative_leaves_its_times_out() -> None:
+    """S at 0.725, T at 1.775, black at 0.65 (steps of 0.15 from 0.05)."""
+    only_shadow = paper_fit(negative(highlight=None, base=None), paper(), Printing())
+    assert only_shadow.highlight_time_s is None
+    assert only_shadow.standard_time_s is None
+    assert only_shadow.shadow_time_s is not None
+    assert only_shadow.strip is not None
+    assert_allclose(only_shadow.strip.seconds[2], only_shadow.shadow_time_s.value, rtol=1e-12)
+    both = paper_fit(negative(), paper(), Printing())
+    assert both.strip is not None
+    assert both.highlight_time_s is not None
+    assert_allclose(both.strip.seconds[2], both.highlight_time_s.value, rtol=1e-12)
+    # 10 s 10^(1.45 - 1.775) is 4.7 s: too short to count, and by a curve not known as steep as grade 2 is.
+    assert both.counted is not None
+    assert_allclose(both.counted.density[0], 2.0 * math.log10(1.1), rtol=1e-6)
+    neither = paper_fit(negative(shadow=None, highlight=None), paper(), Printing())
+    assert (neither.strip, neither.counted, neither.fit) == (None, None, None)
+
+
+def test_a_paper_of_another_range_is_as_much_less_steep() -> None:
+    """Steps 4 and 17 give 1.80: 2.0 x 105 / 180."""
+    soft = paper(last_black="4", first_white="17", seconds=3.0)
+    found = paper_fit(negative(), soft, Printing())
+    assert found.counted is not None
+    assert_allclose(found.counted.density[1], 2.0 * 105.0 / soft.iso_range.value * math.log10(1.2), rtol=1e-6)
+
+
+def test_a_change_is_put_together_of_its_parts() -> None:
+    """Denser by 0.3, twice as long on the new paper, from 2 to 5 times the size: 10^0.3 x 2 x 4 of 5 s."""
+    before = Before(
+        seconds=5.0,
+        negative=negative(0.40, 1.45),
+        magnification=2.0,
+        paper=paper(seconds=10.0),
+    )
+    printing = Printing(process="diffusion", magnification=5.0)
+    found = change_from(before, negative(0.70, 1.75), paper(seconds=20.0), printing)
+    assert found.size == pytest.approx(4.0)
+    for part in (found.paper_shadow, found.paper_highlight):
+        assert part is not None
+        assert_allclose(part.value, 2.0, rtol=1e-9)
+    for factor, time in ((found.shadow, found.shadow_time_s), (found.highlight, found.highlight_time_s)):
+        assert factor is not None
+        assert time is not None
+        assert_allclose(factor.value, 10.0**0.3 * 8.0, rtol=1e-9)
+        assert_allclose(time.value, 5.0 * 10.0**0.3 * 8.0, rtol=1e-9)
+    assert found.strip is not None
+    assert found.highlight_time_s is not None
+    assert_allclose(found.strip.seconds[2], found.highlight_time_s.value, rtol=1e-9)
+    assert found.counted is None  # 80 s
+
+
+def test_a_change_of_which_nothing_is_known() -> None:
+    found = change_from(Before(magnification=2.0), negative(), paper(), Printing())
+    assert (found.size, found.paper_shadow, found.strip, found.counted) == (None, None, None, None)
+    assert (found.shadow_time_s, found.highlight_time_s) == (None, None)
+    assert found.shadow is not None
+    assert found.shadow.value == pytest.approx(1.0)
+    unread = change_from(Before(seconds=5.0, negative=negative(highlight=None)), negative(), None, Printing())
+    assert unread.highlight is None
+    assert unread.strip is not None
+    assert unread.counted is not None
+    assert_allclose(unread.counted.density[0], 2.0 * math.log10(1.1), rtol=1e-9)
