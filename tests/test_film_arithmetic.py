@@ -271,14 +271,18 @@ def test_no_time_in_a_table(typed: str, tmp_path: Path) -> None:
 
 def test_a_series_with_densities(tmp_path: Path) -> None:
     file = tmp_path / "series.csv"
-    file.write_text("time,density,uncertainty\n1:00,0.8,0.02\n2,0.7,0\n3,,\n", encoding="utf-8")
-    sure, unsure, without = read_series(file)
+    file.write_text("time,density,uncertainty\n1:00,0.8,0.02\n2,0.7,0\n3,,\n4,0.6,\n", encoding="utf-8")
+    sure, unsure, without, unsaid = read_series(file)
     assert (sure.metered_s, sure.given_s) == (60.0, 60.0)
     assert sure.density is not None
     assert (sure.density.value, sure.density.uncertainty) == (0.8, 0.02)
     assert unsure.density is not None
     assert unsure.density.uncertainty is None  # 0 stands where none can be given
     assert without.density is None
+    assert unsaid.density is not None
+    assert (unsaid.density.value, unsaid.density.uncertainty) == (0.6, None)
+    file.write_text("metered;given\n0,25;1:05,5\n", encoding="utf-8")
+    assert [(one.metered_s, one.given_s) for one in read_series(file)] == [(0.25, 65.5)]
 
 
 def test_a_curve_and_exposures_as_written(tmp_path: Path) -> None:

@@ -107,8 +107,8 @@ def test_what_a_paper_at_hand_does(has: float, said: str) -> None:
             87,
             "3",
             (
-                "A contact print of a range of 0.87 needs grade 3; within the uncertainty grade 4 or grade 2 may suit as "
-                "well."
+                "A contact print of a range of 0.87 needs grade 3; within the uncertainty grade 4 or grade 2 may suit "
+                "as well."
             ),
         ),
         (
@@ -137,8 +137,8 @@ def test_what_a_paper_at_hand_does(has: float, said: str) -> None:
             52,
             "5",
             (
-                "A contact print of a range of 0.52 needs grade 5; within the uncertainty a paper harder than grade 5 may "
-                "suit as well."
+                "A contact print of a range of 0.52 needs grade 5; within the uncertainty a paper harder than grade 5 "
+                "may suit as well."
             ),
         ),
     ],
