@@ -74,6 +74,10 @@ def series(number: int) -> dict[str, Any]:
 
 def new_figure(*, width_mm: float = 150.0, height_mm: float = 100.0) -> Figure:
     """Return an empty figure of this size on paper; axes are added to it by `subplots` and the like."""
+    import logging
+
+    # Where it keeps its list of fonts is of no interest to a person who prints, nor that it cannot.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     from matplotlib.figure import Figure
 
     size = (width_mm / _MM_AN_INCH, height_mm / _MM_AN_INCH)

@@ -163,3 +163,11 @@ def test_a_wrong_place_for_the_figure_is_told_before_anything_is_done(
     assert run([*words, "--plot", place]) == 2
     assert told in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_home_that_cannot_be_written_is_not_spoken_of() -> None:
+    code = "from densiscan.plots import figure_svg, new_figure; figure_svg(new_figure(), key='a', title='b')"
+    done = subprocess.run(
+        [sys.executable, "-c", code], env={"HOME": "/dev/null", "PATH": ""}, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
