@@ -5,7 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.page_scenes import SCENES
-from tests.pages import Step, alike, first_false, page_named, pages_with_commands, printed_by, standing_in, steps_on
+from tests.pages import (
+    ROOT,
+    Step,
+    alike,
+    first_false,
+    page_named,
+    pages_with_commands,
+    printed_by,
+    standing_in,
+    steps_on,
+    text_of,
+)
 
 
 def test_the_comparison_can_fail() -> None:
@@ -23,6 +34,14 @@ def test_a_page_is_read_as_a_person_reads_it(tmp_path: Path) -> None:
     page = tmp_path / "page.md"
     page.write_text("So:\n\n    densiscan a\n    densiscan b\n\n```text\nx\n\ny\n```\n\n    densiscan c\n\nEnd.\n")
     assert steps_on(page) == [Step(commands=("a", "b"), shown=("x", "", "y")), Step(commands=("c",), shown=None)]
+
+
+def test_no_output_is_shown_that_nothing_is_compared_with() -> None:
+    for page in [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]:
+        compared = [step for step in steps_on(page) if step.shown is not None]
+        # What Python prints on the page about it is compared by tests/test_api.py.
+        of_python = text_of(page).count("```python")
+        assert text_of(page).count("```text") == len(compared) + of_python, page
 
 
 def test_every_page_with_commands_is_played() -> None:
