@@ -280,10 +280,15 @@ def range_on_film(scene_stops: float | None = None) -> Quantity:
     return Quantity(_veiled(subject, AVERAGE_FLARE_LOSS), parts)
 
 
+def veil_of(average_loss: float) -> float:
+    """Return the veil of flare, against the brightest part, that shortens the average subject by this log exposure."""
+    average = LOG_EXPOSURE_PER_STOP * AVERAGE_SUBJECT_STOPS
+    return float((1.0 - 10.0**-average_loss) / (10.0 ** (average - average_loss) - 1.0))
+
+
 def _veiled(subject: float, average_loss: float) -> float:
     """Return a log range under the veil of flare that shortens the average subject by `average_loss`."""
-    average = LOG_EXPOSURE_PER_STOP * AVERAGE_SUBJECT_STOPS
-    veil = (1.0 - 10.0**-average_loss) / (10.0 ** (average - average_loss) - 1.0)
+    veil = veil_of(average_loss)
     return math.log10((1.0 + veil) / (10.0**-subject + veil))
 
 

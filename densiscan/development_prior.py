@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from densiscan.development import AVERAGE_FLARE_LOSS, AVERAGE_SUBJECT_STOPS, LOG_EXPOSURE_PER_STOP, range_on_film
+from densiscan.development import AVERAGE_FLARE_LOSS, range_on_film, veil_of
 
 NORMAL_TIME_S: Final = 480.0
 """Normal development, 8:00 at 20 C, of an average film in a full-strength metol-hydroquinone borax developer (common
@@ -31,12 +31,6 @@ class Belief:
     name: str
     mean: float
     doubt: float
-
-
-def veil_of(average_loss: float) -> float:
-    """Return the veil of flare, against the brightest part, that shortens the average subject by this log exposure."""
-    average = LOG_EXPOSURE_PER_STOP * AVERAGE_SUBJECT_STOPS
-    return float((1.0 - 10.0**-average_loss) / (10.0 ** (average - average_loss) - 1.0))
 
 
 BELIEFS: Final = (

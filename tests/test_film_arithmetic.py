@@ -292,6 +292,14 @@ def test_a_curve_and_exposures_as_written(tmp_path: Path) -> None:
     assert [point.step for point in (first, second, third)] == ["A", "2", "3"]
     assert (first.log_exposure.value, first.density.value) == (-1.5, 0.32)
     assert [point.density.uncertainty for point in (first, second, third)] == [0.02, None, None]
+    file.write_text("log_exposure,density,uncertainty\n-1.5,0.3,0.06\n-1.2,0.4,0.08\n", "utf-8")
+    one, other = (point.density for point in read_curve(file))
+    assert_allclose((one - other).uncertainty or 0.0, 0.10, rtol=1e-12)  # readings err each by itself
+    assert list(one.budget()) == ["reading"]
+    file.write_text("step,log_exposure,uncertainty\n1,-1.5,0.06\n2,-1.2,0.08\n", "utf-8")
+    one, other = (exposure.log_exposure for exposure in read_exposures(file))
+    assert_allclose((one - other).uncertainty or 0.0, 0.10, rtol=1e-12)
+    assert list(one.budget()) == ["exposure"]
     file.write_text("step,log_exposure,uncertainty\n5,-1.5,0.06\n,-1.2,\n", "utf-8")
     five, unnamed = read_exposures(file)
     assert (five.step, five.log_exposure.value, five.log_exposure.uncertainty) == ("5", -1.5, 0.06)
