@@ -34,7 +34,7 @@ CONCERNS = {
     "film_points": "film_arithmetic tables",
     "film_reciprocity": "film_arithmetic",
     "development": "development_arithmetic",
-    "development_family": "film_times",
+    "development_family": "development_family",
     "development_posterior": "development_arithmetic",
     "development_habits": "development_habits",
     "paper": "paper_arithmetic",

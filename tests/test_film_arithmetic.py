@@ -53,6 +53,7 @@ def test_a_density_is_found_where_the_curve_leaves_it_for_good() -> None:
 def test_nothing_is_read_beyond_the_ends() -> None:
     net = straight()
     assert_allclose(had(definitions.net_at(X, net, 1.0)), 1.8, rtol=1e-12)
+    assert_allclose(had(definitions.net_at(X, net + X + 3.0, -2.995)), 0.005, rtol=1e-9)  # in the first interval
     assert definitions.net_at(X, net, 1.001) is None
     assert definitions.net_at(X, net, -3.001) is None
     assert definitions.gradient(X, net, (-1.0, 1.1)) is None
