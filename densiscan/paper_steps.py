@@ -124,7 +124,7 @@ def _counted(row: Row, count: int) -> Count:
     fitting = {start for start in ways if _has_room(start, count, white=white, black=black, last=last, line=line)}
     if len(fitting) == 1:
         return Count(start=fitting.pop(), count=count, visible=count, doubt=0.0)
-    if white is not None and black is not None and ways and not fitting:
+    if white is not None and black is not None and ways and round(black - white) != count:
         raise WedgeNotFoundError(
             f"between the ends of the printed wedge there is room for {round(black - white)} steps, and the wedge file "
             f"has {count}; check the wedge file, or {_ASK}"

@@ -39,7 +39,7 @@ CONCERNS = {
     "development_habits": "development_habits",
     "paper": "paper_arithmetic",
     "paper_curve": "paper_arithmetic",
-    "paper_steps": "paper_scan",
+    "paper_steps": "paper_steps",
     "paper_print": "paper_arithmetic paper_print",
 }
 """The modules in which a wrong number would hurt, and the test files (without test_) that concern each."""
