@@ -37,7 +37,7 @@ CONCERNS = {
     "development_family": "development_family",
     "development_posterior": "development_arithmetic",
     "development_habits": "development_habits",
-    "paper": "paper_arithmetic",
+    "paper": "paper_arithmetic paper",
     "paper_curve": "paper_arithmetic",
     "paper_steps": "paper_steps",
     "paper_print": "paper_arithmetic paper_print",

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.errors import WrongUseError
-from densiscan.paper import HARDER, SOFTER, Process, density_range_for, paper_advice, range_of_grade
+from densiscan.paper import HARDER, SOFTER, Process, density_range_for, grade_for, paper_advice, range_of_grade
 from densiscan.paper_curve import Ends, PaperCurve, curve_through, find_ends
 from densiscan.paper_print import (
     Before,
@@ -46,6 +46,11 @@ def reading(value: float, expanded: float = 0.0) -> Quantity:
 def test_the_middle_of_a_grade(grade: str, middle: float) -> None:
     """From 1.70 down: 1.41, 1.15, 0.95, 0.80, 0.65, 0.50."""
     assert_allclose(range_of_grade(grade), middle, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("effective", "grade"), [(1.144, "2"), (1.146, "1"), (0.496, "5"), (0.494, HARDER)])
+def test_a_grade_is_read_to_two_decimals_as_in_its_table(effective: float, grade: str) -> None:
+    assert grade_for(effective) == grade
 
 
 @pytest.mark.parametrize("grade", ["6", "-1", "2.5", "", SOFTER])
@@ -205,6 +210,10 @@ def test_what_the_points_do_not_reach_has_no_place() -> None:
     assert found.log_exposure_at(0.3) == 0.0
     assert_allclose(found.log_exposure_at(1.0) or 0.0, 0.5, rtol=0, atol=1e-9)
     assert_allclose(found.log_exposure_at(1.6) or 0.0, 1.0, rtol=0, atol=1e-9)
+    first = found.log_exposure_at(0.6)  # between the first two points
+    assert first is not None
+    assert 0.0 < first < 0.5
+    assert_allclose(found.density_at(first), 0.6, rtol=0, atol=5e-5)
     assert found.landmarks() == {}  # 0.14, 1.81 and 1.96 all lie beyond
 
 
@@ -260,6 +269,8 @@ def test_what_is_still_to_come_is_a_geometric_series(rises: tuple[float, float],
 
 def test_of_few_points_single_steps_tell_what_is_to_come() -> None:
     assert_allclose(find_ends(np.array([0.1, 1.1, 1.6, 1.85])).rise_to_come, 0.25, rtol=1e-9)
+    # Of five, two steps by two: 0.8, then 0.4, so that 0.4 is to come.
+    assert_allclose(find_ends(np.array([0.1, 0.5, 0.9, 1.1, 1.3])).rise_to_come, 0.4, rtol=1e-9)
 
 
 def test_ends_in_sight_and_not() -> None:
@@ -276,6 +287,12 @@ def test_what_little_is_to_come_is_added_to_an_end_in_sight() -> None:
     assert_allclose((found.base, found.top), (0.11 - 0.008, 1.95 + 0.05), rtol=1e-12)
     far = curve_through(x, density, Ends(white=1, black=1, fall_to_come=0.02, rise_to_come=0.5))
     assert_allclose((far.base, far.top), (0.10, 2.00), rtol=1e-12)
+
+
+def test_two_points_are_no_curve() -> None:
+    ends = Ends(white=1, black=1, fall_to_come=0.0, rise_to_come=0.0)
+    with pytest.raises(ValueError, match="no black and white"):
+        curve_through(np.array([0.0, 1.0]), np.array([0.1, 2.0]), ends)
 
 
 @pytest.mark.parametrize("top", [0.25, 0.261])
@@ -372,6 +389,13 @@ def test_what_is_not_known_of_the_negative_leaves_its_times_out() -> None:
     assert_allclose(both.counted.density[0], 2.0 * math.log10(1.1), rtol=1e-6)
     neither = paper_fit(negative(shadow=None, highlight=None), paper(), Printing())
     assert (neither.strip, neither.counted, neither.fit) == (None, None, None)
+
+
+def test_a_size_known_on_one_side_is_said_only_where_times_would_follow() -> None:
+    enlarged = Printing(process="diffusion", magnification=3.0)
+    assert [told.code for told in paper_fit(negative(), paper(), enlarged).warnings] == ["size-not-known"]
+    assert paper_fit(negative(), paper(seconds=None), enlarged).warnings == ()
+    assert paper_fit(negative(), paper(), Printing()).warnings == ()
 
 
 def test_a_paper_of_another_range_is_as_much_less_steep() -> None:
