@@ -111,15 +111,21 @@ def _gaps(profile: Profile, ends: tuple[int, int]) -> list[_Gap]:
         good_before = before >= max(least, 0.5 * inside_before)
         good_after = after >= max(least, 0.5 * inside_after)
         if good_before or good_after:
-            gaps.append(
-                _Gap(
-                    at_start if good_before else start,
-                    at_end if good_after else end,
-                    before if good_before else 0.0,
-                    after if good_after else 0.0,
-                )
+            gap = _Gap(
+                at_start if good_before else start,
+                at_end if good_after else end,
+                before if good_before else 0.0,
+                after if good_after else 0.0,
             )
+            # a faint line in a clear picture parts one band in two that reach over each other
+            gaps[-1:] = [_joined(gaps[-1], gap)] if gaps and gap.start <= gaps[-1].end else [*gaps[-1:], gap]
     return gaps
+
+
+def _joined(first: _Gap, second: _Gap) -> _Gap:
+    """Return one gap for two that overlap, its borders where they are surest."""
+    before, after = max(first, second, key=lambda gap: gap.before), max(first, second, key=lambda gap: gap.after)
+    return _Gap(before.start, after.end, before.before, after.after)
 
 
 def _best(strength: Map, at: int, reach: int) -> tuple[float, int]:

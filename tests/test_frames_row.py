@@ -32,12 +32,15 @@ def row(
     *,
     ends: Span | None = None,
     origins: tuple[Literal["line", "edge", "assumed"], Literal["line", "edge", "assumed"]] = ("line", "line"),
+    faint: tuple[tuple[float, float, float], ...] = (),
 ) -> list[tuple[float, float, str, str]]:
     """Return start and end of each frame found, mm, and how each was told; `exposed` is what is denser than rebate."""
     places = (np.arange(round(LENGTH_MM / STEP_MM)) + 0.5) * STEP_MM
     excess = np.zeros(places.size)
     for start, end in exposed:
         excess[(places > start) & (places < end)] = 0.8 * FULL
+    for start, end, level in faint:
+        excess[(places > start) & (places < end)] = level * FULL
     profile = Profile(excess=excess, density=2.0 * excess, step_mm=STEP_MM, noise=0.001, fogged=0.0)
     first, last = ends or (exposed[0][0], exposed[-1][1])
     sides = [
@@ -82,6 +85,14 @@ def test_a_picture_that_ends_clear_keeps_its_place(clear: str) -> None:
     found = row(seen)
     assert_spans(found, spans)
     assert found[1][3 if clear == "end" else 2] == "assumed"
+
+
+def test_a_faint_line_in_a_clear_picture_makes_no_second_gap_within_the_first() -> None:
+    exposed = [(5.0, 41.0), (43.0, 79.0)]
+    faint = ((80.5, 80.75, 0.08), (80.75, 81.5, 0.04), (81.5, 117.0, 0.26))
+    found = row(exposed, ends=(5.0, 112.0), origins=("line", "line"), faint=faint)
+    assert_spans(found[:2], exposed)
+    assert found[2][1] - found[2][0] == pytest.approx(36.0, abs=2 * SEARCH_MM)
 
 
 def test_a_frame_cut_by_the_end_of_the_film_stays_short() -> None:
