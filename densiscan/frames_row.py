@@ -100,7 +100,7 @@ def _gaps(profile: Profile, ends: tuple[int, int]) -> list[_Gap]:
     empty[: ends[0]] = empty[ends[1] :] = False
     change = np.diff(np.concatenate(([False], empty, [False])).astype(np.int8))
     reach, smallest = profile.cells(0.8), profile.cells(8.0)
-    gaps = []
+    gaps: list[_Gap] = []
     for start, end in zip(np.flatnonzero(change > 0).tolist(), np.flatnonzero(change < 0).tolist(), strict=True):
         if start - ends[0] < smallest or ends[1] - end < smallest:
             continue

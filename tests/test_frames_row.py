@@ -41,7 +41,7 @@ def row(
         excess[(places > start) & (places < end)] = 0.8 * FULL
     for start, end, level in faint:
         excess[(places > start) & (places < end)] = level * FULL
-    profile = Profile(excess=excess, density=2.0 * excess, step_mm=STEP_MM, noise=0.001, fogged=0.0)
+    profile = Profile(excess=excess, density=2.0 * excess, step_mm=STEP_MM, noise=0.0002, fogged=0.0)
     first, last = ends or (exposed[0][0], exposed[-1][1])
     sides = [
         Side(round(at / STEP_MM), 0.0 if origin == "assumed" else 0.8, origin)
@@ -89,7 +89,7 @@ def test_a_picture_that_ends_clear_keeps_its_place(clear: str) -> None:
 
 def test_a_faint_line_in_a_clear_picture_makes_no_second_gap_within_the_first() -> None:
     exposed = [(5.0, 41.0), (43.0, 79.0)]
-    faint = ((80.5, 80.75, 0.08), (80.75, 81.5, 0.04), (81.5, 117.0, 0.26))
+    faint = ((80.5, 80.75, 0.08), (80.75, 81.5, 0.04), (81.5, 117.0, 0.2))
     found = row(exposed, ends=(5.0, 112.0), origins=("line", "line"), faint=faint)
     assert_spans(found[:2], exposed)
     assert found[2][1] - found[2][0] == pytest.approx(36.0, abs=2 * SEARCH_MM)
