@@ -11,9 +11,11 @@ from densiscan.batch import Failure, Task, measure_one
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
 from densiscan.negative import MeasureOptions
-from densiscan.negative_sheet import OF_MANY, ONE_SHEET, Sheet, SheetDetail
+from densiscan.negative_sheet import MARGIN_MM, OF_MANY, ONE_SHEET, Sheet, SheetDetail
+from densiscan.sample import Picture, Place, strip
 from densiscan.scan import open_scan
 from densiscan.wedge import read_wedge
+from tests.test_negative import plain_scan, rendered
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
 SPOTS = ((30.1, 40.2), (52.5, 60.3), (4.5, 20.0), (60.0, 14.4))
@@ -116,8 +118,28 @@ def test_picture_and_map_agree(sheet: Sheet) -> None:
         np.testing.assert_allclose(sheet.map[row, column] / 1000.0, -np.log10(light[inside].mean()), atol=0.015)
 
 
-def test_without_film_the_whole_scan_is_kept(made: Calibration) -> None:
-    outcome = measure_one(SAMPLES / "wedge.tif", made, Task(options=MeasureOptions(), detail=OF_MANY))
-    if isinstance(outcome, Failure):
-        pytest.skip("a scan of a wedge alone is refused")
-    assert outcome[0].sheet is not None
+def test_without_film_the_whole_scan_is_kept(made: Calibration, tmp_path: Path) -> None:
+    plain_scan(tmp_path, np.full((200, 300), 0.1))  # of one density, ten pixels a millimetre
+    outcome = measure_one(tmp_path / "plain.tif", made, Task(options=MeasureOptions(), detail=OF_MANY))
+    assert not isinstance(outcome, Failure)
+    sheet = outcome[0].sheet
+    assert sheet is not None
+    np.testing.assert_allclose(sheet.region_mm, (0.0, 0.0, 30.0, 20.0), rtol=0, atol=1e-6)
+    # By another scanner's curve, so of what density does not matter; of one it must be.
+    assert np.ptp(sheet.picture) <= 1
+    assert np.ptp(sheet.map) <= 1
+
+
+def test_of_several_frames_on_a_strip_each_is_kept_by_itself(made: Calibration, tmp_path: Path) -> None:
+    pictures = [Picture(scene=scene, seed=5) for scene in ("mill", "wood", "shore")]
+    film = strip(place=Place(x_mm=95, y_mm=40), pictures=pictures, kind="roll", frame_mm=(50, 56), gap_mm=6.0)
+    _, bed = rendered(tmp_path, [film], (190, 80))
+    outcome = measure_one(tmp_path / "negative.tif", made, Task(options=MeasureOptions(), detail=OF_MANY))
+    assert not isinstance(outcome, Failure)
+    assert len(outcome) == 3
+    for one, truth in zip(outcome, bed.truth.film.frames, strict=True):
+        assert one.sheet is not None
+        left, top, width, height = truth.frame_mm
+        margin = MARGIN_MM
+        wanted = (left - margin, top - margin, width + 2 * margin, height + 2 * margin)
+        np.testing.assert_allclose(one.sheet.region_mm, wanted, rtol=0, atol=2.0)  # frames are found to 1 mm a side
