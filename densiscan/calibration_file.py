@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from densiscan.calibration import CalibratedStep, Calibration, StepReading
+from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import CalibrationError
 from densiscan.findings import Findings
 from densiscan.glare import REACHES_MM
@@ -94,13 +95,15 @@ def read_calibration(path: str | Path) -> Calibration:
     """
     file = Path(path)
     try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
-            raise CalibrationError(f"{file} is too large for a calibration; give the file that calibrate wrote.")
-        document = json.loads(file.read_text(encoding="utf-8"))
+        document = read_document(file, largest=_LARGEST_FILE_BYTES)
     except OSError as problem:
         reason = (problem.strerror or "unknown reason").lower()
         raise CalibrationError(f"{file} cannot be read as a calibration: {reason}.") from problem
-    except (UnicodeDecodeError, ValueError, RecursionError) as problem:
+    except TooLargeError as problem:
+        raise CalibrationError(
+            f"{file} is too large for a calibration; give the file that calibrate wrote."
+        ) from problem
+    except ValueError as problem:
         raise CalibrationError(f"{file} is not a calibration; give the file that calibrate wrote.") from problem
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         raise CalibrationError(f"{file} is not a calibration of the form {FORMAT}; calibrate again with this version.")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from densiscan.calibration import Calibration
+from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import WrongUseError
 from densiscan.glare import Glare
 from densiscan.quantity import Warning_
@@ -46,13 +46,12 @@ def known_glare(file: Path | None, calibration: Calibration | None, *, correct: 
 def _glare_in(file: Path) -> Glare:
     advice = "give the file that check --slot SCAN --out FILE wrote"
     try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
-            raise WrongUseError(f"{file} is too large for a check; {advice}.")
-        document = json.loads(file.read_text(encoding="utf-8"))
-        return Glare.from_json(document["slot"]["glare"])
+        return Glare.from_json(read_document(file, largest=_LARGEST_FILE_BYTES)["slot"]["glare"])
     except OSError as problem:
         raise WrongUseError(f"{file} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
-    except (ValueError, KeyError, TypeError, RecursionError) as problem:
+    except TooLargeError as problem:
+        raise WrongUseError(f"{file} is too large for a check; {advice}.") from problem
+    except (ValueError, KeyError, TypeError) as problem:
         raise WrongUseError(f"{file} holds no check of a slot; {advice}.") from problem
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -151,6 +150,7 @@ def _piece_name(file: str, piece: int | None) -> str:
 
 
 def _from_document(path: Path) -> list[NegativeEnds]:
+    from densiscan.documents import read_document
     from densiscan.paper_print import NegativeEnds
     from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
 
@@ -162,7 +162,7 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         return Quantity(float(plain["value"]), parts)
 
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = read_document(path)
         return [
             NegativeEnds(
                 name=_piece_name(str(one["file"]), one.get("piece")),
@@ -172,6 +172,8 @@ def _from_document(path: Path) -> list[NegativeEnds]:
             )
             for one in document["readings"]
         ]
+    except OSError as problem:
+        raise DensiscanError(f"{path} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         raise DensiscanError(
             f"{path} is no document of readings; make one with: densiscan measure SCAN --json"

@@ -6,13 +6,13 @@ are plain files in the folder `calibrations` beside it, so that a person can rea
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from densiscan.documents import read_document
 from densiscan.errors import DensiscanError, WrongUseError
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def kept_calibrations(notebook: Path) -> tuple[Path, ...]:
 def is_for_prints(file: Path) -> bool:
     """Tell whether a calibration file is of a reflection wedge; False where that cannot be read from it."""
     try:
-        document = json.loads(file.read_text(encoding="utf-8"))
+        document = read_document(file)
     except (OSError, ValueError):
         return False
     return isinstance(document, dict) and document.get("mode") == "reflection"

@@ -16,6 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import NotebookError, WrongUseError
 from densiscan.notebook import kept_calibrations, place_for_calibration
 from densiscan.notebook_book import Notebook
@@ -61,7 +62,7 @@ def _named_uid(name: str, document: Mapping[str, Any]) -> str:
 def _calibration_in(file: Path) -> dict[str, Any] | None:
     """Return the document of a calibration file, None where it holds none that can be kept."""
     try:
-        document = json.loads(file.read_text(encoding="utf-8"))
+        document = read_document(file)
         row = {"made": str(document["created"])}
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -132,18 +133,14 @@ def read_tables(place: Path) -> Tables:
 
 
 def _document_in(place: Path) -> Any:
-    if place.stat().st_size > _LARGEST_BYTES:
-        raise NotebookError(f"{place} is too large for an exported notebook.")
     try:
-        return json.loads(place.read_text(encoding="utf-8"), parse_constant=_no_number)
-    except (ValueError, RecursionError):
+        return read_document(place, largest=_LARGEST_BYTES)
+    except TooLargeError:
+        raise NotebookError(f"{place} is too large for an exported notebook.") from None
+    except ValueError:
         raise NotebookError(
             f"{place} is no exported notebook, or was cut off; give what densiscan notebook export wrote."
         ) from None
-
-
-def _no_number(text: str) -> float:
-    raise ValueError(text)
 
 
 def _csv_tables(folder: Path) -> dict[str, list[Row]]:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from numpy.testing import assert_allclose
 
@@ -17,14 +16,10 @@ from densiscan.calibration_file import calibration_document, read_calibration, w
 from densiscan.errors import CalibrationError, MeasureError
 from densiscan.findings import Findings
 from densiscan.lamp import (
-    USUAL_DOUBT,
     LampField,
     evened,
-    lamp_doubt,
     lamp_field,
-    lamp_warnings,
     read_bed,
-    smooth_surface,
 )
 from densiscan.negative import MeasureOptions, measure_scan
 from densiscan.quantity import Influence
@@ -33,47 +28,10 @@ from densiscan.sample_scanner import Tone, lamp_light
 from densiscan.scan import Scan
 from densiscan.survey import patch, survey
 from tests.bed_pieces import DENSITIES, BlackMask, Spots, layout, scanned, wedge
+from tests.test_lamp_arithmetic import plane
 
 UNEVEN = Scanner(ppi=120, lamp=0.02, gain=0.9, glare=0.0, lamp_seed=5)
 LABEL = Label(name="test", created="2026-01-02T03:04:05+00:00")
-
-
-def plane() -> LampField:
-    """Light 0.9 at the left edge, 1.1 at the right edge of a bed of 100 x 40 mm."""
-    x, y = np.linspace(0.0, 100.0, 5), np.array([0.0, 40.0])
-    return LampField(file="bed.tif", x_mm=x, y_mm=y, light=np.tile(0.9 + 0.002 * x, (2, 1)), left_over=0.001)
-
-
-def test_a_plane_is_read_between_its_nodes() -> None:
-    assert_allclose(plane().at([0.0, 10.0, 62.5, 100.0], [0.0, 40.0, 7.0, 3.0]), [0.9, 0.92, 1.025, 1.1], rtol=1e-12)
-    # Beyond the bed its border goes on.
-    assert_allclose(plane().at([-5.0, 130.0], [-1.0, 90.0]), [0.9, 1.1], rtol=1e-12)
-
-
-def test_a_box_has_the_light_of_its_middle_on_a_plane() -> None:
-    assert_allclose(plane().box((20.0, 10.0, 10.0, 20.0)), 0.95, rtol=1e-12)
-
-
-def test_what_is_left_over_is_the_doubt_of_a_density() -> None:
-    # u(D) = u(L)/L/ln 10: 0.001 is 0.000434
-    assert_allclose(plane().density_doubt, 0.000434, atol=5e-7)
-
-
-@pytest.mark.parametrize("light", [np.zeros((2, 5)), np.ones((5, 2)), np.full((2, 5), np.nan)])
-def test_a_lamp_without_light_is_refused(light: npt.NDArray[np.float64]) -> None:
-    with pytest.raises(ValueError, match="light of a lamp"):
-        replace(plane(), light=light)
-
-
-def test_a_surface_goes_through_a_bow_and_not_through_what_lies_on_it() -> None:
-    x, y = np.arange(5.0, 200.0, 10.0), np.arange(5.0, 150.0, 10.0)
-    truth = 1.0 + 0.02 * np.outer(y / 75.0 - 1.0, np.ones_like(x)) - 0.03 * (x / 100.0 - 1.0) ** 2
-    spoilt = truth.copy()
-    spoilt[3, 4] = 0.6
-    fitted = smooth_surface(x, y, spoilt, (200.0, 150.0))
-    # A polynomial of second degree is one of those the surface is made of; the weight of the outlier is zero.
-    assert_allclose(fitted.at(x, y), truth, atol=1e-6)
-    assert_allclose(fitted.outlying, 1.0 / truth.size, rtol=1e-12)
 
 
 def rendered_calibration(folder: Path, scanner: Scanner, *, bed: Scan | None = None, y_mm: float = 30.0) -> Calibration:
@@ -220,13 +178,6 @@ def test_the_cells_of_a_survey_get_their_light(tmp_path: Path) -> None:
     assert plane().size_mm == (100.0, 40.0)
 
 
-def test_a_lamp_known_on_one_side_only_is_said() -> None:
-    assert lamp_warnings(None, calibrated=False) == ()
-    assert lamp_warnings(plane(), calibrated=True) == ()
-    assert [warning.code for warning in lamp_warnings(None, calibrated=True)] == ["empty-bed-missing"]
-    assert [warning.code for warning in lamp_warnings(plane(), calibrated=False)] == ["lamp-not-in-calibration"]
-
-
 def test_an_evened_survey_is_freed_of_the_light(tmp_path: Path) -> None:
     surveyed = survey(scanned(tmp_path, "scan", [], UNEVEN, size_mm=(100.0, 40.0)), cell_mm=2.0)
     assert evened(surveyed, None) is surveyed
@@ -261,16 +212,6 @@ def test_spots_and_rebate_are_measured_under_an_even_lamp(tmp_path: Path) -> Non
     small = scanned(tmp_path, "small", [], scanner, size_mm=(60.0, 60.0))
     with pytest.raises(MeasureError, match="over the same area"):
         measure_scan(small, made, MeasureOptions(lamp=field))
-
-
-def test_the_lamp_is_in_the_doubt_of_a_reading() -> None:
-    found = Findings(checked="2026-01-02", lamp=0.006)
-    assert lamp_doubt(None, None) == USUAL_DOUBT
-    assert lamp_doubt(None, found) == 0.006
-    assert lamp_doubt(None, replace(found, lamp=None)) == USUAL_DOUBT
-    # 0.001 of light left over is 0.00043 in density, and never less than what a warm lamp changes.
-    assert lamp_doubt(replace(plane(), left_over=0.003), found) == pytest.approx(0.003 / np.log(10.0))
-    assert lamp_doubt(plane(), found) == 0.0005
 
 
 def test_a_difference_of_two_places_is_free_of_the_lamp_over_the_wedge(tmp_path: Path) -> None:

@@ -14,7 +14,8 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibration import Calibration
 from densiscan.errors import MeasureError
-from densiscan.lamp import LampField, lamp_field, read_bed
+from densiscan.findings import Findings
+from densiscan.lamp import USUAL_DOUBT, LampField, lamp_doubt, lamp_field, lamp_warnings, read_bed, smooth_surface
 from densiscan.scan import Scan, open_scan
 from tests import made_up
 
@@ -147,6 +148,19 @@ def test_a_lamp_does_not_halve_its_light(dark: float, refused: bool, tmp_path: P
         assert_allclose(field_of(tmp_path, light, gain=0.5).at(0.0, 50.0), dark, rtol=1e-3)
 
 
+@pytest.mark.parametrize(("rise", "refused"), [(1.0, False), (1.5, True)])
+def test_nor_does_it_double_it(rise: float, refused: bool, tmp_path: Path) -> None:
+    """1 + a (x / 140)^8: most of the bed is even; in its last fiftieth the light is 1 + 0.85 a and more."""
+    x, y = places()
+    light = np.asarray((1.0 + rise * (x / WIDTH_MM) ** 8) * np.ones_like(y))
+    if refused:
+        with pytest.raises(MeasureError, match="the bed is not empty"):
+            field_of(tmp_path, light, gain=0.3)
+    else:
+        field = field_of(tmp_path, light, gain=0.3)
+        assert_allclose(field.at(140.0, 50.0) / field.at(10.0, 50.0), 1.0 + rise, rtol=0.02)
+
+
 def test_blocks_are_eight_millimetres_and_more_of_them_on_a_narrow_scan(tmp_path: Path) -> None:
     bed = read_bed(bed_of(tmp_path, bow(*places())))
     # 140 / 8 and 100 / 8, rounded: 18 and 12 blocks, of whole cells of half a millimetre
@@ -163,3 +177,61 @@ def test_a_bed_scanned_at_another_depth_is_said(tmp_path: Path) -> None:
     assert told.code == "empty-bed-differs"
     assert "bit depth (8, calibrated with 16)" in told.message
     assert "resolution" not in told.message  # the bed may be scanned at another
+
+
+# The field, its doubt, and the surface by themselves.
+
+
+def plane() -> LampField:
+    """Light 0.9 at the left edge, 1.1 at the right edge of a bed of 100 x 40 mm."""
+    x, y = np.linspace(0.0, 100.0, 5), np.array([0.0, 40.0])
+    return LampField(file="bed.tif", x_mm=x, y_mm=y, light=np.tile(0.9 + 0.002 * x, (2, 1)), left_over=0.001)
+
+
+def test_a_plane_is_read_between_its_nodes() -> None:
+    assert_allclose(plane().at([0.0, 10.0, 62.5, 100.0], [0.0, 40.0, 7.0, 3.0]), [0.9, 0.92, 1.025, 1.1], rtol=1e-12)
+    # Beyond the bed its border goes on.
+    assert_allclose(plane().at([-5.0, 130.0], [-1.0, 90.0]), [0.9, 1.1], rtol=1e-12)
+
+
+def test_a_box_has_the_light_of_its_middle_on_a_plane() -> None:
+    assert_allclose(plane().box((20.0, 10.0, 10.0, 20.0)), 0.95, rtol=1e-12)
+
+
+def test_what_is_left_over_is_the_doubt_of_a_density() -> None:
+    # u(D) = u(L)/L/ln 10: 0.001 is 0.000434
+    assert_allclose(plane().density_doubt, 0.000434, atol=5e-7)
+
+
+@pytest.mark.parametrize("light", [np.zeros((2, 5)), np.ones((5, 2)), np.full((2, 5), np.nan)])
+def test_a_lamp_without_light_is_refused(light: npt.NDArray[np.float64]) -> None:
+    with pytest.raises(ValueError, match="light of a lamp"):
+        replace(plane(), light=light)
+
+
+def test_a_surface_goes_through_a_bow_and_not_through_what_lies_on_it() -> None:
+    x, y = np.arange(5.0, 200.0, 10.0), np.arange(5.0, 150.0, 10.0)
+    truth = 1.0 + 0.02 * np.outer(y / 75.0 - 1.0, np.ones_like(x)) - 0.03 * (x / 100.0 - 1.0) ** 2
+    spoilt = truth.copy()
+    spoilt[3, 4] = 0.6
+    fitted = smooth_surface(x, y, spoilt, (200.0, 150.0))
+    # A polynomial of second degree is one of those the surface is made of; the weight of the outlier is zero.
+    assert_allclose(fitted.at(x, y), truth, atol=1e-6)
+    assert_allclose(fitted.outlying, 1.0 / truth.size, rtol=1e-12)
+
+
+def test_a_lamp_known_on_one_side_only_is_said() -> None:
+    assert lamp_warnings(None, calibrated=False) == ()
+    assert lamp_warnings(plane(), calibrated=True) == ()
+    assert [warning.code for warning in lamp_warnings(None, calibrated=True)] == ["empty-bed-missing"]
+    assert [warning.code for warning in lamp_warnings(plane(), calibrated=False)] == ["lamp-not-in-calibration"]
+
+
+def test_the_lamp_is_in_the_doubt_of_a_reading() -> None:
+    found = Findings(checked="2026-01-02", lamp=0.006)
+    assert lamp_doubt(None, None) == USUAL_DOUBT
+    assert lamp_doubt(None, found) == 0.006
+    assert lamp_doubt(None, replace(found, lamp=None)) == USUAL_DOUBT
+    # 0.001 of light left over is 0.00043 in density, and never less than what a warm lamp changes.
+    assert lamp_doubt(replace(plane(), left_over=0.003), found) == pytest.approx(0.003 / np.log(10.0))
+    assert lamp_doubt(plane(), found) == 0.0005
