@@ -80,6 +80,14 @@ def paper(
             "--fixed", metavar="BOX", help="A fixed-only piece on the same scan: left,top,width,height in mm."
         ),
     ] = None,
+    net_black: Annotated[
+        float | None,
+        typer.Option(
+            "--net-black",
+            metavar="D",
+            help="Instead of a calibration: density of the paper's full black above its white, where you know it.",
+        ),
+    ] = None,
     region: Annotated[
         str | None,
         typer.Option("--region", metavar="BOX", help="Look for the printed wedge here: left,top,width,height in mm."),
@@ -113,9 +121,18 @@ def paper(
     arguments.within(exposure, "--exposure", above=0.0, upto=1e5, such_as="10 (seconds)")
     arguments.within(magnification, "--magnification", above=0.0, upto=50.0, such_as="2.5")
     arguments.within(base, "--base", above=-0.05, upto=1.0, such_as="0.06")
+    arguments.within(net_black, "--net-black", above=0.5, upto=2.6, such_as="1.95")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="300")
     if base is not None and fixed is not None:
         raise WrongUseError("--base and --fixed both give the fixed-only piece; give one of them.")
+    for option, value in (
+        *(("--region", region), ("--outline", outline), ("--fixed", fixed), ("--calibration", calibration)),
+        *(("--net-black", net_black), ("--channel", channel), ("--ppi", ppi), ("--page", page)),
+    ):
+        if scan is None and value is not None:
+            raise WrongUseError(f"{option} is for the scan of a print, and none is given; leave it out.")
+    if net_black is not None and calibration is not None:
+        raise WrongUseError("--net-black stands in for a calibration; give it or --calibration.")
     boxes = [arguments.box(*pair) for pair in ((region, "--region"), (outline, "--outline"), (fixed, "--fixed"))]
     check_plot(plot)
     if plot is not None and last_black is not None:
@@ -129,7 +146,7 @@ def paper(
         read = read_points(points)
         test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
     elif scan is not None and wedge is not None:
-        made = calibration_of_mode(calibration, book, "reflection")
+        made = None if net_black is not None else calibration_of_mode(calibration, book, "reflection")
         from densiscan.paper_scan import PrintScan, paper_from_scan
         from densiscan.wedge import read_wedge
 
@@ -141,6 +158,7 @@ def paper(
             outline_mm=boxes[1],
             fixed_mm=boxes[2],
             fixed_base=fixed_piece(base),
+            net_black=net_black,
         )
         test = paper_from_scan(asked, made, about)
     else:

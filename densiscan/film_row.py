@@ -188,10 +188,20 @@ def _start(row: Row, ends: _Ends, count: int) -> int | None:
     start = by_last if by_last is not None else by_first
     if start is None:
         return None
-    # One edge beyond the steps may be that of the film, or of the open light beside the wedge; two are more steps.
-    more = sum(place <= start or place >= start + count for place in row.drops)
+    # One edge may be that of the least exposed step itself, or of the open light beside the wedge; two are more steps.
+    levels = _levels(row)
+    beyond = [place for place in row.drops if place <= start or place >= start + count]
+    more = sum(not _is_edge_of_film(levels, place) for place in beyond)
     room = more < 2 and ends.first <= start and start + count - 1 <= ends.last
     return start if room else None
+
+
+def _is_edge_of_film(levels: dict[int, float], place: int) -> bool:
+    """Tell whether light glass lies before a lattice cell, and film on which nothing changes any more behind it."""
+    before, here, after = (levels.get(place + away) for away in (-1, 0, 1))
+    if here is None or after is None:
+        return False
+    return (before is None or here - before > _EDGE) and abs(after - here) < _SLACK
 
 
 def _clear_beside(row: Row) -> bool:

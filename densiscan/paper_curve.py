@@ -25,34 +25,7 @@ FULL_BLACK: Final = 0.04
 
 _SOFT: Final = 0.01
 """Density by which both ends of the curve are kept off zero before the logarithm is taken."""
-_SAME_WHITE: Final = 0.001
-"""Steps at the light end that differ by less are all white: a fortieth of the first tone."""
-_SAME_BLACK: Final = 0.003
-_WHITE_REACHED: Final = 0.01
-"""Fall still to come at the light end from which white counts as not reached: a quarter of the first tone."""
-_BLACK_REACHED: Final = 0.05
-"""Rise still to come at the dark end, as part of the net density, from which black counts as not reached."""
-_NOISE: Final = 0.004
-"""Rise over two steps that may be noise of the readings."""
 _GRID: Final = np.linspace(0.0, 1.0, 65)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ends:
-    """How many points make the white and the black end, and what was still to come beyond them, density."""
-
-    white: int
-    black: int
-    fall_to_come: float
-    rise_to_come: float
-
-    def white_reached(self) -> bool:
-        """Tell whether the lightest points are the paper's white."""
-        return self.fall_to_come <= _WHITE_REACHED
-
-    def black_reached(self, net: float) -> bool:
-        """Tell whether the darkest points are the paper's black, for its net maximum density."""
-        return self.rise_to_come <= _BLACK_REACHED * net
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,52 +111,14 @@ class PaperCurve:
         return float(np.max(np.diff(self.density_at(fine)) / np.diff(fine)))
 
 
-def find_ends(density: Floats) -> Ends:
-    """Tell which points are white and which black.
-
-    Parameters
-    ----------
-    density
-        Of the points by rising exposure, at least three.
-
-    Notes
-    -----
-    What is still to come beyond an end is guessed as a geometric series from the rise over its last two steps and over
-    the two before; where that does not shrink, no end is in sight, and four times the last rise is said.
-    """
-    pooled = isotonic(density)
-    white = int(np.count_nonzero(pooled - pooled[0] <= _SAME_WHITE))
-    black = int(np.count_nonzero(pooled[-1] - pooled <= _SAME_BLACK))
-    return Ends(white=white, black=black, fall_to_come=_to_come(pooled[::-1]), rise_to_come=_to_come(pooled))
-
-
-def _to_come(density: Floats) -> float:
-    over = 2 if density.size > 4 else 1
-    last, before = (abs(float(density[-1 - k * over] - density[-1 - (k + 1) * over])) for k in (0, 1))
-    if last <= 0.0:
-        return 0.0
-    # Rises as small as those of noise show no law: no more than the last is expected to come.
-    most = 0.8 if last > _NOISE else 0.5
-    share = min(last / before, most) if before > 0.0 else most
-    return last * share / (1.0 - share)
-
-
-def curve_through(log_exposure: Floats, density: Floats, ends: Ends) -> PaperCurve:
-    """Return the curve through points by rising exposure.
-
-    Its ends are the means of the points that make them, and what was still to come beyond.
+def curve_through(log_exposure: Floats, density: Floats, *, base: float, top: float) -> PaperCurve:
+    """Return the curve through points by rising exposure, from its white to its black.
 
     Raises
     ------
     ValueError
         If there are fewer than three points or black is not denser than white.
     """
-    base = float(np.mean(density[: ends.white]))
-    top = float(np.mean(density[density.size - ends.black :]))
-    if ends.white_reached():
-        base -= ends.fall_to_come
-    if ends.black_reached(top - base):
-        top += ends.rise_to_come
     if density.size < 3 or not math.isfinite(top - base) or top - base <= 4.0 * FIRST_TONE:
         raise ValueError("the points show no black and white")
     return PaperCurve(log_exposure=np.array(log_exposure, dtype=float), density=isotonic(density), base=base, top=top)

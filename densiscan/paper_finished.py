@@ -14,12 +14,12 @@ import numpy.typing as npt
 
 from densiscan.apertures import readings_inside
 from densiscan.calibration import Calibration
-from densiscan.errors import MeasureError, PaperTestError, WrongUseError
+from densiscan.errors import MeasureError, PaperTestError
 from densiscan.negative_light import Light
 from densiscan.paper_curve import FIRST_TONE, FULL_BLACK, FULL_SHADOW, PaperCurve
+from densiscan.paper_light import print_light
 from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_of, needed_range
-from densiscan.paper_scan import light_of_print, reading_warnings, require_reflection
-from densiscan.paper_smooth import SmoothCurve, smooth_curve
+from densiscan.paper_scan import reading_warnings, require_on, require_reflection
 from densiscan.paper_test import PaperTest
 from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Quantity, Warning_
@@ -153,9 +153,9 @@ def read_print(
     """
     require_reflection(calibration, scan.facts.file)
     for option, box in (("--frame", frame_mm), ("--rebate", rebate_mm)):
-        _require_on(scan, box, option)
-    smooth = smooth_curve(calibration)
-    light = light_of_print(scan, smooth.calibration)
+        require_on(scan, box, option)
+    reader = print_light(scan, calibration)
+    light = reader.light
     frame = frame_mm or picture_on(light)
     left, top, width, height = frame
     area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
@@ -165,7 +165,7 @@ def read_print(
             f"{scan.facts.file}: no picture was found; give it with --frame left,top,width,height in mm."
         )
     white, black = (
-        smooth.freed(light.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area))
+        reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)
         for share, name in ((TRIM, "white"), (1.0 - TRIM, "black"))
     )
     return PrintReading(
@@ -176,24 +176,9 @@ def read_print(
         black=black,
         tonal_range=black - white,
         densities=tuple(read.density.tolist()),
-        rebate=None if rebate_mm is None else _of_box(light, smooth, rebate_mm),
+        rebate=None if rebate_mm is None else reader.of_box(rebate_mm, "rebate"),
         warnings=reading_warnings(scan, calibration, (white, black)),
     )
-
-
-def _of_box(light: Light, smooth: SmoothCurve, box: BoxMm) -> Quantity:
-    return smooth.freed(light.of_box(box, "rebate"))
-
-
-def _require_on(scan: Scan, box: BoxMm | None, option: str) -> None:
-    if box is None:
-        return
-    left, top, width, height = box
-    if left < -0.5 or top < -0.5 or left + width > scan.width_mm + 0.5 or top + height > scan.height_mm + 0.5:
-        raise WrongUseError(
-            f"{option} does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
-            "left,top,width,height in mm inside it."
-        )
 
 
 def picture_on(light: Light) -> BoxMm:

@@ -1,15 +1,14 @@
 """The test of a paper from a reflection scan of a print of the wedge.
 
 With a calibration made from a reflection wedge the tones are densities. Without one they are taken relative to the
-print's own white and black: what is not known then, the scanner's tone curve and how black the paper is, is tried in
-all usual ways, and the differences go into the uncertainty.
+print's own white and black: what is not known then, the scanner's tone curve and how black the paper is, is weighed,
+and the differences go into the uncertainty.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,25 +17,27 @@ import numpy.typing as npt
 
 from densiscan.calibrate import searched, signal_map
 from densiscan.calibration import Calibration
-from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError
-from densiscan.negative_light import Light, light_on, surveyed_light
-from densiscan.paper_smooth import smooth_curve
+from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError, WrongUseError
+from densiscan.paper_doubt import glance
+from densiscan.paper_light import print_light
+from densiscan.paper_relative import Way, ways_of
 from densiscan.paper_steps import find_printed_steps, steps_in_outline
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.steps import CELL_MM, WedgePlace
-from densiscan.survey import Patch, patch
+from densiscan.survey import patch
 from densiscan.wedge import Wedge
 
 Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
 
-GAMMAS: Final = (1.0, 1.4, 1.8, 2.2, 2.6)
-"""Tone curves that scanners lay on the signal, as powers: linear to somewhat more than the usual 2.2."""
-NET_BLACKS: Final = (1.6, 1.9, 2.2)
-"""Net maximum densities that papers reach: matt to glossy (common practice)."""
 _CLIPPED: Final = 0.02
+_RELATIVE: Final = Warning_(
+    code="relative-to-own-white-and-black",
+    message="Without a calibration by a reflection wedge the tones were taken relative to the print's own white and "
+    "black: densities are not known, and R is less sure; it holds for a scan whose black point nobody has moved.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +54,8 @@ class PrintScan:
         A fixed-only piece of the paper on the same scan.
     fixed_base
         Density of such a piece, read elsewhere.
+    net_black
+        Net maximum density of the paper where a person knows it; used only where there is no calibration.
     """
 
     scan: Scan
@@ -61,6 +64,7 @@ class PrintScan:
     outline_mm: BoxMm | None = None
     fixed_mm: BoxMm | None = None
     fixed_base: Quantity | None = None
+    net_black: float | None = None
 
 
 def paper_from_scan(asked: PrintScan, calibration: Calibration | None, circumstances: Circumstances) -> PaperTest:
@@ -69,7 +73,9 @@ def paper_from_scan(asked: PrintScan, calibration: Calibration | None, circumsta
     Raises
     ------
     MeasureError
-        If the calibration is one for transmission, or a box holds no part of the scan.
+        If the calibration is one for transmission.
+    WrongUseError
+        If a box is not on the scan.
     WedgeNotFoundError
         If the printed wedge was not found.
     PaperTestError
@@ -78,6 +84,8 @@ def paper_from_scan(asked: PrintScan, calibration: Calibration | None, circumsta
     file = asked.scan.facts.file
     if calibration is not None:
         require_reflection(calibration, file)
+    for option, box in (("--fixed", asked.fixed_mm), ("--outline", asked.outline_mm)):
+        require_on(asked.scan, box, option)
     place = _place(asked)
     about = replace(circumstances, source=circumstances.source or file)
     if calibration is not None:
@@ -97,6 +105,24 @@ def require_reflection(calibration: Calibration, file: str) -> None:
         raise MeasureError(
             f"{file} is a print, and the calibration {calibration.name} is of a wedge read by transmission; calibrate "
             "with the scan of a reflection wedge: densiscan calibrate SCAN --reflection --densities WEDGE.csv"
+        )
+
+
+def require_on(scan: Scan, box: BoxMm | None, option: str) -> None:
+    """Check that a box that a person gave lies on a scan.
+
+    Raises
+    ------
+    WrongUseError
+        If it does not.
+    """
+    if box is None:
+        return
+    left, top, width, height = box
+    if left < -0.5 or top < -0.5 or left + width > scan.width_mm + 0.5 or top + height > scan.height_mm + 0.5:
+        raise WrongUseError(
+            f"{option} does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
+            "left,top,width,height in mm inside it."
         )
 
 
@@ -121,24 +147,14 @@ def _points(asked: PrintScan, place: WedgePlace, densities: Sequence[Quantity]) 
     )
 
 
-def light_of_print(scan: Scan, calibration: Calibration) -> Light:
-    """Return how densities are read on a scan of a print."""
-    seen = surveyed_light(scan, calibration, lamp=None, glare=None, correct=False)
-    return light_on(scan, calibration, seen, lamp=None, glare=None, correct=False)
-
-
 def _by_calibration(
     asked: PrintScan, place: WedgePlace, calibration: Calibration, circumstances: Circumstances
 ) -> PaperTest:
-    smooth = smooth_curve(calibration)
-    light = light_of_print(asked.scan, smooth.calibration)
-    read = [
-        smooth.freed(light.of_box(_inside(step.box_mm), f"print {number}"))
-        for number, step in enumerate(place.steps, start=1)
-    ]
+    light = print_light(asked.scan, calibration)
+    read = [light.of_box(_inside(step.box_mm), f"print {number}") for number, step in enumerate(place.steps, start=1)]
     fixed = asked.fixed_base
     if asked.fixed_mm is not None:
-        fixed = smooth.freed(light.of_box(asked.fixed_mm, "fixed-only piece"))
+        fixed = light.of_box(asked.fixed_mm, "fixed-only piece")
     test = paper_from_points(_points(asked, place, read), circumstances, method="scan", fixed_base=fixed)
     return replace(test, warnings=(*reading_warnings(asked.scan, calibration, read), *test.warnings))
 
@@ -170,64 +186,75 @@ def _inside(box: BoxMm) -> BoxMm:
 
 
 def _relative(asked: PrintScan, place: WedgePlace, circumstances: Circumstances) -> PaperTest:
-    patches = [patch(asked.scan, box_mm=_inside(step.box_mm)) for step in place.steps]
-    if max(one.clipped_dark for one in patches) > _CLIPPED:
+    scan = asked.scan
+    patches = [patch(scan, box_mm=_inside(step.box_mm)) for step in place.steps]
+    if max(one.clipped_dark for one in patches) > _CLIPPED or min(one.clean_mean for one in patches) <= 0.0:
         raise PaperTestError(
-            f"{asked.scan.facts.file}: the blacks of the print are at the end of the scanner's scale; scan with a "
+            f"{scan.facts.file}: the blacks of the print are at the end of the scanner's scale; scan with a "
             "longer exposure, or without contrast added, or calibrate with a reflection wedge."
         )
-    fixed = None if asked.fixed_mm is None else patch(asked.scan, box_mm=asked.fixed_mm)
-    ways = []
-    for gamma, net in itertools.product(GAMMAS, NET_BLACKS):
-        densities, base = _as_densities(patches, fixed, gamma, net)
-        ways.append(paper_from_points(_points(asked, place, densities), circumstances, method="scan", fixed_base=base))
-    middle = ways[len(ways) // 2]
-    told = Warning_(
-        code="relative-to-own-white-and-black",
-        message="Without a calibration by a reflection wedge the tones were taken relative to the print's own white "
-        "and black: densities are not known, and R is less sure.",
-    )
-    black = [way.black_log_exposure for way in ways if way.black_log_exposure is not None]
-    fogs = [way.fog for way in ways if way.fog is not None]
-    return replace(
-        middle,
-        iso_range=_among([way.iso_range for way in ways]),
-        shadow_log_exposure=_among([way.shadow_log_exposure for way in ways]),
-        highlight_log_exposure=_among([way.highlight_log_exposure for way in ways]),
-        black_log_exposure=_among(black) if black else None,
-        base_plus_fog=None,
-        maximum_black=None,
-        fog=_among(fogs) if fogs else None,
-        relative=True,
-        warnings=(*asked.scan.warnings, told, *middle.warnings),
-    )
-
-
-def _as_densities(
-    patches: Sequence[Patch], fixed: Patch | None, gamma: float, net: float
-) -> tuple[list[Quantity], Quantity | None]:
-    """Return densities above the print's white, and the fixed-only piece's, for one tone curve and one net black."""
     signal = np.array([one.clean_mean for one in patches])
     noise = np.array([one.clean_sd / math.sqrt(max(one.independent, 1.0)) for one in patches])
-    light = signal**gamma
-    white, black = float(np.max(light)), float(np.min(light))
-    share = (1.0 - 10.0**-net) / max(white - black, 1e-9)
-    relative = 10.0**-net + (light - black) * share
-    slope = gamma * signal ** (gamma - 1.0) * share / relative / math.log(10.0)
-    densities = [
-        Quantity(-math.log10(float(value)), {Influence("patch noise", f"print {number}"): float(doubt)})
-        for number, (value, doubt) in enumerate(zip(relative, noise * slope, strict=True), start=1)
+    ways = ways_of(signal, profile=scan.facts.icc, net_black=asked.net_black)
+    if not ways:
+        raise PaperTestError(
+            f"{scan.facts.file}: the darkest step of the print is too light for a paper's black, whatever the "
+            "scanner's tone curve; print the wedge again with more exposure, or calibrate with a reflection wedge."
+        )
+    fixed = None if asked.fixed_mm is None else np.array([patch(scan, box_mm=asked.fixed_mm).clean_mean])
+    points = _points(asked, place, _densities(ways[0], signal, noise))
+    of_fixed = None if fixed is None else Quantity(float(ways[0].density(fixed)[0]))
+    likeliest = paper_from_points(points, circumstances, method="scan", fixed_base=of_fixed)
+    shown = [_shown(way, points, signal, noise, fixed) for way in ways]
+    figures = {
+        "range": likeliest.iso_range,
+        "shadow": likeliest.shadow_log_exposure,
+        "highlight": likeliest.highlight_log_exposure,
+        "black": likeliest.black_log_exposure,
+        "fog": likeliest.fog,
+    }
+    found = {name: _weighed(name, quantity, ways, shown) for name, quantity in figures.items() if quantity is not None}
+    return replace(
+        likeliest,
+        iso_range=found["range"],
+        shadow_log_exposure=found["shadow"],
+        highlight_log_exposure=found["highlight"],
+        black_log_exposure=found.get("black"),
+        base_plus_fog=None,
+        maximum_black=None,
+        fog=found.get("fog"),
+        relative=True,
+        warnings=(*scan.warnings, _RELATIVE, *likeliest.warnings),
+    )
+
+
+def _densities(way: Way, signal: Floats, noise: Floats) -> list[Quantity]:
+    pairs = zip(way.density(signal).tolist(), way.noise(signal, noise).tolist(), strict=True)
+    return [
+        Quantity(density, {Influence("patch noise", f"print {number}"): doubt})
+        for number, (density, doubt) in enumerate(pairs, start=1)
     ]
-    if fixed is None:
-        return densities, None
-    of_fixed = max(10.0**-net + (fixed.clean_mean**gamma - black) * share, 1e-6)
-    return densities, Quantity(-math.log10(of_fixed))
 
 
-def _among(ways: Sequence[Quantity]) -> Quantity:
-    """Return the middle of what several assumptions give; anything between is equally likely (JCGM 100:2008, 4.3.7)."""
-    values = [way.value for way in ways]
-    middle = ways[len(ways) // 2]
-    half = 0.5 * (max(values) - min(values))
-    centred = Quantity(0.5 * (max(values) + min(values)), middle.parts)
-    return centred.with_part(Influence("tone curve not known"), half / math.sqrt(3.0))
+def _shown(
+    way: Way, points: Sequence[PaperPoint], signal: Floats, noise: Floats, fixed: Floats | None
+) -> Mapping[str, float]:
+    """Return what one way makes of the print; nothing where it shows no black and white."""
+    try:
+        found = glance([point.log_exposure for point in points], _densities(way, signal, noise))
+    except ValueError:
+        return {}
+    if {"shadow", "highlight"} <= found.keys():
+        found["range"] = 100.0 * (found["shadow"] - found["highlight"])
+    if fixed is not None:
+        found["fog"] = found["base"] - float(way.density(fixed)[0])
+    return found
+
+
+def _weighed(name: str, likeliest: Quantity, ways: Sequence[Way], shown: Sequence[Mapping[str, float]]) -> Quantity:
+    """Return the mean of a figure over all ways, with the likeliest's influences and with the spread of the ways."""
+    known = [(way.weight, found[name]) for way, found in zip(ways, shown, strict=True) if name in found]
+    weights, values = (np.array(column) for column in zip(*known, strict=True))
+    mean = float(weights @ values / weights.sum())
+    spread = math.sqrt(float(weights @ (values - mean) ** 2 / weights.sum()))
+    return Quantity(mean, likeliest.parts).with_part(Influence("tone curve not known"), spread)

@@ -6,7 +6,7 @@ Formulas and sources: docs/paper.md, "How it is computed".
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -15,7 +15,9 @@ import numpy.typing as npt
 
 from densiscan.errors import PaperTestError, WrongUseError
 from densiscan.paper import grade_for
-from densiscan.paper_curve import FULL_SHADOW, Ends, PaperCurve, curve_through, find_ends
+from densiscan.paper_curve import PaperCurve, curve_through
+from densiscan.paper_doubt import ReadOff, ends_of, read_off
+from densiscan.paper_ends import End
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.wedge import Wedge, WedgeStep
 
@@ -25,14 +27,13 @@ Method = Literal["scan", "points", "eye"]
 FEWEST_POINTS: Final = 5
 _FEWEST_TONES: Final = 2
 """Points that must lie between white and black: with fewer the ends of the range are guesses."""
+_TONE: Final = 0.01
+"""Density by which a tone differs from white and from black at least: a quarter of the first tone."""
+_LEFT_OPEN: Final = 0.014
+"""Standard uncertainty of S or T, log exposure, that an end not quite reached may leave without a word: as much as two
+steps of the wedge that are known to 0.02 (k = 2)."""
 _WIDE_GAP: Final = 0.31
 """Gap in log exposure from which points are too far apart to say much of toe and shoulder: a stop."""
-_SHAPE: Final = 0.17
-"""Standard uncertainty of a point between two steps, over the square of their gap in log exposure: the error of a cubic
-between knots, root mean square over five families of curves, 0.10 to 0.30 apart."""
-_EVEN: Final = 0.0012
-"""Standard deviation of density that an evenly exposed and developed print keeps from place to place, paper and scanner
-together (common practice: 0.001 to 0.002)."""
 _EYE: Final = 0.04
 """Standard deviation, log exposure, of where an eye at arm's length puts the ends of the tones, beside T and S: of
 rendered prints looked at with thresholds of 0.03 to 0.05 in white and 0.08 to 0.15 in black."""
@@ -41,7 +42,20 @@ _KEEN_EYE: Final = Warning_(
     message="A keen eye tells tones apart beyond the points of the standard, which makes R too long by as much as a "
     "grade: count as black or white what you would not notice at arm's length.",
 )
-_NUDGE: Final = 1e-4
+_BLACK_NOT_REACHED: Final = Warning_(
+    code="black-not-reached",
+    message="The darkest step is still short of the paper's full black: the true range is longer than R, and its "
+    "uncertainty cannot be given; print the wedge again with two to four times the exposure.",
+)
+_WHITE_NOT_REACHED: Final = Warning_(
+    code="white-not-reached",
+    message="The lightest step already has a tone: base plus fog is not known, and the uncertainty of R cannot be "
+    "given; print the wedge again with a half to a quarter of the exposure.",
+)
+_STEPS_FAR_APART: Final = Warning_(
+    code="steps-far-apart",
+    message="Some steps are more than a stop apart: toe and shoulder between them are a guess.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +143,12 @@ class PaperTest:
         if not self.points:
             return None
         x, density = _arrays(self.points)
-        return curve_through(x, density, find_ends(density))
+        if self.base_plus_fog is not None and self.maximum_black is not None:
+            base, top = self.base_plus_fog.value, self.maximum_black.value
+        else:
+            ends = ends_of([point.log_exposure for point in self.points], [point.density for point in self.points])
+            base, top = ends.base, ends.top
+        return curve_through(x, density, base=base, top=top)
 
 
 def paper_from_points(
@@ -157,24 +176,23 @@ def paper_from_points(
     ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
     source = circumstances.source
     _require_points(ordered, source)
-    x, density = _arrays(ordered)
-    ends = find_ends(density)
+    densities = [point.density for point in ordered]
     try:
-        curve = curve_through(x, density, ends)
+        read = read_off([point.log_exposure for point in ordered], densities)
     except ValueError as problem:
+        low, high = min(one.value for one in densities), max(one.value for one in densities)
         raise PaperTestError(
-            f"{source}: the densities go from {density.min():.2f} to {density.max():.2f} only, which is no white and "
-            "black; expose so that the ends of the wedge print as full black and as bare paper."
+            f"{source}: the densities go from {low:.2f} to {high:.2f} only, which is no white and black; expose so "
+            "that the ends of the wedge print as full black and as bare paper."
         ) from problem
-    tones = density.size - ends.white - ends.black
+    tones = sum(read.curve.base + _TONE < one.value < read.curve.top - _TONE for one in densities)
     if tones < _FEWEST_TONES:
         raise PaperTestError(
-            f"{source}: only {max(tones, 0)} tones lie between white and black, too few to tell a range; use a wedge "
+            f"{source}: only {tones} tones lie between white and black, too few to tell a range; use a wedge "
             "with finer steps."
         )
-    found = _propagated(ordered, ends)
-    shadow = _with_end(_with_shape(found["shadow"], x), curve, FULL_SHADOW * ends.rise_to_come)
-    highlight = _with_end(_with_shape(found["highlight"], x), curve, ends.fall_to_come)
+    found = read.figures
+    shadow, highlight = found["shadow"], found["highlight"]
     base = found["base"]
     test = PaperTest(
         method=method,
@@ -182,14 +200,14 @@ def paper_from_points(
         iso_range=(shadow - highlight).scaled(100.0),
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
-        black_log_exposure=_with_shape(found["black"], x) if "black" in found else None,
+        black_log_exposure=found.get("black"),
         base_plus_fog=base,
         maximum_black=found["top"],
         fog=None if fixed_base is None else base - fixed_base,
         points=ordered,
         from_wedge=method != "points",
     )
-    return _with_limits(test, ends, curve)
+    return _with_limits(test, read)
 
 
 def _arrays(points: Sequence[PaperPoint]) -> tuple[Floats, Floats]:
@@ -216,94 +234,45 @@ def _require_points(points: Sequence[PaperPoint], source: str) -> None:
         )
 
 
-def _propagated(points: Sequence[PaperPoint], ends: Ends) -> dict[str, Quantity]:
-    """Return what the curve shows, with every influence on the points carried through it (JCGM 100:2008, 5.1.3)."""
-    x, density = _arrays(points)
-    values = _shown(x, density, ends)
-    parts: dict[str, dict[Influence, float] | None] = {name: {} for name in values}
-    for number, point in enumerate(points):
-        for of_density, quantity in ((True, point.density), (False, point.log_exposure)):
-            slopes = _slopes((x, density), ends, number, values, of_density=of_density)
-            for name, slope in slopes.items():
-                parts[name] = _added(parts[name], quantity, slope)
-    return {name: Quantity(value, parts[name]) for name, value in values.items()}
-
-
-def _added(parts: dict[Influence, float] | None, quantity: Quantity, slope: float) -> dict[Influence, float] | None:
-    if parts is None or (quantity.parts is None and abs(slope) > 1e-6):
-        return None
-    for influence, part in (quantity.parts or {}).items():
-        parts[influence] = parts.get(influence, 0.0) + slope * part
-    return parts
-
-
-def _shown(x: Floats, density: Floats, ends: Ends) -> dict[str, float]:
-    curve = curve_through(x, density, ends)
-    return {"base": curve.base, "top": curve.top, **curve.landmarks()}
-
-
-def _slopes(
-    arrays: tuple[Floats, Floats], ends: Ends, number: int, shown: Mapping[str, float], *, of_density: bool
-) -> dict[str, float]:
-    """Return by how much all that is shown moves when one density, or one exposure, does."""
-    moved = [np.array(array) for array in arrays]
-    moved[1 if of_density else 0][number] += _NUDGE
-    after = _shown(moved[0], moved[1], ends)
-    return {name: (after.get(name, value) - value) / _NUDGE for name, value in shown.items()}
-
-
-def _with_shape(place: Quantity, x: Floats) -> Quantity:
-    after = int(np.clip(np.searchsorted(x, place.value), 1, x.size - 1))
-    gap = float(x[after] - x[after - 1])
-    return place.with_part(Influence("curve shape", f"{after}"), _SHAPE * gap * gap)
-
-
-def _with_end(place: Quantity, curve: PaperCurve, to_come: float) -> Quantity:
-    """Return a place on the curve, in doubt by what may be missing at its end, and by how even a print is."""
-    beside = curve.density_at([place.value - 0.02, place.value + 0.02])
-    slope = max(float(beside[1] - beside[0]) / 0.04, 1e-3)
-    key = f"{place.value:.3f}"
-    place = place.with_part(Influence("even print", key), _EVEN / slope)
-    return place.with_part(Influence("end of the curve", key), to_come / slope / math.sqrt(3.0))
-
-
-def _with_limits(test: PaperTest, ends: Ends, curve: PaperCurve) -> PaperTest:
+def _with_limits(test: PaperTest, read: ReadOff) -> PaperTest:
     """Return the test with what is wrong at its ends: a black or a white that was not reached makes R a limit."""
     told: list[Warning_] = []
     iso_range, shadow, highlight = test.iso_range, test.shadow_log_exposure, test.highlight_log_exposure
-    if not ends.black_reached(curve.net):
-        told.append(
-            Warning_(
-                code="black-not-reached",
-                message="The darkest step is still short of the paper's full black: the true range is longer than R, "
-                "and its uncertainty cannot be given; print the wedge again with two to four times the exposure.",
-            )
-        )
+    if not read.ends.black_reached():
+        told.append(_BLACK_NOT_REACHED)
         shadow = Quantity(shadow.value, None)
-    if not ends.white_reached():
-        told.append(
-            Warning_(
-                code="white-not-reached",
-                message="The lightest step already has a tone: base plus fog is not known, and the uncertainty of R "
-                "cannot be given; print the wedge again with a half to a quarter of the exposure.",
-            )
-        )
+    elif read.left_open("shadow", "black") > _LEFT_OPEN and read.ends.black.goes_on():
+        told.append(_goes_on("black", read.ends.black))
+    if not read.ends.white_reached():
+        told.append(_WHITE_NOT_REACHED)
         highlight = Quantity(highlight.value, None)
-    if told:
+    elif read.left_open("highlight", "white") > _LEFT_OPEN and read.ends.white.goes_on():
+        told.append(_goes_on("white", read.ends.white))
+    if shadow.parts is None or highlight.parts is None:
         iso_range = Quantity(iso_range.value, None)
-    if float(np.max(np.diff(curve.log_exposure))) > _WIDE_GAP:
-        told.append(
-            Warning_(
-                code="steps-far-apart",
-                message="Some steps are more than a stop apart: toe and shoulder between them are a guess.",
-            )
-        )
+    if float(np.max(np.diff(read.curve.log_exposure))) > _WIDE_GAP:
+        told.append(_STEPS_FAR_APART)
     return replace(
         test,
         iso_range=iso_range,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
         warnings=(*test.warnings, *told),
+    )
+
+
+def _goes_on(what: Literal["black", "white"], end: End) -> Warning_:
+    come, most = (max(round(each, 2), 0.01) for each in end.to_come())
+    if what == "black":
+        return Warning_(
+            code="black-just-short",
+            message=f"The darkest steps still get darker: full black lies about {come:.2f} beyond the last of them, at "
+            f"most {most:.2f}, which makes R less sure; print the wedge again with two to four times the exposure.",
+        )
+    return Warning_(
+        code="white-just-short",
+        message=f"The lightest steps still get lighter: white lies about {come:.2f} beyond the last of them, at most "
+        f"{most:.2f}, which makes R less sure; print the wedge again with a half to a quarter of the exposure.",
     )
 
 

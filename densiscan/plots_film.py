@@ -86,7 +86,7 @@ def _draw_speed(axes: Axes, test: FilmTest) -> None:
         f"speed point {place:.2f}",
         (place, density),
         textcoords="offset points",
-        xytext=(-8, 10),
+        xytext=(-16, 8),
         ha="right",
         color=INK,
         fontsize=7,

@@ -81,7 +81,7 @@ def _draw_range(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:
         (dark, high, "S: 90 % of the\nnet maximum", (10, -22)),
     ):
         axes.plot([place, place], [curve.base, level], color=INK, linewidth=0.8)
-        axes.plot([place], [level], marker="x", color=INK, markersize=6)
+        axes.plot([place], [level], marker="x", color=INK, markersize=9, markeredgewidth=1.6, zorder=5)
         axes.annotate(
             words,
             (place, level),

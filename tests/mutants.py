@@ -39,6 +39,8 @@ CONCERNS = {
     "development_habits": "development_habits",
     "paper": "paper_arithmetic paper",
     "paper_curve": "paper_arithmetic",
+    "paper_ends": "paper_arithmetic paper_test",
+    "paper_relative": "paper_relative",
     "paper_steps": "paper_steps",
     "paper_print": "paper_arithmetic paper_print",
 }

@@ -167,10 +167,10 @@ def read_back(case: PaperCase, folder: Path, *, calibrated: bool) -> PaperTest:
     return read_with(case, folder, case.calibration(folder / f"gray-{case.seed}.tif") if calibrated else None)
 
 
-def read_with(case: PaperCase, folder: Path, made: Calibration | None) -> PaperTest:
+def read_with(case: PaperCase, folder: Path, made: Calibration | None, *, net_black: float | None = None) -> PaperTest:
     """Return what densiscan makes of a case with a calibration, or with none."""
-    scan = case.scan(folder / f"print-{case.seed}.tif")
-    return paper_from_scan(PrintScan(scan=scan, wedge=case.wedge()), made, Circumstances(exposure_s=10.0))
+    asked = PrintScan(scan=case.scan(folder / f"print-{case.seed}.tif"), wedge=case.wedge(), net_black=net_black)
+    return paper_from_scan(asked, made, Circumstances(exposure_s=10.0))
 
 
 def faultless_case(seed: int = 1) -> PaperCase:

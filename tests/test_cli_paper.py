@@ -108,6 +108,15 @@ def test_scan_without_one_is_relative_and_says_so(scanned: Path, capsys: pytest.
     assert abs(found["range"]["value"] - 105.0) <= found["range"]["uncertainty"]
 
 
+def test_a_black_that_is_known_makes_it_surer(scanned: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = f"paper {scanned / 'print.tif'} --wedge wedge.csv"
+    without, stated = (document(f"{line}{more}", capsys)["range"] for more in ("", " --net-black 1.95"))
+    assert stated["uncertainty"] < 0.8 * without["uncertainty"]
+    assert abs(stated["value"] - 105.0) <= stated["uncertainty"]
+    assert run(f"{line} --net-black 1.95 --calibration {scanned / 'gray.json'}".split()) == 2
+    assert "--net-black stands in for a calibration" in capsys.readouterr().err
+
+
 def test_last_reflection_calibration_is_taken_and_said(
     scanned: Path, place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -157,6 +166,9 @@ WRONG = [
     ("paper absent.tif --wedge wedge.csv", 2, "absent.tif does not exist"),
     ("paper --points curve.csv --exposure 0", 2, "--exposure"),
     ("paper --points curve.csv --base 3", 2, "--base"),
+    ("paper --points curve.csv --net-black 1.9", 2, "--net-black is for the scan of a print"),
+    ("paper print.tif --wedge wedge.csv --net-black 9", 2, "--net-black"),
+    ("paper --wedge wedge.csv --last-black 5 --first-white 13 --region 1,2,3,4", 2, "--region is for the scan"),
     ("paper --points curve.csv --base 0.05 --fixed 1,2,3,4", 2, "give one of them"),
     ("paper --points curve.csv --plot paper.doc", 2, ".png, .svg or .pdf"),
     ("paper --points wedge.csv", 1, "no header log_exposure,density"),

@@ -16,11 +16,13 @@ from densiscan.calibration_file import read_calibration, write_calibration
 from densiscan.cli import run
 from densiscan.errors import MeasureError, WedgeNotFoundError, WrongUseError
 from densiscan.film_points import Exposure
+from densiscan.film_row import find_film_row
 from densiscan.film_scan import WhereOnFilm, exposures_through, read_film
 from densiscan.quantity import Influence, Quantity
 from densiscan.sample import Film, FilmCurve, Place, Scanner, WedgeLayout, render_bed, write_scan, write_wedge_file
 from densiscan.sample_film_test import GrayFrames, WedgePrint
 from densiscan.scan import Scan, open_scan
+from densiscan.steps import CELL_MM
 from densiscan.wedge import Wedge, read_wedge
 from tests.film_rates import CONTRASTS, checks_of
 from tests.film_truth import TrueFilm
@@ -178,6 +180,26 @@ def exposures(count: int) -> list[Exposure]:
 def test_another_number_of_exposures(count: int, folder: Path, made: Calibration) -> None:
     with pytest.raises(WedgeNotFoundError, match=f"{count} exposures are named"):
         read_film([scan(folder, "film.tif")], exposures(count), made)
+
+
+def drawn_row(before: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Light over glass, clear film of so many step lengths, 21 steps from the foot up, clear film again and glass."""
+    foot = 0.30 + 0.07 * np.logaddexp(0.0, np.arange(21.0) - 1.5)
+    along = np.concatenate((np.zeros(16), np.repeat([0.30] * before + [*foot] + [0.30] * 2, 20), np.zeros(16)))
+    density = np.zeros((90, along.size))
+    density[10:80] = np.where(along > 0.0, 0.30, 0.0)
+    density[22:68] = along
+    return np.asarray(10.0 ** -(density + np.random.default_rng(6).normal(0.0, 0.001, density.shape)))
+
+
+@pytest.mark.parametrize("before", [1, 2, 3])
+def test_the_edge_of_the_film_a_whole_number_of_steps_off_is_no_step(before: int) -> None:
+    first, last = (find_film_row(drawn_row(before), 21, file="film.tif").steps[end].box_mm for end in (0, -1))
+    # Middles of the first and the last step: 16 cells of glass, clear film, half a step of 20 cells.
+    middles = [(16 + 20 * (before + number) + 10) * CELL_MM for number in (0, 20)]
+    np.testing.assert_allclose([box[0] + 0.5 * box[2] for box in (first, last)], middles, atol=0.5)
+    with pytest.raises(WedgeNotFoundError, match="is not told to be of that many"):
+        find_film_row(drawn_row(before), 19, file="film.tif")
 
 
 def test_no_row(folder: Path, made: Calibration) -> None:

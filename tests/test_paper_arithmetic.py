@@ -13,7 +13,8 @@ from numpy.testing import assert_allclose
 
 from densiscan.errors import WrongUseError
 from densiscan.paper import HARDER, SOFTER, Process, density_range_for, grade_for, paper_advice, range_of_grade
-from densiscan.paper_curve import Ends, PaperCurve, curve_through, find_ends
+from densiscan.paper_curve import PaperCurve, curve_through
+from densiscan.paper_ends import End, Ends, find_ends
 from densiscan.paper_print import (
     Before,
     NegativeEnds,
@@ -230,81 +231,82 @@ def test_the_steepest_slope_of_a_logistic_law() -> None:
     assert_allclose(curve().steepest(), STEEP * NET / 4.0, rtol=2e-3)
 
 
-@pytest.mark.parametrize(
-    ("density", "white", "black"),
-    [
-        ([0.07, 0.07, 0.0705, 0.5, 1.5, 2.0, 2.002], 3, 2),
-        ([0.07, 0.09, 0.5, 1.5, 2.0], 1, 1),
-        ([0.07, 0.0711, 0.5, 1.997, 2.0], 1, 2),
-        ([0.08, 0.06, 0.5, 1.5, 2.0], 2, 1),  # out of order: their mean is the white of both
-    ],
-)
-def test_which_points_are_white_and_black(density: list[float], white: int, black: int) -> None:
-    """Within 0.001 of the lightest and 0.003 of the darkest."""
-    found = find_ends(np.array(density))
-    assert (found.white, found.black) == (white, black)
+def end(densities: list[float], chances: list[float], last: float) -> End:
+    return End(last=last, densities=np.array(densities), chances=np.array(chances))
+
+
+def test_an_end_by_hand() -> None:
+    """Mean 2.04; variance 0.25 x 0.04^2 + 0.25 x 0.04^2; beyond the last point 0.04 and, with 97.5 %, 0.08."""
+    found = end([2.00, 2.04, 2.08], [0.25, 0.50, 0.25], 2.00)
+    assert_allclose(found.density, 2.04, rtol=1e-12)
+    assert_allclose(found.standard, 0.04 / math.sqrt(2.0), rtol=1e-12)
+    assert_allclose(found.to_come(), (0.04, 0.08), rtol=1e-9)
+    assert found.goes_on()
+    assert not end([2.00, 2.04, 2.08], [0.25, 0.50, 0.25], 2.02).goes_on()
+    # Three that are equally likely: at a sixth, a half and five sixths of what is summed up to the middle of each.
+    assert_allclose(
+        found.equally_likely(3), (2.00 + 0.04 * (1 / 6 - 0.125) / 0.375, 2.04, 2.08 - 0.04 / 9.0), rtol=1e-9
+    )
+    assert_allclose(float(np.mean(found.equally_likely(201))), 2.04, atol=1e-9)
 
 
 @pytest.mark.parametrize(
-    ("rises", "to_come"),
-    [
-        ((0.4, 0.2), 0.2),  # halves over two steps: 0.2 (1/2 + 1/4 + ...) is 0.2 more
-        ((0.4, 0.1), 0.1 / 3.0),  # a quarter each
-        ((0.2, 0.2), 0.8),  # does not shrink: four times the last rise
-        ((0.1, 0.3), 1.2),
-        ((0.01, 0.003), 0.003 * 0.3 / 0.7),
-        ((0.001, 0.003), 0.003),  # noise: no more than the last
-        ((0.0, 0.2), 0.8),
-        ((0.2, 0.0), 0.0),
-    ],
+    ("white", "at_most", "reached"),
+    [(0.0099, 0.0199, True), (0.0101, 0.0199, False), (0.0099, 0.0201, False)],
 )
-def test_what_is_still_to_come_is_a_geometric_series(rises: tuple[float, float], to_come: float) -> None:
-    before, last = rises
-    density = np.array([0.1, 0.1 + 0.5 * before, 0.1 + before, 0.1 + before + 0.5 * last, 0.1 + before + last]) + 1.0
-    found = find_ends(np.concatenate(([0.1, 0.1, 0.1, 0.1], density)))
-    assert_allclose(found.rise_to_come, to_come, rtol=1e-9, atol=1e-12)
-    turned = find_ends(3.0 - np.concatenate(([0.1, 0.1, 0.1, 0.1], density))[::-1])
-    assert_allclose(turned.fall_to_come, to_come, rtol=1e-9, atol=1e-12)
+def test_a_white_in_sight_and_not(white: float, at_most: float, reached: bool) -> None:
+    """A quarter of the first tone expected, half of it at most."""
+    black = end([2.0, 2.0], [0.5, 0.5], 2.0)
+    # Of three places the middle is the mean; the furthest has 5 of 100.
+    low = end([0.10 - 2.0 * white + at_most, 0.10 - white, 0.10 - at_most], [0.05, 0.90, 0.05], 0.10)
+    ends = Ends(white=low, black=black)
+    assert ends.white_reached() is reached
+    assert_allclose(ends.base, 0.10 - white if reached else 0.10, rtol=1e-9)
 
 
-def test_of_few_points_single_steps_tell_what_is_to_come() -> None:
-    assert_allclose(find_ends(np.array([0.1, 1.1, 1.6, 1.85])).rise_to_come, 0.25, rtol=1e-9)
-    # Of five, two steps by two: 0.8, then 0.4, so that 0.4 is to come.
-    assert_allclose(find_ends(np.array([0.1, 0.5, 0.9, 1.1, 1.3])).rise_to_come, 0.4, rtol=1e-9)
+@pytest.mark.parametrize(
+    ("black", "at_most", "reached"),
+    [(0.099, 0.199, True), (0.106, 0.199, False), (0.099, 0.211, False)],
+)
+def test_a_black_in_sight_and_not(black: float, at_most: float, reached: bool) -> None:
+    """A twentieth of the net density of 2.00 and of what is added, and a tenth of it."""
+    white = end([0.1, 0.1], [0.5, 0.5], 0.1)
+    high = end([2.1 + 2.0 * black - at_most, 2.1 + black, 2.1 + at_most], [0.05, 0.90, 0.05], 2.1)
+    ends = Ends(white=white, black=high)
+    assert ends.black_reached() is reached
+    assert_allclose(ends.top, 2.1 + black if reached else 2.1, rtol=1e-9)
 
 
-def test_ends_in_sight_and_not() -> None:
-    ends = Ends(white=1, black=1, fall_to_come=0.01, rise_to_come=0.1)
-    assert ends.white_reached()
-    assert not Ends(white=1, black=1, fall_to_come=0.0101, rise_to_come=0.0).white_reached()
-    assert ends.black_reached(2.0)  # a twentieth of the net density
-    assert not ends.black_reached(1.99)
-
-
-def test_what_little_is_to_come_is_added_to_an_end_in_sight() -> None:
-    x, density = np.arange(5.0), np.array([0.10, 0.12, 0.9, 1.90, 2.00])
-    found = curve_through(x, density, Ends(white=2, black=2, fall_to_come=0.008, rise_to_come=0.05))
-    assert_allclose((found.base, found.top), (0.11 - 0.008, 1.95 + 0.05), rtol=1e-12)
-    far = curve_through(x, density, Ends(white=1, black=1, fall_to_come=0.02, rise_to_come=0.5))
-    assert_allclose((far.base, far.top), (0.10, 2.00), rtol=1e-12)
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.6])
+def test_what_is_still_to_come_of_an_exponential_end(share: float) -> None:
+    """What is left shrinks by the same share from step to step, as of a geometric series: the slowest end of all."""
+    left = 1.9 * share ** np.arange(6.0)
+    density = np.concatenate(([0.1, 0.1, 0.1, 0.1], 2.0 - left))
+    x = np.linspace(0.0, 0.2 * (density.size - 1), density.size)
+    found = find_ends(x, density, np.full(density.size, 0.001)).black
+    expected, most = found.to_come()
+    assert abs(expected - left[-1]) <= 2.0 * found.standard
+    # It may be this law and no other: the end is not beyond what is foretold at most.
+    assert left[-1] <= 1.1 * most
+    turned = find_ends(-x[::-1], 2.1 - density[::-1], np.full(density.size, 0.001)).white
+    assert_allclose(turned.to_come(), (expected, most), rtol=1e-6)
+    assert_allclose(turned.density, 2.1 - found.density, rtol=1e-6)
 
 
 def test_two_points_are_no_curve() -> None:
-    ends = Ends(white=1, black=1, fall_to_come=0.0, rise_to_come=0.0)
     with pytest.raises(ValueError, match="no black and white"):
-        curve_through(np.array([0.0, 1.0]), np.array([0.1, 2.0]), ends)
+        curve_through(np.array([0.0, 1.0]), np.array([0.1, 2.0]), base=0.1, top=2.0)
 
 
 @pytest.mark.parametrize("top", [0.25, 0.261])
 def test_hardly_any_difference_is_no_print(top: float) -> None:
     """Four times the first tone, 0.16, is the least."""
     x, density = np.arange(4.0), np.array([0.1, 0.1, top, top])
-    ends = Ends(white=2, black=2, fall_to_come=0.0, rise_to_come=0.0)
     if top < 0.26:
         with pytest.raises(ValueError, match="no black and white"):
-            curve_through(x, density, ends)
+            curve_through(x, density, base=0.1, top=top)
     else:
-        assert curve_through(x, density, ends).net == pytest.approx(top - 0.1)
+        assert curve_through(x, density, base=0.1, top=top).net == pytest.approx(top - 0.1)
 
 
 # The print.

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 from densiscan.calibrate import signal_map
 from densiscan.calibration import Calibration
 from densiscan.errors import PaperTestError, WedgeNotFoundError
+from densiscan.paper_light import print_light
 from densiscan.paper_scan import PrintScan, paper_from_scan
 from densiscan.paper_smooth import smooth_curve
 from densiscan.paper_steps import find_printed_steps, steps_in_outline
@@ -87,6 +88,34 @@ def test_blacks_at_the_end_of_the_scale_are_refused_without_a_calibration(tmp_pa
     case = replace(faultless_case(), scanner=Scanner(ppi=150.0, tone="linear", bits=8, offset=-0.02))
     with pytest.raises(PaperTestError, match="end of the scanner's scale"):
         read_back(case, tmp_path, calibrated=False)
+
+
+def test_a_print_without_black_is_refused_without_a_calibration(tmp_path: Path) -> None:
+    case = replace(faultless_case(), curve=replace(faultless_case().curve, net=0.6))
+    boxes = [step.box_mm for step in case.printed().truth().steps]
+    left, top = min(box[0] for box in boxes), min(box[1] for box in boxes)
+    outline = (left, top, max(box[0] + box[2] for box in boxes) - left, max(box[1] + box[3] for box in boxes) - top)
+    asked = PrintScan(scan=case.scan(tmp_path / "print.tif"), wedge=case.wedge(), outline_mm=outline)
+    with pytest.raises(PaperTestError, match="too light for a paper's black"):
+        paper_from_scan(asked, None, Circumstances())
+
+
+def test_scattered_light_is_taken_off_as_far_as_it_is_known(tmp_path: Path) -> None:
+    # White round the wedge throws light onto its last black step, next to it: 0.4 % of glare is 0.05 of density there.
+    scanner = Scanner(ppi=150.0, lamp=0.0, glare=0.004, tone="2.2")
+    case = replace(faultless_case(), surround="white", scanner=scanner)
+    made = case.calibration(tmp_path / "gray.tif")
+    asked = PrintScan(scan=case.scan(tmp_path / "print.tif"), wedge=case.wedge())
+    found = paper_from_scan(asked, made, Circumstances())
+    place = [point.box_mm for point in found.points][-1]
+    assert place is not None
+    reader = print_light(asked.scan, made)
+    true = float(case.curve.density(case.log_exposure - np.array([case.true[0]]))[0])
+    plain = reader.smooth.freed(reader.light.of_box(place, "print 21"))
+    freed = found.points[-1].density
+    assert abs(freed.value - true) < 0.6 * abs(plain.value - true)
+    assert freed.uncertainty is not None
+    assert abs(freed.value - true) <= freed.uncertainty
 
 
 def test_tones_beyond_the_reflection_wedge_are_told(exact: Calibration, tmp_path: Path) -> None:

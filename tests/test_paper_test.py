@@ -16,7 +16,8 @@ from scipy.optimize import brentq
 
 from densiscan.errors import PaperTestError, WrongUseError
 from densiscan.paper import grade_for
-from densiscan.paper_curve import curve_through, find_ends
+from densiscan.paper_curve import curve_through
+from densiscan.paper_ends import EVEN, find_ends
 from densiscan.paper_file import paper_document, paper_from_document, read_points
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, exposed_through, paper_by_eye, paper_from_points
 from densiscan.quantity import Influence, Quantity
@@ -178,6 +179,56 @@ def test_white_not_reached_makes_a_limit() -> None:
     assert (found.iso_range.uncertainty, found.highlight_log_exposure.uncertainty) == (None, None)
 
 
+# A paper whose shoulder creeps up to its black by the law d = N exp(-exp(-z)), which is short of it by 0.04 at 0.6
+# beyond S, and by 0.005 at 1.3.
+def test_a_slow_shoulder_is_told_and_doubted() -> None:
+    slow = PaperCurve(shape="slow-shoulder", log_range=1.4, net=1.6)
+    short, long = made(slow, 2.05, nominal_wedge(steps=27)), made(slow, 2.75, nominal_wedge(steps=31))
+    assert [[warning.code for warning in test.warnings] for test in (short, long)] == [["black-just-short"], []]
+    assert all(abs(test.iso_range.value - 140.0) <= (test.iso_range.uncertainty or 0.0) for test in (short, long))
+    assert short.iso_range.uncertainty is not None
+    assert long.iso_range.uncertainty is not None
+    assert short.iso_range.uncertainty > 1.4 * long.iso_range.uncertainty
+    top = [test.maximum_black.value for test in (short, long) if test.maximum_black is not None]
+    # Of what the darkest step is short of, a quarter may be foretold wrong.
+    assert_allclose(top, slow.base + slow.fog + slow.net, atol=0.01)
+
+
+def test_a_slow_toe_is_told_and_doubted() -> None:
+    slow = PaperCurve(shape="slow-toe", log_range=1.4, net=1.6)
+    short = made(slow, 1.4 + 0.5, nominal_wedge(steps=16))
+    assert [warning.code for warning in short.warnings] == ["white-just-short"]
+    assert short.iso_range.uncertainty is not None
+    assert abs(short.iso_range.value - 140.0) <= short.iso_range.uncertainty
+
+
+def test_the_doubt_of_an_end_is_that_of_repeated_prints() -> None:
+    # Each print has its own noise; how far black is foretold beside the truth is what the ends state.
+    paper = PaperCurve(shape="logistic", log_range=1.3, net=1.7)
+    x = np.arange(-0.9, 1.75, 0.1)
+    rng = np.random.default_rng(3)
+    away = []
+    for _ in range(200):
+        noise = np.hypot(0.003, EVEN)
+        ends = find_ends(x, paper.density(x) + rng.normal(0.0, noise, x.size), np.full(x.size, 0.003))
+        away.append((ends.black.density - paper.base - paper.fog - paper.net) / ends.black.standard)
+    # 200 repetitions give a standard deviation to 5 %; the law itself is in doubt besides, and here it is none.
+    assert 0.5 < float(np.std(away)) < 1.15
+    assert abs(float(np.mean(away))) < 1.0
+
+
+def test_ends_that_are_flat_are_known_as_well_as_their_mean() -> None:
+    # Eight white steps and eight black ones with 0.004 each: a mean is known to 0.004 / sqrt(8), JCGM 100:2008, 4.2.3.
+    x = np.linspace(0.0, 2.85, 20)
+    density = np.concatenate((np.full(8, 0.08), [0.3, 0.9, 1.5, 1.9], np.full(8, 2.0)))
+    ends = find_ends(x, density, np.full(20, 0.004))
+    mean = math.hypot(0.004, EVEN) / math.sqrt(8.0)
+    assert_allclose([ends.white.density, ends.black.density], [0.08, 2.0], atol=0.002)
+    assert_allclose([ends.white.standard, ends.black.standard], mean, rtol=0.3)
+    assert ends.white_reached()
+    assert ends.black_reached()
+
+
 def test_steps_a_stop_and_more_apart_are_told() -> None:
     coarse = nominal_wedge(steps=9, increment=0.35)
     assert "steps-far-apart" in [warning.code for warning in made(wedge=coarse).warnings]
@@ -292,7 +343,8 @@ def test_curve_never_falls_and_goes_there_and_back(log_range: float, net: float,
     paper = PaperCurve(log_range=log_range, net=net, base=base, fog=0.0, shape=shape)  # type: ignore[arg-type]
     x = np.arange(-1.0, log_range + 1.0, 0.15)
     density = paper.density(x)
-    curve = curve_through(x, density, find_ends(density))
+    ends = find_ends(x, density, np.full(x.size, 0.002))
+    curve = curve_through(x, density, base=ends.base, top=ends.top)
     fine = np.linspace(x[0] - 1.0, x[-1] + 1.0, 300)
     assert bool(np.all(np.diff(curve.density_at(fine)) >= -1e-9))
     for share in (0.1, 0.5, 0.9):
