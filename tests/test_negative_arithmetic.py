@@ -199,7 +199,9 @@ def test_another_channel_is_said(tmp_path: Path) -> None:
     assert "scan-differs-from-calibration" not in codes(read(scan))
 
 
-@pytest.mark.parametrize("wrong", [{"aperture_mm": -1.0}, {"aperture_mm": np.inf}, {"trim": 0.5}, {"trim": -0.01}])
+@pytest.mark.parametrize(
+    "wrong", [{"aperture_mm": 0.0}, {"aperture_mm": -1.0}, {"aperture_mm": np.inf}, {"trim": 0.5}, {"trim": -0.01}]
+)
 def test_options_that_cannot_be(wrong: dict[str, Any]) -> None:
     with pytest.raises(WrongUseError, match="cannot be"):
         MeasureOptions(**wrong)
@@ -219,3 +221,67 @@ def test_the_widest_trim_and_the_smallest_box_can_be(tmp_path: Path) -> None:
     assert reading.density_range is not None
     assert_allclose(reading.density_range.value, 0.0, rtol=0, atol=1e-3)
     assert MeasureOptions(frame_mm=(0.0, 0.0, 0.5, 0.5)).frame_mm is not None
+
+
+# A sheet drawn by hand: 40 x 34 mm on glass, its frame 30 x 24 mm of patches, the rebate 5 mm all round.
+
+SHEET = (10.0, 8.0, 40.0, 34.0)
+FRAME = (15.0, 13.0, 30.0, 24.0)
+
+
+def laid_out(*, rise: float = 0.0) -> Floats:
+    """Its fog rises from left to right by `rise`."""
+    rng = np.random.default_rng(6)
+    density = np.full((500, 600), 0.02)
+    density[80:420, 100:500] = 0.25
+    density[130:370, 150:450] = np.kron(rng.uniform(0.6, 1.6, (8, 10)), np.ones((30, 30)))
+    density[80:420, 100:500] += rise * (np.arange(400) + 0.5) / 400.0
+    light = 10.0**-density * rng.normal(1.0, 0.01, density.shape)
+    return np.asarray(np.clip(light, 0.0, 1.0))
+
+
+def test_a_sheet_and_its_frame_are_told_with_their_places(tmp_path: Path) -> None:
+    reading = read(plain_scan(tmp_path, laid_out()))
+    assert reading.film_mm is not None
+    assert reading.frame_mm is not None
+    assert reading.seen_mm is not None
+    assert reading.frame_corners_mm is not None
+    # The aim set for this tool is 1 mm; a cell is 0.25 mm.
+    assert_allclose(reading.film_mm, SHEET, rtol=0, atol=0.5)
+    assert_allclose(reading.seen_mm, SHEET, rtol=0, atol=0.5)
+    assert_allclose(reading.frame_mm, FRAME, rtol=0, atol=0.5)
+    left, top, width, height = FRAME
+    corners = [(left, top), (left + width, top), (left + width, top + height), (left, top + height)]
+    assert_allclose(reading.frame_corners_mm, corners, rtol=0, atol=0.5)
+    assert_allclose((reading.angle_deg, reading.seen_angle_deg), 0.0, rtol=0, atol=0.3)
+    assert reading.base_plus_fog is not None
+    assert reading.net_shadow is not None
+    assert reading.shadow is not None
+    assert_allclose(reading.base_plus_fog.value, 0.25, rtol=0, atol=0.005)
+    assert_allclose(reading.net_shadow.value, reading.shadow.value - reading.base_plus_fog.value, rtol=1e-12)
+    assert 0.55 < reading.shadow.value < 0.8  # the thinnest of 80 patches between 0.6 and 1.6
+    assert not {"no-rebate", "rebate-uneven", "many-specks"} & codes(reading)
+
+
+def test_a_rebate_denser_on_one_side_is_said_side_by_side(tmp_path: Path) -> None:
+    """Fog that rises by 0.04 over 40 mm: 0.0025 in the middle of the left rebate, 0.0375 in that of the right one."""
+    reading = read(plain_scan(tmp_path, laid_out(rise=0.04)))
+    assert reading.rebate is not None
+    sides = {side.name: side.density for side in reading.rebate.sides}
+    assert_allclose((sides["left"], sides["right"]), (0.2525, 0.2875), rtol=0, atol=0.003)
+    told = message(reading, "rebate-uneven")
+    assert "left 0.25" in told
+    assert "right 0.29" in told
+    assert told.endswith("fog, a light leak or uneven development.")
+    assert "rebate-uneven" not in codes(read(plain_scan(tmp_path, laid_out(rise=0.015))))
+
+
+def test_so_many_specks_that_they_may_be_picture_are_said(tmp_path: Path) -> None:
+    """A dark speck of 0.4 mm on each square millimetre."""
+    image = TENTH.copy()
+    for row in range(4):
+        for column in range(4):
+            image[3 + row :: 10, 3 + column :: 10] = 10.0**-2.0
+    reading = read(plain_scan(tmp_path, image), frame_mm=WHOLE)
+    assert message(reading, "many-specks").startswith("So many small specks stand out")
+    assert "many-specks" not in codes(read(plain_scan(tmp_path, TENTH), frame_mm=WHOLE))
