@@ -87,13 +87,16 @@ def test_a_lower_limit_holds() -> None:
 
 
 @pytest.mark.parametrize("start", [[-50.0, 7.0], [50.0, -7.0], [0.0, 0.0]])
-def test_nothing_beyond_the_limits_is_ever_asked(start: list[float]) -> None:
+@pytest.mark.parametrize("unit", [1.0, 1e-4])
+def test_nothing_beyond_the_limits_is_ever_asked(start: list[float], unit: float) -> None:
+    """Nor does what stands at a limit stay there, whatever the unit of the residuals."""
     asked: list[Floats] = []
     whole = line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0])
 
     def residuals(b: Floats) -> tuple[Floats, Floats]:
         asked.append(b.copy())
-        return whole(b)
+        left, slopes = whole(b)
+        return unit * left, unit * slopes
 
     fitted = least_squares(residuals, start, limits=([0.0, -1.0], [3.0, 4.0]))
     np.testing.assert_allclose(fitted.parameters, [1.0, 2.0], rtol=0, atol=1e-12)

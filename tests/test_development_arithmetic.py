@@ -222,6 +222,7 @@ def test_contrast_is_the_range_over_that_of_the_subject() -> None:
     assert_allclose(found.target_contrast, 1.05 / 1.85, rtol=1e-9)
     doubts = range_on_film(AVERAGE)
     relative = math.hypot(0.02 / 0.9, (doubts.standard_uncertainty or 0.0) / 1.85)
+    assert found.contrast.parts[Influence("subject")] < 0.0  # a longer subject would mean less contrast
     assert_allclose(advised(0.9, expanded=0.04).contrast.standard_uncertainty, 0.9 / 1.85 * relative, rtol=1e-9)
 
 
@@ -231,7 +232,10 @@ def test_time_goes_as_contrast_to_the_power_of_1_8(density_range: float, verdict
     found = advised(density_range)
     assert found.verdict == verdict
     wanted = (1.05 / density_range) ** 1.8
-    assert_allclose(found.time_factor.value, min(max(wanted, 0.65), 1.35), rtol=1e-9)
+    held = min(max(wanted, 0.65), 1.35)
+    assert_allclose(found.time_factor.value, held, rtol=1e-9)
+    words = {"more": "develops 35 % longer, and no more in one step; provisional.", "less": "develops 35 % shorter"}
+    assert words.get(verdict, "keep the time") in found.reason
 
 
 def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
@@ -276,6 +280,7 @@ def test_the_doubt_of_the_factor() -> None:
 def test_what_shortens_the_range_is_no_reason_to_develop_longer(more: dict[str, Any], said: str) -> None:
     found = advised(0.80, **more)
     assert (found.verdict, found.time_factor) == ("keep", None)
+    assert_allclose(found.contrast.value, 0.80 / 1.85, rtol=1e-9)
     assert said in found.reason
     assert [warning.code for warning in found.warnings] == ["development-not-judged"]
     assert advised(1.40, **more).verdict == "less"
