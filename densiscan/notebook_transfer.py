@@ -159,10 +159,13 @@ def _csv_tables(folder: Path) -> dict[str, list[Row]]:
 
 
 def _rows_of(text: str, columns: tuple[Column, ...], file: Path) -> list[Row]:
+    usual = csv.field_size_limit(max(len(text), 1))  # a document in a cell may be large
     try:
         sheet = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as problem:
         raise NotebookError(f"{file} is no table: {problem}; nothing was imported.") from None
+    finally:
+        csv.field_size_limit(usual)
     known = {column.name: column for column in columns}
     head = sheet[0] if sheet else []
     strange = [name for name in head if name not in known]

@@ -105,6 +105,15 @@ def test_everything_comes_back_as_it_was(form: str, book: Notebook, tmp_path: Pa
         assert other.check() == ()
 
 
+@pytest.mark.parametrize("form", ["json", "csv"])
+def test_a_large_document_comes_back_too(form: str, book: Notebook, tmp_path: Path) -> None:
+    """A film test of many points: a cell of half a megabyte, more than a table reader takes unless told."""
+    points = [{"log_exposure": place / 7.0, "density": place / 3.0} for place in range(8000)]
+    book.keep("film-test", "many points", {"points": points})
+    tables = whole_tables(book)
+    assert read_tables(exported(tables, tmp_path / "out", form)) == tables
+
+
 def test_second_import_adds_nothing(book: Notebook, tmp_path: Path) -> None:
     tables = whole_tables(book)
     with Notebook(tmp_path / "two" / "notebook.sqlite") as other:
