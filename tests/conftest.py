@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
 
 import pytest
 from hypothesis import Phase, settings
 
 from densiscan import cli_options
-from tests.schemas import faults, name_of
+from tests.schemas import PRINTED, dumps_watched
 
 # No example fails for its time: a machine may be slow at any moment. In CI the same examples run each time.
 settings.register_profile("default", deadline=None)
@@ -41,25 +39,16 @@ def shared_data() -> Path:
     return folder
 
 
-_BREACHES: list[str] = []
-
-
-def _dumps(document: Any, **options: Any) -> str:
-    text = json.dumps(document, **options)
-    _BREACHES.extend(faults(json.loads(text), name_of(document["format"])))
-    return text
-
-
 @pytest.fixture(scope="session", autouse=True)
 def _documents_are_read() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cli_options, "json", SimpleNamespace(dumps=_dumps))
+        patch.setattr(cli_options, "json", SimpleNamespace(dumps=dumps_watched))
         yield
 
 
 @pytest.fixture(autouse=True)
 def _documents_keep_to_their_schemas() -> Iterator[None]:
     """Hold every document that a command prints in a test, whatever the test is about, against its published schema."""
-    _BREACHES.clear()
+    PRINTED.clear()
     yield
-    assert not _BREACHES
+    assert [breach for _, breaches in PRINTED for breach in breaches] == []

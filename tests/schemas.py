@@ -47,3 +47,14 @@ def faults(document: object, name: str) -> list[str]:
     """Return where a document breaks its schema, or holds what the schema does not tell of."""
     found = _validator(name).iter_errors(document)
     return [f"{'/'.join(map(str, fault.absolute_path))}: {fault.message}" for fault in found]
+
+
+PRINTED: list[tuple[str, list[str]]] = []
+"""Format and breaches of each document that a command has printed in the test under way."""
+
+
+def dumps_watched(document: Any, **options: Any) -> str:
+    """Do what `json.dumps` does for the commands, and note whether the document keeps to its schema."""
+    text = json.dumps(document, **options)
+    PRINTED.append((document["format"], faults(json.loads(text), name_of(document["format"]))))
+    return text

@@ -14,7 +14,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from densiscan.cli import run
-from tests.schemas import FOLDER, faults, name_of
+from tests.schemas import FOLDER, PRINTED, faults, name_of
 
 ROOT = FOLDER.parents[1]
 SCHEMAS = sorted(FOLDER.glob("*.schema.json"))
@@ -63,6 +63,8 @@ def test_what_the_notebook_says_of_itself(
         assert run(["notebook", "export", f"{notebook}.json"]) == 0
     assert faults(json.loads(Path("this.json").read_text(encoding="utf-8")), "notebook") == []
     assert faults(printed([*line.split(), "--json"], capsys), name) == []
+    # So it is held in every test, and the document is one of those that were looked at.
+    assert [(f"densiscan.{name}/1", [])] == PRINTED
 
 
 @pytest.fixture
