@@ -103,9 +103,9 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    command = typer.main.get_command(command_line(arguments_[0] if arguments_ else ""))
+    asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
+    command = typer.main.get_command(command_line(asked))
     TYPED.set(tuple(arguments_))
-    answer_the_shell()
     try:
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too

@@ -88,15 +88,28 @@ ask densiscan cal
 ask densiscan measure --scene
 ask densiscan measure --process ''
 ask densiscan run re
+ask densiscan run
+ask densiscan run ''
 ask densiscan measure neg
 """
+
+
+SUBCOMMANDS = "add list show correct remove restore undo"
 
 
 def test_bash(tmp_path: Path, environment: dict[str, str]) -> None:
     how, *answers = said_by("bash", BASH, tmp_path, environment)
     # Where nothing fits, as for the name of a scan, bash offers the files that are there.
     assert "-o default" in how
-    assert answers == ["calibrate", "--scene-stops", "contact diffusion condenser", "remove restore", ""]
+    assert answers == [
+        "calibrate",
+        "--scene-stops",
+        "contact diffusion condenser",
+        "remove restore",
+        "run",
+        SUBCOMMANDS,
+        "",
+    ]
 
 
 FISH = """
