@@ -118,6 +118,12 @@ def test_four_times_tell_the_wait_and_three_do_not() -> None:
     assert found.wait_fitted
     assert_allclose((found.law.wait_s, found.law.contrast_limit), (40.0, LIMIT), rtol=1e-4)
     assert found.covariance.shape == (3, 3)
+    for time in (300.0, 540.0, 700.0):
+        assert_allclose(found.contrast_at(time).value, law(time, 40.0), rtol=1e-4)
+    for row in found.table:
+        if row.time_s is not None:
+            wanted = 40.0 - math.log(1.0 - row.contrast / LIMIT) / RATE
+            assert_allclose(row.time_s.value, wanted, rtol=1e-4)
     assert not family_of(waiting[:3]).wait_fitted
     none = family(240.0, 360.0, 540.0, 780.0)
     assert not none.wait_fitted
@@ -135,6 +141,7 @@ def test_a_doubtful_development_weighs_little() -> None:
 def test_the_order_of_the_curves_does_not_matter() -> None:
     found = family_of([member(time, law(time)) for time in (600.0, 300.0)], temperature_c=22.0, use=2)
     assert [point.time_s for point in found.contrasts] == [300.0, 600.0]
+    assert_allclose([point.contrast.value for point in found.contrasts], [law(300.0), law(600.0)], rtol=1e-12)
     assert {(point.temperature_c, point.use) for point in found.contrasts} == {(22.0, 2)}
     assert [one.name for one in found.members] == ["300 s", "600 s"]
 
