@@ -32,20 +32,26 @@ def density(value: float, expanded: float = 0.02) -> Quantity:
     return Quantity(value, {Influence("wedge", "1"): 0.5 * expanded})
 
 
+def step_reading(number: int, density: float, signal: float, *, noise: float = 1e-4, **more: Any) -> StepReading:
+    """A step of a wedge as it was read, counted from 0: by a thousand pixels, none of them clipped."""
+    plain = StepReading(
+        step=str(number + 1),
+        density=density,
+        certificate=0.02,
+        signal=signal,
+        noise=noise,
+        independent=1000.0,
+        per_aperture=100.0,
+        clipped=0.0,
+        box_mm=(5.0 + 10.0 * number, 5.0, 6.0, 6.0),
+    )
+    return replace(plain, **more)
+
+
 def calibration(*, name: str = "mine", steps: int = 7, increment: float = 0.4) -> Calibration:
     """A linear scanner without flare: signal equals transmittance."""
     readings = [
-        StepReading(
-            step=str(number + 1),
-            density=round(0.05 + number * increment, 6),
-            certificate=0.02,
-            signal=10.0 ** -(0.05 + number * increment),
-            noise=0.001,
-            independent=1000.0,
-            per_aperture=100.0,
-            clipped=0.0,
-            box_mm=(5.0 + 10.0 * number, 5.0, 6.0, 6.0),
-        )
+        step_reading(number, round(0.05 + number * increment, 6), 10.0 ** -(0.05 + number * increment), noise=0.001)
         for number in range(steps)
     ]
     return Calibration(

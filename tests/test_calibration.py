@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.calibrate import Label, calibrate, calibrate_steps, told_inverted
-from densiscan.calibration import Calibration, StepReading
+from densiscan.calibration import Calibration
 from densiscan.calibration_file import calibration_document, read_calibration, write_calibration
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.quantity import Influence
@@ -31,30 +31,14 @@ from densiscan.sample import (
 from densiscan.scan import open_scan
 from densiscan.survey import patch
 from densiscan.wedge import Wedge, WedgeStep
-from tests.made_up import FACTS
+from tests.made_up import FACTS, step_reading
 
 LABEL = Label(name="mine", created="2026-01-02T03:04:05+00:00")
 
 
-def read_step(
-    density: float, signal: float, *, noise: float = 1e-4, number: int = 0, clipped: float = 0.0
-) -> StepReading:
-    return StepReading(
-        step=str(number + 1),
-        density=density,
-        certificate=0.02,
-        signal=signal,
-        noise=noise,
-        independent=1000.0,
-        per_aperture=100.0,
-        clipped=clipped,
-        box_mm=(10.0 * number, 0.0, 5.0, 5.0),
-    )
-
-
 def made(densities: list[float], signals: list[float], *, noise: float = 1e-4, inverted: bool = False) -> Calibration:
     readings = [
-        read_step(density, signal, noise=noise, number=number)
+        step_reading(number, density, signal, noise=noise)
         for number, (density, signal) in enumerate(zip(densities, signals, strict=True))
     ]
     return calibrate_steps(readings, facts=FACTS, channel="gray", inverted=inverted, label=LABEL)
@@ -143,7 +127,7 @@ def test_clean_wedge_is_without_warning() -> None:
 
 def test_clipped_light_step_is_left_out_and_said() -> None:
     readings = [
-        read_step(density, min(1.0, 1.2 * 10.0**-density), number=number, clipped=1.0 if number == 0 else 0.0)
+        step_reading(number, density, min(1.0, 1.2 * 10.0**-density), clipped=1.0 if number == 0 else 0.0)
         for number, density in enumerate([*LINEAR, 1.85])
     ]
     calibration = calibrate_steps(readings, facts=FACTS, channel="gray", inverted=False, label=LABEL)
@@ -162,7 +146,7 @@ def test_step_out_of_order_in_the_middle_is_left_out_and_said() -> None:
 
 def test_step_under_a_streak_does_not_end_the_range() -> None:
     readings = [
-        read_step(density, 10.0**-density, number=number, noise=0.9 if number == 1 else 1e-4)
+        step_reading(number, density, 10.0**-density, noise=0.9 if number == 1 else 1e-4)
         for number, density in enumerate(LINEAR)
     ]
     readings[1] = replace(readings[1], per_aperture=1.0)

@@ -24,7 +24,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from densiscan.calibrate import Label, calibrate_steps
-from densiscan.calibration import Calibration, StepReading
+from densiscan.calibration import Calibration
 from densiscan.calibration_file import write_calibration
 from densiscan.cli import run
 from densiscan.evenness import trouble_on
@@ -56,7 +56,7 @@ from densiscan.sample import (
 from densiscan.scan import open_scan
 from tests import evenness_rates
 from tests.bed_pieces import Spots
-from tests.made_up import FACTS
+from tests.made_up import FACTS, step_reading
 from tests.pages import ROOT, text_of
 
 BED_MM: Final = (90.0, 66.0)
@@ -70,22 +70,11 @@ FOG: Final = MeasureOptions(fog_sheet=True)
 @functools.cache
 def calibration_at(ppi: float) -> Calibration:
     """A calibration of the rendered linear scanner: signal is transmittance, to density 3.6."""
-    steps = [step(number, value, 10.0**-value, 1e-5) for number, value in enumerate(np.arange(0.03, 3.7, 0.6).tolist())]
+    steps = [
+        step_reading(number, value, 10.0**-value, noise=1e-5, per_aperture=30.0)
+        for number, value in enumerate(np.arange(0.03, 3.7, 0.6).tolist())
+    ]
     return calibrate_steps(steps, facts=replace(FACTS, ppi=ppi), channel="gray", inverted=False, label=LABEL)
-
-
-def step(number: int, density: float, signal: float, noise: float) -> StepReading:
-    return StepReading(
-        step=str(number + 1),
-        density=density,
-        certificate=0.02,
-        signal=signal,
-        noise=noise,
-        independent=1000.0,
-        per_aperture=30.0,
-        clipped=0.0,
-        box_mm=(0.0, 0.0, 5.0, 5.0),
-    )
 
 
 def film(picture: Picture | None = None, **changes: Any) -> Film:
@@ -347,7 +336,10 @@ def test_real_frames(shared_data: Path) -> None:
     from row 50 of 512 on, lighter by some 6 of 255 codes where a step of 0.14 is 24; the steps beside it have none."""
     folder = shared_data / "real" / "wedge_frames"
     rows = known_steps(folder)
-    steps = [step(k, row["density"], 1.0 - row["gray_a"] / 255.0, 0.02) for k, row in enumerate(rows)]
+    steps = [
+        step_reading(k, row["density"], 1.0 - row["gray_a"] / 255.0, noise=0.02, per_aperture=30.0)
+        for k, row in enumerate(rows)
+    ]
     facts = replace(FACTS, ppi=100.0, bits=8, full_scale=255)
     made = calibrate_steps(steps, facts=facts, channel="gray", inverted=False, label=LABEL)
     mm = 25.4 / 100.0

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.calibrate import Label, calibrate_steps
-from densiscan.calibration import Calibration, StepReading
+from densiscan.calibration import Calibration
 from densiscan.errors import WrongUseError
 from densiscan.negative import MeasureOptions, Reading, measure_scan
 from densiscan.sample import (
@@ -33,7 +33,7 @@ from densiscan.sample import (
     write_scan,
 )
 from densiscan.scan import Scan, open_scan
-from tests.made_up import FACTS
+from tests.made_up import FACTS, step_reading
 
 PPI = 150.0
 SCANNER = Scanner(ppi=PPI, glare=0.001, lamp=0.002)
@@ -43,17 +43,7 @@ CURVE = FilmCurve()
 def calibration_of(scan: Scan) -> Calibration:
     """A calibration of the rendered linear scanner: signal is transmittance, to density 3.6."""
     readings = [
-        StepReading(
-            step=str(number + 1),
-            density=density,
-            certificate=0.02,
-            signal=10.0**-density,
-            noise=1e-5,
-            independent=1000.0,
-            per_aperture=30.0,
-            clipped=0.0,
-            box_mm=(0.0, 0.0, 5.0, 5.0),
-        )
+        step_reading(number, density, 10.0**-density, noise=1e-5, per_aperture=30.0)
         for number, density in enumerate(np.arange(0.03, 3.7, 0.3).tolist())
     ]
     label = Label(name="linear", created="2026-01-02T03:04:05+00:00")
