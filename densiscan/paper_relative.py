@@ -21,6 +21,10 @@ Floats = npt.NDArray[np.float64]
 
 _POWERS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4, 2.6)
 """Tone curves that scanners lay on the signal, as powers: linear to somewhat more than the usual 2.2."""
+_OFFERED: Final = (1.0, 1.8, 2.2)
+_RARE: Final = 0.2
+"""Scanning software offers linear, 1.8, 2.2 and the curve of screens; another is a fifth as likely as any of them (common
+practice)."""
 _NAMED: Final = 20.0
 """How much likelier a tone curve is that the scan's colour profile names: software may have left a wrong name."""
 _NET_BLACK: Final = (1.75, 0.25)
@@ -30,8 +34,9 @@ STATED_DOUBT: Final = 0.05
 _FLOOR: Final = (0.003, 0.003)
 """Light under the black, over that of white: 0 to 1 per cent, glare and what is left of the scanner's own black (common
 practice)."""
-_BLACK_SET: Final = (0.05, 0.03)
-"""How likely it is that software has moved the black point all the same, and by how much."""
+_BLACK_SET: Final = (0.25, 0.03)
+"""How likely it is that software has moved the black point, and by how much (standard deviation): one scan in four, as
+many programs do it unasked (common practice)."""
 _FURTHEST_FLOOR: Final = 0.1
 _LEAST_WEIGHT: Final = 2e-3
 _DARKEST: Final = 1e-4
@@ -109,7 +114,8 @@ def _laws(profile: str | None) -> Iterator[tuple[Callable[[Floats], Floats], flo
     power = float(named[1].replace(",", ".")) if named else 1.0 if "linear" in name else None
     standard = power is None and "srgb" in name
     for each in _POWERS:
-        yield _power(each), _NAMED if power is not None and abs(each - power) < 0.1 else 1.0
+        likely = 1.0 if each in _OFFERED else _RARE
+        yield _power(each), _NAMED if power is not None and abs(each - power) < 0.1 else likely
     yield _srgb, _NAMED if standard else 1.0
 
 
