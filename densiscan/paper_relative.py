@@ -23,8 +23,8 @@ _POWERS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4, 2.6)
 """Tone curves that scanners lay on the signal, as powers: linear to somewhat more than the usual 2.2."""
 _OFFERED: Final = (1.0, 1.8, 2.2)
 _RARE: Final = 0.2
-"""Scanning software offers linear, 1.8, 2.2 and the curve of screens; another is a fifth as likely as any of them (common
-practice)."""
+"""Scanning software offers linear, 1.8, 2.2 and the curve of screens; another is a fifth as likely as one of them
+(common practice)."""
 _NAMED: Final = 20.0
 """How much likelier a tone curve is that the scan's colour profile names: software may have left a wrong name."""
 _NET_BLACK: Final = (1.75, 0.25)
