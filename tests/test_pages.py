@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
 from tests.page_scenes import SCENES
 from tests.pages import (
     ROOT,
     Step,
     alike,
+    commands_in,
     first_false,
     page_named,
     pages_with_commands,
@@ -17,6 +22,8 @@ from tests.pages import (
     steps_on,
     text_of,
 )
+
+Gray = npt.NDArray[np.float64]
 
 
 def test_the_comparison_can_fail() -> None:
@@ -89,6 +96,32 @@ class TestFilm(OfAPage):
 
 class TestFirst(OfAPage):
     page, files = "first.md", ("calibration.png", "marked.png", "normal.html")
+
+    def test_its_pictures_are_those_that_the_commands_draw(self, tmp_path: Path) -> None:
+        with standing_in(tmp_path):
+            SCENES[self.page](tmp_path)
+            printed_by([command for command in commands_in(page_named(self.page)) if ".png" in command])
+        docs = ROOT / "docs"
+        assert apart(gray_of(docs / "first-calibration.png"), gray_of(tmp_path / "calibration.png")) < 2.0
+        assert apart(gray_of(docs / "first-leak.png"), in_blocks(gray_of(tmp_path / "marked.png"), 2)) < 0.5
+        assert apart(gray_of(docs / "first-leak.png"), 255.0 - gray_of(docs / "first-leak.png")) > 50.0
+
+
+def gray_of(picture: Path) -> Gray:
+    with Image.open(picture) as opened:
+        return np.asarray(opened.convert("L"), np.float64)
+
+
+def in_blocks(gray: Gray, side: int) -> Gray:
+    rows, columns = (count // side for count in gray.shape)
+    means: Gray = gray[: rows * side, : columns * side].reshape(rows, side, columns, side).mean(axis=(1, 3))
+    return means
+
+
+def apart(one: Gray, other: Gray) -> float:
+    """Mean distance of two pictures in blocks of 16 pixels: another release of what draws them may move a letter."""
+    assert one.shape == other.shape
+    return float(np.abs(in_blocks(one, 16) - in_blocks(other, 16)).mean())
 
 
 class TestFolders(OfAPage):
