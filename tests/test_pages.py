@@ -119,7 +119,7 @@ def in_blocks(gray: Gray, side: int) -> Gray:
 
 
 def apart(one: Gray, other: Gray) -> float:
-    """Mean distance of two pictures in blocks of 16 pixels: matplotlib 3.8 draws the calibration 3 from what 3.11 does."""
+    """Mean distance of two pictures in blocks of 16 pixels; matplotlib 3.8 and 3.11 draw a calibration 3 apart."""
     assert one.shape == other.shape
     return float(np.abs(in_blocks(one, 16) - in_blocks(other, 16)).mean())
 
