@@ -21,7 +21,7 @@ import numpy as np
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
-from densiscan.scan_notes import Notes, Picture, made_up, unfolded
+from densiscan.scan_notes import Notes, Picture, made_up, sane
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
 from densiscan.scan_tiff import open_tiff
 
@@ -376,7 +376,7 @@ def open_scan(
             raise ScanFault("is not a file but a device or a pipe; name an image file")
         with path.open("rb", buffering=0) as file:
             size = path.stat().st_size
-            picture = unfolded(_open_picture(file, size, wanted, page), size)
+            picture = sane(_open_picture(file, size, wanted, page), size)
         scan = _scan(path, picture, wanted, ppi)
     return replace(scan, threads=min(usable_cores(), _MOST_THREADS) if threads is None else threads)
 

@@ -14,6 +14,8 @@ from densiscan.scan_tags import Directory, printable
 _CM_PER_INCH: Final = 2.54
 _ANY_FILE: Final = 1 << 28
 """Pixels that are read in seconds, however closely they are packed."""
+_LONGEST: Final = 1 << 18
+"""Pixels on a side: half a metre at the highest resolution that is believed (`scan`)."""
 _CLOSEST: Final = 100
 """Pixels a byte beyond which a larger picture is no scan: noise lets 8 bits pack to one or two (common practice)."""
 
@@ -73,14 +75,18 @@ class Picture:
     warnings: tuple[Warning_, ...] = ()
 
 
-def unfolded(picture: Picture, size: int) -> Picture:
+def sane(picture: Picture, size: int) -> Picture:
     """Return the picture of a file of `size` bytes.
 
     Raises
     ------
     ScanFault
-        If a small file unfolds into a huge picture: it would be read for minutes, and is no scan.
+        If a small file unfolds into a huge picture, or a side is longer than that of any scan: it would be read for
+        minutes, or one row of it fill the memory.
     """
+    longest = max(picture.raster.width, picture.raster.height)
+    if longest > _LONGEST:
+        raise ScanFault(f"is {longest} pixels long, which no scan is; scan it again")
     pixels = picture.raster.width * picture.raster.height
     if pixels > max(_ANY_FILE, _CLOSEST * size):
         raise ScanFault(

@@ -482,6 +482,13 @@ def test_a_small_file_that_unfolds_into_a_huge_picture(tmp_path: Path) -> None:
     refused_bytes(tmp_path, raw, "MB into 400 million pixels, which no scan does; scan it again", ppi=300)
 
 
+@pytest.mark.parametrize("size", [(300_000, 1), (1, 300_000)])
+def test_a_side_that_no_scanner_has(tmp_path: Path, size: tuple[int, int]) -> None:
+    width, height = size
+    raw = handmade.png((width, height, 16, 0), bytes(height * (1 + 2 * width)))
+    refused_bytes(tmp_path, raw, "is 300000 pixels long, which no scan is; scan it again", ppi=300)
+
+
 def test_png_without_its_head(tmp_path: Path) -> None:
     refused_bytes(tmp_path, b"\x89PNG\r\n\x1a\n" + handmade.png_chunk(b"IEND", b""), "is damaged")
 
