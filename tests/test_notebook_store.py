@@ -375,6 +375,7 @@ def without_rights(code: str, place: Path) -> subprocess.CompletedProcess[str]:
     """Run code on a notebook as a user who may write nowhere: permissions tell root nothing."""
     head = """
 import os, pathlib, sys, tempfile
+import urllib.parse  # of paths, since Python 3.13 when first used: from a place that this user may not read
 from densiscan import notebook_book
 if os.getuid() == 0:
     os.setgroups([]), os.setgid(65534), os.setuid(65534)
