@@ -61,10 +61,6 @@ def test_the_options_of_the_contract_are_there() -> None:
 def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
     known = set(re.findall(r"--[a-z][a-z-]*", text_of(ROOT / "docs" / "commands.md")))
     tools = {
-        "--cov",
-        "--cov-report",
-        "--seed",
-        "--size",
         "--scans",
         "--first",
         "--kept",
