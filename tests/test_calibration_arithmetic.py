@@ -14,11 +14,13 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibration import (
     Calibration,
+    _inverse,
     log_signal_doubt,
     pull_of_steps,
     rounding_codes,
     step_parts,
 )
+from densiscan.curves import shape_preserving
 from densiscan.quantity import Influence
 from tests import made_up
 
@@ -144,6 +146,22 @@ def test_whole_codes_leave_a_doubt_where_nothing_blurs_them(inverted: bool) -> N
 def test_rounding_without_noise_and_with_enough() -> None:
     assert_allclose(rounding_codes(0.0), 1.0 / math.sqrt(12.0), rtol=1e-12)
     assert rounding_codes(0.8) < 2e-4  # exp(-2 pi^2 0.56) of 0.289: noise of three quarters of a code
+
+
+@pytest.mark.parametrize("blur", [0.05, 0.2, 0.35])
+def test_rounding_after_some_noise(blur: float) -> None:
+    """Noise of s codes reads s^2 + (1 - exp(-4 pi^2 s^2)) / 12 once rounded, and leaves exp(-2 pi^2 s^2) of 0.289."""
+    seen = math.sqrt(blur**2 + (1.0 - math.exp(-4.0 * math.pi**2 * blur**2)) / 12.0)
+    assert_allclose(rounding_codes(seen), math.exp(-2.0 * math.pi**2 * blur**2) / math.sqrt(12.0), rtol=1e-6)
+
+
+def test_a_density_is_found_on_a_bent_curve() -> None:
+    """Each place is where the curve itself has that density, in every interval and beyond both ends."""
+    x = np.array([-3.0, -2.0, -1.5, -0.5, 0.0])
+    densities = np.array([2.9, 2.1, 1.4, 0.5, 0.1])
+    for density in np.linspace(-0.2, 3.3, 71):
+        place = _inverse(x, densities, float(density))
+        assert_allclose(shape_preserving(x, densities, [place]), density, rtol=0, atol=1e-9)
 
 
 @pytest.mark.parametrize("power", [0.5, 1.0, 2.2])
