@@ -277,16 +277,6 @@ def size_factor(old: float, new: float) -> float:
     return ((new + 1.0) / (old + 1.0)) ** 2
 
 
-def density_factor(old: float, new: float) -> float:
-    """Return by how much the exposure changes from one density to another.
-
-    References
-    ----------
-    The antilogarithm of the difference: Clerc, Photography: Theory and Practice, sec. 511.
-    """
-    return float(10.0 ** (new - old))
-
-
 def seconds_of(log_time: Quantity | None) -> Quantity | None:
     """Return seconds from their log10; the uncertainty to first order (JCGM 100:2008, 5.1.2)."""
     if log_time is None:

@@ -19,7 +19,6 @@ from densiscan.paper_print import (
     best_first,
     change_from,
     counted_by_voice,
-    density_factor,
     filter_step,
     known_range_fit,
     needed_range,
@@ -58,10 +57,11 @@ def paper(*, seconds: float | None = 10.0, magnification: float | None = None, n
 # L. P. Clerc, Photography: Theory and Practice, sec. 511: 12 s right for density 1.5; for density 1.9 2.5 times as
 # much (antilogarithm of 0.4), 30 s. Printed to two digits.
 def test_twelve_seconds_at_one_and_a_half_become_thirty_at_one_point_nine() -> None:
-    assert_allclose(density_factor(1.5, 1.9), 2.5, atol=0.05)
     old = NegativeEnds(name="old", shadow=None, highlight=density(1.5))
     new = NegativeEnds(name="new", shadow=None, highlight=density(1.9))
     change = change_from(Before(seconds=12.0, negative=old), new, None, Printing())
+    assert change.highlight is not None
+    assert_allclose(change.highlight.value, 2.5, atol=0.05)
     assert change.highlight_time_s is not None
     assert seconds_text(change.highlight_time_s.value) == "30\u00a0s"
     assert change.shadow is None
