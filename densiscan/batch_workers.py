@@ -10,10 +10,11 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -54,28 +55,36 @@ class Workers:
             self.executor = self.make()
         if self.executor is None:
             raise BrokenExecutor
-        before = set(multiprocessing.active_children()) if self.make else set()
-        future = self.executor.submit(work, path)
-        if self.make:
+        if self.make is None:
+            return self.executor.submit(work, path)
+        before = set(multiprocessing.active_children())
+        # A worker half started would find its parent gone, and say so with a trace.
+        with _before_ctrl_c():
+            future = self.executor.submit(work, path)
             self._children |= set(multiprocessing.active_children()) - before
         return future
 
     def renew(self) -> bool:
         """Let go of a broken executor; return whether there can be another."""
-        if self.executor is not None:
-            with suppress(Exception):
-                self.executor.shutdown(wait=False, cancel_futures=True)
+        self.stop(at_once=True)
         self.executor = None
         return self.make is not None
 
     def stop(self, *, at_once: bool) -> None:
-        """End the workers that were made here: after their work, or at once."""
+        """End the workers that were made here: after their work, or at once.
+
+        Notes
+        -----
+        Waits until the pool's own thread has ended too: one that still closes its pipes while Python exits makes
+        Python write to a closed pipe, and say so.
+        """
         if self.executor is None or self.make is None:
             return
-        self.executor.shutdown(wait=not at_once, cancel_futures=True)
         if at_once:
             for child in self._children:
                 child.terminate()
+        self.executor.shutdown(cancel_futures=True)
+        self._children.clear()
         self.executor = None
 
 
@@ -96,19 +105,41 @@ def processes(jobs: int | None = None) -> Workers:
 
 def _serve() -> None:
     """Start the server that forks workers, where it does not run yet; it must find this very package."""
-    from multiprocessing import forkserver
+    from multiprocessing import forkserver, resource_tracker
 
     before = os.environ.get("PYTHONPATH")
     places = [str(Path(__file__).resolve().parents[1]), *([before] if before else [])]
     forkserver.set_forkserver_preload(["densiscan.batch_workers"])
+    # Started by the server, the tracker would let Ctrl-C through again.
+    resource_tracker.ensure_running()
     os.environ["PYTHONPATH"] = os.pathsep.join(places)
+    # While it still imports, the server would answer Ctrl-C with a trace; here it comes through a moment later.
+    open_before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         forkserver.ensure_running()
     finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, open_before)
         if before is None:
             del os.environ["PYTHONPATH"]
         else:
             os.environ["PYTHONPATH"] = before
+
+
+@contextmanager
+def _before_ctrl_c() -> Iterator[None]:
+    """Let Ctrl-C wait until what is inside is done."""
+    before = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or before is None:
+        yield
+        return
+    waiting: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, _frame: waiting.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    for number in waiting[:1]:
+        signal.raise_signal(number)
 
 
 def _deaf() -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import sys
 import traceback
-import warnings
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
@@ -103,10 +102,10 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
-    command = typer.main.get_command(command_line(asked))
     TYPED.set(tuple(arguments_))
     try:
+        asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
+        command = typer.main.get_command(command_line(asked))
         status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too
         return _ended_by(problem)
@@ -154,11 +153,3 @@ def _sentence(problem: BaseException) -> str:
     """Return the words of a wrong command line as a sentence."""
     told = getattr(problem, "format_message", lambda: str(problem))().strip()
     return told if told.endswith((".", "?", "!")) else f"{told}."
-
-
-def main() -> None:
-    """Run the command line of this process."""
-    if not os.environ.get(DEBUG_VARIABLE):
-        # What a library warns of is for us, not for a person who prints.
-        warnings.simplefilter("ignore")
-    sys.exit(run(sys.argv[1:]))

@@ -224,17 +224,36 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_call_goes_on(here: Path, capsys:
     assert document["summary"]["known"] >= done
 
 
-def workers_of(parent: int) -> list[int]:
-    """Return the processes that the parent's process server has forked."""
-    above: dict[int, int] = {}
+def children_of(*parents: int) -> list[int]:
+    """Return the processes that these have started."""
+    found: list[int] = []
     for entry in Path("/proc").glob("[0-9]*/stat"):
         try:
             fields = entry.read_text().rpartition(")")[2].split()
         except OSError:
             continue
-        above[int(entry.parent.name)] = int(fields[1])
-    children = {number for number, over in above.items() if over == parent}
-    return [number for number, over in above.items() if over in children]
+        if int(fields[1]) in parents:
+            found.append(int(entry.parent.name))
+    return found
+
+
+def workers_of(parent: int) -> list[int]:
+    """Return the processes that the parent's process server has forked."""
+    return children_of(*children_of(parent))
+
+
+@LINUX
+@pytest.mark.parametrize("after", [0.0, 0.1, 0.2, 0.3, 0.5])
+def test_ctrl_c_while_the_workers_still_start_leaves_no_trace(here: Path, after: float) -> None:
+    process = started(here, "--jobs", "2")
+    ends = time.monotonic() + 60
+    while not children_of(process.pid) and time.monotonic() < ends:
+        time.sleep(0.01)
+    time.sleep(after)
+    os.killpg(process.pid, signal.SIGINT)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Traceback" not in err
 
 
 @LINUX
