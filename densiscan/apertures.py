@@ -7,7 +7,7 @@ itself; lines and rows, such as twigs, go on in their surroundings and stay.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
@@ -120,12 +120,11 @@ def readings_inside(
     density = np.maximum(mean[centres], 1e-9)
     del mean
     np.negative(np.log10(density, out=density), out=density)
-    relative = sd[middle][centres]
-    relative /= np.maximum(light[middle][centres], 1e-9)
+    relative = by_bands(_relative, sd[middle], light[middle])[centres]
     per_cell = float(np.diff(found.x_edges_px[:2])[0] * np.diff(found.y_edges_px[:2])[0])
     ordered = np.sort(density)
     tenths = ordered[np.linspace(0, ordered.size - 1, 11).round().astype(np.intp)]
-    parts = [relative[(low <= density) & (density <= high)] for low, high in pairwise(tenths)]
+    parts = (relative[(low <= density) & (density <= high)] for low, high in pairwise(tenths))
     return ApertureReadings(
         density=ordered,
         noise=_noise(parts, per_cell * aperture_mm**2 / (pitch[0] * pitch[1])),
@@ -347,7 +346,11 @@ def _ring(values: Map, reach: int, extreme: np.ufunc) -> Map:
     return np.asarray(ring)
 
 
-def _noise(tenths: Sequence[Map], pixels: float) -> Map:
+def _relative(sd: Map, light: Map) -> Map:
+    return np.asarray(sd / np.maximum(light, 1e-9))
+
+
+def _noise(tenths: Iterable[Map], pixels: float) -> Map:
     """Return the standard deviation of a reading in each tenth of the readings, from the relative scatter in each cell.
 
     From the calmer half of the cells: in the rest it is picture that differs within a cell. About one pixel in four is

@@ -28,6 +28,7 @@ COARSE_MM: Final = 1.0
 _LEFT_OVER: Final = 0.2
 """Part of a correction that stays in doubt (k = 1): the slot's shares, and light from beyond the scan."""
 _NEAR: Final = 0.05
+_SOME: Final = 65_536
 
 
 def coarse(light: Floats, cell_mm: tuple[float, float]) -> tuple[Floats, tuple[float, float]]:
@@ -164,8 +165,13 @@ class Veil:
         hundredth = away.size // 100
         rows, columns = cells.places(away <= max(_NEAR, float(np.partition(away, hundredth)[hundredth])))
         x, y = surveyed.x_edges_mm, surveyed.y_edges_mm
-        places = 0.5 * (x[columns] + x[columns + 1]), 0.5 * (y[rows] + y[rows + 1])
-        return float(np.median(_at(self.map, self.sizes, *places)))
+        middle_x, middle_y = 0.5 * (x[:-1] + x[1:]), 0.5 * (y[:-1] + y[1:])
+        # some at a time, as what is made on the way is ten times as large as what is found
+        parts = [
+            _at(self.map, self.sizes, middle_x[columns[first : first + _SOME]], middle_y[rows[first : first + _SOME]])
+            for first in range(0, rows.size, _SOME)
+        ]
+        return float(np.median(np.concatenate(parts)))
 
     def quantity(self, calibration: Calibration, light: float, noise: float, key: str, over: float) -> Quantity:
         """Return the density of a mean light under this veil, with all influences on it.

@@ -88,8 +88,9 @@ class Light:
         density = -math.log10(max(light, 1e-8))
         over = 0.0 if self.veil is None else self.veil.near(self.survey, cells, density)
         one_code = self.curve.density_per_code(density) * math.log(10.0)
-        relative = cells.of(self.survey.sd)
-        relative /= np.maximum(cells.of(self.survey.mean), 1e-8)
+        relative, there = cells.of(self.survey.sd), cells.of(self.survey.mean)
+        relative /= np.maximum(there, 1e-8, out=there)
+        del there
         scatter = np.median(relative, overwrite_input=True) / max(one_code, 1e-9)
         return self._rounded(self._density(light, noise, key, over), float(scatter), key)
 
