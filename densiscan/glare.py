@@ -106,7 +106,8 @@ def spread(light: Floats, reach_mm: float, *, cell_mm: tuple[float, float]) -> F
         first = 2 * half
         part = slice(first, first + result.shape[axis])
         result = whole[part] if axis == 0 else whole[:, part]
-    return result
+    # A mean lies between what it is made of; rounding in the transforms would leave some black a little below 0.
+    return np.clip(result, light.min(), light.max())
 
 
 def shares_of(maps: Floats, seen: Floats) -> tuple[tuple[float, ...], float]:

@@ -27,6 +27,16 @@ def test_light_spreads_as_by_a_general_filter(reach: float, cell_mm: tuple[float
     assert_allclose(spread(light, reach, cell_mm=cell_mm), theirs, rtol=0, atol=1.3e-4)
 
 
+@pytest.mark.parametrize("reach", REACHES_MM)
+def test_black_far_from_all_light_stays_black(reach: float) -> None:
+    """A calibration is refused as damaged when the light round one of its steps is below nothing."""
+    light = np.zeros((240, 240))
+    light[:40] = np.random.default_rng(7).uniform(0.5, 1.0, (40, 240))
+    found = spread(light, reach, cell_mm=(1.0, 1.0))
+    assert found.min() >= 0.0
+    assert found.max() <= 1.0
+
+
 def test_even_light_stays_even_and_is_veiled_by_its_share() -> None:
     even = np.full((20, 30), 0.7)
     assert_allclose(veil(even, Glare(shares=FIVE), cell_mm=(1.0, 0.5)), 0.7 * sum(FIVE), rtol=1e-12)
