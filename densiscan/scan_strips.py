@@ -120,7 +120,7 @@ class StripRaster:
             if self._splits(first):
                 yield from self._split(file, first, box)
                 continue
-            key = (first, len(group), self.coding, self.wanted)
+            key = (*group, self.coding, self.wanted)
             codes = self.kept.recall(key)
             if codes is not None:
                 yield first.top, first.left, partial(np.asarray, codes)

@@ -615,6 +615,13 @@ def test_a_scan_travels_between_processes(tmp_path: Path, options: dict[str, Any
     assert_reads(pickle.loads(pickle.dumps(scan)), data)  # noqa: S301 - our own
 
 
+def test_what_is_kept_of_tiles_side_by_side_is_not_taken_for_tiles_below_each_other(tmp_path: Path) -> None:
+    data = noise((60, 60), np.uint16)
+    scan = open_scan(write_tiff(tmp_path, data, tile=(16, 16), compression="lzw"))
+    for box in ((0, 0, 10, 30), (0, 0, 30, 10), (0, 0, 30, 30), (0, 0, 10, 60)):
+        assert_array_equal(scan.region(*box), data[: box[2], : box[3]])
+
+
 def test_what_is_kept_of_a_jpeg_serves_every_region(tmp_path: Path) -> None:
     file = tmp_path / "scan.jpg"
     Image.fromarray(noise((100, 40), np.uint8)).save(file, dpi=(300, 300))
@@ -642,7 +649,7 @@ def layouts(draw: st.DrawFn) -> dict[str, Any]:
     planar=st.booleans(),
     orientation=st.integers(1, 8),
     limits=st.tuples(st.sampled_from([1, 50, 700, 1 << 19]), st.sampled_from([0, 1 << 23])),
-    box=st.tuples(*[st.floats(0, 1, exclude_max=True)] * 4),
+    boxes=st.lists(st.tuples(*[st.floats(0, 1, exclude_max=True)] * 4), min_size=1, max_size=4),
 )
 @settings(
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
@@ -655,7 +662,7 @@ def test_any_layout_gives_the_same_pixels(  # noqa: PLR0917 - one argument a pro
     planar: bool,
     orientation: int,
     limits: tuple[int, int],
-    box: tuple[float, float, float, float],
+    boxes: list[tuple[float, float, float, float]],
 ) -> None:
     data: Array = noise((*size, samples), np.uint16)
     stored = np.moveaxis(data, 2, 0) if planar and samples > 1 else data if samples > 1 else data[:, :, 0]
@@ -672,10 +679,11 @@ def test_any_layout_gives_the_same_pixels(  # noqa: PLR0917 - one argument a pro
         patched.setattr(scan_stream, "_MARK_EVERY", limits[0])
         scan = open_scan(file)
         assert_array_equal(whole(scan), expected)
-        top, left = int(box[0] * expected.shape[0]), int(box[1] * expected.shape[1])
-        height = 1 + int(box[2] * (expected.shape[0] - top))
-        width = 1 + int(box[3] * (expected.shape[1] - left))
-        assert_array_equal(scan.region(top, left, height, width), expected[top : top + height, left : left + width])
+        for box in boxes:
+            top, left = int(box[0] * expected.shape[0]), int(box[1] * expected.shape[1])
+            height = 1 + int(box[2] * (expected.shape[0] - top))
+            width = 1 + int(box[3] * (expected.shape[1] - left))
+            assert_array_equal(scan.region(top, left, height, width), expected[top : top + height, left : left + width])
 
 
 def test_the_older_head_of_a_jpeg_is_asked_where_exif_knows_nothing(tmp_path: Path) -> None:
