@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from densiscan.errors import WrongUseError
 
@@ -84,6 +85,8 @@ def within(value: float | None, option: str, *, above: float, upto: float, such_
         raise WrongUseError(f"{option} {value:g} is out of reach; give a number such as {such_as}.")
 
 
+_SHORTEST_DEVELOPING_S: Final = 30.0
+"""Common practice: no film is developed by hand in less than some minutes."""
 _CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,5}):(\d{2})")
 _DEGREES = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([cCfF]?)")
 
@@ -106,6 +109,23 @@ def seconds(text: str, option: str) -> float:
     if value <= 0.0:
         raise WrongUseError(
             f'{option} "{text}" is no time; give minutes and seconds such as 8:00, or seconds such as 480.'
+        )
+    return value
+
+
+def developing_time(text: str, option: str) -> float:
+    """Return a time in seconds as `seconds` does, long enough to develop film in.
+
+    Raises
+    ------
+    WrongUseError
+        If it is no time, or one so short that minutes will have been meant, as with 8.30.
+    """
+    value = seconds(text, option)
+    if value < _SHORTEST_DEVELOPING_S:
+        raise WrongUseError(
+            f'{option} "{text}" is {value:g} s, in which no film is developed; give minutes and seconds such as 8:00, '
+            "or seconds such as 480."
         )
     return value
 

@@ -152,4 +152,6 @@ def _let_go_of_output() -> None:
 def _sentence(problem: BaseException) -> str:
     """Return the words of a wrong command line as a sentence."""
     told = getattr(problem, "format_message", lambda: str(problem))().strip()
+    for programmers, peoples in (("a valid float", "a number"), ("a valid int", "a whole number")):
+        told = told.replace(programmers, peoples)
     return told if told.endswith((".", "?", "!")) else f"{told}."

@@ -73,7 +73,7 @@ def family(
     arguments.within(use, "--use", above=0.0, upto=50.0, such_as="1")
     if name is not None and (film_option is None or developer is None):
         raise WrongUseError("to be kept, the family needs --film NAME and --developer NAME.")
-    times = [arguments.seconds(text, "--time") for text in typed]
+    times = [arguments.developing_time(text, "--time") for text in typed]
     degrees = arguments.celsius(temp, "--temp")
     check_plot(plot)
     from densiscan.development_family import NORMAL_CONTRAST, Member, family_of

@@ -326,7 +326,7 @@ def _said(**facts: Any) -> dict[str, Any]:
 
 
 def _seconds(text: str | None) -> float | None:
-    return None if text is None else arguments.seconds(text, "--time")
+    return None if text is None else arguments.developing_time(text, "--time")
 
 
 def _celsius(text: str | None) -> float | None:

@@ -51,9 +51,7 @@ class Wedge:
         densities = [step.density for step in self.steps]
         rises = [later - earlier for earlier, later in pairwise(densities)]
         if not FEWEST_STEPS <= len(densities) <= MOST_STEPS:
-            raise WedgeFileError(
-                f"{name} has {len(densities)} steps; a wedge of {FEWEST_STEPS} to {MOST_STEPS} steps is needed."
-            )
+            raise WedgeFileError(f"{name} has {len(densities)} steps; {FEWEST_STEPS} to {MOST_STEPS} steps are needed.")
         if not all(math.isfinite(value) and -0.1 <= value <= _HIGHEST_DENSITY for value in densities):
             raise WedgeFileError(f"{name} names a density outside 0 to 6; give optical densities such as 0.05.")
         if not all(math.isfinite(step.uncertainty) and step.uncertainty > 0.0 for step in self.steps):
@@ -92,7 +90,7 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
             steps=tuple(
                 WedgeStep(step=str(index + 1), density=round(first + index * increment, 6)) for index in range(steps)
             ),
-            name=f"nominal wedge of {steps} steps",
+            name="the nominal wedge",
         )
     except WedgeFileError as problem:
         raise WrongUseError(str(problem)) from problem

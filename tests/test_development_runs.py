@@ -38,6 +38,13 @@ def test_no_time_is_refused(typed: str) -> None:
         arguments.seconds(typed, "--time")
 
 
+@pytest.mark.parametrize("typed", ["8.30", "8", "0:08", "29"])
+def test_a_developing_time_of_seconds_was_meant_in_minutes(typed: str) -> None:
+    with pytest.raises(WrongUseError, match=r"--time .* in which no film is developed; give minutes and seconds"):
+        arguments.developing_time(typed, "--time")
+    assert_allclose(arguments.developing_time("0:30", "--time"), 30.0, rtol=0, atol=0)
+
+
 @given(st.integers(1, 86_400))
 def test_clock_and_seconds_say_the_same(total: int) -> None:
     clock = f"{total // 60}:{total % 60:02d}"
