@@ -172,9 +172,10 @@ def film_test(
 
 def _require_rising(points: Sequence[CurvePoint], where: str) -> None:
     places = np.array([point.log_exposure.value for point in points])
-    if np.unique(places).size < FEWEST_POINTS:
+    different = np.unique(places).size
+    if different < FEWEST_POINTS:
         raise MeasureError(
-            f"{where} has {np.unique(places).size} different exposures; a curve needs {FEWEST_POINTS} at least, better "
+            f"{where} has too few different exposures ({different}); a curve needs {FEWEST_POINTS} at least, better "
             "ten or more."
         )
     densities = np.array([point.density.value for point in points])

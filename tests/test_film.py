@@ -341,7 +341,7 @@ def test_wrong_way_round() -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 4])
 def test_too_few(count: int) -> None:
-    with pytest.raises(MeasureError, match=f"has {count} different exposures; a curve needs 5"):
+    with pytest.raises(MeasureError, match=rf"too few different exposures \({count}\); a curve needs 5"):
         film_test(points(WEDGE[-count:] if count else [], straight(0.6, -2.0)[-count:] if count else []))
 
 
