@@ -19,7 +19,7 @@ import numpy.typing as npt
 from densiscan.curves import shape_preserving, shape_preserving_slopes
 from densiscan.findings import Findings
 from densiscan.quantity import Influence, Quantity, Warning_
-from densiscan.scan import ScanFacts
+from densiscan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
@@ -252,6 +252,16 @@ class Calibration:
         if self.scan.ppi is not None and facts.ppi is not None and abs(facts.ppi / self.scan.ppi - 1.0) > 0.01:
             told.append(f"resolution ({facts.ppi:.0f} ppi, calibrated with {self.scan.ppi:.0f} ppi)")
         return tuple(told)
+
+    def mismatch(self, *scans: Scan) -> tuple[Warning_, ...]:
+        """Return the warning that scans differ from the one this calibration was made from; nothing where none does."""
+        told = [difference for scan in scans for difference in self.differences(scan.facts)]
+        channels = [scan.channel for scan in scans if scan.channel != self.channel]
+        told += [f"channel ({channel}, calibrated with {self.channel})" for channel in channels]
+        if not told:
+            return ()
+        message = f"The scan differs from the one the calibration was made from: {'; '.join(dict.fromkeys(told))}."
+        return (Warning_(code="scan-differs-from-calibration", message=message),)
 
 
 _FACT_WORDS: Final = {

@@ -125,16 +125,8 @@ def read_film(
         raise WrongUseError(f"{len(scans)} scans are named; several are read only as --frames, one exposure a frame.")
     else:
         found = _places(scans[0], exposures, calibration, how, asked)
-    told = [*_differences(scans, calibration), *found.warnings]
+    told = [*calibration.mismatch(*scans), *found.warnings]
     return _inside(replace(found, warnings=tuple(dict.fromkeys(told))), calibration)
-
-
-def _differences(scans: Sequence[Scan], calibration: Calibration) -> list[Warning_]:
-    told = [difference for scan in scans for difference in calibration.differences(scan.facts)]
-    if not told:
-        return []
-    message = f"The scan differs from the one the calibration was made from: {'; '.join(dict.fromkeys(told))}."
-    return [Warning_(code="scan-differs-from-calibration", message=message)]
 
 
 def _inside(found: ReadFilm, calibration: Calibration) -> ReadFilm:

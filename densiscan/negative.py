@@ -292,7 +292,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         beyond_calibration=outside,
         warnings=(
             *task.scan.warnings,
-            *_mismatch(task),
+            *task.calibration.mismatch(task.scan),
             *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,
             *told,
@@ -394,14 +394,3 @@ def _limits(
         message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
         told.append(Warning_(code="many-specks", message=message))
     return tuple(told)
-
-
-def _mismatch(task: _Task) -> tuple[Warning_, ...]:
-    told = task.calibration.differences(task.scan.facts)
-    channels = task.scan.channel, task.calibration.channel
-    if channels[0] != channels[1]:
-        told = (*told, f"channel ({channels[0]}, calibrated with {channels[1]})")
-    if not told:
-        return ()
-    message = f"The scan differs from the one the calibration was made from: {'; '.join(told)}."
-    return (Warning_(code="scan-differs-from-calibration", message=message),)

@@ -161,11 +161,7 @@ def _by_calibration(
 
 def reading_warnings(scan: Scan, calibration: Calibration, read: Sequence[Quantity]) -> tuple[Warning_, ...]:
     """Return what is to be said of readings on a print: other settings of the scanner, tones beyond the calibration."""
-    told = list(scan.warnings)
-    differing = calibration.differences(scan.facts)
-    if differing:
-        message = f"The scan differs from the one the calibration was made from: {'; '.join(differing)}."
-        told.append(Warning_(code="scan-differs-from-calibration", message=message))
+    told = [*scan.warnings, *calibration.mismatch(scan)]
     lowest, highest = calibration.density_range
     margin = 0.02
     values = [quantity.value for quantity in read]

@@ -351,7 +351,7 @@ def drift_check(scan: Scan, now: Calibration, in_use: Calibration, *, lamp: Lamp
         same_wedge=same,
         warnings=(
             *_drift_warnings(in_use, worst, drifted=drifted),
-            *_settings_warnings(scan, in_use),
+            *in_use.mismatch(scan),
             *lamp_warnings(field, calibrated=in_use.knows_lamp),
         ),
     )
@@ -374,15 +374,3 @@ def _has_drifted(difference: Quantity) -> bool:
 
 def _drift_warnings(in_use: Calibration, worst: StepDrift, *, drifted: bool) -> tuple[Warning_, ...]:
     return (drifted_warning(in_use.name, worst.difference.value, worst.density),) if drifted else ()
-
-
-def _settings_warnings(scan: Scan, in_use: Calibration) -> tuple[Warning_, ...]:
-    differs = in_use.differences(scan.facts)
-    if not differs:
-        return ()
-    return (
-        Warning_(
-            code="scan-differs-from-calibration",
-            message=f"This scan differs from the one the calibration was made from: {'; '.join(differs)}.",
-        ),
-    )

@@ -86,7 +86,10 @@ def test_a_figure(capsys: pytest.CaptureFixture[str]) -> None:
         ("log_exposure,density\n-1,0.2\n-0.5,dense\n", 'line 3: "dense" is no density'),
         ("log_exposure,density\n-1,0.2\n-0.5,nan\n", 'line 3: "nan" is no density'),
         ("log_exposure,density,uncertainty\n-1,0.2,-1\n", '"-1" is no uncertainty'),
-        ("log_exposure,density\n-1,0.2\n-0.5,0.4\n0,0.6\n0.5,0.8\n", "has too few different exposures (4); a curve needs 5"),
+        (
+            "log_exposure,density\n-1,0.2\n-0.5,0.4\n0,0.6\n0.5,0.8\n",
+            "has too few different exposures (4); a curve needs 5",
+        ),
         ("log_exposure,density\n-1,1.2\n-0.5,0.9\n0,0.6\n0.5,0.3\n1,0.2\n", "counted the wrong way round"),
         ("log_exposure,density\n-1,.2\n-0.5,.2\n0,.2\n0.5,.21\n1,.22\n", "never reaches the speed point"),
     ],

@@ -124,6 +124,7 @@ SOUND: dict[str, Callable[[Path], tuple[Warning_, ...]]] = {
     "scan_tiff": of_a_negative,
     "negative": of_a_negative,
     "negative_parts": of_a_negative,
+    "calibration": of_a_negative,
     "calibrate": of_a_wedge,
     "scanner_wedge": of_a_wedge,
     "scanner_bed": of_a_bed,
