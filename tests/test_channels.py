@@ -6,7 +6,9 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 from numpy.testing import assert_allclose
 
 from densiscan.calibrate import Label, calibrate
@@ -15,11 +17,12 @@ from densiscan.calibration_channels import difference, of_channel
 from densiscan.calibration_file import calibration_document, read_calibration, write_calibration
 from densiscan.cli import run
 from densiscan.errors import CalibrationError, WrongUseError
-from densiscan.negative import Reading, measure_scan
+from densiscan.negative import MeasureOptions, Reading, measure_scan
 from densiscan.negative_channels import ChannelReading, channel_warnings
 from densiscan.quantity import Influence, Quantity
 from densiscan.sample import FilmCurve, Picture, Place, Rendered, Scanner, render_bed, sheet, write_scan
 from densiscan.scan import open_scan
+from densiscan.scan_channels import COLOURS
 from tests.bed_pieces import layout, scanned, wedge
 from tests.schemas import faults
 
@@ -141,6 +144,57 @@ def test_the_certificate_cancels_between_channels() -> None:
     found = difference(one, other, channel="blue")
     assert_allclose(found.value, 0.1, atol=1e-12)
     assert_allclose(found.standard_uncertainty or 0.0, 0.005, rtol=1e-12)
+
+
+def test_a_named_rebate_is_read_in_every_channel(tmp_path: Path, colour: Calibration) -> None:
+    film_scan(tmp_path, STAINED)
+    # Along the left edge of the sheet, whose clear border is 4 mm wide.
+    named = measure_scan(open_scan(tmp_path / "film.tif"), colour, MeasureOptions(rebate_mm=(8.0, 20.0, 1.8, 20.0)))[0]
+    for one, found in zip(named.channels, read(tmp_path, colour).channels, strict=True):
+        assert one.base_plus_fog is not None
+        assert found.base_plus_fog is not None
+        # Two places of one clear border: what differs is noise.
+        assert_allclose(one.base_plus_fog.value, found.base_plus_fog.value, atol=0.005)
+
+
+def test_a_picture_without_rebate_is_compared_where_it_can_be(tmp_path: Path, colour: Calibration) -> None:
+    film_scan(tmp_path, STAINED)
+    (named,) = measure_scan(open_scan(tmp_path / "film.tif"), colour, MeasureOptions(frame_mm=(25.0, 20.0, 30.0, 25.0)))
+    assert named.base_plus_fog is not None
+    scan = open_scan(tmp_path / "film.tif")
+    pixels = np.stack([open_scan(scan.path, channel=one).region(118, 148, 148, 177) for one in COLOURS], axis=-1)
+    tifffile.imwrite(tmp_path / "crop.tif", pixels, photometric="rgb", resolution=(150, 150), resolutionunit="INCH")
+    (crop,) = measure_scan(open_scan(tmp_path / "crop.tif"), colour)
+    assert crop.base_plus_fog is None
+    for one, whole in zip(crop.channels, named.channels, strict=True):
+        assert (one.base_plus_fog, one.in_base) == (None, None)
+        assert one.in_range is not None
+        assert whole.in_range is not None
+        # The same picture, its places chosen anew: within the uncertainty of both.
+        allowed = (one.in_range.uncertainty or 0.0) + (whole.in_range.uncertainty or 0.0)
+        assert_allclose(one.in_range.value, whole.in_range.value, atol=allowed)
+
+
+def test_without_blue_the_print_is_not_judged() -> None:
+    differ = Quantity(0.2, {Influence("patch noise", "here"): 0.01})
+    red = ChannelReading(
+        channel="red",
+        base_plus_fog=None,
+        shadow=Quantity(0.7),
+        highlight=Quantity(1.5),
+        density_range=Quantity(0.8),
+        in_base=None,
+        in_range=differ,
+        differences=(differ,),
+    )
+    (told,) = channel_warnings([red], "green")
+    assert told.message.endswith("calibrate with a scan that shows the wedge in blue.")
+
+
+def test_a_difference_from_a_mere_limit_has_no_uncertainty() -> None:
+    found = difference(Quantity(1.0, {Influence("wedge", "4"): 0.03}), Quantity(1.1, None), channel="blue")
+    assert_allclose(found.value, 0.1, atol=1e-12)
+    assert found.uncertainty is None
 
 
 def test_the_file_keeps_all_channels(tmp_path: Path, colour: Calibration) -> None:

@@ -243,3 +243,15 @@ def test_no_range_is_not_judged(nothing: Quantity | None) -> None:
     found = development_advice(density_range=nothing, target_range=density_range_for(None, "contact"))
     assert (found.verdict, found.time_factor) == ("keep", None)
     assert found.warnings[0].code == "development-not-judged"
+
+
+def test_contrast_from_a_mere_limit_has_no_uncertainty() -> None:
+    aim = Quantity(1.05)
+    told = development_advice(density_range=Quantity(1.2, None), target_range=aim, scene_stops=7.0)
+    assert told.contrast is not None
+    assert told.contrast.uncertainty is None
+    seen = Quantity(1.2, {Influence("reading"): 0.02})
+    known = development_advice(density_range=seen, target_range=aim, scene_stops=7.0)
+    assert known.contrast is not None
+    assert_allclose(told.contrast.value, known.contrast.value, rtol=1e-12)
+    assert known.contrast.uncertainty is not None

@@ -304,6 +304,21 @@ def test_a_picture_is_not_judged_for_evenness(tmp_path: Path) -> None:
     assert "cannot be told" in trouble.notes[0].message
 
 
+def test_a_crop_of_the_picture_has_no_edge_to_judge(tmp_path: Path) -> None:
+    place = Place(x_mm=45.0, y_mm=33.0)
+    wide = sheet(size_mm=(140.0, 110.0), place=place, picture=PICTURE, edge_mm=(4.0,) * 4, notch=None, curve=CURVE)
+    (trouble,) = troubles(tmp_path, [wide])
+    assert not {finding.code for finding in trouble.findings} & {"light-leak", "gradient", "uneven-bands"}
+    assert "no clear rebate was found" in trouble.notes[0].message
+
+
+def test_an_unexposed_sheet_is_judged_whole_without_being_called_one(tmp_path: Path) -> None:
+    """All of it is even but where light fell on it: no picture is so."""
+    assert not findings(tmp_path, [film()])
+    found = findings(tmp_path, [film(faults=(leak(0.2),))])
+    assert [finding.code for finding in found] == ["light-leak"]
+
+
 def test_an_even_area_that_is_named_is_judged(tmp_path: Path) -> None:
     area = MeasureOptions(frame_mm=(15.0, 15.0, 50.0, 35.0))
     clean = troubles(tmp_path, [film()], area)

@@ -86,6 +86,17 @@ def test_base_plus_fog_given_stands() -> None:
     assert (test.base_plus_fog.uncertainty or 0.0) < 1e-5
 
 
+def test_a_speed_point_that_is_just_reached_is_doubted_from_the_one_side_that_has_it() -> None:
+    x = np.arange(-2.0, 0.3, 0.25)
+    density = 0.12 + np.clip(0.11 * (x + 1.75) / 1.5, 0.0, 0.11)
+    found = film_test(points(x, density, 0.015), base_plus_fog=Quantity(0.12))
+    assert found.speed_log_exposure is not None
+    assert -0.5 < found.speed_log_exposure.value < 0.0
+    # 0.015 (k = 1) of density on a slope of 0.11 / 1.5 is 0.2 of log exposure, twice that expanded;
+    # one point of several.
+    assert 0.05 < (found.speed_log_exposure.uncertainty or 0.0) < 0.8
+
+
 def test_order_of_the_points_does_not_matter() -> None:
     listed = points(WEDGE, straight(0.7, -2.0), 0.01)
     turned = film_test(listed[::-1])

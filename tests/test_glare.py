@@ -185,3 +185,14 @@ def test_the_curve_of_light_has_the_veil_in_it() -> None:
 def test_an_older_calibration_cannot_correct_glare() -> None:
     with pytest.raises(MeasureError, match="calibrate again"):
         freed_curve(calibration(), Glare(shares=(0.001, 0.0, 0.0, 0.0, 0.0)))
+
+
+def test_glare_that_would_turn_the_wedge_round_is_refused() -> None:
+    """Stray light from brighter and brighter surroundings outweighs what the dense steps let through."""
+    plain = calibration()
+    steps = tuple(
+        replace(step, reading=replace(step.reading, surround=(float(number),) * len(REACHES_MM)))
+        for number, step in enumerate(plain.steps)
+    )
+    with pytest.raises(MeasureError, match="do not run from light to dense any more; scan the slot again"):
+        freed_curve(replace(plain, steps=steps), Glare(shares=(0.1, 0.0, 0.0, 0.0, 0.0)))

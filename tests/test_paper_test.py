@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -317,6 +318,25 @@ def test_wedge_listed_densest_first_is_counted_by_its_names() -> None:
     turned = Wedge(steps=WEDGE.steps[::-1])
     same = [paper_by_eye(w, last_black="5", first_white="13", circumstances=Circumstances()) for w in (WEDGE, turned)]
     assert same[0] == same[1]
+
+
+def test_the_curve_of_a_test_that_shows_no_ends_still_runs_through_its_points() -> None:
+    case = made()
+    curve = replace(case, maximum_black=None).curve()
+    assert curve is not None
+    x = [point.log_exposure.value for point in case.points]
+    # The points have no scatter.
+    np.testing.assert_allclose(curve.density_at(x), [point.density.value for point in case.points], atol=0.02)
+
+
+def test_a_tone_of_no_known_doubt_leaves_none_to_the_range() -> None:
+    points = [
+        replace(point, density=Quantity(point.density.value, None)) if 0.3 < point.density.value < 1.9 else point
+        for point in made().points
+    ]
+    found = paper_from_points(points, Circumstances(name="box"), method="points")
+    assert found.iso_range.uncertainty is None
+    np.testing.assert_allclose(found.iso_range.value, made().iso_range.value, atol=2.0)
 
 
 def test_document_and_back() -> None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -566,6 +567,46 @@ def test_each_check_stands_alone_and_a_failing_one_stops_no_other(tmp_path: Path
     kept = findings_of(found, checked="2026-01-01")
     assert kept.lamp == found.empty_bed.standard
     assert (kept.drift, kept.glare) == (None, None)
+
+
+def test_a_bed_that_cannot_be_read_stops_no_other_check(tmp_path: Path) -> None:
+    good = scanned(tmp_path, "wedge", [layout()], GOOD)
+    (tmp_path / "bed.tif").write_bytes(good.path.read_bytes()[:500])
+    found = check_scanner(Asked(wedge_scan=good.path, wedge=wedge(), empty_bed=tmp_path / "bed.tif"))
+    assert [(one.part, one.code) for one in found.failed] == [("empty bed", "unreadable-scan")]
+    assert found.wedge is not None
+    assert found.empty_bed is None
+
+
+def test_a_mask_that_leaves_no_black_beside_the_slot_is_refused(tmp_path: Path) -> None:
+    codes_ = np.full((60, 60), 100, np.uint16)
+    codes_[11:49, 11:49] = 50_000
+    tifffile.imwrite(tmp_path / "slot.tif", codes_, resolution=(254, 254), resolutionunit="INCH")
+    with pytest.raises(MeasureError, match="no black beside the slot; leave at least 10 mm"):
+        slot_check(open_scan(tmp_path / "slot.tif"))
+
+
+def test_black_that_the_wedge_reaches_is_read_by_it(tmp_path: Path) -> None:
+    scanner = replace(GOOD, glare=0.02, tone="2.2", lamp=0.0)
+    masked = replace(layout(), mask_mm=100.0)
+    curve = calibrate(scanned(tmp_path, "wedge", [masked], scanner), wedge(), label=LABEL, inverted=False)
+    found = slot_check(scanned(tmp_path, "slot", [SLOT], scanner), calibration=curve)
+    assert "black-beyond-calibration" not in codes(found)
+    assert found.profile[0].density is not None
+    assert found.profile[0].density < curve.density_range[1]
+
+
+def test_a_wedge_that_is_clipped_or_noisy_all_along_leaves_no_usable_range() -> None:
+    plain = calibration(steps=7, increment=0.4)
+
+    def changed(**changes: Any) -> Calibration:
+        steps = (replace(step, reading=replace(step.reading, **changes)) for step in plain.steps)
+        return replace(plain, steps=tuple(steps))
+
+    for bad in (changed(clipped=1.0), changed(noise=5.0)):
+        found = wedge_check(bad)
+        assert found.usable_range == (0.05, 0.05)
+        assert found.range_ends
 
 
 def test_the_wedge_of_today_turns_signal_into_light(tmp_path: Path) -> None:

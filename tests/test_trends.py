@@ -181,6 +181,19 @@ def test_rising_fog_is_told_before_it_is_out() -> None:
     assert "last 8 runs all lie above" in trend.sentences[0]
 
 
+def test_several_runs_that_are_out_are_named_together() -> None:
+    runs = made_runs(800, count=20)
+    fogs = [0.20, 0.21] * 7 + [0.30, 0.20, 0.31, 0.20, 0.21, 0.20]
+    given = [
+        Run(**{**{name: getattr(run, name) for name in Run.__slots__}, "base_plus_fogs": (Quantity(fog, None),)})
+        for run, fog in zip(runs, fogs, strict=True)
+    ]
+    trend = named(trends_of(given, {}), "base_plus_fog")
+    assert [point.run for point in trend.points if point.out > 0] == [15, 17]
+    assert trend.sentences[0].startswith("Runs 15 and 17: ")
+    assert "farthest in run 17, 0.31 against 0." in trend.sentences[0]
+
+
 def test_speed_is_the_index_moved_by_the_shadows() -> None:
     runs = made_runs(600, count=8)
     stops = {run.number: [Quantity(-1.0, {Influence("reading"): 0.2}), Quantity(0.0, None)] for run in runs}
