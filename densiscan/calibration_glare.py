@@ -150,9 +150,7 @@ class Veil:
         return (light - self.at(x_mm, y_mm)) / (1.0 - self.glare.total) if self.corrected else light
 
     def freed_survey(self, surveyed: Survey) -> Survey:
-        """Return a survey of light without its veil, where readings are to be corrected."""
-        if not self.corrected:
-            return surveyed
+        """Return a survey of light without its veil, for readings that are corrected."""
         rest = 1.0 - self.glare.total
         return replace(surveyed, mean=(surveyed.mean - self.over(surveyed)) / rest, sd=surveyed.sd / rest)
 

@@ -312,7 +312,7 @@ def _against(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pr
     negative, full = made.negative, test.black_log_exposure
     if negative is None or full is None:
         return None
-    offset = _offset(reading, test, curve, made)
+    offset = _offset(reading, test, curve, made, negative)
     if offset is None:
         return None
     shift, given = offset
@@ -333,7 +333,9 @@ def _against(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pr
     )
 
 
-def _offset(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: PrintMade) -> tuple[Quantity, bool] | None:
+def _offset(
+    reading: PrintReading, test: PaperTest, curve: PaperCurve, made: PrintMade, negative: NegativeEnds
+) -> tuple[Quantity, bool] | None:
     """Return the log exposure that a density of 0 on the negative gives, and whether it follows from the seconds.
 
     Else it follows from those ends of the print that lie on the sloping part of the curve.
@@ -341,9 +343,7 @@ def _offset(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pri
     tested = test.circumstances.exposure_s
     if made.seconds is not None and tested is not None and test.from_wedge:
         return Quantity(math.log10(made.seconds / tested)), True
-    negative, ends = made.negative, []
-    if negative is None:
-        return None
+    ends = []
     low, high = curve.base + 0.06, curve.base + 0.85 * curve.net
     for tone, density in ((reading.white, negative.highlight), (reading.black, negative.shadow)):
         place = curve.log_exposure_at(tone.value)

@@ -137,6 +137,7 @@ class _Odd:
     single: object = field(default_factory=lambda: np.float64(0.5))
     told: tuple[Warning_, ...] = (Warning_(code="one", message="One."), Warning_(code="one", message="Again."))
     points: tuple[Quantity, ...] = (Quantity(1.0),)
+    by_name: object = field(default_factory=lambda: {"left": Quantity(0.5), 2: None})
     hidden: object = field(default=print, repr=False)
 
 
@@ -150,6 +151,7 @@ def test_what_a_result_may_hold() -> None:
         "single": 0.5,
         "told": [{"code": "one", "message": "One."}, {"code": "one", "message": "Again."}],
         "points": [{"value": 1.0, "uncertainty": None}],
+        "by_name": {"left": {"value": 0.5, "uncertainty": None}, "2": None},
     }
     assert as_row(_Odd()) == {
         "place": str(Path("a", "b.tif")),

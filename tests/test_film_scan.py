@@ -17,7 +17,7 @@ from densiscan.cli import run
 from densiscan.errors import MeasureError, WedgeNotFoundError, WrongUseError
 from densiscan.film_points import Exposure
 from densiscan.film_row import find_film_row
-from densiscan.film_scan import WhereOnFilm, exposures_through, read_film
+from densiscan.film_scan import WhereOnFilm, _divided, exposures_through, read_film
 from densiscan.quantity import Influence, Quantity
 from densiscan.sample import Film, FilmCurve, Place, Scanner, WedgeLayout, render_bed, write_scan, write_wedge_file
 from densiscan.sample_film_test import GrayFrames, WedgePrint
@@ -133,6 +133,30 @@ def test_a_named_row_reads_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     found = filmed(line, capsys)
     named = filmed(f"{line} --row 16.5,19.5,105,11", capsys)
     np.testing.assert_allclose(named["gamma"]["value"], found["gamma"]["value"], rtol=0, atol=0.01)
+
+
+def test_a_row_down_the_scan_is_divided_like_one_across() -> None:
+    across = _divided((10.0, 5.0, 60.0, 8.0), 3)
+    down = _divided((5.0, 10.0, 8.0, 60.0), 3)
+    assert down == [(top, left, height, width) for left, top, width, height in across]
+    # By hand: three steps of 20 mm, the middle of the first at 20 mm.
+    np.testing.assert_allclose(across[0][0] + 0.5 * across[0][2], 20.0, rtol=1e-12)
+
+
+def test_what_the_calibration_does_not_reach_is_left_out_and_said(
+    folder: Path, made: Calibration, wedge: Wedge
+) -> None:
+    through = exposures_through(wedge, log_exposure=LOG_H0, calibration=made)
+    short = replace(made, density_range=(made.density_range[0], 1.0))
+    whole, cut = (read_film([scan(folder, "film.tif")], through, one) for one in (made, short))
+    beyond = sum(point.density.value > 1.0 for point in whole.points)
+    assert beyond > 3
+    assert len(cut.points) == len(whole.points) - beyond
+    (told,) = [one.message for one in cut.warnings if one.code == "beyond-calibration"]
+    assert told == (
+        f"{beyond} of the exposures gave more than density 1.00, where the calibration ends, and were left out."
+    )
+    assert "beyond-calibration" not in {one.code for one in whole.warnings}
 
 
 def test_places_named_one_by_one(capsys: pytest.CaptureFixture[str]) -> None:

@@ -214,6 +214,13 @@ def test_a_family_is_kept_where_the_advice_finds_it(folder: Path, capsys: pytest
     np.testing.assert_allclose(points[0].contrast.value, law(5.0), rtol=0, atol=0.002)
 
 
+def test_a_kept_test_without_a_time_or_a_contrast_is_passed_over() -> None:
+    whole = {"time_s": 300.0, "contrast": {"value": 0.5, "uncertainty": 0.02}}
+    entries = [whole, {**whole, "time_s": None}, {**whole, "contrast": None}, {**whole, "time_s": 600.0, "use": 2}]
+    found = contrast_points({"film": "Pan", "developer": "Fine", "developments": entries}, film="pan", developer="fine")
+    assert [(point.time_s, point.temperature_c, point.use) for point in found] == [(300.0, 20.0, 1), (600.0, 20.0, 2)]
+
+
 @pytest.mark.usefixtures("folder")
 def test_reciprocity_by_the_command_line(capsys: pytest.CaptureFixture[str]) -> None:
     assert documented("reciprocity", capsys)["published"] is True

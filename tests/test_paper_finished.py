@@ -131,6 +131,24 @@ def test_what_fell_off_and_how_much_to_change(bench: Bench) -> None:
     assert found.highlights == "gray"
 
 
+def test_of_a_negative_known_at_one_end_only_that_end_can_be_lost(bench: Bench) -> None:
+    read_ = read_print(bench.scan(TESTED + 0.30), bench.calibration)
+    seconds = 10.0 * 10.0**0.60
+    for shadow, highlight in ((None, Quantity(3.0)), (Quantity(0.05), None)):
+        made = PrintMade(
+            printing=Printing(), negative=NegativeEnds(name="half", shadow=shadow, highlight=highlight), seconds=seconds
+        )
+        against = judged(read_, the_test(), made).against
+        assert against is not None
+        assert (against.lost_shadow_stops > 0.0) == (shadow is not None)
+        assert (against.lost_highlight_stops > 0.0) == (highlight is not None)
+
+
+def test_a_frame_that_holds_no_aperture_is_refused(bench: Bench) -> None:
+    with pytest.raises(MeasureError, match="no picture was found; give it with --frame"):
+        read_print(bench.scan(1.75), bench.calibration, frame_mm=(30.0, 30.0, 0.4, 0.4))
+
+
 def test_exposure_is_found_from_the_tones_where_it_is_not_given(bench: Bench) -> None:
     found = judged(read_print(bench.scan(TESTED + 0.30), bench.calibration), the_test(), made_of(bench))
     assert found.against is not None

@@ -118,6 +118,17 @@ def test_scattered_light_is_taken_off_as_far_as_it_is_known(tmp_path: Path) -> N
     assert abs(freed.value - true) <= freed.uncertainty
 
 
+def test_fog_without_a_calibration_is_white_less_the_fixed_only_piece(exact: Calibration, tmp_path: Path) -> None:
+    case = faultless_case()
+    asked = PrintScan(scan=case.scan(tmp_path / "print.tif"), wedge=case.wedge(), fixed_mm=(3.0, 3.0, 10.0, 10.0))
+    assert case.curve.fog > 0.01
+    for made, allowed in ((None, 0.02), (exact, 0.003)):
+        fog = paper_from_scan(asked, made, Circumstances()).fog
+        assert fog is not None
+        # By a calibration noise is all there is; without one the paper's own ends are the scale.
+        assert abs(fog.value - case.curve.fog) <= allowed
+
+
 def test_tones_beyond_the_reflection_wedge_are_told(exact: Calibration, tmp_path: Path) -> None:
     case = faultless_case()
     asked = PrintScan(scan=case.scan(tmp_path / "p.tif"), wedge=case.wedge())
