@@ -1,9 +1,11 @@
-"""Each command's docstring ends with one worked example; in its help the example stands last of all."""
+"""The help of a command: its usage as a person would type it, and last of all the example that ends its docstring."""
 
 from __future__ import annotations
 
 import inspect
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
+
+from typer.core import TyperCommand
 
 if TYPE_CHECKING:
     import typer
@@ -27,6 +29,14 @@ def last_words(example: str) -> str:
     return f"\b\n{words}\n  {line.strip()}"
 
 
+class Command(TyperCommand):
+    """A command whose usage shows what must be given as it is typed, without braces."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Return the words of the usage line."""
+        return [piece[1:-1] if piece.startswith("{") else piece for piece in super().collect_usage_pieces(ctx)]
+
+
 def shown_last(built: typer.Typer) -> None:
     """Let the help of each command, and of each group of commands, end with the example of its docstring."""
     groups = [group.typer_instance for group in built.registered_groups if group.typer_instance is not None]
@@ -34,5 +44,6 @@ def shown_last(built: typer.Typer) -> None:
         for command in typed.registered_commands:
             command.help, example = parted(getattr(command.callback, "__doc__", None) or "")
             command.epilog = last_words(example)
+            command.cls = Command
     for group in groups:
         group.info.epilog = group.registered_commands[0].epilog

@@ -41,7 +41,7 @@ from densiscan.cli_wedge import WedgeOption, check_wedge, read_by
 
 
 def measure(
-    scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER", help="Scans, or folders of scans.")],
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER...", help="Scans, or folders of scans.")],
     calibration: CalibrationOption = None,
     wedge: WedgeOption = None,
     region: RegionOption = None,

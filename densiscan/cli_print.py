@@ -29,7 +29,7 @@ def print_(
     negatives: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="NEGATIVE", help="Scans, documents of measure --json, or names of negatives in the notebook."
+            metavar="[NEGATIVE]...", help="Scans, documents of measure --json, or names of negatives in the notebook."
         ),
     ] = None,
     shadow: Annotated[

@@ -10,7 +10,7 @@ import inspect
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, get_args, get_type_hints
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -56,7 +56,7 @@ def _section(name: str, function: Any) -> str:
         if _names(told):
             lines.append(f"- `{_option(told, kind)}`: {told.help}{_default(parameter.default)}")
         else:
-            usage.append(f"{told.metavar}..." if get_origin(kind) is list else str(told.metavar))
+            usage.append(str(told.metavar))
             lines.append(f"- `{told.metavar}`: {told.help}")
     text, example = parted(function.__doc__ or "")
     return "\n".join([f"## {name}", "", f"`{' '.join(usage)} [OPTIONS]`", "", text, "", *lines, "", example]) + "\n"

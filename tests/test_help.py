@@ -40,6 +40,16 @@ def test_the_help_ends_with_the_example(command: str, capsys: pytest.CaptureFixt
     assert max(len(line) for line in lines) <= 80
 
 
+@pytest.mark.parametrize(
+    ("command", "typed"),
+    [("calibrate", "SCAN"), ("measure", "SCAN_OR_FOLDER..."), ("print", "[NEGATIVE]..."), ("run show", "RUN")],
+)
+def test_the_usage_shows_what_is_typed_as_it_is_typed(
+    command: str, typed: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert help_of(command, capsys)[0] == f"Usage: densiscan {command} [OPTIONS] {typed}"
+
+
 @pytest.mark.parametrize("group", ["", "run", "notebook"])
 def test_the_list_of_commands_says_each_whole_and_ends_with_an_example(
     group: str, capsys: pytest.CaptureFixture[str]
