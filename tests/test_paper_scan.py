@@ -17,7 +17,7 @@ from densiscan.paper_scan import PrintScan, paper_from_scan
 from densiscan.paper_smooth import smooth_curve
 from densiscan.paper_steps import find_printed_steps, steps_in_outline
 from densiscan.paper_test import Circumstances
-from densiscan.quantity import Influence
+from densiscan.quantity import Influence, Quantity
 from densiscan.sample import Scanner
 from densiscan.steps import CELL_MM, WedgePlace
 from tests.paper_cases import GRAY_SCALE, PaperCase, drawn_case, faultless_case, read_back
@@ -161,6 +161,21 @@ def test_smoothing_keeps_a_true_wedge_and_evens_out_a_scattered_one(exact: Calib
         sum(p * p for k, p in (q.parts or {}).items() if k.kind == "wedge") for q in (reading, smooth.freed(reading))
     ]
     assert wedge[1] < 0.5 * wedge[0]
+
+
+def test_a_wedge_that_no_smooth_curve_fits_is_used_as_stated(exact: Calibration) -> None:
+    """Its certificate is off by many times what it says, or too few of its steps are used to tell."""
+    rng = np.random.default_rng(12)
+    wild = tuple(sorted(float(density + rng.normal(0.0, 0.04)) for density in GRAY_SCALE))
+    few = tuple(replace(step, used=step.used and number % 4 == 0) for number, step in enumerate(exact.steps))
+    kept = sum(step.used for step in few)
+    for made in (stated(exact, wild), replace(exact, steps=few, fit=exact.fit[: kept - 1])):
+        smooth = smooth_curve(made)
+        assert smooth.calibration is made
+        read = made.quantity(10.0**-0.5)
+        assert smooth.freed(read).uncertainty == pytest.approx(read.uncertainty, rel=1e-9)
+    limit = Quantity(2.2, None)
+    assert smooth_curve(exact).freed(limit) is limit
 
 
 def stated(made: Calibration, densities: tuple[float, ...]) -> Calibration:
