@@ -21,6 +21,7 @@ from densiscan.cli_examples import last_words, shown_last
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
 from densiscan.errors import DensiscanError, WrongUseError
+from densiscan.writing import as_text
 
 _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
 """Every wrong command line; typer shows only this one child of it by name."""
@@ -102,7 +103,7 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    TYPED.set(tuple(arguments_))
+    TYPED.set(tuple(map(as_text, arguments_)))
     try:
         asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
         command = typer.main.get_command(command_line(asked))
@@ -133,6 +134,8 @@ def _in_words(problem: BaseException) -> tuple[str, int]:
         return f"{_sentence(problem)} See {place} --help.", 2
     if isinstance(problem, typer.Abort | KeyboardInterrupt):
         return "stopped.", 130
+    if isinstance(problem, UnicodeEncodeError):
+        return f'"{as_text(problem.object)}" holds what is no text in UTF-8; type it again in plain letters.', 2
     if isinstance(problem, OSError):
         place = f"{problem.filename}: " if problem.filename else ""
         return f"the system refused: {place}{(problem.strerror or str(problem)).lower()}.", 1

@@ -30,6 +30,7 @@ from densiscan.cli_options import (
     wedge_meant,
     write_plot,
 )
+from densiscan.writing import as_text
 
 
 def calibrate(
@@ -81,7 +82,7 @@ def calibrate(
 
     opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
     mode = "reflection" if reflection else wedge.mode or "transmission"
-    label = Label(name=name or (out or scan).stem, created=now(), mode=mode)
+    label = Label(name=name or as_text((out or scan).stem), created=now(), mode=mode)
     bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
     made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
     for place in places:
@@ -94,7 +95,9 @@ def calibrate(
     for place in places:
         say(f"Written to {place}.")
     keep_document("calibration", made.name[:80], calibration_document(made), notebook_option, scan=scan)
-    keep_document("wedge", (densities or Path(f"{steps} steps")).stem[:80], wedge_document(wedge), notebook_option)
+    keep_document(
+        "wedge", as_text((densities or Path(f"{steps} steps")).stem)[:80], wedge_document(wedge), notebook_option
+    )
 
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:

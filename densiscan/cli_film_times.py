@@ -11,6 +11,7 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_options import TYPED, JsonOption, NotebookOption, PlotOption, check_plot, say, show, write_plot
 from densiscan.errors import WrongUseError
+from densiscan.writing import as_text
 
 if TYPE_CHECKING:
     from densiscan.film import FilmTest
@@ -104,7 +105,7 @@ def _tested(file: Path, base_plus_fog: float | None = None) -> FilmTest:
     from densiscan.quantity import Quantity
 
     base = None if base_plus_fog is None else Quantity(base_plus_fog)
-    return film_test(read_curve(file), base_plus_fog=base, name=str(file))
+    return film_test(read_curve(file), base_plus_fog=base, name=as_text(file))
 
 
 def reciprocity(

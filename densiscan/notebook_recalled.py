@@ -12,6 +12,7 @@ from densiscan.evenness_found import Finding, SideFog, Trouble
 from densiscan.negative import Reading, Spot
 from densiscan.paper import PaperAdvice
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.writing import as_text
 
 _NOT_EXPOSURE: Final = "exposure-not-judged"
 _NOT_DEVELOPMENT: Final = "development-not-judged"
@@ -74,7 +75,7 @@ def _coded(warnings: Sequence[Warning_], code: str) -> tuple[Warning_, ...]:
 
 def _reading(document: Mapping[str, Any], path: Path, warnings: tuple[Warning_, ...]) -> Reading:
     return Reading(
-        file=path.name,
+        file=as_text(path.name),
         ppi=document["ppi"],
         aperture_mm=document["aperture_mm"],
         piece=document.get("piece"),

@@ -12,6 +12,7 @@ from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_trouble import finding_lines, trouble_lines
 from densiscan.report_wedge import channel_document, wedge_document, wedge_words
+from densiscan.writing import as_text
 from densiscan.writing_terminal import fitted, wrapped
 
 WIDTH: Final = 79
@@ -237,10 +238,10 @@ def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]
 def failure_document(failure: Failure) -> dict[str, str]:
     """Return a scan that gave nothing as plain JSON values."""
     return {
-        "file": failure.path.name,
-        "path": str(failure.path),
+        "file": as_text(failure.path.name),
+        "path": as_text(failure.path),
         "code": failure.code,
-        "message": failure.message,
+        "message": as_text(failure.message),
     }
 
 
@@ -248,7 +249,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
     """Return one piece of film as plain JSON values."""
     reading = assessment.reading
     exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
-    document: dict[str, Any] = {"file": reading.file, "path": str(assessment.path)}
+    document: dict[str, Any] = {"file": reading.file, "path": as_text(assessment.path)}
     if reading.piece is not None:
         document["piece"] = reading.piece
     document |= {

@@ -10,6 +10,7 @@ from densiscan.batch import Assessment, BatchResult
 from densiscan.quantity import Quantity
 from densiscan.report import QUANTITIES
 from densiscan.report_trouble import findings_cell
+from densiscan.writing import as_text
 
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """What a table program takes for the beginning of a formula."""
@@ -75,7 +76,7 @@ def _row(assessment: Assessment) -> dict[str, object]:
     reading = assessment.reading
     row: dict[str, object] = {
         "file": reading.file,
-        "path": str(assessment.path),
+        "path": as_text(assessment.path),
         "piece": reading.piece,
         "ppi": reading.ppi,
         "aperture_mm": reading.aperture_mm,

@@ -10,10 +10,11 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
-from os import PathLike, fspath
+from os import PathLike
 from typing import Any, TypeAlias
 
 from densiscan.quantity import Quantity, Warning_
+from densiscan.writing import as_text
 
 Cell: TypeAlias = str | float | bool | None
 """What stands in one cell of a table; a float where it is a number, int where it is a whole one."""
@@ -76,7 +77,7 @@ def _plain(value: object) -> Any:
     if isinstance(value, Quantity | Warning_):
         return value.to_json()
     if isinstance(value, PathLike):
-        return fspath(value)
+        return as_text(value)
     return _plain_whole(value)
 
 

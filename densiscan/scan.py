@@ -24,6 +24,7 @@ from densiscan.scan_jpeg import open_jpeg
 from densiscan.scan_notes import Notes, Picture, made_up, sane
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
 from densiscan.scan_tiff import open_tiff
+from densiscan.writing import as_text
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -413,7 +414,7 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     if raster.coding.full_scale <= 255:
         warnings.append(("8-bit", "With 8 bits a sample, dense parts rest on few codes; scan with 16 bits."))
     facts = ScanFacts(
-        file=path.name,
+        file=as_text(path.name),
         make=notes.make,
         model=notes.model,
         software=notes.software,

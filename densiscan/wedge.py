@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from densiscan.errors import WedgeFileError, WrongUseError
 from densiscan.tables import Form, read_lines, rows_of
+from densiscan.writing import as_text
 
 NOMINAL_UNCERTAINTY: Final = 0.02
 """Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
@@ -114,7 +115,7 @@ def read_wedge(path: str | Path) -> Wedge:
     lines = read_lines(file, _FORM)
     keyed = any(line.split()[0] in {"BEGIN_DATA_FORMAT", "BEGIN_DATA", "NUMBER_OF_FIELDS"} for _, line in lines)
     steps, mode = _keyed(lines, file) if keyed else (_table(lines, file), None)
-    return Wedge(steps=steps, name=str(file), mode=mode)
+    return Wedge(steps=steps, name=as_text(file), mode=mode)
 
 
 def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:

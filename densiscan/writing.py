@@ -9,6 +9,15 @@ from pathlib import Path
 from densiscan.errors import DensiscanError
 
 
+def as_text(name: str | os.PathLike[str]) -> str:
+    """Return a file's name, or words with one in them, as text for a document: what is no character stands as its code.
+
+    Names are bytes on most systems; those of another encoding than the system's come with surrogates, which neither
+    UTF-8 nor a database takes.
+    """
+    return os.fspath(name).encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 def write_whole(path: Path, content: str | bytes, *, what: str) -> None:
     """Write a file whole or not at all; a text as UTF-8.
 

@@ -28,7 +28,7 @@ def visible(text: str, *, kept: str = "\n\t") -> str:
 
 
 def _steers(mark: str) -> bool:
-    return unicodedata.category(mark) in {"Cc", "Zl", "Zp"} or mark in _TURNING
+    return unicodedata.category(mark) in {"Cc", "Cs", "Zl", "Zp"} or mark in _TURNING
 
 
 def _code(mark: str) -> str:

@@ -131,6 +131,53 @@ def test_unchanged_scans_are_taken_from_the_notebook_and_changed_ones_are_not(
     assert measured("scans --notebook book.sqlite", capsys)["summary"]["known"] == 0
 
 
+BYTES_NAME = b"neg-\xe4.tif"
+"""As an older disk names it: not UTF-8."""
+
+
+@pytest.fixture
+def odd(here: Path) -> Path:
+    """A folder of two scans, the name of one of which is no text on this system."""
+    folder = here / "odd"
+    folder.mkdir()
+    os.link(here / "scans" / "neg-00.tif", folder / "plain.tif")
+    try:
+        os.link(here / "scans" / "neg-01.tif", folder / os.fsdecode(BYTES_NAME))
+    except OSError:
+        pytest.skip("this file system takes no name that is not UTF-8")
+    return folder
+
+
+@pytest.mark.usefixtures("odd")
+def test_a_name_that_is_no_text_stops_nothing(
+    here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(here / "notebook.sqlite"))
+    names = ["neg-\\udce4.tif", "plain.tif"]
+    document = measured("odd --csv out.csv --report page.html", capsys)
+    assert [found["file"] for found in document["readings"]] == names
+    sheet = (here / "out.csv").read_text(encoding="utf-8")
+    assert [row["file"] for row in csv.DictReader(io.StringIO(sheet))] == names
+    assert "neg-" in (here / "page.html").read_text(encoding="utf-8")
+    assert run(["measure", "odd", "--calibration", "cal.json"]) == 0
+    out = capsys.readouterr().out
+    assert "2 in the notebook already" in out
+    assert names[0] in out
+    # One by itself, the command line holding its name, which the notebook keeps.
+    alone = str(Path("odd", os.fsdecode(BYTES_NAME)))
+    assert run(["measure", alone, "--calibration", "cal.json"]) == 0
+    assert names[0] in capsys.readouterr().out
+
+
+def test_a_broken_file_whose_name_is_no_text_is_said(odd: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (odd / os.fsdecode(BYTES_NAME)).unlink()
+    (odd / os.fsdecode(BYTES_NAME)).write_bytes(b"no scan")
+    document = measured("odd", capsys, status=1)
+    assert [found["file"] for found in document["readings"]] == ["plain.tif"]
+    assert [failed["file"] for failed in document["failed"]] == ["neg-\\udce4.tif"]
+    json.dumps(document, ensure_ascii=False).encode("utf-8")
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a disk that is always full")
 def test_a_table_file_that_cannot_be_written_costs_no_reading(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (here / "full.csv").symlink_to("/dev/full")

@@ -38,6 +38,7 @@ NAMES = (
 
 
 def test_what_steers_a_terminal_is_shown_as_its_code() -> None:
+    assert visible("neg-\udce4.tif") == "neg-\\udce4.tif"  # a byte of a name that is not UTF-8
     assert visible("\x1b[2J\u202ea\x07\x9b") == "\\x1b[2J\\u202ea\\x07\\x9b"
     assert visible("two\nlines\tof ± and ネガ 📷") == "two\nlines\tof ± and ネガ 📷"
     assert visible("two\nlines", kept="") == "two\\x0alines"
