@@ -10,6 +10,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -147,35 +148,48 @@ def arrivals_in(
     DensiscanError
         If the folder is gone.
     """
-    from watchfiles import watch
-
     if hasattr(signal, "SIGIO") and threading.current_thread() is threading.main_thread():
         # A program that opens a file in the instant of our lease sends this, which would end us.
         signal.signal(signal.SIGIO, signal.SIG_IGN)
     for path in _scans_below(folder, choice):
         arrivals.there_before(path, status_of(path))
-    told = watch(
-        folder,
-        watch_filter=None,
-        debounce=_TICK_MS,
-        step=50,
-        rust_timeout=_TICK_MS,
-        yield_on_timeout=True,
-        recursive=choice.recursive,
-        force_polling=poll or None,
-    )
-    first = True
-    for changes in told:
+    look = True
+    for names in _told(folder, choice, poll=poll):
         if not folder.is_dir():
             raise DensiscanError(f"the folder {folder} is gone; name it where it is now.")
-        paths = {Path(name) for _, name in changes}
-        if first:
+        paths = {Path(name) for name in names or ()}
+        if look or names is None:
             # What came between the look at the folder and the watch is told by nobody.
             paths |= set(_scans_below(folder, choice))
-            first = False
+        look = names is None
         _note_all(arrivals, (path for path in paths if is_scan(path, choice)), clock())
         _note_all(arrivals, list(arrivals.waiting), clock())
         yield from _still(arrivals, clock())
+
+
+def _told(folder: Path, choice: Choice, *, poll: bool) -> Iterator[set[str] | None]:
+    """Yield the names of what has changed, empty where nothing has for a while; None where the system's telling broke.
+
+    It does at a name that is no text on this system, and begins again.
+    """
+    from watchfiles import watch
+
+    while True:
+        try:
+            for changes in watch(
+                folder,
+                watch_filter=None,
+                debounce=_TICK_MS,
+                step=50,
+                rust_timeout=_TICK_MS,
+                yield_on_timeout=True,
+                recursive=choice.recursive,
+                force_polling=poll or None,
+            ):
+                yield {name for _, name in changes}
+        except RuntimeError:
+            yield None
+            time.sleep(_TICK_MS / 1000.0)
 
 
 def _still(arrivals: Arrivals, now: float) -> Iterator[tuple[Path, bool]]:

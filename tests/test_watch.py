@@ -182,6 +182,17 @@ def test_scans_are_measured_when_they_are_whole(here: Path, watching: Watching) 
     assert listed == ["file", "slow.tif", "two.tif", "two.tif"]
 
 
+def test_a_name_that_is_no_text_does_not_end_the_watch(here: Path, watching: Watching) -> None:
+    incoming = here / "incoming"
+    try:
+        negative(incoming / os.fsdecode(b"odd-\xe4.tif"), 5)
+    except OSError:
+        pytest.skip("this file system takes no name that is not UTF-8")
+    watching.until("odd-")
+    negative(incoming / "after.tif", 6)
+    watching.until("after.tif")
+
+
 def test_a_folder_that_goes_away_ends_the_watch_in_one_sentence(here: Path, watching: Watching) -> None:
     (here / "incoming").rmdir()
     assert "is gone" in watching.until("densiscan:")
