@@ -30,10 +30,12 @@ def read_document(file: Path, *, largest: int = LARGEST_BYTES) -> Any:
     ValueError
         If it is no JSON (RFC 8259, which has no NaN and no Infinity), no UTF-8, or nested too deeply to be read.
     """
-    if file.stat().st_size > largest:
+    with file.open("rb") as stream:
+        raw = stream.read(largest + 1)
+    if len(raw) > largest:
         raise TooLargeError(file)
     try:
-        return json.loads(file.read_text(encoding="utf-8"), parse_constant=_no_number)
+        return json.loads(raw.decode("utf-8-sig"), parse_constant=_no_number)
     except RecursionError as problem:
         raise ValueError("nested too deeply") from problem
 

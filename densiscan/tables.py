@@ -5,6 +5,7 @@ A header, then one line an entry; cells are divided by commas, semicolons or tab
 
 from __future__ import annotations
 
+import codecs
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,9 +55,11 @@ def read_lines(path: str | Path, form: Form) -> list[tuple[int, str]]:
     """
     file = Path(path)
     try:
-        if file.stat().st_size > _LARGEST_FILE_BYTES:
+        with file.open("rb") as stream:
+            raw = stream.read(_LARGEST_FILE_BYTES + 1)
+        if len(raw) > _LARGEST_FILE_BYTES:
             raise form.error(f"{file} is too large for {form.what}; give a text file with one line {form.entry}.")
-        text = file.read_bytes().decode("utf-8-sig")
+        text = _decoded(raw)
     except OSError as problem:
         reason = (problem.strerror or "unknown reason").lower()
         raise form.error(f"{file} cannot be read as {form.what}: {reason}.") from problem
@@ -64,6 +67,25 @@ def read_lines(path: str | Path, form: Form) -> list[tuple[int, str]]:
         raise form.error(f"{file} is not a text file; give a CSV file with the header {form.header}.") from problem
     lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), start=1)]
     return [(number, line) for number, line in lines if line and not line.startswith("#")]
+
+
+def _decoded(raw: bytes) -> str:
+    """Return text as editors and spreadsheets write it: UTF-8, UTF-16 by its mark, else the older Western code page.
+
+    Raises
+    ------
+    UnicodeDecodeError
+        If it is no text: pictures and the like hold zero bytes.
+    """
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return raw.decode("utf-16")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        if b"\0" in raw:
+            raise
+        # Only words can be read wrongly so, as figures and separators are the same in all.
+        return raw.decode("latin-1")
 
 
 def rows_of(lines: Sequence[tuple[int, str]], path: str | Path, form: Form) -> tuple[Row, ...]:

@@ -105,7 +105,7 @@ def test_bad_tables(text: str, told: str, tmp_path: Path, capsys: pytest.Capture
 
 
 def test_a_table_that_is_no_text(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "bad.csv").write_bytes(b"\xff\xfe\x00\x01" * 9)
+    (tmp_path / "bad.csv").write_bytes(b"\xff\x00\x80\x01" * 9)
     assert run(["film", "--points", "bad.csv"]) == 1
     assert "not a text file" in capsys.readouterr().err
 

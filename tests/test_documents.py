@@ -18,6 +18,7 @@ from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import DensiscanError
 from densiscan.notebook import is_for_prints
 from densiscan.notebook_transfer import read_tables
+from densiscan.wedge import read_wedge
 from tests import made_up
 
 HOSTILE = {
@@ -107,3 +108,17 @@ def test_a_calibration_with_anything_anywhere_is_read_or_refused(
         assert "cal.json" in str(problem)  # noqa: PT017 - either way is right
     else:
         assert made.table(255).shape == (256,)
+
+
+def test_the_mark_that_an_editor_puts_before_a_text_is_passed_over(tmp_path: Path) -> None:
+    file = tmp_path / "cal.json"
+    file.write_text(json.dumps(calibration_document(made_up.calibration())), encoding="utf-8-sig")
+    assert read_calibration(file).name == made_up.calibration().name
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="this system has no device without end")
+def test_a_device_without_end_is_too_large() -> None:
+    with pytest.raises(TooLargeError):
+        read_document(Path("/dev/zero"), largest=1000)
+    with pytest.raises(DensiscanError, match="/dev/zero is too large for a wedge file"):
+        read_wedge("/dev/zero")

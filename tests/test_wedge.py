@@ -132,6 +132,18 @@ def test_refusals_name_file_and_fault(text: str, said: str, tmp_path: Path) -> N
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+def test_a_wedge_file_as_any_editor_or_spreadsheet_saves_it(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "wedge.csv"
+    lines = [
+        "# Prüfschein, gemessen mit Blende 3 mm",
+        "step,density",
+        *(f"{n},{0.05 + 0.15 * n:.2f}" for n in range(9)),
+    ]
+    path.write_bytes("\r\n".join(lines).encode(encoding))
+    assert [step.density for step in read_wedge(path).steps] == [round(0.05 + 0.15 * n, 2) for n in range(9)]
+
+
 def test_files_that_are_no_text(tmp_path: Path) -> None:
     picture = tmp_path / "wedge.tif"
     picture.write_bytes(b"II*\x00\xff\xfe\x80")
