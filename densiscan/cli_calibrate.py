@@ -10,6 +10,7 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import keep_document
 from densiscan.cli_options import (
+    OUR_DOCUMENT,
     ChannelOption,
     DensitiesOption,
     EmptyBedOption,
@@ -23,6 +24,7 @@ from densiscan.cli_options import (
     PpiOption,
     RegionOption,
     StepsOption,
+    check_out,
     check_plot,
     now,
     say,
@@ -102,7 +104,8 @@ def calibrate(
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:
     """Return where the calibration is written: to --out, under --name, under the scan's name where neither is said."""
-    places = [] if out is None else [arguments.writable(out, "--out") or out]
+    check_out(out, "--out", ours=OUR_DOCUMENT)
+    places = [] if out is None else [out]
     if name is not None or out is None:
         book = notebook.notebook_file(notebook_option)
         places.append(notebook.place_for_calibration(name or _plain(scan.stem), book))

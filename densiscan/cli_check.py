@@ -11,6 +11,7 @@ import typer
 
 from densiscan import arguments, notebook
 from densiscan.cli_options import (
+    OUR_DOCUMENT,
     ChannelOption,
     DensitiesOption,
     FirstOption,
@@ -23,6 +24,7 @@ from densiscan.cli_options import (
     PpiOption,
     RegionOption,
     StepsOption,
+    check_out,
     now,
     say,
     show,
@@ -91,7 +93,7 @@ def check(
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     arguments.within(signal_to_noise, "--signal-to-noise", above=0.0, upto=1000.0, such_as="1")
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    arguments.writable(out, "--out")
+    check_out(out, "--out", ours=OUR_DOCUMENT)
     box = arguments.box(region, "--region")
     meant = None if wedge is None else wedge_meant(densities, steps, increment, first)
     book = notebook.notebook_file(notebook_option)

@@ -10,6 +10,7 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
+    OUR_TABLE,
     ApertureOption,
     BaseOption,
     CalibrationOption,
@@ -32,6 +33,7 @@ from densiscan.cli_options import (
     RecursiveOption,
     RegionOption,
     SceneStopsOption,
+    check_out,
     say,
 )
 from densiscan.cli_readings import reading_now, show_readings
@@ -116,7 +118,7 @@ def measure(
     for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
         if file is not None:
             arguments.there(file, what)
-    arguments.writable(csv, "--csv")
+    check_out(csv, "--csv", ours=OUR_TABLE)
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)

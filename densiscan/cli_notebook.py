@@ -9,7 +9,7 @@ import typer
 
 from densiscan import __version__, arguments, notebook
 from densiscan.cli_keeping import opened, tell
-from densiscan.cli_options import JsonOption, NotebookOption, now, say, show
+from densiscan.cli_options import OUR_DOCUMENT, JsonOption, NotebookOption, check_out, now, say, show
 from densiscan.errors import DensiscanError, WrongUseError
 
 pages = typer.Typer(
@@ -40,7 +40,7 @@ def backup(
         place = to or book.path.with_name(f"{book.path.stem}.{time}{book.path.suffix or '.sqlite'}")
         if place.exists():
             raise WrongUseError(f"{place} is there already; name another file, or remove it first.")
-        arguments.writable(place, "the backup")
+        check_out(place, "the backup")
         book.backup(place)
         tell(book)
     show({"format": "densiscan.backup/1", "file": str(place)} if as_json else f"Copied to {place}.")
@@ -148,7 +148,7 @@ def export(
     from densiscan.writing import write_whole
 
     if not csv:
-        arguments.writable(to, "the export")
+        check_out(to, "the export", ours=OUR_DOCUMENT)
     elif to.exists() and not to.is_dir():
         raise WrongUseError(f"{to} is a file; with --csv name a folder.")
     with opened(notebook_option) as book:

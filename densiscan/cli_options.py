@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from contextvars import ContextVar
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -149,6 +150,47 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
     return nominal_wedge(steps=steps or 0, increment=increment, first=first)
 
 
+OUR_TABLE: Final = b"file,path,"
+OUR_DOCUMENT: Final = b'"densiscan.'
+"""What a table of readings begins with, and what stands at the beginning of a document."""
+
+
+def check_out(path: Path | None, option: str, *, ours: bytes | None = None) -> None:
+    """Check that a file can be written and that nothing but an older one of its kind is lost; None passes.
+
+    Parameters
+    ----------
+    ours
+        What stands at the beginning of a file that may be replaced. None: a figure, a page or a picture, whose ending
+        has been looked at. A document may also replace whatever ends in .json.
+
+    Raises
+    ------
+    WrongUseError
+        If its folder does not exist, it is read by the same command, or holds something else.
+    """
+    arguments.writable(path, option)
+    if path is None or not path.is_file():
+        return
+    if sum(_is_same(word, path) for word in TYPED.get()) > 1:
+        raise WrongUseError(f"{option} {path} is read by the same command; name another file.")
+    if ours is None or (ours == OUR_DOCUMENT and path.suffix.lower() == ".json"):
+        return
+    with path.open("rb") as stream:
+        begins = stream.read(300)
+    if begins.strip() and ours not in begins:
+        raise WrongUseError(
+            f"{option} {path} is there already and holds something else; name another file, or remove it first."
+        )
+
+
+def _is_same(word: str, path: Path) -> bool:
+    """Return whether a word of the command line names that file."""
+    with suppress(OSError, ValueError):
+        return Path(word.partition("=")[2] if word.startswith("--") else word).samefile(path)
+    return False
+
+
 def check_plot(plot: Path | None) -> None:
     """Check that a figure can be put there; None passes.
 
@@ -159,7 +201,7 @@ def check_plot(plot: Path | None) -> None:
     """
     from densiscan.plots import checked_place
 
-    arguments.writable(checked_place(plot), "--plot")
+    check_out(checked_place(plot), "--plot")
 
 
 def write_plot(figure: Figure, plot: Path) -> None:

@@ -11,7 +11,7 @@ import typer
 
 from densiscan import __version__, arguments
 from densiscan.cli_keeping import opened, tell
-from densiscan.cli_options import NotebookOption, now, say
+from densiscan.cli_options import NotebookOption, check_out, now, say
 from densiscan.cli_trends import stops_by_run
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
@@ -38,7 +38,7 @@ def check_report(report: Path | None) -> None:
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
         raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
-    arguments.writable(report, "--report")
+    check_out(report, "--report")
 
 
 def detail_for(report: Path | None, scans: Sequence[Path]) -> SheetDetail | None:

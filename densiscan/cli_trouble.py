@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from densiscan import arguments
-from densiscan.cli_options import say
+from densiscan.cli_options import check_out, say
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
 
@@ -50,9 +49,9 @@ def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
         return
     if len(scans) != 1 or scans[0].is_dir():
         raise WrongUseError("--marked draws one scan; name one scan, not a folder or several.")
-    if marked.resolve() == scans[0].resolve():
-        raise WrongUseError(f"--marked {marked} is the scan itself; name another file.")
-    arguments.writable(marked, "--marked")
+    if marked.suffix.lower() != ".png":
+        raise WrongUseError(f"{marked} is no name for the picture; let it end in .png.")
+    check_out(marked, "--marked")
 
 
 def write_marked(place: Path, result: BatchResult, task: Task, *, channel: str | None) -> None:

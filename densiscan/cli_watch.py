@@ -14,6 +14,7 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import opened, run_meant
 from densiscan.cli_options import (
+    OUR_TABLE,
     ApertureOption,
     BaseOption,
     CalibrationOption,
@@ -26,6 +27,7 @@ from densiscan.cli_options import (
     ProcessOption,
     RecursiveOption,
     SceneStopsOption,
+    check_out,
     now,
     say,
     show,
@@ -82,7 +84,7 @@ def watch(
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     arguments.within(settle, "--settle", above=0.0, upto=600.0, such_as="2")
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    arguments.writable(csv, "--csv")
+    check_out(csv, "--csv", ours=OUR_TABLE)
     chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
     number = _run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)

@@ -142,6 +142,46 @@ def test_wrong_command_line_is_one_sentence_and_status_2(
 
 
 @pytest.mark.usefixtures("files")
+@pytest.mark.parametrize(
+    ("line", "lost", "said"),
+    [
+        ("measure neg.tif --calibration cal.json --csv neg.tif", "neg.tif", "is read by the same command"),
+        ("measure neg.tif --calibration cal.json --csv=neg.tif", "neg.tif", "is read by the same command"),
+        ("measure neg.tif --calibration cal.json --csv ./folder/../neg.tif", "neg.tif", "is read by the same command"),
+        ("measure neg.tif --calibration cal.json --csv wedge.csv", "wedge.csv", "holds something else"),
+        ("measure neg.tif --calibration cal.json --csv wedge.tif", "wedge.tif", "holds something else"),
+        ("measure neg.tif --calibration cal.json --marked wedge.tif", "wedge.tif", "let it end in .png"),
+        ("measure scan.png --calibration cal.json --marked scan.png", "scan.png", "is read by the same command"),
+        ("calibrate wedge.tif --densities wedge.csv --out wedge.csv", "wedge.csv", "is read by the same command"),
+        ("calibrate wedge.tif --densities wedge.csv --out neg.tif", "neg.tif", "holds something else"),
+        ("calibrate scan.png --densities wedge.csv --plot scan.png", "scan.png", "is read by the same command"),
+        ("notebook export neg.tif", "neg.tif", "holds something else"),
+        ("check --wedge wedge.tif --densities wedge.csv --out wedge.csv", "wedge.csv", "is read by the same command"),
+    ],
+)
+def test_no_output_takes_the_place_of_something_else(
+    line: str, lost: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("scan.png").write_bytes(b"all that there is")
+    before = Path(lost).read_bytes()
+    assert run(line.split()) == 2
+    assert said in error_of(capsys)
+    assert Path(lost).read_bytes() == before
+
+
+@pytest.mark.usefixtures("files")
+def test_an_older_output_of_its_kind_is_replaced(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
+    for older in (b"", b"file,path,piece\nold.tif,old.tif,\n"):
+        Path("out.csv").write_bytes(older)
+        assert run(["measure", "neg.tif", "--calibration", "cal.json", "--csv", "out.csv"]) == 0
+        table = Path("out.csv").read_text(encoding="utf-8")
+        assert table.startswith("file,path,piece,ppi,")
+        assert "old.tif" not in table
+    assert measured["paths"] == ["neg.tif"]
+    capsys.readouterr()
+
+
+@pytest.mark.usefixtures("files")
 def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
     line = (
         "measure neg.tif --calibration cal.json --aperture 2 --square --trim 2 --frame 1,2,30,40 "
