@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Final
 
 from densiscan.batch import Failure, Outcome, Task, measure_one
+from densiscan.blas import ONE_THREAD, environment
 from densiscan.calibration import Calibration
 from densiscan.scan import usable_cores
 
@@ -109,20 +110,17 @@ def _serve() -> None:
 
     before = os.environ.get("PYTHONPATH")
     places = [str(Path(__file__).resolve().parents[1]), *([before] if before else [])]
+    theirs = {**ONE_THREAD, **{name: os.environ[name] for name in ONE_THREAD if name in os.environ}}
     forkserver.set_forkserver_preload(["densiscan.batch_workers"])
     # Started by the server, the tracker would let Ctrl-C through again.
     resource_tracker.ensure_running()
-    os.environ["PYTHONPATH"] = os.pathsep.join(places)
     # While it still imports, the server would answer Ctrl-C with a trace; here it comes through a moment later.
     open_before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        forkserver.ensure_running()
+        with environment({**theirs, "PYTHONPATH": os.pathsep.join(places)}):
+            forkserver.ensure_running()
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, open_before)
-        if before is None:
-            del os.environ["PYTHONPATH"]
-        else:
-            os.environ["PYTHONPATH"] = before
 
 
 @contextmanager

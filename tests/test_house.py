@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "densiscan"
 
 ORDER = [
-    *("errors", "writing", "arguments", "tables", "documents", "quantity", "results", "curves"),
+    *("errors", "blas", "writing", "arguments", "tables", "documents", "quantity", "results", "curves"),
     *("scan", "survey"),
     *(
         "wedge",
