@@ -20,7 +20,7 @@ from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import Scan, ScanFacts
 from densiscan.scan_channels import other_channels
 from densiscan.steps import CELL_MM, BoxMm, WedgePlace, find_steps
-from densiscan.survey import Survey, patch, survey
+from densiscan.survey import Survey, patch, require_size, survey
 from densiscan.wedge import Wedge
 
 Floats = npt.NDArray[np.float64]
@@ -159,8 +159,8 @@ def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
 
 def signal_map(scan: Scan) -> Floats:
     """Return the mean signal of cells of `CELL_MM` over a scan, shape (rows, columns)."""
-    surveyed = survey(scan, cell_mm=CELL_MM)
-    return even_cells(surveyed)
+    require_size(scan)
+    return even_cells(survey(scan, cell_mm=CELL_MM))
 
 
 def even_cells(surveyed: Survey) -> Floats:

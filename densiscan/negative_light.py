@@ -17,7 +17,7 @@ from densiscan.lamp import LampField, evened, lamp_doubt
 from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Influence, Quantity
 from densiscan.scan import Scan
-from densiscan.survey import Patch, Survey, disc, patch, survey
+from densiscan.survey import Patch, Survey, disc, patch, require_size, survey
 
 _LEAST_SPECKS: Final = 1e-4
 """Density below which specks are not worth a line in a budget."""
@@ -126,8 +126,9 @@ def surveyed_light(
     Raises
     ------
     MeasureError
-        If glare is to be corrected and the calibration does not know what lay round its wedge.
+        If glare is to be corrected and the calibration does not know what lay round its wedge, or the scan is too small.
     """
+    require_size(scan)
     if glare is None or not correct:
         return evened(survey(scan, table=calibration.table(scan.facts.full_scale)), lamp)
     curve = freed_curve(calibration, glare)

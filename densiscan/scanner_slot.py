@@ -18,7 +18,7 @@ from densiscan.quantity import Warning_
 from densiscan.scan import Scan
 from densiscan.scanner_bed import parts_of
 from densiscan.scanner_wedge import tone_of
-from densiscan.survey import Survey, survey
+from densiscan.survey import Survey, require_size, survey
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -101,6 +101,7 @@ def slot_check(scan: Scan, *, calibration: Calibration | None = None, inverted: 
     """
     inverted = inverted if calibration is None else calibration.inverted
     table, assumed = _light_table(scan, calibration, inverted=inverted)
+    require_size(scan)
     surveyed = survey(scan, table=table, cell_mm=CELL_MM)
     slot = _slot(surveyed, scan.facts.file)
     away = _distance(slot, surveyed)

@@ -77,11 +77,12 @@ def strip_profiles(image: Floats, rows: tuple[int, int]) -> tuple[Floats, Floats
     image
         log10 of the signal, shape (rows, columns) in cells.
     rows
-        First row and last + 1 of those that are cut into strips.
+        First row and last + 1 of those that are cut into strips; beyond the border the nearest row stands for them.
     """
-    first, last = max(rows[0], 0), min(rows[1], image.shape[0])
-    height = min(STRIP_CELLS, max(last - first, 1))
-    tops = np.arange(min(first, image.shape[0] - height), max(last - height, first) + 1, max(height // 2, 1))
+    first = min(max(rows[0], 0), image.shape[0] - 1)
+    last = max(min(rows[1], image.shape[0]), first + 1)
+    height = min(STRIP_CELLS, last - first)
+    tops = np.arange(first, last - height + 1, max(height // 2, 1))
     strips = np.sort(np.lib.stride_tricks.sliding_window_view(image, height, axis=0)[tops], axis=2)
     middle = 0.5 * (strips[:, :, (height - 1) // 2] + strips[:, :, height // 2])
     # Half the span of the middle half is 0.6745 standard deviations of normal noise; 1.25 / sqrt(n) is what a median

@@ -25,6 +25,9 @@ Edges = NDArray[np.int64]
 
 _DUST_BLOCK_MM: Final = 0.2
 _MOST_CELLS: Final = 2_000_000
+_LEAST_MM: Final = 3.0
+_LEAST_PX: Final = 12
+"""A side of the smallest scan on which anything can be told from its surroundings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,6 +165,22 @@ class Patch:
     def __post_init__(self) -> None:
         self.values.flags.writeable = False
         self.counts.flags.writeable = False
+
+
+def require_size(scan: Scan) -> None:
+    """Check that a scan is large enough for something to be found and read on it.
+
+    Raises
+    ------
+    MeasureError
+        If it is not: a thumbnail, a sliver, or a scan with a wrong resolution.
+    """
+    if min(scan.width_mm, scan.height_mm) < _LEAST_MM or min(scan.width_px, scan.height_px) < _LEAST_PX:
+        raise MeasureError(
+            f"{scan.facts.file} is only {scan.width_mm:.1f} x {scan.height_mm:.1f} mm, {scan.width_px} x "
+            f"{scan.height_px} pixels, too small to read anything on; scan it whole, or give the right resolution with "
+            "--ppi."
+        )
 
 
 def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> Survey:

@@ -6,10 +6,13 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import tifffile
 import typer
 
 from densiscan import __version__
@@ -167,6 +170,39 @@ def test_no_output_takes_the_place_of_something_else(
     assert run(line.split()) == 2
     assert said in error_of(capsys)
     assert Path(lost).read_bytes() == before
+
+
+@pytest.mark.usefixtures("files")
+@pytest.mark.parametrize(("rows", "columns", "ppi"), [(1, 1, 300), (2, 700, 150), (300, 1, 20), (120, 300, 9600)])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "measure x.tif --calibration cal.json",
+        "measure x.tif --calibration cal.json --fog-sheet",
+        "measure x.tif --wedge wedge.csv",
+        "calibrate x.tif --densities wedge.csv",
+        "check --wedge x.tif --densities wedge.csv",
+        "check --slot x.tif",
+        "check --empty-bed x.tif",
+        "film x.tif --wedge wedge.csv --calibration cal.json",
+        "film x.tif --frames --exposures e.csv --calibration cal.json",
+        "paper x.tif --wedge wedge.csv",
+        "finished x.tif --calibration paper.json",
+    ],
+)
+def test_a_thumbnail_or_a_sliver_is_said_to_be_too_small(
+    line: str, rows: int, columns: int, ppi: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pixels = np.random.default_rng(2).integers(0, 65536, (rows, columns), dtype=np.uint16)
+    tifffile.imwrite("x.tif", pixels, resolution=(ppi, ppi), resolutionunit="INCH", photometric="minisblack")
+    Path("e.csv").write_text("step,log_exposure\n1,-2\n2,-1.7\n3,-1.4\n", encoding="utf-8")
+    write_calibration(replace(calibration(), mode="reflection"), Path("paper.json"))
+    assert run(line.split()) == 1
+    told = "".join(capsys.readouterr())
+    assert "x.tif" in told
+    assert "fault" not in told
+    if "--empty-bed" not in line:
+        assert "too small to read anything on" in " ".join(told.split())
 
 
 @pytest.mark.usefixtures("files")

@@ -23,6 +23,7 @@ from densiscan.sample import (
     sheet,
 )
 from densiscan.steps import CELL_MM, WedgePlace, find_steps
+from densiscan.steps_view import strip_profiles
 
 PPI = 101.6
 """Four pixels a millimetre: a pixel is one cell of the map that is searched."""
@@ -156,3 +157,12 @@ def test_a_positive_picture_is_searched_from_the_other_end() -> None:
     rendered, layout = Case(scanner={"tone": "2.2"}).lay()
     place = find_steps(1.0 - rendered.codes / 65535, np.array(even_densities()), inverted=True)
     assert beyond(place, layout) < 0.0
+
+
+@pytest.mark.parametrize("rows", [(38, 60), (40, 44), (-9, -2), (60, 50)])
+def test_strips_beyond_the_border_of_a_scan_are_those_at_its_border(rows: tuple[int, int]) -> None:
+    image = np.arange(40.0)[:, None] + np.zeros((1, 60))
+    middles, profiles, noise = strip_profiles(image, rows)
+    assert middles.size == profiles.shape[0] == noise.shape[0] == 1
+    # The middle of what is looked at, in cells, is half a cell beyond the row that it is worth.
+    np.testing.assert_allclose(profiles[0], middles[0] - 0.5, rtol=0, atol=1e-12)
