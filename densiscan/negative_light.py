@@ -126,7 +126,7 @@ def surveyed_light(
     Raises
     ------
     MeasureError
-        If glare is to be corrected and the calibration does not know what lay round its wedge, or the scan is too small.
+        If the scan is too small, or glare is to be corrected and what lay round the wedge is not known.
     """
     require_size(scan)
     if glare is None or not correct:

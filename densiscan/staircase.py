@@ -20,6 +20,7 @@ from densiscan.curves import fit_line
 Floats = npt.NDArray[np.float64]
 Stretch = tuple[int, int, float]
 """First cell, last cell + 1, level."""
+Edge = tuple[Stretch, Stretch]
 
 _CHANGE_PENALTY: Final = 30.0
 """Chi-square an edge must explain before it is one: about 3 log N for profiles of some hundred cells."""
@@ -127,8 +128,8 @@ def _crossing(profile: Floats, before: Stretch, after: Stretch) -> float:
     return float(places[np.argmin(np.abs(places - 0.5 * (before[1] + after[0])))])
 
 
-def _edges(profile: Floats, pieces: list[Stretch], shortest: float) -> list[tuple[float, float]]:
-    """Return place and size (level after minus before) of the edges between stretches that are long enough."""
+def _edges(pieces: list[Stretch], shortest: float) -> list[Edge]:
+    """Return the stretches before and after each edge between stretches that are long enough."""
     long = [piece for piece in pieces if piece[1] - piece[0] >= shortest]
     merged: list[Stretch] = []
     for piece in long:
@@ -139,7 +140,7 @@ def _edges(profile: Floats, pieces: list[Stretch], shortest: float) -> list[tupl
             merged.append((whole[0], piece[1], level))
         else:
             merged.append(piece)
-    return [(_crossing(profile, before, after), after[2] - before[2]) for before, after in pairwise(merged)]
+    return list(pairwise(merged))
 
 
 def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray[np.intp]] | None:
@@ -192,41 +193,44 @@ def _without_holes(members: npt.NDArray[np.intp], index: Floats) -> npt.NDArray[
     return max(groups, key=len)
 
 
-def _runs(edges: list[tuple[float, float]], noise: Floats, shortest: float) -> list[Run]:
-    """Return the runs of edges that fall to the right."""
+def _runs(line: tuple[Floats, Floats], edges: list[Edge], shortest: float, fewest: int) -> list[Run]:
+    """Return the runs of edges that fall to the right on a profile with its noise."""
+    profile, noise = line
     runs: list[Run] = []
-    falling = [number for number, (_, change) in enumerate(edges) if change < 0.0]
+    changes = [after[2] - before[2] for before, after in edges]
+    falling = [number for number, change in enumerate(changes) if change < 0.0]
     groups = np.split(np.array(falling, dtype=np.intp), np.flatnonzero(np.diff(falling) > 1) + 1) if falling else []
     for group in groups:
-        if group.size < 3:
+        if group.size < fewest:
             continue
-        places = np.array([edges[number][0] for number in group])
+        places = np.array([_crossing(profile, *edges[number]) for number in group])
         fitted = _lattice(places, shortest)
         if fitted is None:
             continue
         origin, pitch, members = fitted
         index = np.round((places[members] - origin) / pitch).astype(int)
-        drops = {int(k - index[0]): -edges[int(group[member])][1] for k, member in zip(index, members, strict=True)}
+        drops = {int(k - index[0]): -changes[int(group[member])] for k, member in zip(index, members, strict=True)}
         first, last = int(group[members[0]]), int(group[members[-1]])
-        after = slice(int(edges[last][0]), int(edges[last][0] + pitch) + 1)
+        end = float(places[members[-1]])
+        after = slice(int(end), int(end + pitch) + 1)
         back = 3.0 * float(np.median(list(drops.values())))
-        ends = [place for place, change in edges[last + 1 :] if change > back]
+        ends = [number for number in range(last + 1, len(edges)) if changes[number] > back]
         runs.append(
             Run(
                 origin=origin + pitch * float(index[0]),
                 pitch=pitch,
                 drops=drops,
-                light_edge=edges[first - 1][0] if first > 0 else 0.0,
-                dark_edge=ends[0] if ends else float(noise.size),
+                light_edge=_crossing(profile, *edges[first - 1]) if first > 0 else 0.0,
+                dark_edge=_crossing(profile, *edges[ends[0]]) if ends else float(noise.size),
                 closed=bool(ends),
-                masked=first > 0 and edges[first - 1][1] > 0.0,
+                masked=first > 0 and changes[first - 1] > 0.0,
                 noise=float(np.median(noise[after])),
             )
         )
     return runs
 
 
-def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest: float) -> list[Run]:
+def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest: float, fewest: int = 3) -> list[Run]:
     """Return the runs of equally spaced edges on a profile, in both directions.
 
     Parameters
@@ -239,16 +243,18 @@ def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest
         The even stretches of the profile, see `stretches`.
     shortest
         Shortest step that is looked for, in cells.
+    fewest
+        Edges in a row that are worth a look, at least 3.
     """
     size = profile.size
     found: list[Run] = []
     for flipped in (False, True):
-        line, doubt = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
+        line = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
         cut = [(size - b, size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
         # The length of a step is not known yet: short stretches may be steps, or lines, dust and blur between steps.
-        coarse = [run for least in _LEAST_STRETCHES for run in _runs(_edges(line, cut, least), doubt, shortest)]
+        coarse = [run for least in _LEAST_STRETCHES for run in _runs(line, _edges(cut, least), shortest, fewest)]
         for run in coarse:
-            sharper = _runs(_edges(line, cut, max(0.35 * run.pitch, 2.0)), doubt, shortest)
+            sharper = _runs(line, _edges(cut, max(0.35 * run.pitch, 2.0)), shortest, fewest)
             found += [_unflipped(each, size) for each in sharper or [run]] if flipped else sharper or [run]
     return _distinct(found)
 

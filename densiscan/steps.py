@@ -138,11 +138,16 @@ def find_steps(
 
 def rows_along(view: View, image: Floats, densities: Floats) -> list[Row]:
     """Return the rows of steps that are seen along a direction, each straightened, the weightiest first."""
-    groups = [group for group in groups_of(strips_of(view)) if len(group) >= 2]
+    groups = [group for group in groups_of(strips_of(view, _fewest(densities))) if len(group) >= 2]
     groups.sort(key=_explained)
     rows = [row_of(view, group, densities) for group in groups[: -_MOST_LOOKS - 1 : -1]]
     straight = [_straightened(row, image, densities) for row in rows]
     return sorted((row for row in straight if _is_sound(row)), key=weight, reverse=True)
+
+
+def _fewest(densities: Floats) -> int:
+    """Return how many edges in a row are worth a look: fewer tell no such wedge, and every picture is full of them."""
+    return max(3, densities.size // 4)
 
 
 def _explained(group: list[Strip]) -> float:
@@ -166,7 +171,7 @@ def _straightened(found: Row, image: Floats, densities: Floats) -> Row:
     reach = 0.5 * found.band.width + abs(length * math.tan(math.radians(found.tilt_deg))) + 2 * STRIP_CELLS
     groups = [
         group
-        for group in groups_of(strips_of(view, rows=(int(across - reach), int(across + reach))))
+        for group in groups_of(strips_of(view, _fewest(densities), (int(across - reach), int(across + reach))))
         if len(group) >= 2
         and abs(group[0].run.pitch / found.lattice.pitch - 1.0) < 0.1
         and sum(len(strip.run.drops) for strip in group) >= 0.6 * sum(len(strip.run.drops) for strip in found.strips)

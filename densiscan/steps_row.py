@@ -73,13 +73,15 @@ class Row(NamedTuple):
     rough: float
 
 
-def strips_of(view: View, rows: tuple[int, int] | None = None) -> list[Strip]:
+def strips_of(view: View, fewest: int, rows: tuple[int, int] | None = None) -> list[Strip]:
     """Return the strips on which a run of even edges is seen.
 
     Parameters
     ----------
     view
         The map along one direction.
+    fewest
+        Edges in a row that are worth a look.
     rows
         First row and last + 1 of the view that are looked at; all when not given.
     """
@@ -95,7 +97,7 @@ def strips_of(view: View, rows: tuple[int, int] | None = None) -> list[Strip]:
     return [
         Strip(float(middle), run)
         for middle, profile, doubt, cut in zip(middles, profiles, noise, pieces, strict=True)
-        for run in find_runs(profile, doubt, cut, shortest=SHORTEST_STEP_CELLS)
+        for run in find_runs(profile, doubt, cut, shortest=SHORTEST_STEP_CELLS, fewest=fewest)
     ]
 
 
