@@ -217,13 +217,18 @@ class Store:
         return connection
 
     def _require_ours(self, connection: sqlite3.Connection) -> None:
-        mark = _number(connection, "PRAGMA application_id")
-        empty = mark == 0 and _number(connection, "SELECT count(*) FROM sqlite_master") == 0
+        """Refuse what is no notebook, asked of one moment: another command may be making this notebook just now."""
+        connection.execute("BEGIN")
+        try:
+            mark = _number(connection, "PRAGMA application_id")
+            empty = mark == 0 and _number(connection, "SELECT count(*) FROM sqlite_master") == 0
+            version = _number(connection, "PRAGMA user_version")
+        finally:
+            connection.execute("ROLLBACK")
         if mark != APPLICATION_ID and not empty:
             raise NotebookError(
                 f"{self.path} is the data of another program, no notebook, and was left as it is; {_ELSEWHERE}."
             )
-        version = _number(connection, "PRAGMA user_version")
         if version > len(self._migrations):
             raise NotebookError(
                 f"the notebook {self.path} was written by a newer densiscan (its form is {version}, this one knows up "

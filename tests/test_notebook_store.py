@@ -233,6 +233,31 @@ def test_two_writers_at_once_lose_nothing(place: Path) -> None:
         assert book.check() == ()
 
 
+def test_notebook_made_by_another_command_just_now_is_ours(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Between the first question about a new file and the second, another command tries to make it a notebook.
+    number = notebook_store._number
+
+    def other() -> None:
+        with Notebook(place) as book:
+            book.add_run(a_run("other"))
+
+    making = threading.Thread(target=other)
+
+    def slowly(connection: sqlite3.Connection, question: str) -> int:
+        answer = number(connection, question)
+        if question == "PRAGMA application_id" and making.ident is None:
+            making.start()
+            making.join(0.5)  # longer than it needs where nothing holds it back
+        return answer
+
+    monkeypatch.setattr(notebook_store, "_number", slowly)
+    with Notebook(place) as book:
+        book.add_run(a_run("one"))
+        making.join()
+        assert {run.note for run in book.runs()} == {"one", "other"}
+        assert book.check() == ()
+
+
 def test_kills_in_mid_write_lose_nothing(tmp_path: Path) -> None:
     # The long version is python -m tests.notebook_kills --kills 200.
     outcome = kill_writers(3, seed=11, folder=tmp_path)
