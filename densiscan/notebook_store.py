@@ -97,15 +97,8 @@ class Store:
         if connection is None:
             yield None
             return
-        with in_words(self.path, "read"):
-            if connection.in_transaction:
-                yield connection
-                return
-            connection.execute("BEGIN")
-            try:
-                yield connection
-            finally:
-                connection.execute("ROLLBACK")
+        with in_words(self.path, "read"), _one_moment(connection):
+            yield connection
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -218,13 +211,10 @@ class Store:
 
     def _require_ours(self, connection: sqlite3.Connection) -> None:
         """Refuse what is no notebook, asked of one moment: another command may be making this notebook just now."""
-        connection.execute("BEGIN")
-        try:
+        with _one_moment(connection):
             mark = _number(connection, "PRAGMA application_id")
             empty = mark == 0 and _number(connection, "SELECT count(*) FROM sqlite_master") == 0
             version = _number(connection, "PRAGMA user_version")
-        finally:
-            connection.execute("ROLLBACK")
         if mark != APPLICATION_ID and not empty:
             raise NotebookError(
                 f"{self.path} is the data of another program, no notebook, and was left as it is; {_ELSEWHERE}."
@@ -301,6 +291,20 @@ class Store:
             memory.close()
             raise
         return memory
+
+
+@contextmanager
+def _one_moment(connection: sqlite3.Connection) -> Iterator[None]:
+    """Let all that is asked within see the file as it is at the first question, whoever writes meanwhile."""
+    if connection.in_transaction:
+        yield
+        return
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        if connection.in_transaction:  # some errors end it by themselves
+            connection.execute("ROLLBACK")
 
 
 def _write_ahead(connection: sqlite3.Connection) -> None:
