@@ -1,10 +1,10 @@
 """Film tests of few exposures: how often the truth lies in what is stated, on curves that follow no law of the fit.
 
-    python -m tests.few_point_rates [--cases N] [--first SEED] [--points 5,6,7,8,9] [--each]
+    python -m tests.few_point_rates [--cases N] [--first SEED] [--points 6] [--each]
 
-Each case draws a smooth curve of one of six families (logistic, Gompertz, soft or parabolic toe and shoulder, hyperbolic
-toe, two layers), 5 to 9 exposures that begin at its foot, and densities read with noise of 0.003 to 0.02; base plus fog
-is known in half of them, and the noise is stated in two of three.
+Each case draws a smooth curve of one of six families (logistic, Gompertz, soft or parabolic toe and shoulder,
+hyperbolic toe, two layers), 5 to 9 exposures that begin at its foot, and densities read with noise of 0.003 to 0.02;
+base plus fog is known in half of them, and the noise is stated in two of three.
 """
 
 from __future__ import annotations
@@ -77,7 +77,9 @@ def layers(rng: np.random.Generator) -> Law:
     rate, most = rng.uniform(2.5, 3.2), 2.6
     height = 4.0 * gamma / rate / most * 1.3
     return lambda x: (
-        most * height * (share / (1 + np.exp(-rate * (x - 0.8))) + (1 - share) / (1 + np.exp(-rate * (x - 0.8 - apart))))
+        most
+        * height
+        * (share / (1 + np.exp(-rate * (x - 0.8))) + (1 - share) / (1 + np.exp(-rate * (x - 0.8 - apart))))
     )
 
 
@@ -98,7 +100,7 @@ class Case:
 
     def true(self) -> TrueFilm:
         places = [point.log_exposure.value for point in self.points]
-        return TrueFilm(lambda x: float(self.law(np.array([x]))[0]), (min(places), max(places)))
+        return TrueFilm(lambda x: float(self.law(np.array([x], dtype=np.float64))[0]), (min(places), max(places)))
 
     def gamma(self) -> float:
         """Slope over the straight part of the whole curve: where it is within 5 % of the steepest."""
