@@ -40,6 +40,9 @@ def _columns(text: str) -> tuple[Column, ...]:
     return tuple(made)
 
 
+_MOST_RUNS: Final = 1_000_000
+"""A run's number beyond this is a slip: nobody develops so often."""
+
 _HOW: Final = "version* arguments*"
 _READ: Final = " ".join(f"{name}:number {name}_standard:number" for name in READ)
 _NUMBERS: Final = frozenset({"time_s", "temperature_c", "exposure_index", "volume_ml", "scene_stops"})
@@ -148,6 +151,8 @@ def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
 
 def _value(value: Any, column: Column, where: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not _is_characters(value):
+        raise _bad(where, f"has half a character in {column.name}, as of a text cut in its middle")
     fits = {
         "text": isinstance(value, str),
         "number": number and math.isfinite(value),
@@ -158,6 +163,15 @@ def _value(value: Any, column: Column, where: str) -> Any:
         wanted = {"text": "a text", "number": "a number", "whole": "a whole number", "document": "a JSON object"}
         raise _bad(where, f"has {str(value)[:40]!r} for {column.name}, where {wanted[column.kind]} must be")
     return {"number": float, "whole": int}.get(column.kind, lambda same: same)(value)
+
+
+def _is_characters(value: Any) -> bool:
+    """Return whether a text, or all texts of a document, are whole characters: a lone surrogate is none."""
+    if isinstance(value, dict):
+        return all(_is_characters(name) and _is_characters(held) for name, held in value.items())
+    if isinstance(value, list):
+        return all(map(_is_characters, value))
+    return not isinstance(value, str) or not any("\ud800" <= character <= "\udfff" for character in value)
 
 
 _ALLOWED: Final = {"kind": frozenset(KINDS), "what": frozenset({"add", "correct", "remove", "restore"})}
@@ -175,6 +189,10 @@ def _require_sense(row: Row, where: str) -> None:
         raise _bad(where, f"cannot be: {str(problem).rstrip('.')}") from None
     except (KeyError, TypeError, AttributeError):
         raise _bad(where, "tells of a run that cannot be") from None
+    if "number" in row and not 1 <= row["number"] <= _MOST_RUNS:
+        raise _bad(where, f"has {row['number']} for number, where a run's number from 1 must be")
+    if "piece" in row and not 0 <= row["piece"] <= _MOST_RUNS:
+        raise _bad(where, f"has {row['piece']} for piece, where a whole number from 0 must be")
     for name in ("changed", "made", "removed"):
         if not _is_time(row.get(name)):
             raise _bad(where, f"has {row[name][:40]!r} for {name}, where a date and time must be")
