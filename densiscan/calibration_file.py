@@ -180,7 +180,7 @@ def _step(document: Mapping[str, Any]) -> CalibratedStep:
         raise ValueError("the box of a step has no area")
     step = document["step"]
     if isinstance(step, bool) or not isinstance(step, int | str):
-        raise ValueError("step must be a number or a name")
+        raise TypeError("step must be a number or a name")
     reading = StepReading(
         step=str(step),
         density=number_of(document, "density", -0.1, _HIGHEST),

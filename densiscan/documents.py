@@ -53,8 +53,10 @@ def number_of(document: Mapping[str, Any], name: str, low: float, high: float) -
     ------
     KeyError
         If it is missing.
+    TypeError
+        If it is not a number; a text such as "NaN" is not.
     ValueError
-        If it is not a number (a text such as "NaN" is not), or beyond its limits.
+        If it is beyond its limits, or not finite.
     """
     return _number(document[name], name, low, high)
 
@@ -78,24 +80,24 @@ def numbers_of(
 
 
 def flag_of(document: Mapping[str, Any], name: str) -> bool:
-    """Return true or false of a document; raises KeyError where it is missing, ValueError where it is neither."""
+    """Return true or false of a document; raises KeyError where it is missing, TypeError where it is neither."""
     value = document[name]
     if not isinstance(value, bool):
-        raise ValueError(f"{name} must be true or false")
+        raise TypeError(f"{name} must be true or false")
     return value
 
 
 def text_of(document: Mapping[str, Any], name: str) -> str:
-    """Return a text of a document; raises KeyError where it is missing, ValueError where it is none."""
+    """Return a text of a document; raises KeyError where it is missing, TypeError where it is none."""
     value = document[name]
     if not isinstance(value, str):
-        raise ValueError(f"{name} must be a text")
+        raise TypeError(f"{name} must be a text")
     return value
 
 
 def _number(value: object, name: str, low: float, high: float) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"{name} must be a number")
+        raise TypeError(f"{name} must be a number")
     if not (math.isfinite(value) and low <= value <= high):
         raise ValueError(f"{name} must be from {low:g} to {high:g}, not {value:g}")
     return float(value)

@@ -174,6 +174,7 @@ def _is_characters(value: Any) -> bool:
     return not isinstance(value, str) or not any("\ud800" <= character <= "\udfff" for character in value)
 
 
+_COUNTED: Final = {"number": 1, "piece": 0}
 _ALLOWED: Final = {"kind": frozenset(KINDS), "what": frozenset({"add", "correct", "remove", "restore"})}
 
 
@@ -189,10 +190,13 @@ def _require_sense(row: Row, where: str) -> None:
         raise _bad(where, f"cannot be: {str(problem).rstrip('.')}") from None
     except (KeyError, TypeError, AttributeError):
         raise _bad(where, "tells of a run that cannot be") from None
-    if "number" in row and not 1 <= row["number"] <= _MOST_RUNS:
-        raise _bad(where, f"has {row['number']} for number, where a run's number from 1 must be")
-    if "piece" in row and not 0 <= row["piece"] <= _MOST_RUNS:
-        raise _bad(where, f"has {row['piece']} for piece, where a whole number from 0 must be")
+    for name, least in _COUNTED.items():
+        if name in row and not least <= row[name] <= _MOST_RUNS:
+            raise _bad(where, f"has {row[name]} for {name}, where a whole number from {least} must be")
+    _require_marks(row, where)
+
+
+def _require_marks(row: Row, where: str) -> None:
     for name in ("changed", "made", "removed"):
         if not _is_time(row.get(name)):
             raise _bad(where, f"has {row[name][:40]!r} for {name}, where a date and time must be")

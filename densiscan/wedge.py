@@ -128,8 +128,8 @@ def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
         uncertainty = _number(stated, "uncertainty", row.line, file) if stated else NOMINAL_UNCERTAINTY
         if not 0.0 < uncertainty <= _WIDEST:
             raise WedgeFileError(
-                f'{file}, line {row.line}: the uncertainty "{stated}" must be above 0 and at most {_WIDEST:g}; leave the '
-                "cell empty where it is unknown."
+                f'{file}, line {row.line}: the uncertainty "{stated}" must be above 0 and at most {_WIDEST:g}; leave '
+                "the cell empty where it is unknown."
             )
         step = row.cells.get("step", "") or str(len(steps) + 1)
         steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty))

@@ -35,15 +35,15 @@ def document() -> dict[str, Any]:
     return made
 
 
-def leaves(part: Any, kinds: type | tuple[type, ...], path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    """Yield the path to each value of some kinds, one of each list of figures and steps."""
+def leaves(part: Any, *, flags: bool, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Yield the path to each number, or to each true or false, two of each list of figures and steps."""
     if isinstance(part, dict):
         for name, inner in part.items():
-            yield from leaves(inner, kinds, (*path, name))
+            yield from leaves(inner, flags=flags, path=(*path, name))
     elif isinstance(part, list):
         for number, inner in enumerate(part[:2]):
-            yield from leaves(inner, kinds, (*path, number))
-    elif isinstance(part, kinds) and not (isinstance(part, bool) and kinds != bool):
+            yield from leaves(inner, flags=flags, path=(*path, number))
+    elif isinstance(part, bool) if flags else isinstance(part, int | float) and not isinstance(part, bool):
         yield path
 
 
@@ -64,8 +64,8 @@ def refusal(text: str, folder: Path) -> str:
     return str(caught.value)
 
 
-NUMBERS = [path for path in leaves(document(), (int, float)) if path[-1] != "step"]
-FLAGS = list(leaves(document(), bool))
+NUMBERS = [path for path in leaves(document(), flags=False) if path[-1] != "step"]
+FLAGS = list(leaves(document(), flags=True))
 
 
 def test_the_document_itself_is_read(tmp_path: Path) -> None:
@@ -77,7 +77,8 @@ def test_the_document_itself_is_read(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("path", NUMBERS, ids=lambda path: ".".join(map(str, path)))
 def test_a_figure_that_is_none_is_damage(path: tuple[Any, ...], tmp_path: Path) -> None:
-    for hostile in ("NaN", 1e300, 1e308, -1e300, -1e308, True, [0.1], {}, "0.1"):
+    hostiles: tuple[Any, ...] = ("NaN", 1e300, 1e308, -1e300, -1e308, True, [0.1], {}, "0.1")
+    for hostile in hostiles:
         text = json.dumps(changed(path, hostile))
         said = refusal(text, tmp_path)
         assert "damaged calibration" in said
