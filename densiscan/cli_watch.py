@@ -35,6 +35,7 @@ from densiscan.cli_options import (
     show,
 )
 from densiscan.errors import WrongUseError
+from densiscan.writing import as_text
 
 if TYPE_CHECKING:
     from densiscan.batch import Assessment, Outcome, Task
@@ -248,7 +249,7 @@ def _watch(folder: Path, choice: Choice, desk: _Desk, *, settle: float, poll: bo
         before = desk.renamed(path)
         if before is not None:
             arrivals.take(path)
-            say(f"{path.name} was measured as {before.name}.")
+            say(f"{as_text(path.name)} was measured as {as_text(before.name)}.")
             continue
         outcome = desk.outcome(path)
         if status_of(path) != arrivals.waiting[path].status:

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, one_line
 
 _GUARDED: Final = re.compile(r"(^|[;,\t\r\n])(?=['=+\-@\t\r])")
 _GUARD: Final = re.compile(r"(^|[;,\t\r\n])'(?=['=+\-@\t\r])")
@@ -26,9 +26,9 @@ def as_text(name: str | os.PathLike[str]) -> str:
     """Return a file's name, or words with one in them, as text for a document: what is no character stands as its code.
 
     Names are bytes on most systems; those of another encoding than the system's come with surrogates, which neither
-    UTF-8 nor a database takes.
+    UTF-8 nor a database takes; and a name may hold the end of a line, which would begin one of its own.
     """
-    return os.fspath(name).encode("utf-8", "backslashreplace").decode("utf-8")
+    return one_line(os.fspath(name).encode("utf-8", "backslashreplace").decode("utf-8"))
 
 
 def guarded(text: str) -> str:
