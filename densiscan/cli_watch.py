@@ -139,7 +139,7 @@ def _run_number(run: str | None, option: Path | None) -> int | None:
     with opened(option) as book:
         runs = book.runs(last=1)
     if not runs:
-        raise WrongUseError("--run last: the notebook has no run yet; add one with densiscan run add.")
+        raise WrongUseError("--run last: there is no run in the notebook; add one with densiscan run add.")
     return runs[-1].number
 
 
@@ -197,6 +197,7 @@ class _Desk:
             first += len(assessment.trouble.findings)
             if note:
                 show(note)
+        self.memory.tell()
 
     def _write(self, found: tuple[Assessment, ...]) -> None:
         if self.csv is None:
