@@ -27,7 +27,8 @@ from densiscan.quantity import Quantity
 
 
 def _now() -> str:
-    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+    # To the microsecond: which of two readings was made last must not be a matter of chance.
+    return datetime.now(tz=UTC).isoformat(timespec="microseconds")
 
 
 class Notebook:

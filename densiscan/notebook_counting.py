@@ -64,8 +64,10 @@ def _run_reading(row: Sequence[Any]) -> RunReading:
     )
 
 
+_STATE: Final = ("run", "removed", "made")
+
 States = dict[str, dict[str, Any]]
-"""By uid: the run of each negative, and run and removal of each reading; runs too by uid, as any notebook has them."""
+"""By uid: the run of each negative; run, removal and time of each reading. Runs are by uid too."""
 
 
 def states_of(connection: sqlite3.Connection, negatives: Iterable[int]) -> States:
@@ -77,13 +79,13 @@ def states_of(connection: sqlite3.Connection, negatives: Iterable[int]) -> State
         (rows,),
     )
     of_readings = connection.execute(
-        """SELECT readings.uid, runs.uid, readings.removed FROM readings LEFT JOIN runs ON runs.number = readings.run
-        WHERE readings.negative_id IN (SELECT value FROM json_each(?))""",
+        """SELECT readings.uid, runs.uid, readings.removed, readings.made
+        FROM readings LEFT JOIN runs ON runs.number = readings.run WHERE readings.negative_id IN (SELECT value FROM json_each(?))""",
         (rows,),
     )
     return {
         "negatives": dict(of_negatives.fetchall()),
-        "readings": {uid: {"run": run, "removed": removed} for uid, run, removed in of_readings},
+        "readings": {uid: dict(zip(_STATE, state, strict=True)) for uid, *state in of_readings},
     }
 
 
@@ -94,7 +96,8 @@ def set_states(connection: sqlite3.Connection, states: Mapping[str, Mapping[str,
         connection.execute(f"UPDATE negatives SET run = {run} WHERE uid = ?", (of, uid))
     for uid, state in states["readings"].items():
         connection.execute(
-            f"UPDATE readings SET run = {run}, removed = ? WHERE uid = ?", (state["run"], state["removed"], uid)
+            f"UPDATE readings SET run = {run}, removed = ?, made = coalesce(?, made) WHERE uid = ?",
+            (state["run"], state["removed"], state["made"], uid),
         )
 
 
@@ -108,7 +111,10 @@ def note_states(
     after = states_of(connection, negatives)
     was = {
         "negatives": {uid: before["negatives"].get(uid) for uid in after["negatives"]},
-        "readings": {uid: before["readings"].get(uid, {"run": None, "removed": None}) for uid in after["readings"]},
+        "readings": {
+            uid: before["readings"].get(uid, {"run": None, "removed": None, "made": now["made"]})
+            for uid, now in after["readings"].items()
+        },
     }
     if was == after:
         return

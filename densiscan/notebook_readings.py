@@ -123,7 +123,9 @@ def add_readings(connection: sqlite3.Connection, new: Sequence[NewReading], stam
     """Write readings and return their uids; what those made for a run changed is kept, so that it can be undone."""
     there = [row for one in new if (row := _negative_of(connection, one)) is not None]
     before = states_of(connection, there)
-    uids = tuple(_add_reading(connection, one, stamp) for one in new)
+    asked = {one.run for one in new if one.run is not None}
+    counting = {one.number for of in counted_by_run(connection, sorted(asked)).values() for one in of.readings}
+    uids = tuple(_add_reading(connection, one, stamp, counting) for one in new)
     for_runs = [one for one in new if one.run is not None]
     negatives = [row for one in for_runs if (row := _negative_of(connection, one)) is not None]
     if for_runs:
@@ -149,15 +151,18 @@ def runs_before(connection: sqlite3.Connection, new: Sequence[NewReading]) -> di
     return found
 
 
-def _add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> str:
+def _add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp, counting: set[int]) -> str:
     """Write a reading and return its uid.
 
-    One that is there already is made anew only for a run: made for none, it stays as it is, whether it counts for a run
-    or was taken out.
+    One that is there already is made anew only for a run: made for none, or counting for that run already, it stays as
+    it is, taken out or not.
     """
     negative = _negative(connection, new, stamp)
     calibration = text_sha256(canonical(new.calibration))
     key = reading_key(new.scan_sha256, new.piece, calibration, new.options, stamp.version)
+    there = connection.execute("SELECT id, uid, run FROM readings WHERE content_key = ?", (key,)).fetchone()
+    if there is not None and there[0] in counting and there[2] == new.run:
+        return str(there[1])
     name = str(new.calibration.get("name") or "calibration")[:80]
     made_with = _row_of(connection, "calibration", name, calibration)
     if made_with is None:
