@@ -80,7 +80,8 @@ def states_of(connection: sqlite3.Connection, negatives: Iterable[int]) -> State
     )
     of_readings = connection.execute(
         """SELECT readings.uid, runs.uid, readings.removed, readings.made
-        FROM readings LEFT JOIN runs ON runs.number = readings.run WHERE readings.negative_id IN (SELECT value FROM json_each(?))""",
+        FROM readings LEFT JOIN runs ON runs.number = readings.run
+        WHERE readings.negative_id IN (SELECT value FROM json_each(?))""",
         (rows,),
     )
     return {
