@@ -164,8 +164,9 @@ def _run_number(run: str | None, option: Path | None) -> int | None:
         raise WrongUseError(f"--run {run} is no run; give its number, or last.")
     with opened(option) as book:
         runs = book.runs(last=1)
+        has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
     if not runs:
-        raise WrongUseError("--run last: the notebook has no run yet; add one with densiscan run add.")
+        raise WrongUseError(f"--run last: the notebook {has}; add one with densiscan run add.")
     return runs[-1].number
 
 
@@ -223,6 +224,7 @@ class _Desk:
             first += len(assessment.trouble.findings)
             if note:
                 show(note)
+        self.memory.tell()
 
     def _write(self, found: tuple[Assessment, ...]) -> None:
         """Add the lines of a scan to the table; where it takes none, say so and go on."""
