@@ -248,8 +248,8 @@ def _figure_of_few(curve: FilmCurve, figure: Figure) -> Quantity | None:
 def _gamma_of_few(curve: FilmCurve) -> Quantity | None:
     """Return gamma where points are few: a limit where the straight part may well lie beyond the last of them.
 
-    Each possible curve has its own straight part. Where some of them get steeper beyond the points, the interval reaches
-    as far up as these say.
+    Each possible curve has its own straight part. Where some get steeper beyond the points, the interval reaches as far
+    up as these say.
     """
     possible, places = curve.possible, curve.possible_places
     if possible is None or places is None:
@@ -333,8 +333,8 @@ def _straight_warnings(test: FilmTest) -> list[Warning_]:
     high = None if gamma.interval is None else gamma.interval[1]
     upto = "no limit is told" if high is None else f"up to {high:.2f}"
     message = (
-        f"So few points may not reach the straight part: gamma may be higher, {upto}; add longer exposures, best half a "
-        "stop apart."
+        f"So few points may not reach the straight part: gamma may be higher, {upto}; add longer exposures, best half "
+        "a stop apart."
     )
     return [Warning_(code="straight-part-not-sure", message=message)]
 

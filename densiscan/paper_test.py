@@ -49,13 +49,13 @@ _KEEN_EYE: Final = Warning_(
 )
 _BLACK_NOT_REACHED: Final = Warning_(
     code="black-not-reached",
-    message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, are at "
-    "least these, and the grade is not told; print the wedge again with two to four times the exposure.",
+    message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, are "
+    "at least these, and the grade is not told; print the wedge again with two to four times the exposure.",
 )
 _WHITE_NOT_REACHED: Final = Warning_(
     code="white-not-reached",
-    message="The lightest step already has a tone: R is at least this, the exposure for highlights at most this, and the "
-    "grade is not told; print the wedge again with a half to a quarter of the exposure.",
+    message="The lightest step already has a tone: R is at least this, the exposure for highlights at most this, and "
+    "the grade is not told; print the wedge again with a half to a quarter of the exposure.",
 )
 TIMES_NOT_TOLD: Final = Warning_(
     code="times-not-known",

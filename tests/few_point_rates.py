@@ -100,7 +100,7 @@ class Case:
 
     def true(self) -> TrueFilm:
         places = [point.log_exposure.value for point in self.points]
-        return TrueFilm(lambda x: float(self.law(np.array([x], dtype=np.float64))[0]), (min(places), max(places)))
+        return TrueFilm(lambda x: float(self.law(np.asarray([x], np.float64))[0]), (min(places), max(places)))
 
     def gamma(self) -> float:
         """Slope over the straight part of the whole curve: where it is within 5 % of the steepest."""

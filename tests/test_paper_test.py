@@ -416,7 +416,7 @@ def test_table_that_cannot_be_read(tmp_path: Path) -> None:
 
 
 def test_noise_that_steepens_a_long_toe_does_not_make_the_range_sure() -> None:
-    """60 logistic toes of range 120 to 150 with noise of 0.01: 95 of 100 are stated; chance allows 3 per cent (k = 1)."""
+    """60 logistic toes of range 120 to 150, noise of 0.01: 95 of 100 are stated; chance allows 3 per cent (k = 1)."""
     inside = []
     for seed in range(60):
         rng = np.random.default_rng([seed, 9_160])
