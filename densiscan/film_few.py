@@ -90,8 +90,8 @@ def possible_curves(points: FewPoints, grid: Floats) -> PossibleCurves:
     Notes
     -----
     The weight of the points grows step by step from nothing to all (Neal 2001, Statistics and Computing 11; from
-    memory); at each the curves are drawn anew by their weights and moved by differences of others (ter Braak 2006, the same
-    journal, 16). Base and slope are summed over exactly.
+    memory); at each the curves are drawn anew by their weights and moved by differences of others (ter Braak 2006,
+    the same journal, 16). Base and slope are summed over exactly.
     """
     rng = np.random.default_rng(1601)
     law = _Law(points)

@@ -49,8 +49,8 @@ _KEEN_EYE: Final = Warning_(
 )
 _BLACK_NOT_REACHED: Final = Warning_(
     code="black-not-reached",
-    message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, are "
-    "at least these, and the grade is not told; print the wedge again with two to four times the exposure.",
+    message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, "
+    "are at least these, and the grade is not told; print the wedge again with two to four times the exposure.",
 )
 _WHITE_NOT_REACHED: Final = Warning_(
     code="white-not-reached",
