@@ -194,9 +194,9 @@ def _place_among_usual(net_shadow: float) -> str:
     """Return how the shadow of a normal exposure lies to what is usual: beside it only as far as it is uncertain."""
     usual = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f}"
     if round(net_shadow, 2) < SPEED_POINT:
-        return f"within its uncertainty that reaches the usual {usual}, but only just: give no less exposure"
+        return f"just below the usual {usual}, but within its uncertainty: give no less exposure"
     if round(net_shadow, 2) > FULLEST_SHADOW:
-        return f"within its uncertainty that is still in the usual {usual}: give no more exposure"
+        return f"just above the usual {usual}, but within its uncertainty: give no more exposure"
     return f"{usual} is usual"
 
 

@@ -251,6 +251,20 @@ def test_fog_is_compared_with_what_counts(say: Say) -> None:
     assert round(before.value, 2) == 0.14
 
 
+def test_a_removed_run_takes_no_readings(say: Say) -> None:
+    say("run remove 1")
+    assert "run restore 1" in say("measure normal.tif --calibration mine --run 1", status=2)[1]
+
+
+def test_an_import_that_changes_what_counts_says_so(here: Path, say: Say) -> None:
+    other = f"--notebook {here / 'other.sqlite'}"
+    say("notebook export notes.json")
+    say(f"notebook import notes.json {other}")
+    say("measure normal.tif --calibration mine --trim 10 --run 1")
+    say("notebook export later.json")
+    assert "Run 1 now counts density range 0.89 (was 1.09)." in say(f"notebook import later.json {other}")[1]
+
+
 # The rule itself
 
 
