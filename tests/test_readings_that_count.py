@@ -335,6 +335,13 @@ def test_a_negative_or_what_shows_no_evidence_counts(seen: str | None) -> None:
     assert len(counted([reading(1, document={"seen": seen})]).density_ranges) == 1
 
 
+def test_an_unexposed_sheet_that_was_given_as_one_tells_the_fog_of_its_run() -> None:
+    unexposed = {"seen": "unexposed", "exposure": None, "development": None}
+    said = counted([reading(1, document=unexposed, measure={"fog_sheet": True})])
+    assert (len(said.density_ranges), len(said.base_plus_fogs)) == (0, 1)
+    assert counted([reading(1, document=unexposed)]).base_plus_fogs == ()
+
+
 def test_a_lost_frame_keeps_its_base_plus_fog() -> None:
     found = counted([reading(1, document={"exposure": {"verdict": "under"}})])
     assert found.density_ranges == ()
