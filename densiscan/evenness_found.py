@@ -236,7 +236,7 @@ def _border_note(finding: Finding, size: Quantity, limit: float) -> Warning_:
     left, top, width, height = finding.box_mm
     what = f"{_SMOOTH[finding.code]} of {abs(size.value):.3f} at {left:.0f},{top:.0f} mm on the scan"
     message = (
-        f"Just on the border: perhaps {what}, {width:.0f} x {height:.0f} mm; lamp and grain alone may make {limit:.3f}. "
-        "Turn the film round and scan it again: what belongs to the film turns with it."
+        f"Just on the border: perhaps {what}, {width:.0f} x {height:.0f} mm; lamp and grain alone may make "
+        f"{limit:.3f}. Turn the film round and scan it again: what belongs to the film turns with it."
     )
     return Warning_(code=BORDER, message=message)

@@ -1,4 +1,4 @@
-"""Invented pictures whose shadow and highlight rest on few places: even patches with gaps in tone, strips along an edge."""
+"""Invented pictures whose shadow and highlight rest on few places: even patches, strips along an edge."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from densiscan.sample_drawing import Page
 
 
 def patches(page: Page) -> None:
-    """Draw even patches on an even ground: the darkest and the lightest fill about a hundredth each, some at an edge."""
+    """Draw even patches on an even ground: the darkest and the lightest of them fill about a hundredth each."""
     rng = page.rng
     page.stops[:] = 4.0
     for tone in (2.5, 5.5, 3.2, 4.8):
