@@ -22,6 +22,9 @@ Doubts = tuple[float, float, float, float]
 _LEAST_CELLS: Final = 2.0
 """Cells that a border is wide, at least: a narrower one holds by chance a row of them or none."""
 
+_CLOSE: Final = 2e-5
+"""Density to which a moved percentile is found."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Border:
@@ -123,20 +126,18 @@ def _span(places: Map, corners: Map) -> slice:
 def _moved(ordered: Map, some: Map, weight: float, share: float) -> float:
     """Return how far a percentile moves when `some` readings join the others with a weight, or (minus) leave them.
 
-    By bisection of the rank among the others, as the percentile rises with it.
+    By bisection of the density, of which the number of readings below rises.
     """
     if not some.size:
         return 0.0
-    last = ordered.size - 1
-    rank = share * last
+    rank = share * (ordered.size - 1)
     wanted = rank + weight * share * some.size
-    reach = abs(weight) * some.size
-    low, high = max(rank - reach, 0.0), min(rank + reach, float(last))
-    while high - low > 0.5:
+    low, high = float(min(ordered[0], some[0])), float(max(ordered[-1], some[-1]))
+    while high - low > _CLOSE:
         middle = (low + high) / 2
-        below = weight * float(np.searchsorted(some, ordered[int(middle)], side="right"))
-        low, high = (middle, high) if middle + below < wanted else (low, middle)
-    return at_rank(ordered, (low + high) / 2) - at_rank(ordered, rank)
+        below = np.searchsorted(ordered, middle, side="right") + weight * np.searchsorted(some, middle, side="right")
+        low, high = (middle, high) if float(below) <= wanted else (low, middle)
+    return (low + high) / 2 - at_rank(ordered, rank)
 
 
 def at_rank(ordered: Map, rank: float) -> float:
