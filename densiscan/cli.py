@@ -20,6 +20,7 @@ from densiscan.cli_complete import answer_the_shell
 from densiscan.cli_examples import last_words, shown_last
 from densiscan.cli_options import DEBUG_VARIABLE, TYPED
 from densiscan.cli_options import say as _say
+from densiscan.cli_typed import as_meant
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.writing import as_text
 
@@ -62,7 +63,8 @@ def densiscan(
 ) -> None:
     """Turn a flatbed scanner and one step wedge into a densitometer for black-and-white negatives.
 
-    Scan the wedge and run calibrate; scan a negative and run measure. To see both at work first, run demo.
+    Scan the wedge and run calibrate; scan a negative and run measure, or name the scan alone. To see both at work
+    first, run demo.
     """
     if context.invoked_subcommand is None:
         typer.echo(context.get_help(), err=True)
@@ -103,11 +105,12 @@ def run(arguments_: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    TYPED.set(tuple(map(as_text, arguments_)))
     try:
-        asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
+        words = as_meant(arguments_, {*_COMMANDS, *_GROUPS})
+        TYPED.set(tuple(map(as_text, words)))
+        asked = answer_the_shell() or (words[0] if words else "")
         command = typer.main.get_command(command_line(asked))
-        status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
+        status = command.main(args=words, prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too
         return _ended_by(problem)
     return status if isinstance(status, int) else 0
