@@ -12,7 +12,10 @@ from densiscan.apertures_edge import Border, Grid, borders_of
 from densiscan.pieces_map import TurnedBox
 
 PITCH = 0.25
-GRID = Grid(x_mm=(np.arange(320) + 0.5) * PITCH, y_mm=(np.arange(240) + 0.5) * PITCH)
+GRID = Grid(
+    x_mm=np.asarray((np.arange(320) + 0.5) * PITCH, dtype=np.float64),
+    y_mm=np.asarray((np.arange(240) + 0.5) * PITCH, dtype=np.float64),
+)
 
 
 def borders(density: np.ndarray, doubt: float, angle: float = 0.0) -> tuple[Border, ...]:
