@@ -45,7 +45,7 @@ _COMMANDS: Final = {
     "demo": "cli_demo.demo",
 }
 """Where each command is, in the order of the work."""
-_GROUPS: Final = {"run": "cli_run.runs", "notebook": "cli_notebook.pages"}
+_GROUPS: Final = {"run": "cli_run.runs", "reading": "cli_reading.readings", "notebook": "cli_notebook.pages"}
 """Where each group of commands is."""
 
 

@@ -75,7 +75,7 @@ def measure_folder(asked: Asked) -> None:
     """Measure many scans and end with the status that they deserve."""
     files, refused = scans_in(asked.scans, asked.choice)
     again = asked.again or asked.explain or asked.at_end is not None
-    memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again)
+    memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again, together=True)
     out = _Out(asked=asked, bar=Bar(len(files)))
     began = time.monotonic()
     stopped = False
@@ -106,6 +106,7 @@ def measure_folder(asked: Asked) -> None:
             outliers=out.folder.outliers(),
             seconds=time.monotonic() - began,
             stopped=stopped,
+            run=None if memory.failed else asked.run,
         )
     )
     if stopped:

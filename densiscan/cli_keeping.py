@@ -26,9 +26,35 @@ def opened(option: Path | None) -> Notebook:
 
 
 def tell(book: Notebook) -> None:
-    """Say what happened to the notebook on opening."""
+    """Say what happened to the notebook on opening, and how what counts for its runs has changed."""
     for sentence in book.told:
         say(sentence)
+    tell_news(book)
+
+
+def tell_news(book: Notebook) -> None:
+    """Say how what counts for runs has changed since it was last said, a line each."""
+    news = book.take_news()
+    if news:
+        from densiscan.report_counting import news_lines
+
+        for line in news_lines(news):
+            say(line)
+
+
+def meant(book: Notebook, film: str | None, developer: str | None) -> tuple[str | None, str | None]:
+    """Return film and developer as the notebook spells them, and say so where a person spells them otherwise."""
+    spelled = {kind: _spelled(book, kind, name) for kind, name in (("films", film), ("developers", developer))}
+    return spelled["films"], spelled["developers"]
+
+
+def _spelled(book: Notebook, kind: str, name: str | None) -> str | None:
+    kept = None if name is None else book.named(kind, name)
+    if name is None or kept is None:
+        return name
+    if " ".join(kept.casefold().split()) != " ".join(name.casefold().split()):
+        say(f'"{name}" is taken as {kept}, the name in the notebook.')
+    return kept
 
 
 def wanted(option: Path | None) -> bool:

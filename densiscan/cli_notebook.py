@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan import __version__, arguments, notebook
-from densiscan.cli_keeping import opened, tell
+from densiscan.cli_keeping import meant, opened, tell
 from densiscan.cli_options import OUR_DOCUMENT, JsonOption, NotebookOption, check_out, now, say, show
 from densiscan.errors import DensiscanError, WrongUseError
 
@@ -90,6 +90,7 @@ def film(
     from densiscan.report import density_text
 
     with opened(notebook_option) as book:
+        name = meant(book, name, None)[0] or name
         if base is not None:
             book.set_film_base(name, Quantity(base, None))
         known = book.film_base(name)
@@ -123,6 +124,7 @@ def batch(
         if day is not None:
             require_date(day)
     with opened(notebook_option) as book:
+        developer = meant(book, None, developer)[1] or developer
         if mixed is not None or discarded is not None:
             book.set_batch(developer, name, mixed=mixed, discarded=discarded)
         found = book.batch(developer, name)

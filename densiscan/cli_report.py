@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import __version__, arguments
-from densiscan.cli_keeping import opened, tell
+from densiscan.cli_keeping import meant, opened, tell
 from densiscan.cli_options import NotebookOption, check_out, now, say
 from densiscan.cli_trends import stops_by_run
 from densiscan.errors import WrongUseError
@@ -148,7 +149,10 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         tell(book)
         for number in chosen.runs:
             book.run(number)
-        found = taken(chosen, book.runs(), book.readings())
+        film, _ = meant(book, chosen.film, None)
+        chosen = replace(chosen, film=film)
+        every = book.runs()
+        found = taken(chosen, every, book.counting_readings())
         if not found.runs and not found.readings:
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
         stops = stops_by_run(book, found.runs)
@@ -160,9 +164,8 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
     films = {run.film for run in found.runs}
     tables = [runs_table(found.runs)] if found.runs else []
-    return page_html(
-        readings, head, tables=tables, drawings=(*film_drawings(tests, films), *drawings(found.runs, stops, tests))
-    )
+    drawn = (*film_drawings(tests, films), *drawings(found.runs, stops, tests, every=every))
+    return page_html(readings, head, tables=tables, drawings=drawn)
 
 
 def _counted(found: Taken) -> str:

@@ -138,8 +138,9 @@ def _run_number(run: str | None, option: Path | None) -> int | None:
         raise WrongUseError(f"--run {run} is no run; give its number, or last.")
     with opened(option) as book:
         runs = book.runs(last=1)
+        has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
     if not runs:
-        raise WrongUseError("--run last: the notebook has no run yet; add one with densiscan run add.")
+        raise WrongUseError(f"--run last: the notebook {has}; add one with densiscan run add.")
     return runs[-1].number
 
 
@@ -197,6 +198,7 @@ class _Desk:
             first += len(assessment.trouble.findings)
             if note:
                 show(note)
+        self.memory.tell()
 
     def _write(self, found: tuple[Assessment, ...]) -> None:
         if self.csv is None:

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.notebook_materials import Batch
 from densiscan.notebook_merge import Merged
-from densiscan.notebook_runs import Batch
 from densiscan.report import paragraph
 
 _WORDS: Final = {

@@ -324,6 +324,7 @@ def test_older_notebook_is_backed_up_and_brought_to_the_form_of_today(
         assert book.film_base("Film A") is not None
         undone = book.undo()  # what the run was before has come along
         assert undone is not None
+        assert undone[1] is not None
         assert (undone[1].time_s, undone[1].note) == (480.0, None)
         assert book.told == ()
 

@@ -157,6 +157,7 @@ def test_of_a_run_in_both_the_later_one_counts(book: Notebook, tmp_path: Path, c
         assert other.run(1).time_s > 998.0
         undone = book.undo()
         assert undone is not None
+        assert undone[1] is not None
         assert undone[1].time_s < 481.0
 
 

@@ -220,6 +220,25 @@ def test_what_is_watched_for_a_run_is_kept_with_that_run(here: Path, capsys: pyt
     assert [reading["file"] for reading in readings] == ["three.tif"]
 
 
+def test_a_negative_that_moves_to_the_last_run_is_said_to(here: Path) -> None:
+    book = str(here / "moved.sqlite")
+    added = "run add --film Fernley --developer Hollin --time 8:00 --temp 20 --notebook"
+    negative(here / "before.tif", 3)
+    assert run([*added.split(), book]) == 0
+    measured = ["measure", str(here / "before.tif"), "--calibration", str(here / "cal.json")]
+    assert run([*measured, "--run", "1", "--notebook", book]) == 0
+    assert run([*added.split(), book]) == 0
+    watching = Watching(here, "--run", "last", "--notebook", book)
+    try:
+        negative(here / "incoming" / "again.tif", 3)
+        assert watching.until("was in run 1 and is now in run 2").startswith("again.tif")
+        assert "no density range (was" in watching.until("Run 1 now counts")
+    finally:
+        watching.process.kill()
+        watching.process.wait()
+        watching.listening.join(30)
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [("absent", "is no folder"), (". --run first", "give its number, or last"), (". --run last", "has no run yet")],
