@@ -13,6 +13,7 @@ from densiscan.cli_options import (
     LastFilmOption,
     Light,
     NotebookOption,
+    OverwriteOption,
     PlotOption,
     ProcessOption,
     SceneStopsOption,
@@ -72,6 +73,7 @@ def advise(
         float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
     ] = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

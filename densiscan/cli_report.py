@@ -12,7 +12,7 @@ import typer
 
 from densiscan import __version__, arguments
 from densiscan.cli_keeping import meant, opened, tell
-from densiscan.cli_options import NotebookOption, check_out, now, say
+from densiscan.cli_options import OUR_PAGE, NotebookOption, OverwriteOption, check_out, now, say
 from densiscan.cli_trends import stops_by_run
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
@@ -39,7 +39,7 @@ def check_report(report: Path | None) -> None:
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
         raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
-    check_out(report, "--report")
+    check_out(report, "--report", ours=OUR_PAGE)
 
 
 def detail_for(report: Path | None, scans: Sequence[Path]) -> SheetDetail | None:
@@ -104,6 +104,7 @@ def report(
     scans: Annotated[
         Path | None, typer.Option("--scans", metavar="FOLDER", help="Where the scans are now, if they were moved.")
     ] = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
     """Write a page to look at from what the notebook has.

@@ -12,6 +12,7 @@ from densiscan.cli_options import (
     JsonOption,
     LastFilmOption,
     NotebookOption,
+    OverwriteOption,
     PlotOption,
     check_plot,
     show,
@@ -36,6 +37,7 @@ def trends(
     ] = None,
     last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many runs, the latest.")] = 60,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -40,6 +40,9 @@ def _columns(text: str) -> tuple[Column, ...]:
     return tuple(made)
 
 
+_MOST_RUNS: Final = 1_000_000
+"""A run's number beyond this is a slip: nobody develops so often."""
+
 _HOW: Final = "version* arguments*"
 _READ: Final = " ".join(f"{name}:number {name}_standard:number" for name in READ)
 _NUMBERS: Final = frozenset({"time_s", "temperature_c", "exposure_index", "volume_ml", "scene_stops"})
@@ -161,6 +164,8 @@ def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
 
 def _value(value: Any, column: Column, where: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not _is_characters(value):
+        raise _bad(where, f"has half a character in {column.name}, as of a text cut in its middle")
     fits = {
         "text": isinstance(value, str),
         "number": number and math.isfinite(value),
@@ -173,6 +178,16 @@ def _value(value: Any, column: Column, where: str) -> Any:
     return {"number": float, "whole": int}.get(column.kind, lambda same: same)(value)
 
 
+def _is_characters(value: Any) -> bool:
+    """Return whether a text, or all texts of a document, are whole characters: a lone surrogate is none."""
+    if isinstance(value, dict):
+        return all(_is_characters(name) and _is_characters(held) for name, held in value.items())
+    if isinstance(value, list):
+        return all(map(_is_characters, value))
+    return not isinstance(value, str) or not any("\ud800" <= character <= "\udfff" for character in value)
+
+
+_COUNTED: Final = {"number": 1, "piece": 0}
 _ALLOWED: Final = {"kind": frozenset(KINDS), "what": frozenset(CHANGES)}
 
 
@@ -188,6 +203,13 @@ def _require_sense(row: Row, where: str) -> None:
         raise _bad(where, f"cannot be: {str(problem).rstrip('.')}") from None
     except (KeyError, TypeError, AttributeError):
         raise _bad(where, "tells of a run that cannot be") from None
+    for name, least in _COUNTED.items():
+        if name in row and not least <= row[name] <= _MOST_RUNS:
+            raise _bad(where, f"has {row[name]} for {name}, where a whole number from {least} must be")
+    _require_marks(row, where)
+
+
+def _require_marks(row: Row, where: str) -> None:
     for name in ("changed", "made", "removed"):
         if not _is_time(row.get(name)):
             raise _bad(where, f"has {row[name][:40]!r} for {name}, where a date and time must be")

@@ -251,6 +251,20 @@ def test_fog_is_compared_with_what_counts(say: Say) -> None:
     assert round(before.value, 2) == 0.14
 
 
+def test_a_removed_run_takes_no_readings(say: Say) -> None:
+    say("run remove 1")
+    assert "run restore 1" in say("measure normal.tif --calibration mine --run 1", status=2)[1]
+
+
+def test_an_import_that_changes_what_counts_says_so(here: Path, say: Say) -> None:
+    other = f"--notebook {here / 'other.sqlite'}"
+    say("notebook export notes.json")
+    say(f"notebook import notes.json {other}")
+    say("measure normal.tif --calibration mine --trim 10 --run 1")
+    say("notebook export later.json")
+    assert "Run 1 now counts density range 0.89 (was 1.09)." in say(f"notebook import later.json {other}")[1]
+
+
 # The rule itself
 
 
@@ -319,6 +333,13 @@ def test_what_is_no_negative_counts_for_nothing_unless_a_person_insists(seen: st
 @pytest.mark.parametrize("seen", [None, "negative", "unknown"])
 def test_a_negative_or_what_shows_no_evidence_counts(seen: str | None) -> None:
     assert len(counted([reading(1, document={"seen": seen})]).density_ranges) == 1
+
+
+def test_an_unexposed_sheet_that_was_given_as_one_tells_the_fog_of_its_run() -> None:
+    unexposed = {"seen": "unexposed", "exposure": None, "development": None}
+    said = counted([reading(1, document=unexposed, measure={"fog_sheet": True})])
+    assert (len(said.density_ranges), len(said.base_plus_fogs)) == (0, 1)
+    assert counted([reading(1, document=unexposed)]).base_plus_fogs == ()
 
 
 def test_a_lost_frame_keeps_its_base_plus_fog() -> None:
