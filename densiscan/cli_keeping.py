@@ -10,7 +10,7 @@ import typer
 
 from densiscan import notebook
 from densiscan.cli_options import TYPED, say
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.batch import BatchResult, Task
@@ -71,13 +71,24 @@ class RunMeant(NamedTuple):
 
 
 def run_meant(number: int | None, option: Path | None) -> RunMeant:
-    """Return a run and what the notebook knows of its film; nothing where no run is named."""
+    """Return a run and what the notebook knows of its film; nothing where no run is named.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no such run, or it was removed.
+    """
     if number is None:
         return RunMeant()
     from densiscan.development_runs import fog_before
 
     with opened(option) as book:
         run = book.run(number)
+        if run.removed:
+            raise WrongUseError(
+                f"run {number} was removed, so nothing would count for it; "
+                f"densiscan run restore {number} brings it back."
+            )
         base = book.film_base(run.film)
         before = fog_before(book.runs(run.film), number)
         tell(book)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from densiscan import arguments
 from densiscan.cli_keeping import opened, tell
 from densiscan.cli_options import JsonOption, NotebookOption, show
 from densiscan.errors import WrongUseError
@@ -31,6 +32,7 @@ ReadingArgument = Annotated[
 @readings.command(name="list")
 def list_(
     run: Annotated[int | None, typer.Option("--run", metavar="RUN", help="Only those of this run.")] = None,
+    last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many, the latest.")] = 20,
     removed: Annotated[bool, typer.Option("--removed", help="Those that were taken out instead.")] = False,
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
@@ -41,14 +43,16 @@ def list_(
 
         densiscan reading list --run 1
     """
+    arguments.within(last, "--last", above=0.0, upto=1e9, such_as="20")
     from densiscan.report_counting import readings_document, readings_text
 
     with opened(notebook_option) as book:
         if run is not None:
             book.run(run)
-        shown = standing(book, book.readings(run=run, removed=removed, with_documents=False))
+        every = book.readings(run=run, removed=removed, with_documents=False)
+        shown = standing(book, every[-last:])
         tell(book)
-    show(readings_document(shown) if as_json else readings_text(shown))
+    show(readings_document(shown) if as_json else readings_text(shown, more=len(every) - len(shown)))
 
 
 @readings.command()

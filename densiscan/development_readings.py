@@ -26,6 +26,15 @@ _NO_PICTURE: Final = "not a picture"
 _AS_NEGATIVE: Final = frozenset({"negative", "unknown"})
 """What a scan was seen to be, where it is judged as a negative."""
 
+_SEEN: Final = {
+    "inverted": "an inverted scan",
+    "wedge": "a wedge",
+    "print": "a print",
+    "colour negative": "a colour negative",
+    "unexposed": "an unexposed sheet",
+    "even": "an even sheet",
+}
+
 _NO_MATTER: Final = frozenset({"spots_mm", "base_density", "wedge_mm"})
 """Options of a reading that leave shadow, highlight and base plus fog as they are."""
 
@@ -94,7 +103,7 @@ def counted(readings: Sequence[RunReading]) -> Counted:
     chosen = [one for of_negative in by_negative.values() if (one := _chosen(of_negative)) is not None]
     counting = {reading.number for reading in chosen}
     whys = {reading.number: why_silent(reading.document or {}) for reading in chosen}
-    negatives = [one for one in chosen if not_a_negative(one.document or {}) is None]
+    foggy = [one for one in chosen if not_a_negative(one.document or {}) is None or _is_fog_sheet(one)]
     return Counted(
         standings={reading.number: _standing(reading, counting) for reading in readings},
         ways={reading.number: reading.way for reading in readings},
@@ -103,13 +112,19 @@ def counted(readings: Sequence[RunReading]) -> Counted:
         density_ranges=tuple(
             one.density_range for one in chosen if one.density_range is not None and whys[one.number] is None
         ),
-        base_plus_fogs=tuple(one.base_plus_fog for one in negatives if one.base_plus_fog is not None),
+        base_plus_fogs=tuple(one.base_plus_fog for one in foggy if one.base_plus_fog is not None),
         left_out=tuple(
-            LeftOut(file=one.file, why=why, fog_counts=one in negatives and one.base_plus_fog is not None)
+            LeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)
             for one in chosen
-            if (why := whys[one.number]) is not None and (one.density_range is not None or one not in negatives)
+            if (why := whys[one.number]) is not None and (one.density_range is not None or one not in foggy)
         ),
     )
+
+
+def _is_fog_sheet(reading: RunReading) -> bool:
+    """Return whether a person gave an unexposed sheet as what it is: then its base plus fog is what was wanted."""
+    said = (reading.way.options.get("measure") or {}).get("fog_sheet")
+    return bool(said) and not_a_negative(reading.document or {}) == "unexposed"
 
 
 def _chosen(readings: Sequence[RunReading]) -> RunReading | None:
@@ -174,7 +189,7 @@ def why_silent(document: Document) -> str | None:
     """
     seen = not_a_negative(document)
     if seen is not None:
-        return f"not judged as a negative (seen as: {seen})"
+        return f"seen as {_SEEN.get(seen, seen)}"
     if (document.get("exposure") or {}).get("verdict") == "under":
         return _UNDER
     dark = (document.get("clipped") or {}).get("dark") or 0.0

@@ -313,7 +313,10 @@ class Notebook:
     def merge(self, tables: Tables) -> Merged:
         """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
         with self._store.writing() as connection:
-            return merge(connection, tables, self._stamp())
+            before = notebook_runs.runs(connection, Choice(removed=None))
+            merged = merge(connection, tables, self._stamp())
+            self._news.append(News(before=before, after=notebook_runs.runs(connection, Choice(removed=None))))
+            return merged
 
     def backup(self, to: Path) -> None:
         """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""

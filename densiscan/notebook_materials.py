@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from densiscan.development_names import dilution_key
 from densiscan.errors import WrongUseError
 from densiscan.notebook_counting import quantity_of
 from densiscan.notebook_runs import batch_id, developer_id, film_id, name_key, same_named
@@ -27,6 +28,8 @@ class Batch:
         Of all its runs of which sheets and size are known.
     runs
         The numbers of its runs.
+    dilution
+        At which it was used, None where that is not known or not one.
     """
 
     developer: str
@@ -36,6 +39,7 @@ class Batch:
     uses: int
     film_area_m2: float
     runs: tuple[int, ...]
+    dilution: str | None = None
 
 
 def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
@@ -87,7 +91,7 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
     row, *facts = found
     of = connection.execute(
-        """SELECT number, use, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
+        """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
         WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",
         (row,),
     ).fetchall()
@@ -96,9 +100,10 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         name=facts[1],
         mixed=facts[2],
         discarded=facts[3],
-        uses=max((use for _, use, _ in of), default=0),
-        film_area_m2=sum(area for _, _, area in of),
-        runs=tuple(number for number, _, _ in of),
+        uses=max((use for _, use, _, _ in of), default=0),
+        film_area_m2=sum(area for _, _, _, area in of),
+        runs=tuple(number for number, _, _, _ in of),
+        dilution=of[-1][2] if len({dilution_key(dilution) for _, _, dilution, _ in of}) == 1 else None,
     )
 
 

@@ -170,7 +170,7 @@ def reading_lines(shown: Shown, *, with_run: bool = False) -> str:
         f"density range {density_text(reading.quantities.get('density_range'))}",
         f"base plus fog {density_text(reading.quantities.get('base_plus_fog'))}",
     ]
-    how = [] if shown.way is None else [_how_text(shown.way)]
+    how = [] if shown.way is None or reading.file is None else [_how_text(shown.way)]
     return paragraph(
         f"{reading.number}, {when_text(reading.made)}, {name_text(reading)}: {'; '.join([', '.join(parts), *how])}. "
         f"{standing_text(shown, with_run=with_run)}."
@@ -248,8 +248,11 @@ def readings_document(shown: Sequence[Shown]) -> dict[str, Any]:
     return {"format": READINGS_FORMAT, "readings": [reading_document(one) for one in shown]}
 
 
-def readings_text(shown: Sequence[Shown]) -> str:
-    """Return readings as a list, the earliest first."""
+def readings_text(shown: Sequence[Shown], *, more: int = 0) -> str:
+    """Return readings as a list, the earliest first; `more` earlier ones are not shown."""
     if not shown:
         return "No readings to show. densiscan measure SCAN makes them."
-    return "\n".join(reading_lines(one, with_run=True) for one in shown)
+    lines = [reading_lines(one, with_run=True) for one in shown]
+    if more:
+        lines += ["", paragraph(f"{more} earlier not shown; --last {more + len(shown)} shows all.")]
+    return "\n".join(lines)

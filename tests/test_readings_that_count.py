@@ -237,10 +237,11 @@ def test_a_page_shows_the_reading_that_counts_not_the_try_out(here: Path, say: S
 
 
 def test_print_takes_the_reading_that_counts(here: Path, say: Say) -> None:
+    (whole,) = ranges(say, 1)
     say("measure normal.tif --calibration mine --trim 10")
     (here / "normal.tif").rename(here / "elsewhere")
     (one,) = document(say, "print normal")["negatives"]
-    assert round(one["highlight"]["value"] - one["shadow"]["value"], 2) == ranges(say, 1)[0]
+    assert round(one["highlight"]["value"] - one["shadow"]["value"], 2) == whole
 
 
 def test_fog_is_compared_with_what_counts(say: Say) -> None:
@@ -249,6 +250,20 @@ def test_fog_is_compared_with_what_counts(say: Say) -> None:
     say("measure normal.tif --calibration mine --fog-sheet")
     (before,) = run_meant(2, None).fog_before
     assert round(before.value, 2) == 0.14
+
+
+def test_a_removed_run_takes_no_readings(say: Say) -> None:
+    say("run remove 1")
+    assert "run restore 1" in say("measure normal.tif --calibration mine --run 1", status=2)[1]
+
+
+def test_an_import_that_changes_what_counts_says_so(here: Path, say: Say) -> None:
+    other = f"--notebook {here / 'other.sqlite'}"
+    say("notebook export notes.json")
+    say(f"notebook import notes.json {other}")
+    say("measure normal.tif --calibration mine --trim 10 --run 1")
+    say("notebook export later.json")
+    assert "Run 1 now counts density range 0.89 (was 1.09)." in say(f"notebook import later.json {other}")[1]
 
 
 # The rule itself
@@ -319,6 +334,13 @@ def test_what_is_no_negative_counts_for_nothing_unless_a_person_insists(seen: st
 @pytest.mark.parametrize("seen", [None, "negative", "unknown"])
 def test_a_negative_or_what_shows_no_evidence_counts(seen: str | None) -> None:
     assert len(counted([reading(1, document={"seen": seen})]).density_ranges) == 1
+
+
+def test_an_unexposed_sheet_that_was_given_as_one_tells_the_fog_of_its_run() -> None:
+    unexposed = {"seen": "unexposed", "exposure": None, "development": None}
+    said = counted([reading(1, document=unexposed, measure={"fog_sheet": True})])
+    assert (len(said.density_ranges), len(said.base_plus_fogs)) == (0, 1)
+    assert counted([reading(1, document=unexposed)]).base_plus_fogs == ()
 
 
 def test_a_lost_frame_keeps_its_base_plus_fog() -> None:
