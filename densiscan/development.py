@@ -190,6 +190,11 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
     return ExposureAdvice(verdict="normal", stops=stops, reason=f"{shown}; {wanted}.")
 
 
+def no_negative() -> ExposureAdvice:
+    """Return what is said of the exposure of what is no negative."""
+    return _not_judged("It is no negative")
+
+
 def unexposed_sheet() -> ExposureAdvice:
     """Return what is said of the exposure of a sheet that the person calls unexposed."""
     return _not_judged("The sheet is unexposed")
