@@ -7,6 +7,7 @@ from typing import Any, Final, Protocol
 
 from densiscan.batch import Assessment, BatchResult, Failure
 from densiscan.calibration import CalibratedStep, Calibration
+from densiscan.development import DevelopmentAdvice, ExposureAdvice
 from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.quantity import Quantity, Warning_
@@ -214,14 +215,18 @@ def _first_number(found: Sequence[Assessment], k: int) -> int:
     return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
 
 
+def _worth_a_word(advice: ExposureAdvice | DevelopmentAdvice, usual: str) -> bool:
+    return advice.verdict != usual or advice.borderline or bool(advice.warnings)
+
+
 def notes_text(assessment: Assessment, first_number: int = 1) -> str:
     """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
     exposure, development, paper = _advice_text(assessment)
     if not assessment.judged:
         return _notes_of_another(assessment, first_number)
     lines = [
-        *([] if assessment.exposure.verdict == "normal" and not assessment.exposure.warnings else [exposure]),
-        *([] if assessment.development.verdict == "keep" and not assessment.development.warnings else [development]),
+        *([exposure] if _worth_a_word(assessment.exposure, "normal") else []),
+        *([development] if _worth_a_word(assessment.development, "keep") else []),
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
         *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
@@ -309,6 +314,7 @@ def _judgement(assessment: Assessment) -> dict[str, Any]:
             "judged": not exposure.warnings,
             "stops": _quantity(exposure.stops),
             "at_least": exposure.at_least,
+            "borderline": exposure.borderline,
             "reason": exposure.reason,
         },
         "development": {
@@ -317,6 +323,7 @@ def _judgement(assessment: Assessment) -> dict[str, Any]:
             "contrast": _quantity(development.contrast),
             "target_contrast": development.target_contrast,
             "time_factor": _quantity(development.time_factor),
+            "borderline": development.borderline,
             "reason": development.reason,
         },
         "paper": {

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.evenness_found import BORDER
 from densiscan.negative_sheet import Sheet
 from densiscan.paper import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.pieces_map import TurnedBox
@@ -147,13 +148,21 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
         figures=_figures(document),
         spots=_spots(document),
         findings=_findings(document, 0.0 if sheet is None else max(sheet.region_mm[2:]) / 40.0),
-        warnings=tuple(dict.fromkeys(str(warning["message"]) for warning in document["warnings"])),
+        warnings=tuple(
+            dict.fromkeys(str(warning["message"]) for warning in (*_perhaps(document), *document["warnings"]))
+        ),
         charts=_charts(page),
         picture=picture,
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=70),
         data=None if sheet is None else _data(page, sheet),
         document=document,
     )
+
+
+def _perhaps(document: Document) -> list[dict[str, str]]:
+    """Return the notes on what may be trouble and may not."""
+    notes = (document.get("evenness") or {}).get("notes") or ()
+    return [note for note in notes if note["code"] == BORDER]
 
 
 def _facts(page: PageReading) -> str:

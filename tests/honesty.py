@@ -15,7 +15,7 @@ import math
 import sys
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Final, TextIO
 
@@ -27,7 +27,10 @@ from densiscan.calibration import Calibration
 from densiscan.errors import DensiscanError
 from densiscan.negative import MeasureOptions, Reading, measure_scan
 from densiscan.quantity import Quantity
+from densiscan.sample_film import Film
 from densiscan.sample_random import FilmKind
+from densiscan.sample_render import Piece
+from densiscan.sample_scenes import CHARTS
 from densiscan.scan import open_scan
 from densiscan.wedge import read_wedge
 
@@ -45,6 +48,8 @@ READINGS: Final = (
     "spot",
 )
 SPOTS: Final = 4
+CHART_SHARE: Final = 0.3
+"""Share of the scans on which shadow and highlight rest on few places: even patches, or strips along an edge."""
 SMALL_MM: Final = (63.0, 88.0)
 
 
@@ -114,12 +119,16 @@ def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check
     kind = KINDS[int(rng.choice(len(KINDS), p=SHARES))]
     bed = BEDS[int(rng.choice(len(BEDS), p=(0.6, 0.2, 0.2)))]
     bed = "sheet" if small else bed
+    chart = None if rng.uniform() > CHART_SHARE else str(rng.choice(sorted(CHARTS)))
     bedful = {
         "sheet": lambda: sample.random_sheet(rng, kind=kind, size_mm=SMALL_MM if small else None),
         "roll": lambda: sample.random_roll(rng),
         "holder": lambda: sample.random_held(rng, kind=kind),
     }[bed]()
-    about = f"{scanner.tone} {bits} bit, {bed}" + ("" if bed == "roll" else f" {kind}")
+    bedful = bedful if chart is None else replace(bedful, pieces=tuple(_of_chart(one, chart) for one in bedful.pieces))
+    about = (
+        f"{scanner.tone} {bits} bit, {bed}" + ("" if bed == "roll" else f" {kind}") + (f", {chart}" if chart else "")
+    )
     wedge_scan = sample.render_bed(drawn.pieces, scanner, seed=seed, size_mm=drawn.size_mm)
     sample.write_scan(wedge_scan, folder / "wedge.tif", compression=None)
     sample.write_wedge_file(folder / "wedge.csv", drawn.stated, drawn.uncertainty)
@@ -132,6 +141,13 @@ def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check
     spots = tuple(_places(film, rng))
     readings = measure_scan(open_scan(folder / "film.tif"), made, MeasureOptions(spots_mm=spots))
     yield from _film(seed, made, film, readings, about)
+
+
+def _of_chart(piece: Piece, chart: str) -> Piece:
+    """Return a piece of film with a chart in place of every picture on it."""
+    if not isinstance(piece, Film):
+        return piece
+    return replace(piece, frames=tuple(replace(one, picture=replace(one.picture, scene=chart)) for one in piece.frames))
 
 
 def _check(seed: int, what: str, read: Quantity, truth: float, about: str, made: Calibration | None) -> Check:
