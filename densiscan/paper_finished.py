@@ -181,7 +181,7 @@ def read_print(
         reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)
         for share, name in ((TRIM, "white"), (1.0 - TRIM, "black"))
     )
-    signs = () if as_print else negative_signs(light, calibration, white=white.value, black=black.value)
+    signs = () if as_print else negative_signs(light, calibration, black=black.value)
     told = (_negative(signs),) if len(signs) >= _SIGNS_TO_REFUSE else ()
     return PrintReading(
         file=scan.facts.file,

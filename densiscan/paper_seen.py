@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.apertures import readings_inside
 from densiscan.calibration import Calibration
 from densiscan.negative_light import Light
 from densiscan.negative_parts import Part, Sought, parts_on
@@ -19,12 +20,12 @@ _LIGHTEST_TONE: Final = 0.05
 """Density above its clear edge that the lightest tone of a negative has, at least, where it was exposed."""
 
 
-def negative_signs(light: Light, calibration: Calibration, *, white: float, black: float) -> tuple[str, ...]:
+def negative_signs(light: Light, calibration: Calibration, *, black: float) -> tuple[str, ...]:
     """Return the signs that this is a negative on open glass; two of them are enough.
 
     Parameters
     ----------
-    white, black
+    black
         Of the picture as it was read.
     """
     told = []
@@ -46,7 +47,8 @@ def negative_signs(light: Light, calibration: Calibration, *, white: float, blac
         bed = float(np.quantile(cells.density, 0.01))
         if _CLEAR_EDGE[0] < edge - bed < _CLEAR_EDGE[1]:
             told.append("its border is denser than the open glass round it, as clear film is")
-        if white > edge + _LIGHTEST_TONE:
+        read = readings_inside(light.survey, part.area, aperture_mm=1.0, square=False)
+        if read is not None and read.quantile(0.01) > edge + _LIGHTEST_TONE:
             told.append("nothing in the picture is as light as that border")
         break
     return tuple(told)
