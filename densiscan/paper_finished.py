@@ -19,7 +19,7 @@ from densiscan.errors import MeasureError, PaperTestError
 from densiscan.negative_light import Light
 from densiscan.paper_curve import FIRST_TONE, FULL_BLACK, FULL_SHADOW, PaperCurve
 from densiscan.paper_light import print_light
-from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_of, needed_range
+from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_on, needed_range
 from densiscan.paper_scan import reading_warnings, require_on, require_reflection
 from densiscan.paper_seen import negative_signs
 from densiscan.paper_test import PaperTest
@@ -108,6 +108,8 @@ class Judgement:
     ----------
     bare_share, black_share
         Parts of the picture that are bare paper and full black.
+    bare_between, black_between
+        Least and most of them, as sure as white and black are read and known of the paper (k = 2).
     contrast
         A grade harder or softer, or the same.
     exposure_stops
@@ -127,6 +129,8 @@ class Judgement:
     at_least: bool = False
     against: Against | None = None
     rebate_stops: float | None = None
+    bare_between: tuple[float, float] = (0.0, 1.0)
+    black_between: tuple[float, float] = (0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,8 +273,13 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
         )
     bare = reading.share_below(curve.base + FIRST_TONE)
     black = 1.0 - reading.share_below(curve.top - FULL_BLACK)
-    highlights = _highlights(reading, curve, bare)
-    shadows = _shadows(reading, curve, black)
+    bare_doubt, black_doubt = _away(reading.white, test.base_plus_fog), _away(reading.black, test.maximum_black)
+    bare_between = _shares(reading, curve.base + FIRST_TONE, bare_doubt)
+    least, most = _shares(reading, curve.top - FULL_BLACK, black_doubt)
+    black_between = 1.0 - most, 1.0 - least
+    # A blank sky is spoken of where it is one for all that is not known of it.
+    highlights = _highlights(reading, curve, bare_between[0])
+    shadows = _shadows(reading, curve, black_between[0])
     against = _against(reading, test, curve, made)
     stops, at_least = _exposure(reading, curve, (highlights, shadows), against, made)
     return Judgement(
@@ -283,7 +292,19 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
         at_least=at_least,
         against=against,
         rebate_stops=_rebate_stops(reading, curve),
+        bare_between=bare_between,
+        black_between=black_between,
     )
+
+
+def _away(read: Quantity, paper: Quantity | None) -> float:
+    """Return by how much a tone read and one known of the paper may miss each other (k = 2), density."""
+    known = 0.0 if paper is None else paper.uncertainty or 0.0
+    return math.hypot(read.uncertainty or 0.0, known)
+
+
+def _shares(reading: PrintReading, density: float, doubt: float) -> tuple[float, float]:
+    return reading.share_below(density - doubt), reading.share_below(density + doubt)
 
 
 def _highlights(reading: PrintReading, curve: PaperCurve, bare: float) -> Highlights:
@@ -301,8 +322,9 @@ def _shadows(reading: PrintReading, curve: PaperCurve, black: float) -> Shadows:
 def _contrast(highlights: Highlights, shadows: Shadows, test: PaperTest, made: PrintMade) -> Contrast:
     needed = None if made.negative is None else needed_range(made.negative, made.printing)
     if needed is not None:
-        fit = fit_of(needed.value, test.iso_range.value)
-        return "keep" if fit == "fits" else "softer" if fit == "too hard" else "harder"
+        fit = fit_on(needed.value, test)
+        if fit is not None:
+            return "keep" if fit == "fits" else "softer" if fit == "too hard" else "harder"
     if (highlights, shadows) == ("blank", "blocked"):
         return "softer"
     return "harder" if (highlights, shadows) == ("gray", "weak") else "keep"

@@ -44,6 +44,8 @@ def density_text(quantity: Quantity | None) -> str:
     if quantity is None:
         return "not known"
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    if quantity.limit is not None:
+        return f"{quantity.limit} {value}"
     return value if quantity.uncertainty is None else f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
 
 

@@ -61,11 +61,10 @@ def finished_text(sheet: FinishedSheet) -> str:
 
 
 def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
+    bare, black = _share_text(found.bare_between), _share_text(found.black_between)
     lines = [
-        label_line(
-            "highlights", f"{_HIGHLIGHTS[found.highlights]} ({100 * found.bare_share:.0f} % of the area is bare)"
-        ),
-        label_line("shadows", f"{_SHADOWS[found.shadows]} ({100 * found.black_share:.0f} % of the area is full black)"),
+        label_line("highlights", f"{_HIGHLIGHTS[found.highlights]} ({bare} % of the area is bare)"),
+        label_line("shadows", f"{_SHADOWS[found.shadows]} ({black} % of the area is full black)"),
     ]
     if found.against is not None:
         lines.append(label_line("negative", _against_words(found.against)))
@@ -73,6 +72,11 @@ def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
     if found.rebate_stops is not None:
         lines.append(label_line("rebate", _rebate_words(found.rebate_stops, seconds)))
     return lines
+
+
+def _share_text(between: tuple[float, float]) -> str:
+    least, most = (f"{100.0 * share:.0f}" for share in between)
+    return least if least == most else f"{least} to {most}"
 
 
 def _against_words(against: Against) -> str:
@@ -128,7 +132,7 @@ def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     }
 
 
-def _plain(quantity: Quantity | None) -> dict[str, float | None] | None:
+def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
     return None if quantity is None else quantity.to_json()
 
 
@@ -149,6 +153,8 @@ def _judgement_json(found: Judgement) -> dict[str, Any]:
         "shadows": found.shadows,
         "bare_share": found.bare_share,
         "black_share": found.black_share,
+        "bare_share_between": list(found.bare_between),
+        "black_share_between": list(found.black_between),
         "contrast": found.contrast,
         "exposure_stops": found.exposure_stops,
         "at_least": found.at_least,

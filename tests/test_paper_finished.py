@@ -256,3 +256,16 @@ def test_command(
         err = capsys.readouterr().err
         assert said in err
         assert len(err.strip().splitlines()) == 1
+
+
+def test_a_sky_near_the_first_tone_is_not_called_bare_paper() -> None:
+    """7 of 100 are bare paper and 8 lie 0.004 below the first tone, which white is not read well enough to tell."""
+    base = (the_test().base_plus_fog or Quantity(0.0)).value
+    sky = [base + 0.01] * 70 + [base + 0.036] * 80
+    rest = np.linspace(base + 0.2, base + 1.5, 850).tolist()
+    one = replace(
+        reading(0.01, 1.5), white=Quantity(base + 0.01, {Influence("read"): 0.004}), densities=tuple(sky + rest)
+    )
+    found = judged(one, the_test(), PrintMade(printing=Printing()))
+    assert_allclose(found.bare_between, (0.07, 0.15), atol=1e-9)
+    assert found.highlights == "right"
