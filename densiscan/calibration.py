@@ -243,11 +243,15 @@ class Calibration:
         return not low <= density <= high
 
     def differences(self, facts: ScanFacts) -> tuple[str, ...]:
-        """Return what is known to differ between a scan and the one this calibration was made from, in words."""
+        """Return what is known to differ between a scan and the one this calibration was made from, in words.
+
+        What changes the signal most comes first. Software that one of the two files does not state is no difference.
+        """
         told = []
-        for what in ("make", "model", "software", "bits", "channels", "icc", "full_scale", "min_is_white"):
+        for what in _FACT_WORDS:
             ours, theirs = getattr(self.scan, what), getattr(facts, what)
-            if ours != theirs:
+            stated = what != "software" or None not in {ours, theirs}
+            if ours != theirs and stated:
                 told.append(f"{_FACT_WORDS[what]} ({_said(theirs)}, calibrated with {_said(ours)})")
         if self.scan.ppi is not None and facts.ppi is not None and abs(facts.ppi / self.scan.ppi - 1.0) > 0.01:
             told.append(f"resolution ({facts.ppi:.0f} ppi, calibrated with {self.scan.ppi:.0f} ppi)")
@@ -265,14 +269,14 @@ class Calibration:
 
 
 _FACT_WORDS: Final = {
+    "min_is_white": "polarity tag",
+    "full_scale": "full scale",
+    "icc": "colour profile",
+    "channels": "number of channels",
+    "bits": "bit depth",
     "make": "scanner make",
     "model": "scanner model",
     "software": "software",
-    "bits": "bit depth",
-    "channels": "number of channels",
-    "icc": "colour profile",
-    "full_scale": "full scale",
-    "min_is_white": "polarity tag",
 }
 
 

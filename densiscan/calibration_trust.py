@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from densiscan.calibration import Calibration
+from densiscan.calibration_date import age_days, is_future, moment_of
 from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import WrongUseError
 from densiscan.glare import Glare
@@ -55,53 +58,75 @@ def _glare_in(file: Path) -> Glare:
         raise WrongUseError(f"{file} holds no check of a slot; {advice}.") from problem
 
 
-def age_days(created: str, now: datetime) -> float | None:
-    """Return the days from a calibration's time (ISO 8601) to now; None where that time cannot be read.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadWith:
+    """What a scan is read by: the calibration, what the scanner scatters, and what speaks against the two."""
 
-    A time without a zone is taken as universal time.
-    """
-    try:
-        made = datetime.fromisoformat(created)
-    except ValueError:
-        return None
-    first, last = (time if time.tzinfo is not None else time.replace(tzinfo=UTC) for time in (made, now))
-    return (last - first).total_seconds() / 86400.0
+    calibration: Calibration
+    glare: Glare | None
+    warnings: tuple[Warning_, ...]
 
 
-def trust_warnings(
-    calibration: Calibration, *, now: datetime, oldest_days: float = OLDEST_DAYS
-) -> tuple[Warning_, ...]:
-    """Return what speaks against reading film by a calibration now: its kind, its age, the drift that a check found.
+def read_with(
+    calibration: Calibration,
+    *,
+    now: datetime,
+    mode: str = "transmission",
+    oldest_days: float = OLDEST_DAYS,
+    glare: Glare | None = None,
+) -> ReadWith:
+    """Return what a scan is read by, with everything that speaks against it: kind, age, drift.
+
+    Every command that reads a scan asks here, so that none is silent where another warns.
 
     Parameters
     ----------
     now
         The time of its use; nothing here looks at a clock.
+    mode
+        What is read: "transmission" for film, "reflection" for prints.
     oldest_days
-        Age in days from which it is called old.
+        Age in days from which a calibration is called old.
     """
-    told = []
-    if calibration.mode == "reflection":
-        told.append(
-            Warning_(
-                code="calibration-for-prints",
-                message=f"The calibration {calibration.name} was made from a wedge on paper: it reads prints, and its "
-                "densities of film are wrong.",
-            )
-        )
-    days = age_days(calibration.created, now)
-    if days is not None and days > oldest_days:
-        told.append(
-            Warning_(
-                code="calibration-old",
-                message=f"The calibration {calibration.name} is {days:.0f} days old; scan the wedge again and check "
-                "it, or calibrate again.",
-            )
-        )
+    told = [*_kind_warnings(calibration, mode), *_age_warnings(calibration, now, oldest_days)]
     findings = calibration.findings
     if findings is not None and findings.drifted and findings.drift is not None:
         told.append(drifted_warning(calibration.name, findings.drift))
-    return tuple(told)
+    return ReadWith(calibration=calibration, glare=glare, warnings=tuple(told))
+
+
+def _kind_warnings(calibration: Calibration, mode: str) -> Iterator[Warning_]:
+    if calibration.mode == mode:
+        return
+    if mode == "reflection":
+        yield Warning_(
+            code="calibration-for-film",
+            message=f"The calibration {calibration.name} was made from a wedge on film: its densities of a print are "
+            "wrong.",
+        )
+        return
+    yield Warning_(
+        code="calibration-for-prints",
+        message=f"The calibration {calibration.name} was made from a wedge on paper: it reads prints, and its "
+        "densities of film are wrong.",
+    )
+
+
+def _age_warnings(calibration: Calibration, now: datetime, oldest_days: float) -> Iterator[Warning_]:
+    made = moment_of(calibration.created)
+    if made is not None and is_future(made, now):
+        yield Warning_(
+            code="calibration-from-the-future",
+            message=f"The calibration {calibration.name} is dated {made:%Y-%m-%d}, which is still to come, so its age "
+            "is not known; check the clocks of this machine and of the one that made it.",
+        )
+    days = age_days(calibration.created, now)
+    if days is not None and days > oldest_days:
+        yield Warning_(
+            code="calibration-old",
+            message=f"The calibration {calibration.name} is {days:.0f} days old; scan the wedge again and check "
+            "it, or calibrate again.",
+        )
 
 
 def drifted_warning(name: str, worst: float, density: float | None = None) -> Warning_:

@@ -99,9 +99,10 @@ def check(
     box = arguments.box(region, "--region")
     meant = None if wedge is None else wedge_meant(densities, steps, increment, first)
     book = notebook.notebook_file(notebook_option)
-    file = None if calibration is None else notebook.find_calibration(calibration, book)
+    moment = datetime.fromisoformat(now())
+    file = None if calibration is None else notebook.find_calibration(calibration, book, now=moment)
     from densiscan.calibration_file import read_calibration
-    from densiscan.calibration_trust import trust_warnings
+    from densiscan.calibration_trust import read_with
     from densiscan.report_check import check_document, check_text
     from densiscan.scanner import Asked, check_scanner
 
@@ -122,7 +123,7 @@ def check(
         )
     )
     time = now()
-    age = () if in_use is None else trust_warnings(in_use, now=datetime.fromisoformat(time), oldest_days=oldest)
+    age = () if in_use is None else read_with(in_use, now=moment, mode=in_use.mode, oldest_days=oldest).warnings
     for failure in found.failed:
         say(f"densiscan: {failure.message}")
     document = check_document(found, age)

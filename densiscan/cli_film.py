@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.cli_options import (
     TYPED,
     CalibrationOption,
@@ -207,16 +208,13 @@ class Asked:
         if self.points is not None:
             return ReadFilm(points=read_curve(self.points), base_plus_fog=None, warnings=())
         from densiscan.batch_files import scans_in
-        from densiscan.calibration_file import read_calibration
         from densiscan.negative import MeasureOptions
         from densiscan.scan import open_scan
         from densiscan.scanner import lamp_on
         from densiscan.wedge import read_wedge
 
-        chosen = notebook.find_calibration(self.calibration, self.notebook)
-        made = read_calibration(chosen)
-        if self.calibration is None:
-            say(f"With the last calibration made: {chosen} ({made.created}).")
+        by = calibration_for(Wanted(name=self.calibration, book=self.notebook))
+        made = by.calibration
         if self.exposures is not None:
             given = read_exposures(self.exposures)
         else:
@@ -227,9 +225,12 @@ class Asked:
         if failures:
             raise WrongUseError(failures[0].message)
         opened = [open_scan(file, ppi=self.ppi, channel=made.channel, page=self.page) for file in files]
-        options = MeasureOptions(rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi))
+        options = MeasureOptions(
+            rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi), glare=by.glare
+        )
         where = WhereOnFilm(row_mm=self.row, spots_mm=self.spots, frames=self.frames)
-        return read_film(opened, given, made, where=where, options=options)
+        read = read_film(opened, given, made, where=where, options=options)
+        return replace(read, warnings=(*by.warnings, *read.warnings))
 
 
 def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: Light) -> FilmAim:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.cli_keeping import end_unless, keep_named
-from densiscan.cli_negatives import Source, Typed, calibration_of_mode, negatives_named, papers_named, typed_negative
+from densiscan.cli_negatives import Source, Typed, negatives_named, papers_named, typed_negative
 from densiscan.cli_options import (
     CallierOption,
     FrameOption,
@@ -93,12 +95,8 @@ def finished(
     _check(paper, negative, typed)
     tests = [] if paper is None else papers_named([paper], book)
     made_of = _negative(negative, typed, Source(book=book, calibration=film_calibration))
-    calibrated = calibration_of_mode(calibration, book, "reflection")
-    if calibrated is None:
-        raise WrongUseError(
-            "no calibration by a reflection wedge was made yet; make one with: densiscan calibrate SCAN --reflection "
-            "--densities WEDGE.csv"
-        )
+    by = calibration_for(Wanted(name=calibration, book=book, mode="reflection"))
+    calibrated = by.calibration
     from densiscan.paper_finished import PrintMade, judged, read_print
     from densiscan.paper_print import printing_with
     from densiscan.report_finished import FinishedSheet, finished_document, finished_text
@@ -107,6 +105,7 @@ def finished(
     made = PrintMade(printing=printing_with(process.value, callier=callier), negative=made_of, seconds=exposure)
     opened = open_scan(scan, ppi=ppi, channel=calibrated.channel, page=page)
     reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1], as_print=as_print)
+    reading = replace(reading, warnings=(*by.warnings, *reading.warnings))
     test = tests[0] if tests else None
     judgement = None if test is None or reading.seen == "negative" else judged(reading, test, made)
     sheet = FinishedSheet(reading=reading, test=test, judgement=judgement, seconds=exposure)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.cli_options import (
     OUR_FIGURE,
     CalibrationOption,
@@ -17,7 +18,6 @@ from densiscan.cli_options import (
     PageOption,
     PpiOption,
     check_out,
-    now,
     say,
 )
 from densiscan.errors import WrongUseError
@@ -48,21 +48,13 @@ def map_(
         raise WrongUseError(f"{out} is not a name for the map; let it end in .tif.")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_out(out, "--out", ours=OUR_FIGURE)
-    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
-    from datetime import datetime
-
-    from densiscan.calibration_file import read_calibration
+    by = calibration_for(Wanted(name=calibration, book=notebook.notebook_file(notebook_option), oldest_days=oldest))
     from densiscan.calibration_map import write_density_map
-    from densiscan.calibration_trust import trust_warnings
     from densiscan.scan import open_scan
 
-    made = read_calibration(chosen)
+    made = by.calibration
     opened = open_scan(scan, ppi=ppi, channel=made.channel, page=page)
-    for warning in (
-        *trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest),
-        *opened.warnings,
-        *made.mismatch(opened),
-    ):
+    for warning in (*by.warnings, *opened.warnings, *made.mismatch(opened)):
         say(warning.message)
     write_density_map(opened, made, out)
     say(f"Written to {out}, by the calibration {made.name}.")

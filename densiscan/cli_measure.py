@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted
 from densiscan.cli_keeping import end_unless, keep_readings, run_meant
 from densiscan.cli_options import (
     OUR_TABLE,
@@ -35,7 +36,6 @@ from densiscan.cli_options import (
     RegionOption,
     SceneStopsOption,
     check_out,
-    say,
 )
 from densiscan.cli_readings import reading_now, show_readings
 from densiscan.cli_report import ReportOption, check_report, detail_for, write_report
@@ -135,13 +135,18 @@ def measure(
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
-    chosen = _chosen(calibration, wedge, notebook.notebook_file(notebook_option))
+    wanted = Wanted(
+        name=calibration,
+        book=notebook.notebook_file(notebook_option),
+        oldest_days=oldest,
+        glare=glare,
+        correct_glare=correct_glare,
+    )
     of_run, known_base, fog_before = run_meant(run, notebook_option)
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch import PrintAim, Task
     from densiscan.batch_files import measure_files
-    from densiscan.calibration_trust import known_glare
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
     from densiscan.paper import density_range_for
@@ -150,14 +155,13 @@ def measure(
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
     by = read_by(
-        chosen,
+        wanted,
         wedge,
         region=region,
         inverted=inverted,
         channel=channel,
         empty_bed=empty_bed,
         ppi=ppi,
-        oldest=oldest,
     )
     options = MeasureOptions(
         aperture_mm=aperture,
@@ -169,13 +173,11 @@ def measure(
         base_density=base,
         base_fog=base_fog,
         lamp=by.lamp,
-        glare=known_glare(glare, by.made, correct=correct_glare),
+        glare=by.glare,
         correct_glare=correct_glare,
         fog_sheet=fog_sheet,
         as_negative=as_negative,
     )
-    if by.made is not None and calibration is None:
-        say(f"With the last calibration made: {chosen} ({by.made.created}).")
     task = Task(
         options=options,
         aim=aim,
@@ -219,13 +221,6 @@ def measure(
     finally:
         kept = keep_readings(result, by.made, task, notebook_option, run=run)
     end_unless(kept or run is None)
-
-
-def _chosen(calibration: str | None, wedge: Path | None, book: Path) -> Path | None:
-    """Return the calibration file meant; None where the wedge beside the film is to do without one."""
-    if wedge is not None and calibration is None:
-        return None
-    return notebook.find_calibration(calibration, book)
 
 
 def _check_numbers(

@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densiscan import arguments, notebook
-from densiscan.cli_options import say
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.errors import DensiscanError, WrongUseError
 
 if TYPE_CHECKING:
-    from densiscan.calibration import Calibration
     from densiscan.paper_print import NegativeEnds
     from densiscan.paper_test import PaperTest
     from densiscan.quantity import Quantity
@@ -39,23 +38,6 @@ class Source:
     calibration: str | None = None
     ppi: float | None = None
     frame: str | None = None
-
-
-def calibration_of_mode(wanted: str | None, book: Path, mode: str) -> Calibration | None:
-    """Return the calibration named, else the last one made of this mode, else None."""
-    from densiscan.calibration_file import read_calibration
-
-    if wanted is not None:
-        return read_calibration(notebook.find_calibration(wanted, book))
-    for file in notebook.kept_calibrations(book):
-        try:
-            made = read_calibration(file)
-        except DensiscanError:
-            continue
-        if made.mode == mode:
-            say(f"With the last {mode} calibration made: {file} ({made.created}).")
-            return made
-    return None
 
 
 def typed_negative(typed: Typed) -> NegativeEnds:
@@ -209,19 +191,15 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
     from densiscan.paper_print import NegativeEnds
     from densiscan.scan import open_scan
 
-    made = calibration_of_mode(source.calibration, source.book, "transmission")
-    if made is None:
-        raise WrongUseError(
-            "no calibration by a transmission wedge was made yet; make one with: densiscan calibrate WEDGE_SCAN "
-            "--densities WEDGE.csv, or give --shadow and --highlight."
-        )
+    by = calibration_for(Wanted(name=source.calibration, book=source.book))
+    made = by.calibration
     if made.mode != "transmission":
         raise MeasureError(
             f"{path} is a negative, and the calibration {made.name} is of a wedge read by reflection; name one of a "
             "wedge on film with --calibration."
         )
     scan = open_scan(path, ppi=source.ppi, channel=made.channel)
-    options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"))
+    options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"), glare=by.glare)
     readings = measure_scan(scan, made, options)
     for one in readings:
         _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
@@ -231,7 +209,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
             shadow=one.shadow,
             highlight=one.highlight,
             base_plus_fog=one.base_plus_fog,
-            warnings=one.warnings,
+            warnings=(*by.warnings, *one.warnings),
         )
         for one in readings
     ]

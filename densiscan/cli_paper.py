@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted, calibration_if_any
 from densiscan.cli_keeping import end_unless, keep_named
-from densiscan.cli_negatives import calibration_of_mode
 from densiscan.cli_options import (
     ChannelOption,
     JsonOption,
@@ -151,7 +152,9 @@ def paper(
         read = read_points(points)
         test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
     elif scan is not None and wedge is not None:
-        made = None if net_black is not None else calibration_of_mode(calibration, book, "reflection")
+        wanted = Wanted(name=calibration, book=book, mode="reflection")
+        by = None if net_black is not None else calibration_if_any(wanted)
+        made = None if by is None else by.calibration
         from densiscan.paper_scan import PrintScan, paper_from_scan
         from densiscan.wedge import read_wedge
 
@@ -166,6 +169,7 @@ def paper(
             net_black=net_black,
         )
         test = paper_from_scan(asked, made, about)
+        test = test if by is None else replace(test, warnings=(*by.warnings, *test.warnings))
     else:
         test = _by_eye(wedge, last_black, first_white, about)
     _show_and_keep(test, scan, notebook_option, plot, as_json=as_json)

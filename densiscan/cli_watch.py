@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.cli_keeping import opened, run_meant
 from densiscan.cli_options import (
     OUR_TABLE,
@@ -92,13 +93,10 @@ def watch(
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     check_out(csv, "--csv", ours=OUR_TABLE)
     _require_columns(csv)
-    chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
     number = _run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)
     from densiscan.batch import PrintAim, Task
     from densiscan.batch_files import Choice
-    from densiscan.calibration_file import read_calibration
-    from densiscan.calibration_trust import known_glare, trust_warnings
     from densiscan.cli_memory import forget, memory_for
     from densiscan.development import range_on_film
     from densiscan.negative import MeasureOptions
@@ -108,15 +106,15 @@ def watch(
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=stops)
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
-    made = read_calibration(chosen)
+    by = calibration_for(Wanted(name=calibration, book=notebook.notebook_file(notebook_option), oldest_days=oldest))
+    made = by.calibration
     options = MeasureOptions(
         aperture_mm=aperture,
         base_density=known_base if base is None else base,
-        glare=known_glare(None, made, correct=False),
+        glare=by.glare,
         as_negative=as_negative,
     )
-    told = trust_warnings(made, now=_today(), oldest_days=oldest)
-    task = Task(options=options, aim=aim, ppi=ppi, told=told, fog_history=fog_before)
+    task = Task(options=options, aim=aim, ppi=ppi, told=by.warnings, fog_history=fog_before)
     memory = memory_for(made, task, notebook_option, run=number)
     desk = _Desk(made=made, task=task, memory=memory, csv=csv)
     say(f"Watching {folder}, with the calibration {made.name} ({made.created[:10]}); Ctrl-C ends it.")

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import arguments
-from densiscan.cli_options import now
+from densiscan.cli_calibrations import Wanted, calibration_for
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.calibration import Calibration
+    from densiscan.glare import Glare
     from densiscan.lamp import Bed, LampField
     from densiscan.negative_wedge import Beside
     from densiscan.quantity import Warning_
@@ -54,6 +54,7 @@ class ReadBy:
     lamp: LampField | None
     told: tuple[Warning_, ...]
     channel: str | None
+    glare: Glare | None
 
     @property
     def name(self) -> str:
@@ -63,7 +64,7 @@ class ReadBy:
 
 
 def read_by(
-    chosen: Path | None,
+    wanted: Wanted,
     wedge: Path | None,
     *,
     region: str | None,
@@ -71,16 +72,13 @@ def read_by(
     channel: str | None,
     empty_bed: Path | None,
     ppi: float | None,
-    oldest: float,
 ) -> ReadBy:
     """Return what scans are read by.
 
     Parameters
     ----------
-    chosen
-        The calibration file; None where the wedge beside the film is to do without one.
-    oldest
-        Days from which a calibration is called old.
+    wanted
+        The calibration asked for; where the wedge beside the film is to be read and none is named, there is none.
 
     Raises
     ------
@@ -88,25 +86,28 @@ def read_by(
         If a file cannot be read, or does not fit.
     """
     from densiscan.calibration_channels import of_channel
-    from densiscan.calibration_file import read_calibration
-    from densiscan.calibration_trust import trust_warnings
+    from densiscan.calibration_trust import known_glare
     from densiscan.lamp import lamp_field, read_bed
     from densiscan.scan import open_scan
 
     box = arguments.box(region, "--region")
-    made = None if chosen is None else of_channel(read_calibration(chosen), channel)
+    by = None if wedge is not None and wanted.name is None else calibration_for(wanted)
+    made = None if by is None else of_channel(by.calibration, channel)
     meant = channel or (None if made is None else made.channel)
     bed = None if empty_bed is None else read_bed(open_scan(empty_bed, ppi=ppi, channel=meant))
     if wedge is not None:
         beside = _beside(wedge, made, bed, channel=meant, box=box, inverted=inverted)
-        return ReadBy(made=made, beside=beside, lamp=None, told=(), channel=meant)
-    assert made is not None  # noqa: S101 - one of the two is always named
+        glare = known_glare(wanted.glare, made, correct=wanted.correct_glare) if by is None else by.glare
+        return ReadBy(made=made, beside=beside, lamp=None, told=(), channel=meant, glare=glare)
+    assert by is not None  # noqa: S101 - one of the two is always there
+    assert made is not None  # noqa: S101 - likewise
     return ReadBy(
         made=made,
         beside=None,
         lamp=None if bed is None else lamp_field(bed, made),
-        told=trust_warnings(made, now=datetime.fromisoformat(now()), oldest_days=oldest),
+        told=by.warnings,
         channel=meant,
+        glare=by.glare,
     )
 
 

@@ -9,9 +9,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from densiscan.calibration_date import is_future, moment_of
 from densiscan.documents import read_document
 from densiscan.errors import DensiscanError, WrongUseError
 
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
 VARIABLE: Final = "DENSISCAN_NOTEBOOK"
 _FILE_NAME: Final = "notebook.sqlite"
 _LONGEST_NAME: Final = 80
+_MAKE_ONE_FOR_PRINTS: Final = "make one with: densiscan calibrate SCAN --reflection --densities WEDGE.csv"
 _MAKE_ONE: Final = "make one with: densiscan calibrate WEDGE_SCAN --densities WEDGE.csv"
 
 
@@ -90,24 +94,48 @@ def place_for_calibration(name: str, notebook: Path) -> Path:
     return drawer / f"{name}.json"
 
 
-def kept_calibrations(notebook: Path) -> tuple[Path, ...]:
-    """Return the files of the named calibrations, the last made first."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCalibration:
+    """A named calibration beside the notebook, as its document says: when it was made, and for film or for prints.
+
+    `made` is None where the document has no date that can be read.
+    """
+
+    file: Path
+    made: datetime | None
+    mode: str | None
+
+    @property
+    def name(self) -> str:
+        """Return the name it is kept under."""
+        return self.file.stem
+
+
+def kept_calibrations(notebook: Path) -> tuple[KeptCalibration, ...]:
+    """Return the named calibrations, the last made first: by the dates in them, which no copy of a file moves."""
     drawer = _drawer(notebook)
-    files = [file for file in drawer.glob("*.json") if file.is_file()] if drawer.is_dir() else []
-    return tuple(sorted(files, key=lambda file: (-file.stat().st_mtime_ns, file.name)))
+    kept = [_kept(file) for file in sorted(drawer.glob("*.json")) if file.is_file()] if drawer.is_dir() else []
+    undated = datetime.min.replace(tzinfo=UTC)
+    return tuple(sorted(kept, key=lambda one: one.made or undated, reverse=True))
 
 
-def is_for_prints(file: Path) -> bool:
-    """Tell whether a calibration file is of a reflection wedge; False where that cannot be read from it."""
+def _kept(file: Path) -> KeptCalibration:
     try:
         document = read_document(file)
     except (OSError, ValueError):
-        return False
-    return isinstance(document, dict) and document.get("mode") == "reflection"
+        document = None
+    if not isinstance(document, dict):
+        return KeptCalibration(file=file, made=None, mode=None)
+    mode = document.get("mode")
+    return KeptCalibration(
+        file=file, made=moment_of(str(document.get("created"))), mode=mode if isinstance(mode, str) else None
+    )
 
 
-def find_calibration(wanted: str | None, notebook: Path) -> Path:
-    """Return the calibration file meant: a file, a name, or where nothing is said the last one made for film.
+def find_calibration(wanted: str | None, notebook: Path, *, now: datetime, mode: str = "transmission") -> Path:
+    """Return the calibration file meant: a file, a name, or where nothing is said the last one made of that mode.
+
+    One that is dated in the future is used only where it is named.
 
     Raises
     ------
@@ -116,16 +144,38 @@ def find_calibration(wanted: str | None, notebook: Path) -> Path:
     """
     kept = kept_calibrations(notebook)
     if wanted is None:
-        of_film = next((file for file in kept if not is_for_prints(file)), None)
-        if of_film is None:
-            made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
-            raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with --calibration.")
-        return of_film
+        return _last(kept, now=now, mode=mode)
     if Path(wanted).is_file():
         return Path(wanted)
-    named = next((file for file in kept if file.stem == wanted), None)
+    named = next((one.file for one in kept if one.name == wanted), None)
     if named is not None:
         return named
-    names = ", ".join(file.stem for file in kept)
-    known = f"the names kept are {names}" if names else _MAKE_ONE
-    raise WrongUseError(f"there is no calibration file and no calibration of the name {wanted}; {known}.")
+    raise WrongUseError(f'no calibration called "{wanted}", and no file of that name; {_known(wanted, kept)}')
+
+
+def _known(wanted: str, kept: Sequence[KeptCalibration]) -> str:
+    if not kept:
+        return f"{_MAKE_ONE}."
+    from difflib import get_close_matches
+
+    names = [one.name for one in kept]
+    close = get_close_matches(wanted, names, n=1, cutoff=0.5)
+    return f'did you mean "{close[0]}"?' if close else f"the names kept are {', '.join(names)}."
+
+
+def _last(kept: Sequence[KeptCalibration], *, now: datetime, mode: str) -> Path:
+    # of one that cannot be read a person hears when it is opened, where there is no other
+    of_mode = [one for one in kept if one.mode == mode] or [one for one in kept if one.mode is None]
+    past = next((one.file for one in of_mode if one.made is None or not is_future(one.made, now)), None)
+    if past is not None:
+        return past
+    if of_mode:
+        names = ", ".join(one.name for one in of_mode)
+        raise WrongUseError(
+            f"the only calibrations are dated in the future ({names}); set this machine's clock, or name one with "
+            "--calibration."
+        )
+    if mode == "reflection":
+        raise WrongUseError(f"no calibration by a reflection wedge was made yet; {_MAKE_ONE_FOR_PRINTS}.")
+    made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
+    raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with --calibration.")

@@ -9,10 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Callable, Mapping
-from contextlib import suppress
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -33,7 +30,7 @@ def whole_tables(book: Notebook) -> Tables:
     """Return everything in the notebook, the named calibrations beside it too."""
     tables = book.tables()
     there = {row["uid"] for row in tables["documents"]}
-    for file in kept_calibrations(book.path):
+    for file in (kept.file for kept in kept_calibrations(book.path)):
         document = _calibration_in(file)
         if document is None or _named_uid(file.stem, document) in there:
             continue
@@ -204,7 +201,7 @@ def merge_into(book: Notebook, tables: Tables) -> tuple[Merged, tuple[Path, ...]
 
 
 def _put_beside(book: Notebook, name: str, document: Mapping[str, Any]) -> Path | None:
-    """Write a named calibration beside the notebook, where its name allows and there is none; as old as it is."""
+    """Write a named calibration beside the notebook, where its name allows and there is none."""
     try:
         place = place_for_calibration(name, book.path)
     except WrongUseError:
@@ -212,8 +209,4 @@ def _put_beside(book: Notebook, name: str, document: Mapping[str, Any]) -> Path 
     if place.exists():
         return None
     write_whole(place, json.dumps(document, indent=1, ensure_ascii=False) + "\n", what="the calibration")
-    with suppress(ValueError, OverflowError, OSError):
-        # The last one made is the one that measure takes, so it must not look newer than it is.
-        made = datetime.fromisoformat(str(document.get("created"))).timestamp()
-        os.utime(place, (made, made))
     return place

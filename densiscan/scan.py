@@ -402,7 +402,10 @@ def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> 
 def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     notes, raster = picture.notes, picture.raster
     if picture.colour == "gray" and wanted != "gray":
-        raise ScanFault(f"is a gray scan without a {wanted} channel; leave out --channel")
+        raise ScanFault(
+            f"is a gray scan, and its {wanted} channel is wanted, by --channel or because the calibration is of that "
+            "channel; scan it in colour as the wedge was, or calibrate from a gray scan"
+        )
     stored, warnings = _resolution(notes, ppi)
     turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored

@@ -203,7 +203,7 @@ def test_differences_name_what_changed() -> None:
     calibration = made(LINEAR, [10.0**-density for density in LINEAR])
     assert calibration.differences(FACTS) == ()
     told = calibration.differences(replace(FACTS, bits=8, software="other", ppi=300.0, min_is_white=True))
-    assert [text.split(" (")[0] for text in told] == ["software", "bit depth", "polarity tag", "resolution"]
+    assert [text.split(" (")[0] for text in told] == ["polarity tag", "bit depth", "software", "resolution"]
 
 
 def test_file_round_trip(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from densiscan.calibration_trust import known_glare
 from densiscan.cli import run
 from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import DensiscanError
-from densiscan.notebook import is_for_prints
+from densiscan.notebook import kept_calibrations, place_for_calibration
 from densiscan.notebook_transfer import read_tables
 from densiscan.wedge import read_wedge
 from tests import made_up
@@ -60,7 +60,11 @@ def test_hostile_documents_end_in_one_sentence(read: Callable[[Path], Any], host
 
 
 def test_a_hostile_calibration_in_the_drawer_is_not_for_prints(hostile: Path) -> None:
-    assert is_for_prints(hostile) is False
+    book = hostile.parent / "notebook.sqlite"
+    place = place_for_calibration("hostile", book)
+    place.write_bytes(hostile.read_bytes())
+    (kept,) = kept_calibrations(book)
+    assert (kept.name, kept.mode == "reflection") == ("hostile", False)
 
 
 def test_a_hostile_document_of_readings_ends_in_one_sentence(hostile: Path, capsys: pytest.CaptureFixture[str]) -> None:

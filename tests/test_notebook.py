@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
+import os
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -13,6 +16,44 @@ from numpy.testing import assert_allclose
 from densiscan import arguments, notebook
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.writing import write_whole
+
+NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
+
+
+def kept(book: Path, name: str, created: str, mode: str = "transmission") -> Path:
+    place = notebook.place_for_calibration(name, book)
+    place.write_text(json.dumps({"created": created, "mode": mode}))
+    return place
+
+
+def test_the_last_calibration_goes_by_the_date_in_it(tmp_path: Path) -> None:
+    """A check that is kept, a copy, a restored backup move the times of files, not which calibration is the last."""
+    book = tmp_path / "notebook.sqlite"
+    new = kept(book, "new", "2026-05-20T10:00:00+00:00")
+    old = kept(book, "old", "2019-05-20T10:00:00+00:00")
+    for_prints = kept(book, "prints", "2026-05-25T10:00:00+00:00", "reflection")
+    os.utime(new, (1, 1))
+    os.utime(old, (4e9, 4e9))
+    assert notebook.find_calibration(None, book, now=NOW) == new
+    assert notebook.find_calibration(None, book, now=NOW, mode="reflection") == for_prints
+    assert [one.name for one in notebook.kept_calibrations(book)] == ["prints", "new", "old"]
+
+
+def test_a_calibration_from_the_future_is_used_only_by_name(tmp_path: Path) -> None:
+    book = tmp_path / "notebook.sqlite"
+    future = kept(book, "future", "2031-01-01T00:00:00+00:00")
+    with pytest.raises(WrongUseError, match="dated in the future"):
+        notebook.find_calibration(None, book, now=NOW)
+    now_one = kept(book, "now", "2026-05-20T10:00:00")
+    assert notebook.find_calibration(None, book, now=NOW) == now_one
+    assert notebook.find_calibration("future", book, now=NOW) == future
+
+
+def test_a_name_mistyped_is_answered_by_the_one_close_to_it(tmp_path: Path) -> None:
+    book = tmp_path / "notebook.sqlite"
+    kept(book, "mine", "2026-05-20T10:00:00+00:00")
+    with pytest.raises(WrongUseError, match=r'no calibration called "min", .*did you mean "mine"'):
+        notebook.find_calibration("min", book, now=NOW)
 
 
 def test_option_goes_before_environment_before_data_folder(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -45,8 +86,8 @@ def test_named_calibration_lies_beside_the_notebook(name: str, tmp_path: Path) -
     place = notebook.place_for_calibration(name, book)
     assert place == tmp_path / "kept" / "calibrations" / f"{name}.json"
     place.write_text("{}")
-    assert notebook.find_calibration(name, book) == place
-    assert notebook.find_calibration(None, book) == place
+    assert notebook.find_calibration(name, book, now=NOW) == place
+    assert notebook.find_calibration(None, book, now=NOW) == place
 
 
 def test_folder_that_cannot_be_made_is_one_sentence(tmp_path: Path) -> None:
@@ -58,7 +99,7 @@ def test_folder_that_cannot_be_made_is_one_sentence(tmp_path: Path) -> None:
 def test_file_goes_before_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     Path("mine").write_text("{}")
-    assert notebook.find_calibration("mine", tmp_path / "notebook.sqlite") == Path("mine")
+    assert notebook.find_calibration("mine", tmp_path / "notebook.sqlite", now=NOW) == Path("mine")
 
 
 @given(st.tuples(*[st.floats(-500.0, 500.0)] * 2, *[st.floats(0.001, 500.0)] * 2))

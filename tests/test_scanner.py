@@ -18,7 +18,8 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibrate import Label, calibrate
 from densiscan.calibration import Calibration
-from densiscan.calibration_trust import age_days, trust_warnings
+from densiscan.calibration_date import age_days
+from densiscan.calibration_trust import read_with
 from densiscan.errors import MeasureError
 from densiscan.findings import Findings
 from densiscan.glare import REACHES_MM, Glare, shares_of, spread, veil
@@ -531,20 +532,30 @@ def test_age_in_days(created: str, days: float | None) -> None:
 
 def test_an_old_calibration_is_said_from_the_day_that_is_set() -> None:
     old = replace(calibration(), created="2026-03-02T12:00:00+00:00")
-    assert [warning.code for warning in trust_warnings(old, now=NOW)] == ["calibration-old"]
+    assert [warning.code for warning in read_with(old, now=NOW).warnings] == ["calibration-old"]
     paper = replace(old, mode="reflection")
-    assert [warning.code for warning in trust_warnings(paper, now=NOW, oldest_days=92.0)] == ["calibration-for-prints"]
-    assert trust_warnings(old, now=NOW, oldest_days=92.0) == ()
-    assert trust_warnings(replace(old, created="2026-04-01T12:00:00+00:00"), now=NOW) == ()
+    assert [warning.code for warning in read_with(paper, now=NOW, oldest_days=92.0).warnings] == [
+        "calibration-for-prints"
+    ]
+    assert read_with(old, now=NOW, oldest_days=92.0).warnings == ()
+    assert read_with(replace(old, created="2026-04-01T12:00:00+00:00"), now=NOW).warnings == ()
+
+
+def test_a_date_still_to_come_and_the_wrong_kind_are_said() -> None:
+    late = replace(calibration(), created="2031-01-01T00:00:00+00:00")
+    assert [warning.code for warning in read_with(late, now=NOW).warnings] == ["calibration-from-the-future"]
+    film = replace(calibration(), created=NOW.isoformat())
+    told = read_with(film, now=NOW, mode="reflection").warnings
+    assert [warning.code for warning in told] == ["calibration-for-film"]
 
 
 def test_a_drift_found_by_the_last_check_is_said() -> None:
     young = replace(calibration(), created=NOW.isoformat())
     drifted = Findings(checked=NOW.isoformat(), drift=-0.031, drifted=True)
-    told = trust_warnings(replace(young, findings=drifted), now=NOW)
+    told = read_with(replace(young, findings=drifted), now=NOW).warnings
     assert [warning.code for warning in told] == ["calibration-drifted"]
     assert "-0.03" in told[0].message
-    assert trust_warnings(replace(young, findings=replace(drifted, drifted=False)), now=NOW) == ()
+    assert read_with(replace(young, findings=replace(drifted, drifted=False)), now=NOW).warnings == ()
 
 
 def test_new_findings_stand_over_older_ones() -> None:
