@@ -29,8 +29,8 @@ _MOST_STRICT_SAMPLES: Final = 1 << 26
 _RESTART: Final = re.compile(rb"\xff[\xd0-\xd7]")
 _COMMENT: Final = 0xFE
 _LAST: Final = (4, 16)
-"""Bytes at the end of the data that are changed: a few codes; and, as those may be of what lies beyond the border of the
-picture, the last blocks."""
+"""Bytes at the end of the data that are changed: a few codes; and the last blocks, as those codes may be of what lies
+beyond the border of the picture."""
 _FEW: Final = 64
 """Bytes of data of a picture so small that its last codes may be of what lies beyond its border."""
 _FILLINGS: Final = (0x00, 0xFE, 0x55, 0xAA)
