@@ -1,7 +1,7 @@
 """PNG scans of 8 and 16 bits, gray or RGB, with or without alpha (ISO/IEC 15948).
 
-Pillow was tried for the head: its import takes 20 to 40 ms, and it does not say where the pixels lie. imagecodecs decodes
-a picture only as a whole: a large scan would not fit into 100 MB.
+Pillow was tried for the head: its import takes 20 to 40 ms, and it does not say where the pixels lie. imagecodecs
+decodes a picture only as a whole: a large scan would not fit into 100 MB.
 """
 
 from __future__ import annotations
