@@ -214,6 +214,11 @@ def _shown(net_shadow: float) -> str:
     return f"The shadow is {value:.{3 if beside else 2}f} above base plus fog"
 
 
+def no_negative() -> ExposureAdvice:
+    """Return what is said of the exposure of what is no negative."""
+    return _not_judged("It is no negative")
+
+
 def unexposed_sheet() -> ExposureAdvice:
     """Return what is said of the exposure of a sheet that the person calls unexposed."""
     return _not_judged("The sheet is unexposed")

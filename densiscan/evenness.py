@@ -248,13 +248,22 @@ _UNTOLD: Final = Warning_(
 )
 
 
+EXPOSED: Final = "fog-sheet-exposed"
+"""Code of what is said of a sheet that is called unexposed and is not."""
+
 _EXPOSED: Final = Warning_(
-    code="evenness-not-judged",
+    code=EXPOSED,
     message=(
         "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
-        "picture, or light has reached all of it."
+        "picture, or light has reached all of it. Neither fog nor net densities are given; leave out --fog-sheet if it "
+        "holds a picture."
     ),
 )
+
+
+def holds_picture(trouble: Trouble) -> Warning_ | None:
+    """Return what is said of a sheet that is called unexposed and is not; None of any other."""
+    return next((note for note in trouble.notes if note.code == EXPOSED), None)
 
 
 def _not_judged(why: str) -> Warning_:

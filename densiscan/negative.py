@@ -20,7 +20,9 @@ from densiscan.lamp import LampField, lamp_warnings
 from densiscan.negative_channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative_light import Light, light_on, surveyed_light
 from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
-from densiscan.pieces_map import TurnedBox, cells_of
+from densiscan.negative_seen import Seen, SeenKind, said_to_be, seen_of
+from densiscan.negative_signs import Bench
+from densiscan.pieces_map import Cells, TurnedBox, cells_of
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
@@ -63,6 +65,8 @@ class MeasureOptions:
         Every piece of film is unexposed: all of it is base plus fog.
     wedge_mm
         Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
+    as_negative
+        The person insists that it is a negative, whatever it looks like.
 
     Raises
     ------
@@ -83,6 +87,7 @@ class MeasureOptions:
     correct_glare: bool = False
     fog_sheet: bool = False
     wedge_mm: tuple[BoxMm, ...] = ()
+    as_negative: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
@@ -137,6 +142,8 @@ class Reading:
         Fraction of the frame's area at the light and dark end of the scanner's scale.
     beyond_calibration
         Fraction of its aperture readings outside the calibration's range.
+    seen
+        What it is of; a warning says why, where that is no negative.
     """
 
     file: str
@@ -163,6 +170,7 @@ class Reading:
     seen_angle_deg: float = 0.0
     rebate: Rebate | None = None
     channels: tuple[ChannelReading, ...] = ()
+    seen: SeenKind = "negative"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -220,13 +228,30 @@ def measure_surveyed(
         zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
         file=scan.facts.file,
     )
-    parts = parts_on(cells_of(found, inverted=calibration.inverted), sought)
+    cells = cells_of(found, inverted=calibration.inverted)
+    parts = parts_on(cells, sought)
+    seen = _seen(task, cells, sought, parts)
     spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
     return tuple(
-        _in_all_channels(task, part, _reading(task, part, number if several else None, own))
-        for number, (part, own) in enumerate(zip(parts, spots, strict=True), start=1)
+        _in_all_channels(task, part, _as_seen(_reading(task, part, number if several else None, own), what))
+        for number, (part, own, what) in enumerate(zip(parts, spots, seen, strict=True), start=1)
     )
+
+
+def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> tuple[Seen, ...]:
+    """Say what each part is of; where the person says it, that is what it is."""
+    options = task.options
+    if options.as_negative or options.fog_sheet:
+        return (said_to_be("negative" if options.as_negative else "unexposed"),) * len(parts)
+    bench = Bench(
+        scan=task.scan, calibration=task.calibration, light=task.light, survey=task.survey, cells=cells, sought=sought
+    )
+    return seen_of(bench, parts)
+
+
+def _as_seen(reading: Reading, seen: Seen) -> Reading:
+    return replace(reading, seen=seen.kind, warnings=(*seen.warnings, *reading.warnings))
 
 
 def _check(scan: Scan, options: MeasureOptions) -> None:

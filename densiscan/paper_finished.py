@@ -6,6 +6,7 @@ Formulas and sources: docs/printing.md, "How it is computed".
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -20,6 +21,7 @@ from densiscan.paper_curve import FIRST_TONE, FULL_BLACK, FULL_SHADOW, PaperCurv
 from densiscan.paper_light import print_light
 from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_on, needed_range
 from densiscan.paper_scan import reading_warnings, require_on, require_reflection
+from densiscan.paper_seen import negative_signs
 from densiscan.paper_test import PaperTest
 from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Quantity, Warning_
@@ -43,6 +45,7 @@ LEAST_STOPS: Final = 0.15
 _EVEN: Final = 0.06
 """Spread of density along a line that is margin, rebate or lid, and no picture."""
 _INSET_MM: Final = 1.5
+_SIGNS_TO_REFUSE: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +64,8 @@ class PrintReading:
         All aperture readings, rising, read-only.
     rebate
         Density of the printed clear rebate, where its box was given.
+    seen
+        "negative" where it looks like one: then a warning says why, and it is not judged.
     """
 
     file: str
@@ -72,6 +77,7 @@ class PrintReading:
     densities: tuple[float, ...]
     rebate: Quantity | None = None
     warnings: tuple[Warning_, ...] = ()
+    seen: Literal["print", "negative"] = "print"
 
     def share_below(self, density: float) -> float:
         """Return the part of the picture's area that is lighter."""
@@ -137,7 +143,12 @@ class PrintMade:
 
 
 def read_print(
-    scan: Scan, calibration: Calibration, *, frame_mm: BoxMm | None = None, rebate_mm: BoxMm | None = None
+    scan: Scan,
+    calibration: Calibration,
+    *,
+    frame_mm: BoxMm | None = None,
+    rebate_mm: BoxMm | None = None,
+    as_print: bool = False,
 ) -> PrintReading:
     """Read a print.
 
@@ -147,6 +158,8 @@ def read_print(
         The picture, where it is not to be found: left, top, width, height on the scan.
     rebate_mm
         The printed clear rebate of the film.
+    as_print
+        The person insists that it is a print, whatever it looks like.
 
     Raises
     ------
@@ -172,6 +185,8 @@ def read_print(
         reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)
         for share, name in ((TRIM, "white"), (1.0 - TRIM, "black"))
     )
+    signs = () if as_print else negative_signs(light, calibration, black=black.value)
+    told = (_negative(signs),) if len(signs) >= _SIGNS_TO_REFUSE else ()
     return PrintReading(
         file=scan.facts.file,
         frame_mm=frame,
@@ -181,7 +196,16 @@ def read_print(
         tonal_range=black - white,
         densities=tuple(read.density.tolist()),
         rebate=None if rebate_mm is None else reader.of_box(rebate_mm, "rebate"),
-        warnings=reading_warnings(scan, calibration, (white, black)),
+        warnings=(*told, *reading_warnings(scan, calibration, (white, black))),
+        seen="negative" if told else "print",
+    )
+
+
+def _negative(signs: Sequence[str]) -> Warning_:
+    return Warning_(
+        code="seen-negative",
+        message=f"This looks like a negative: {', and '.join(signs)}. Read it with densiscan measure; --as-print "
+        "judges it all the same.",
     )
 
 

@@ -13,6 +13,7 @@ from densiscan.report import density_text
 from densiscan.report_paper import label_line, seconds_text, sentence, warning_lines
 
 FORMAT: Final = "densiscan.finished/1"
+_NO_PRINT: Final = "seen-negative"
 _HIGHLIGHTS: Final = {
     "blank": "blank: bare paper without a tone",
     "right": "right: just off bare paper",
@@ -42,7 +43,8 @@ def finished_text(sheet: FinishedSheet) -> str:
     left, top, width, height = reading.frame_mm
     how = "found" if reading.found else "given"
     box = f"picture {left:.1f},{top:.1f} mm, {width:.1f} x {height:.1f} mm ({how})"
-    lines = [f"Print {reading.file}", sentence(box), ""]
+    first = [told for told in reading.warnings if told.code == _NO_PRINT]
+    lines = [f"Print {reading.file}", *(sentence(f"! {told.message}") for told in first), sentence(box), ""]
     limits = (None, None) if test is None else (test.base_plus_fog, test.maximum_black)
     for label, tone, limit in (("white", reading.white, limits[0]), ("black", reading.black, limits[1])):
         beside = "" if limit is None else f"   (the paper: {density_text(limit)})"
@@ -55,7 +57,7 @@ def finished_text(sheet: FinishedSheet) -> str:
         lines.append(label_line("clear rebate", f"prints as {density_text(reading.rebate)}"))
     if sheet.judgement is not None:
         lines += ["", *_judgement_lines(sheet.judgement, sheet.seconds)]
-    return "\n".join([*lines, *warning_lines(reading.warnings)])
+    return "\n".join([*lines, *warning_lines(tuple(told for told in reading.warnings if told not in first))])
 
 
 def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
@@ -118,6 +120,7 @@ def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "file": reading.file,
+        "seen": reading.seen,
         "frame_mm": list(reading.frame_mm),
         "white": reading.white.to_json(),
         "black": reading.black.to_json(),

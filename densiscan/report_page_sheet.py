@@ -178,8 +178,16 @@ def _facts(page: PageReading) -> str:
     return ", ".join(told)
 
 
+_NO_PAPER: Final[Document] = {"process": "contact"}
+"""Of what is no negative: the light in which its range is shown."""
+
+
 def _advice(document: Document) -> tuple[Advice, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    if exposure is None:
+        return tuple(
+            Advice(name=name, verdict="not judged", reason="") for name in ("exposure", "development", "paper")
+        )
     factor = development["time_factor"]
     verdict = str(development["verdict"])
     if verdict != "keep" and factor is not None:
@@ -241,7 +249,7 @@ def _paper(page: PageReading) -> tuple[float, str] | None:
     """Return range (density units, as the light of the print sees the negative) and name of the paper that is meant."""
     if page.paper_range is not None:
         return page.paper_range / 100.0, f"paper at hand, range {page.paper_range:.0f}"
-    grade = page.document["paper"]["grade"]
+    grade = (page.document["paper"] or {}).get("grade")
     if grade is None:
         return None
     limits = sorted(GRADE_LOWER_LIMITS.values())
@@ -257,7 +265,7 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
     """Return (heading, note, drawing) of what can be drawn of one negative."""
     document = page.document
     paper, extent = _paper(page), document["density_range"]
-    process: Process = document["paper"]["process"]
+    process: Process = (document["paper"] or _NO_PAPER)["process"]
     factor = callier_factor(process).value
     charts = []
     if extent is not None and paper is not None:
@@ -390,7 +398,7 @@ def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
     paper = _paper(page)
     if paper is None or page.document["density_range"] is None:
         return "", ""
-    process: Process = page.document["paper"]["process"]
+    process: Process = (page.document["paper"] or _NO_PAPER)["process"]
     width = paper[0] / callier_factor(process).value
     gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
     return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, timed for the middle."

@@ -207,6 +207,14 @@ def test_paper_without_densities_is_refused() -> None:
         judged(reading(0.12, 1.95), eye, PrintMade(printing=Printing()))
 
 
+def test_a_negative_is_no_print(bench: Bench) -> None:
+    place = bench.folder / "negative.tif"
+    write_scan(render_bed([film()], SCANNER, seed=2, size_mm=SIZE), place, compression=None)
+    found = read_print(open_scan(place), bench.calibration)
+    assert (found.seen, found.warnings[0].code) == ("negative", "seen-negative")
+    assert read_print(open_scan(place), bench.calibration, as_print=True).seen == "print"
+
+
 def test_transmission_calibration_is_refused(bench: Bench) -> None:
     with pytest.raises(MeasureError, match="read by transmission"):
         read_print(bench.scan(1.75), of_film())
