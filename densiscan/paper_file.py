@@ -158,11 +158,7 @@ def _from(document: Mapping[str, Any], name: str) -> PaperTest:
 
 
 def _quantity(plain: Mapping[str, Any] | None, key: str) -> Quantity | None:
-    if plain is None:
-        return None
-    expanded = plain["uncertainty"]
-    parts = None if expanded is None else {Influence("paper test", key): float(expanded) / COVERAGE_FACTOR}
-    return Quantity(float(plain["value"]), parts)
+    return read_back(plain, Influence("paper test", key))
 
 
 def _quantity_there(plain: Mapping[str, Any] | None, key: str) -> Quantity:
