@@ -17,7 +17,7 @@ from densiscan.documents import TooLargeError, read_document
 from densiscan.errors import CalibrationError
 from densiscan.findings import Findings
 from densiscan.glare import REACHES_MM
-from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.quantity import Influence, Warning_, read_back
 from densiscan.scan import ScanFacts
 from densiscan.writing import write_whole
 
@@ -169,7 +169,7 @@ def _step(document: Mapping[str, Any]) -> CalibratedStep:
     )
     measured = document["measured"]
     # What the curve says of a left-out step is kept as a figure; its influences are not needed again.
-    quantity = None if measured is None else Quantity(float(measured["value"]), _lone(measured["uncertainty"]))
+    quantity = read_back(measured, Influence("measured"))
     return CalibratedStep(reading=reading, used=bool(document["used"]), measured=quantity)
 
 
@@ -186,7 +186,3 @@ def _above_nothing(light: float) -> float:
         message = f"a lamp's light of {light:g} is none"
         raise ValueError(message)
     return light
-
-
-def _lone(uncertainty: float | None) -> dict[Influence, float] | None:
-    return None if uncertainty is None else {Influence("measured"): 0.5 * float(uncertainty)}

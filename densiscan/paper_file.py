@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from densiscan.errors import PaperTestError
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest
-from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_, read_back
 from densiscan.tables import Form, read_lines, rows_of
 
 FORMAT: Final = "densiscan.paper/1"

@@ -17,10 +17,10 @@ _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
 def readings_csv(result: BatchResult) -> str:
-    """Return the readings as a sheet: each quantity with its expanded uncertainty beside it, or "at least" or "at most" where it
-    is only a limit; an unknown one as no text.
+    """Return the readings as a sheet: each quantity with its expanded uncertainty beside it, an unknown one as no text.
 
-    The spots of a reading follow in numbered columns.
+    What is only a limit has no uncertainty and "at least" or "at most" in the next column. The spots of a reading
+    follow in numbered columns.
     """
     spots = max((len(assessment.reading.spots) for assessment in result.assessments), default=0)
     return sheet_head(spots) + "".join(sheet_line(assessment, spots) for assessment in result.assessments)
@@ -51,7 +51,6 @@ def _plain(cell: object) -> object:
 def _columns(spots: int) -> tuple[str, ...]:
     numbered = [f"spot_{number}_{what}" for number in range(1, spots + 1) for what in _SPOT]
     return (*_COLUMNS, *numbered)
-
 
 
 def _three(name: str) -> tuple[str, str, str]:

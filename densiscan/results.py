@@ -42,8 +42,9 @@ def as_row(result: object) -> dict[str, Cell]:
     """Return a result as a row of a table: a number, a text or None under the name of each column.
 
     A quantity `shadow` fills three columns, `shadow`, `shadow_uncertainty` (k = 2) and `shadow_limit` ("at least" or
-    "at most" where it is only a limit); a result in it, `exposure`, the columns `exposure_verdict` and so on. A sequence
-    of numbers or texts is one cell, separated by spaces, and so are the codes of warnings. A sequence of other results is a table of its own, and left out here.
+    "at most" where it is only a limit); a result in it, `exposure`, the columns `exposure_verdict` and so on. A
+    sequence of numbers or texts is one cell, separated by spaces, and so are the codes of warnings. A sequence of other
+    results is a table of its own, and left out here.
 
     Raises
     ------
