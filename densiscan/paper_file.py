@@ -68,7 +68,7 @@ def paper_document(test: PaperTest, *, created: str | None = None) -> dict[str, 
     """Return a paper test as plain JSON values."""
     about = test.circumstances
 
-    def plain(quantity: Quantity | None) -> dict[str, float | None] | None:
+    def plain(quantity: Quantity | None) -> dict[str, Any] | None:
         return None if quantity is None else quantity.to_json()
 
     return {
