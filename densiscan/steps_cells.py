@@ -93,7 +93,7 @@ def _cell(row: Row, image: Floats, number: int, inside: float, levels: Mapping[i
 
 def _rounding(row: Row, level: float) -> float:
     """Return one code at a level, log10."""
-    return min(row.view.quantum / 10.0**level / math.log(10.0), 1.0)
+    return float(min(row.view.quantum / 10.0**level / math.log(10.0), 1.0))
 
 
 def _level(part: Floats) -> tuple[float, float]:

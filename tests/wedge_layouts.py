@@ -207,5 +207,5 @@ def _mounted(
     first, last = (
         (0, 1) if (layout.densities[0] < layout.densities[-1]) == (layout.run in ("right", "down")) else (1, 0)
     )
-    there = [film if film is not None else (0.0 if ends[k] > 0.15 * step else sample.OPAQUE) for k in (first, last)]
-    return laid, (laid, holder), size, (there[0], there[1]), 0.0
+    beyond = [film if film is not None else (0.0 if ends[k] > 0.15 * step else sample.OPAQUE) for k in (first, last)]
+    return laid, (laid, holder), size, (beyond[0], beyond[1]), 0.0
