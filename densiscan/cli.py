@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
+from pathlib import Path
 from typing import Annotated, Any, Final, cast
 
 import typer
@@ -18,8 +19,9 @@ import typer
 from densiscan import __version__
 from densiscan.cli_complete import answer_the_shell
 from densiscan.cli_examples import last_words, shown_last
-from densiscan.cli_options import DEBUG_VARIABLE, TYPED
+from densiscan.cli_options import DEBUG_VARIABLE, TYPED, begin_outputs
 from densiscan.cli_options import say as _say
+from densiscan.cli_typed import as_meant
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.writing import as_text
 
@@ -41,10 +43,11 @@ _COMMANDS: Final = {
     "finished": "cli_finished.finished",
     "trends": "cli_trends.trends",
     "report": "cli_report.report",
+    "map": "cli_map.map_",
     "demo": "cli_demo.demo",
 }
 """Where each command is, in the order of the work."""
-_GROUPS: Final = {"run": "cli_run.runs", "notebook": "cli_notebook.pages"}
+_GROUPS: Final = {"run": "cli_run.runs", "reading": "cli_reading.readings", "notebook": "cli_notebook.pages"}
 """Where each group of commands is."""
 
 
@@ -62,7 +65,8 @@ def densiscan(
 ) -> None:
     """Turn a flatbed scanner and one step wedge into a densitometer for black-and-white negatives.
 
-    Scan the wedge and run calibrate; scan a negative and run measure. To see both at work first, run demo.
+    Scan the wedge and run calibrate; scan a negative and run measure, or name the scan alone. To see both at work
+    first, run demo.
     """
     if context.invoked_subcommand is None:
         typer.echo(context.get_help(), err=True)
@@ -100,14 +104,17 @@ def _found(place: str) -> Any:
 
 def run(arguments_: Sequence[str]) -> int:
     """Run one command line and return its exit status; every error becomes one sentence here."""
+    _open_what_was_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    TYPED.set(tuple(map(as_text, arguments_)))
     try:
-        asked = answer_the_shell() or (arguments_[0] if arguments_ else "")
+        begin_outputs()
+        words = as_meant(arguments_, {*_COMMANDS, *_GROUPS})
+        TYPED.set(tuple(map(as_text, words)))
+        asked = answer_the_shell() or (words[0] if words else "")
         command = typer.main.get_command(command_line(asked))
-        status = command.main(args=list(arguments_), prog_name="densiscan", standalone_mode=False)
+        status = command.main(args=words, prog_name="densiscan", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as problem:  # noqa: BLE001 - a fault of our own is one sentence too
         return _ended_by(problem)
     return status if isinstance(status, int) else 0
@@ -144,6 +151,14 @@ def _in_words(problem: BaseException) -> tuple[str, int]:
         f"this is a fault in densiscan ({type(problem).__name__}: {words}); please report it with the command line, "
         f"the version {__version__} and what {DEBUG_VARIABLE}=1 prints."
     ), 1
+
+
+def _open_what_was_closed() -> None:
+    """Let words go nowhere where the standard output or error was closed before we began."""
+    if sys.stdout is None:
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - it is open to the end
+    if sys.stderr is None:
+        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - it is open to the end
 
 
 def _let_go_of_output() -> None:

@@ -124,11 +124,12 @@ def _negatives(name: str, source: Source) -> list[NegativeEnds]:
 
 
 def _kept(name: str, source: Source) -> list[NegativeEnds]:
-    """Return the last readings in the notebook of a scan of this name, with or without its ending."""
+    """Return the readings that count in the notebook, of scans of this name, with or without its ending."""
     from densiscan.paper_print import NegativeEnds
 
     with notebook.open_notebook(source.book) as book:
-        readings = [one for one in book.readings(with_documents=False) if one.file and _is_named(one.file, name)]
+        counting = book.counting_readings(with_documents=False)
+    readings = [one for one in counting if one.file and _is_named(one.file, name)]
     last = {(one.file, one.piece): one for one in readings}
     return [
         NegativeEnds(
@@ -163,6 +164,9 @@ def _from_document(path: Path) -> list[NegativeEnds]:
 
     try:
         document = read_document(path)
+        for one in document["readings"]:
+            told = [(str(warning["code"]), str(warning["message"])) for warning in one.get("warnings", ())]
+            _require_negative(str(one["file"]), str(one.get("seen", "negative")), told)
         return [
             NegativeEnds(
                 name=_piece_name(str(one["file"]), one.get("piece")),
@@ -178,6 +182,25 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         raise DensiscanError(
             f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
         ) from problem
+
+
+def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]]) -> None:
+    """Check that what was read is a negative, or may be one.
+
+    Raises
+    ------
+    MeasureError
+        If not: no print is made of it.
+    """
+    from densiscan.errors import MeasureError
+    from densiscan.negative_seen import INSIST, code_of, is_judged
+
+    if is_judged(seen):
+        return
+    why = next((message for code, message in warnings if code == code_of(seen)), "It is no negative.")
+    raise MeasureError(
+        f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
+    )
 
 
 def _measured(path: Path, source: Source) -> list[NegativeEnds]:
@@ -199,6 +222,9 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
         )
     scan = open_scan(path, ppi=source.ppi, channel=made.channel)
     options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"))
+    readings = measure_scan(scan, made, options)
+    for one in readings:
+        _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
     return [
         NegativeEnds(
             name=_piece_name(one.file, one.piece),
@@ -207,7 +233,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
             base_plus_fog=one.base_plus_fog,
             warnings=one.warnings,
         )
-        for one in measure_scan(scan, made, options)
+        for one in readings
     ]
 
 

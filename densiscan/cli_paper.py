@@ -14,6 +14,7 @@ from densiscan.cli_options import (
     ChannelOption,
     JsonOption,
     NotebookOption,
+    OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
@@ -65,7 +66,10 @@ def paper(
         ),
     ] = None,
     exposure: Annotated[
-        float | None, typer.Option("--exposure", metavar="SECONDS", help="Seconds that the print of the wedge got.")
+        float | None,
+        typer.Option(
+            "--exposure", metavar="SECONDS", help="Seconds that the print got; with --points: at log exposure 0."
+        ),
     ] = None,
     magnification: Annotated[
         float | None,
@@ -105,6 +109,7 @@ def paper(
     ppi: PpiOption = None,
     page: PageOption = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

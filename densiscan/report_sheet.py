@@ -10,10 +10,7 @@ from densiscan.batch import Assessment, BatchResult
 from densiscan.quantity import Quantity
 from densiscan.report import QUANTITIES
 from densiscan.report_trouble import findings_cell
-from densiscan.writing import as_text
-
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
-"""What a table program takes for the beginning of a formula."""
+from densiscan.writing import as_text, guarded
 
 
 def readings_csv(result: BatchResult) -> str:
@@ -43,8 +40,8 @@ def _line(cells: list[object]) -> str:
 
 
 def _plain(cell: object) -> object:
-    """Return a text that no table program takes for a formula: behind an apostrophe where it begins like one."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+    """Return a text that no table program takes for a formula, whatever it splits cells at."""
+    return guarded(cell) if isinstance(cell, str) else cell
 
 
 def _columns(spots: int) -> tuple[str, ...]:
@@ -68,7 +65,7 @@ _COLUMNS: Final = (
         "exposure_stops_uncertainty",
     ),
     *("development", "contrast", "contrast_uncertainty", "target_contrast", "time_factor", "time_factor_uncertainty"),
-    *("process", "needed_range", "grade", "warnings", "findings"),
+    *("process", "needed_range", "grade", "warnings", "findings", "seen"),
 )
 
 
@@ -92,15 +89,8 @@ def _row(assessment: Assessment) -> dict[str, object]:
         "clipped_light": reading.clipped_light,
         "clipped_dark": reading.clipped_dark,
         "beyond_calibration": reading.beyond_calibration,
-        "exposure": assessment.exposure.verdict,
-        **_cells("exposure_stops", assessment.exposure.stops),
-        "development": assessment.development.verdict,
-        **_cells("contrast", assessment.development.contrast),
-        "target_contrast": assessment.development.target_contrast,
-        **_cells("time_factor", assessment.development.time_factor),
-        "process": assessment.paper.process,
-        "needed_range": assessment.paper.needed_range,
-        "grade": assessment.paper.grade,
+        "seen": reading.seen,
+        **(_verdicts(assessment) if assessment.judged else {}),
         "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
         "findings": findings_cell(assessment.trouble),
     }
@@ -109,6 +99,21 @@ def _row(assessment: Assessment) -> dict[str, object]:
         row |= _cells(f"spot_{number}_density", spot.density)
         row |= _cells(f"spot_{number}_net", spot.net)
     return row
+
+
+def _verdicts(assessment: Assessment) -> dict[str, object]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    return {
+        "exposure": exposure.verdict,
+        **_cells("exposure_stops", exposure.stops),
+        "development": development.verdict,
+        **_cells("contrast", development.contrast),
+        "target_contrast": development.target_contrast,
+        **_cells("time_factor", development.time_factor),
+        "process": paper.process,
+        "needed_range": paper.needed_range,
+        "grade": paper.grade,
+    }
 
 
 def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
