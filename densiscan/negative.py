@@ -21,6 +21,7 @@ from densiscan.negative_channels import ChannelReading, Where, channel_warnings,
 from densiscan.negative_light import Light, light_on, surveyed_light
 from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
 from densiscan.pieces_map import TurnedBox, cells_of
+from densiscan.pieces_wedge import LeftOut
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
@@ -130,6 +131,8 @@ class Reading:
         What the clear edge reads side by side, where it was found.
     channels
         What the other channels of a colour scan read.
+    left_out
+        What on the scan was not measured; with the first reading of a scan.
     clipped_light, clipped_dark
         Fraction of the frame's area at the light and dark end of the scanner's scale.
     beyond_calibration
@@ -160,6 +163,7 @@ class Reading:
     seen_angle_deg: float = 0.0
     rebate: Rebate | None = None
     channels: tuple[ChannelReading, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -217,13 +221,14 @@ def measure_surveyed(
         zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
         file=scan.facts.file,
     )
-    parts = parts_on(cells_of(found, inverted=calibration.inverted), sought)
+    parts, left = parts_on(cells_of(found, inverted=calibration.inverted), sought)
     spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
-    return tuple(
+    readings = [
         _in_all_channels(task, part, _reading(task, part, number if several else None, own))
         for number, (part, own) in enumerate(zip(parts, spots, strict=True), start=1)
-    )
+    ]
+    return (replace(readings[0], left_out=left), *readings[1:])
 
 
 def _check(scan: Scan, options: MeasureOptions) -> None:
