@@ -35,8 +35,8 @@ WIDEST_WEDGE_MM: Final = 45.0
 DENSEST_CLEAR: Final = 0.5
 """No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
 
-EVEN_BORDER: Final = 0.2
-"""Felt and paint of a bed's border differ by less than this between its lightest and densest tenth."""
+EVEN_BORDER: Final = 0.3
+"""Felt, paint and shadow of a bed's border differ by less between lightest and densest tenth; a picture by more."""
 
 _LINE_MM: Final = 2.1
 """Running median that takes out lines and scratches between steps."""

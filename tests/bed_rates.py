@@ -110,7 +110,7 @@ def outcome(seed: int) -> Bed:
         lost=lost,
         strange=sum(owner is None for owner in owners),
         wedge=bool(rendered.truth.wedges),
-        wedge_left_out=any(item.code == "wedge" for reading in readings for item in getattr(reading, "left_out", ())),
+        wedge_left_out=any(item.code == "wedge-left-out" for reading in readings for item in reading.left_out),
     )
 
 
