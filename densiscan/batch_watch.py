@@ -48,7 +48,7 @@ def is_open_for_writing(path: Path) -> bool:
     """
     try:
         with path.open("rb") as stream:
-            return sys.platform == "linux" and _lease_refused(stream.fileno())
+            return _lease_refused(stream.fileno())
     except PermissionError:
         return sys.platform == "win32"
     except OSError:
@@ -56,6 +56,9 @@ def is_open_for_writing(path: Path) -> bool:
 
 
 def _lease_refused(number: int) -> bool:
+    """Return whether the system refuses to promise that nobody else writes the file; False where it has no leases."""
+    if sys.platform != "linux":
+        return False
     import fcntl
 
     try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -17,6 +18,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
+from multiprocessing import connection
 from pathlib import Path
 from typing import Final
 
@@ -115,10 +117,19 @@ def _serve() -> None:
     # Started by the server, the tracker would let Ctrl-C through again.
     resource_tracker.ensure_running()
     # While it still imports, the server would answer Ctrl-C with a trace; here it comes through a moment later.
+    with _interrupt_held(), environment({**theirs, "PYTHONPATH": os.pathsep.join(places)}):
+        forkserver.ensure_running()
+
+
+@contextmanager
+def _interrupt_held() -> Iterator[None]:
+    """Let Ctrl-C wait, for this process and for what it starts meanwhile, where the system can do so."""
+    if sys.platform == "win32":
+        yield
+        return
     open_before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        with environment({**theirs, "PYTHONPATH": os.pathsep.join(places)}):
-            forkserver.ensure_running()
+        yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, open_before)
 
@@ -141,8 +152,17 @@ def _before_ctrl_c() -> Iterator[None]:
 
 
 def _deaf() -> None:
-    """Leave Ctrl-C to the process that hands out the work."""
+    """Leave Ctrl-C to the process that hands out the work, and end when that ends, whatever ended it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="ends with its parent", daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """Wait for the end of the process that hands out the work, and end at once: nobody is there to take anything."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def given(executor: Executor, count: int) -> Workers:

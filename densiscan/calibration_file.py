@@ -7,18 +7,18 @@ person can read it.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from densiscan.calibration import CalibratedStep, Calibration, StepReading
-from densiscan.documents import TooLargeError, read_document
+from densiscan.documents import TooLargeError, flag_of, number_of, numbers_of, read_document, text_of
 from densiscan.errors import CalibrationError
 from densiscan.findings import Findings
 from densiscan.glare import REACHES_MM
 from densiscan.quantity import Influence, Quantity, Warning_
 from densiscan.scan import ScanFacts
+from densiscan.scan_channels import COLOURS
 from densiscan.writing import write_whole
 
 FORMAT: Final = "densiscan.calibration/1"
@@ -125,25 +125,48 @@ def _what(problem: Exception) -> str:
     return f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
 
 
+_HIGHEST: Final = 6.0
+"""The densest that anything here is; no wedge is made beyond 4."""
+_MOST: Final = 1e12
+"""Pixels: more than any scan has."""
+_FARTHEST_MM: Final = 1e5
+_LEAST: Final = 1e-12
+"""What must be above zero is at least that."""
+
+
 def _calibration(document: Mapping[str, Any]) -> Calibration:
-    scan = document["scan"]
-    low, high = (float(value) for value in document["density_range"])
-    return Calibration(
-        name=str(document["name"]),
-        created=str(document["created"]),
-        mode=str(document["mode"]),
-        channel=str(document["channel"]),
-        inverted=bool(document["inverted"]),
-        scan=ScanFacts.from_json(scan),
-        steps=tuple(_step(step) for step in document["steps"]),
-        fit=tuple(float(value) for value in document["fit"]),
+    """Return the calibration that a document holds; every figure lies within its limits, which docs/schemas states.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError
+        If something is missing, of another kind, or makes no sense.
+    """
+    low, high = numbers_of(document, "density_range", -0.1, _HIGHEST, count=2)
+    steps = tuple(_step(step) for step in document["steps"])
+    made = Calibration(
+        name=text_of(document, "name"),
+        created=text_of(document, "created"),
+        mode=text_of(document, "mode"),
+        channel=text_of(document, "channel"),
+        inverted=flag_of(document, "inverted"),
+        scan=ScanFacts.from_json(document["scan"]),
+        steps=steps,
+        fit=numbers_of(document, "fit", 0.0, _HIGHEST),
         density_range=(low, high),
-        residual=float(document["residual"]),
-        black=float(document.get("black", 0.0)),
-        warnings=tuple(Warning_(code=str(w["code"]), message=str(w["message"])) for w in document["warnings"]),
+        residual=number_of(document, "residual", 0.0, _HIGHEST),
+        black=number_of(document, "black", -1.0, 1.0) if "black" in document else 0.0,
+        warnings=tuple(Warning_(code=text_of(w, "code"), message=text_of(w, "message")) for w in document["warnings"]),
         findings=None if document.get("check") is None else Findings.from_json(document["check"]),
         others=tuple(_other(document, other) for other in document.get("channels", ())),
     )
+    if made.channel not in {"gray", *COLOURS}:
+        raise ValueError(f"there is no channel {made.channel}")
+    densities = [step.reading.density for step in steps if step.used]
+    # the range ends at steps; a rounding is allowed for
+    if not (low < high and min(densities) - 0.01 <= low and high <= max(densities) + 0.01):
+        raise ValueError("the density range does not go with the steps")
+    return made
 
 
 def _other(document: Mapping[str, Any], other: Mapping[str, Any]) -> Calibration:
@@ -152,41 +175,36 @@ def _other(document: Mapping[str, Any], other: Mapping[str, Any]) -> Calibration
 
 
 def _step(document: Mapping[str, Any]) -> CalibratedStep:
-    left, top, width, height = (float(value) for value in document["box_mm"])
+    left, top, width, height = numbers_of(document, "box_mm", -_FARTHEST_MM, _FARTHEST_MM, count=4)
+    if min(width, height) <= 0.0:
+        raise ValueError("the box of a step has no area")
+    step = document["step"]
+    if isinstance(step, bool) or not isinstance(step, int | str):
+        raise TypeError("step must be a number or a name")
     reading = StepReading(
-        step=str(document["step"]),
-        density=float(document["density"]),
-        certificate=float(document["density_uncertainty"]),
-        signal=float(document["signal"]),
-        noise=float(document["noise"]),
-        independent=float(document["independent_pixels"]),
-        per_aperture=float(document["independent_pixels_in_1_mm"]),
-        clipped=float(document["clipped"]),
+        step=str(step),
+        density=number_of(document, "density", -0.1, _HIGHEST),
+        certificate=number_of(document, "density_uncertainty", 0.0, _HIGHEST),
+        signal=number_of(document, "signal", 0.0, 1.0),
+        noise=number_of(document, "noise", 0.0, 1.0),
+        independent=number_of(document, "independent_pixels", _LEAST, _MOST),
+        per_aperture=number_of(document, "independent_pixels_in_1_mm", _LEAST, _MOST),
+        clipped=number_of(document, "clipped", 0.0, 1.0),
         box_mm=(left, top, width, height),
-        seen=bool(document["edge_seen"]),
-        light=None if document.get("lamp") is None else _above_nothing(float(document["lamp"])),
-        surround=None if document.get("surround") is None else _surround(document["surround"]),
+        seen=flag_of(document, "edge_seen"),
+        light=None if document.get("lamp") is None else number_of(document, "lamp", 0.01, 100.0),
+        surround=None
+        if document.get("surround") is None
+        else numbers_of(document, "surround", 0.0, 1e3, count=len(REACHES_MM)),
     )
-    measured = document["measured"]
-    # What the curve says of a left-out step is kept as a figure; its influences are not needed again.
-    quantity = None if measured is None else Quantity(float(measured["value"]), _lone(measured["uncertainty"]))
-    return CalibratedStep(reading=reading, used=bool(document["used"]), measured=quantity)
+    return CalibratedStep(reading=reading, used=flag_of(document, "used"), measured=_measured(document["measured"]))
 
 
-def _surround(values: Any) -> tuple[float, ...]:
-    surround = tuple(float(value) for value in values)
-    if len(surround) != len(REACHES_MM) or not all(0.0 <= value < math.inf for value in surround):
-        message = "the light round a step is damaged"
-        raise ValueError(message)
-    return surround
-
-
-def _above_nothing(light: float) -> float:
-    if not 0.0 < light < math.inf:
-        message = f"a lamp's light of {light:g} is none"
-        raise ValueError(message)
-    return light
-
-
-def _lone(uncertainty: float | None) -> dict[Influence, float] | None:
-    return None if uncertainty is None else {Influence("measured"): 0.5 * float(uncertainty)}
+def _measured(document: Mapping[str, Any] | None) -> Quantity | None:
+    """Return what the curve says of a step left out, as a figure: its influences are not needed again."""
+    if document is None:
+        return None
+    value = number_of(document, "value", -_HIGHEST, 2 * _HIGHEST)
+    if document["uncertainty"] is None:
+        return Quantity(value, None)
+    return Quantity(value, {Influence("measured"): 0.5 * number_of(document, "uncertainty", 0.0, 1e3)})

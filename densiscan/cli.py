@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
+from pathlib import Path
 from typing import Annotated, Any, Final, cast
 
 import typer
@@ -18,7 +19,7 @@ import typer
 from densiscan import __version__
 from densiscan.cli_complete import answer_the_shell
 from densiscan.cli_examples import last_words, shown_last
-from densiscan.cli_options import DEBUG_VARIABLE, TYPED
+from densiscan.cli_options import DEBUG_VARIABLE, TYPED, begin_outputs
 from densiscan.cli_options import say as _say
 from densiscan.cli_typed import as_meant
 from densiscan.errors import DensiscanError, WrongUseError
@@ -45,7 +46,7 @@ _COMMANDS: Final = {
     "demo": "cli_demo.demo",
 }
 """Where each command is, in the order of the work."""
-_GROUPS: Final = {"run": "cli_run.runs", "notebook": "cli_notebook.pages"}
+_GROUPS: Final = {"run": "cli_run.runs", "reading": "cli_reading.readings", "notebook": "cli_notebook.pages"}
 """Where each group of commands is."""
 
 
@@ -102,10 +103,12 @@ def _found(place: str) -> Any:
 
 def run(arguments_: Sequence[str]) -> int:
     """Run one command line and return its exit status; every error becomes one sentence here."""
+    _open_what_was_closed()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
+        begin_outputs()
         words = as_meant(arguments_, {*_COMMANDS, *_GROUPS})
         TYPED.set(tuple(map(as_text, words)))
         asked = answer_the_shell() or (words[0] if words else "")
@@ -147,6 +150,14 @@ def _in_words(problem: BaseException) -> tuple[str, int]:
         f"this is a fault in densiscan ({type(problem).__name__}: {words}); please report it with the command line, "
         f"the version {__version__} and what {DEBUG_VARIABLE}=1 prints."
     ), 1
+
+
+def _open_what_was_closed() -> None:
+    """Let words go nowhere where the standard output or error was closed before we began."""
+    if sys.stdout is None:
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - it is open to the end
+    if sys.stderr is None:
+        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - it is open to the end
 
 
 def _let_go_of_output() -> None:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import arguments, notebook
+from densiscan.cli_keeping import meant, tell
 from densiscan.cli_options import (
     JsonOption,
     LastFilmOption,
     Light,
     NotebookOption,
+    OverwriteOption,
     PlotOption,
     ProcessOption,
     SceneStopsOption,
@@ -22,8 +24,11 @@ from densiscan.cli_options import (
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from densiscan.development_index import IndexAdvice
     from densiscan.development_kinetics import ContrastPoint
+    from densiscan.development_readings import Counted
     from densiscan.development_runs import Run
     from densiscan.notebook_book import Notebook
     from densiscan.quantity import Quantity, Warning_
@@ -68,6 +73,7 @@ def advise(
         float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
     ] = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -88,7 +94,7 @@ def advise(
     check_plot(plot)
     from densiscan.development_advice import Plan, advise_from
     from densiscan.development_posterior import MOST_RUNS, evidence_of, posterior_of
-    from densiscan.development_readings import sound_runs
+    from densiscan.development_readings import left_out_warnings
     from densiscan.development_wear import Load, next_load, wear
     from densiscan.report_advice import AdviceSheet, advice_document, advice_text
 
@@ -96,33 +102,35 @@ def advise(
         film, developer = _names(book, film_option, developer_option)
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
         tests = _film_tests(book, film, developer)
-        every, told = _runs(book, film, developer, dilution)
-        documents = book.judged([run.number for run in every if run.density_ranges][-MOST_RUNS:])
+        runs, told = _runs(book, film, developer, dilution)
+        counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
         plan = Plan(
             target_range=target,
             scene_stops=scene_stops,
             temperature_c=temperature,
             use=_next_use(book, developer, use, batch),
         )
-    sound = sound_runs(every, {uid: document for of_run in documents.values() for uid, document in of_run.items()})
-    runs = sound.runs
+        tell(book)
     load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
     known = posterior_of(evidence_of(runs, tests))
     sheet = AdviceSheet(
         film=film,
         developer=developer,
+        dilution=load.dilution,
         advice=advise_from(known, runs, plan),
         wear=wear(known, runs, load),
         load=load,
-        index=_index(runs, documents),
-        told=(*told, *sound.told),
+        index=_index(runs, counted),
+        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
     )
     show(advice_document(sheet) if as_json else advice_text(sheet))
     if plot is not None:
         from densiscan.development_curve import development_curve
+        from densiscan.development_names import solution_text
         from densiscan.plots_development import development_figure
 
-        write_plot(development_figure(development_curve(known, sheet.advice), film=film, developer=developer), plot)
+        drawn = development_curve(known, sheet.advice)
+        write_plot(development_figure(drawn, film=film, developer=solution_text(developer, load.dilution)), plot)
 
 
 def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str, str]:
@@ -135,12 +143,22 @@ def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str
     """
     from densiscan.development_runs import require_name
 
+    film, developer = meant(book, film, developer)
     last = None if film and developer else next(iter(book.runs(film, developer, last=1)), None)
     if last is not None:
         film, developer = film or last.film, developer or last.developer
     if film is None or developer is None:
-        raise WrongUseError("--film and --developer must be said, as the notebook has no run to take them from.")
+        raise WrongUseError(_names_missing(book, film, developer))
     return require_name(film, "--film"), require_name(developer, "--developer")
+
+
+def _names_missing(book: Notebook, film: str | None, developer: str | None) -> str:
+    """Return why film and developer cannot be taken from the notebook."""
+    pairs = _pairs(book)
+    if not pairs:
+        return "--film and --developer must be said, as there is no run in the notebook to take them from."
+    named, missing = (film, "--developer") if developer is None else (developer, "--film")
+    return f"{missing} must be said too, as there is no run of {named} in the notebook; it has {pairs}."
 
 
 _LAST_RUNS = 300
@@ -201,16 +219,17 @@ def _runs(
     book: Notebook, film: str, developer: str, dilution: str | None
 ) -> tuple[tuple[Run, ...], tuple[Warning_, ...]]:
     """Return the runs of one dilution, the last one's where none is said, and a word on those of others."""
+    from densiscan.development_runs import at_dilution
     from densiscan.quantity import Warning_
 
     every = book.runs(film, developer, last=_LAST_RUNS)
     if not every:
         return (), _others(book, film, developer)
-    wanted = _plain(every[-1].dilution if every and dilution is None else dilution)
-    chosen = tuple(run for run in every if _plain(run.dilution) == wanted)
+    chosen = at_dilution(every, dilution)
     others = len(every) - len(chosen)
     if not others:
         return chosen, ()
+    wanted = every[-1].dilution if dilution is None else dilution
     message = (
         f"{others} run{'s' if others > 1 else ''} at another dilution than {wanted or 'the one not stated'} "
         f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
@@ -235,16 +254,17 @@ def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
     """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
     from densiscan.quantity import Warning_
 
-    pairs = dict.fromkeys(f"{run.film} in {run.developer}" for run in book.runs(last=_LAST_RUNS)[::-1])
+    pairs = _pairs(book)
     if not pairs:
         return ()
-    known = ", ".join(list(pairs)[:5])
-    message = f"The notebook has no run of {film} in {developer}; it has {known}{', ...' if len(pairs) > 5 else ''}."
+    message = f"The notebook has no run of {film} in {developer}; it has {pairs}."
     return (Warning_(code="no-such-runs", message=message),)
 
 
-def _plain(dilution: str | None) -> str:
-    return "".join((dilution or "").casefold().split())
+def _pairs(book: Notebook) -> str:
+    """Return the films in their developers that the notebook has runs of, the latest first, as far as a line holds."""
+    pairs = dict.fromkeys(f"{run.film} in {run.solution}" for run in book.runs(last=_LAST_RUNS)[::-1])
+    return ", ".join(list(pairs)[:5]) + (", ..." if len(pairs) > 5 else "")
 
 
 def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None) -> int:
@@ -253,15 +273,16 @@ def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None
     return 1 if batch is None else book.uses_of(developer, batch) + 1
 
 
-def _index(runs: tuple[Run, ...], documents: dict[int, dict[str, dict[str, Any]]]) -> IndexAdvice | None:
+def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:
     """Return the exposure index to use next, from the shadows of the last runs that have an index."""
     from densiscan.development_index import index_advice, shadow_read
 
     with_index = [run for run in runs if run.exposure_index is not None]
     read = [
-        shadow_read(document, run.exposure_index)
+        shadow_read(reading.document, run.exposure_index)
         for run in with_index[-_LAST_SHADOWS:]
-        for document in documents.get(run.number, {}).values()
+        if run.number in counted
+        for reading in counted[run.number].readings
     ]
     last = with_index[-1].exposure_index if with_index else None
     return index_advice([shadow for shadow in read if shadow is not None], last)

@@ -10,7 +10,7 @@ import typer
 from densiscan import arguments, notebook
 from densiscan.cli_keeping import keep_document
 from densiscan.cli_options import (
-    OUR_DOCUMENT,
+    OUR_CALIBRATION,
     ChannelOption,
     DensitiesOption,
     EmptyBedOption,
@@ -19,6 +19,7 @@ from densiscan.cli_options import (
     InvertedOption,
     JsonOption,
     NotebookOption,
+    OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
@@ -55,6 +56,7 @@ def calibrate(
     inverted: InvertedOption = None,
     reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -104,7 +106,7 @@ def calibrate(
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:
     """Return where the calibration is written: to --out, under --name, under the scan's name where neither is said."""
-    check_out(out, "--out", ours=OUR_DOCUMENT)
+    check_out(out, "--out", ours=OUR_CALIBRATION)
     places = [] if out is None else [out]
     if name is not None or out is None:
         book = notebook.notebook_file(notebook_option)

@@ -11,7 +11,7 @@ import typer
 
 from densiscan import arguments, notebook
 from densiscan.cli_options import (
-    OUR_DOCUMENT,
+    OUR_CHECK,
     ChannelOption,
     DensitiesOption,
     FirstOption,
@@ -20,6 +20,7 @@ from densiscan.cli_options import (
     JsonOption,
     NotebookOption,
     OldestOption,
+    OverwriteOption,
     PageOption,
     PpiOption,
     RegionOption,
@@ -73,6 +74,7 @@ def check(
     ] = False,
     ppi: PpiOption = None,
     page: PageOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -93,7 +95,7 @@ def check(
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     arguments.within(signal_to_noise, "--signal-to-noise", above=0.0, upto=1000.0, such_as="1")
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    check_out(out, "--out", ours=OUR_DOCUMENT)
+    check_out(out, "--out", ours=OUR_CHECK)
     box = arguments.box(region, "--region")
     meant = None if wedge is None else wedge_meant(densities, steps, increment, first)
     book = notebook.notebook_file(notebook_option)

@@ -16,6 +16,7 @@ from densiscan.cli_options import (
     JsonOption,
     Light,
     NotebookOption,
+    OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
@@ -93,6 +94,7 @@ def film(
     page: PageOption = None,
     empty_bed: EmptyBedOption = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments, notebook
-from densiscan.cli_options import TYPED, JsonOption, NotebookOption, PlotOption, check_plot, say, show, write_plot
+from densiscan.cli_options import (
+    TYPED,
+    JsonOption,
+    NotebookOption,
+    OverwriteOption,
+    PlotOption,
+    check_plot,
+    say,
+    show,
+    write_plot,
+)
 from densiscan.errors import WrongUseError
 from densiscan.writing import as_text
 
@@ -51,6 +61,7 @@ def family(
         str | None, typer.Option("--name", metavar="NAME", help="Keep it in the notebook, where advise learns from it.")
     ] = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing, suppress
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import typer
 
@@ -20,6 +20,7 @@ from densiscan.calibration import Calibration
 from densiscan.cli_memory import Memory, forget, memory_for
 from densiscan.cli_options import DEBUG_VARIABLE, say, show
 from densiscan.cli_progress import Bar
+from densiscan.errors import DensiscanError
 from densiscan.report import (
     READINGS_FORMAT,
     Named,
@@ -35,6 +36,7 @@ from densiscan.report_budget import budgets_text, with_budgets
 from densiscan.report_folder import Summary, summary_document, summary_text
 from densiscan.report_sheet import sheet_head, sheet_line
 from densiscan.scan import usable_cores
+from densiscan.writing import WholeFile
 
 _STOPPED = 130
 
@@ -77,7 +79,7 @@ def measure_folder(asked: Asked) -> None:
     """Measure many scans and end with the status that they deserve."""
     files, refused = scans_in(asked.scans, asked.choice)
     again = asked.again or asked.explain or asked.at_end is not None
-    memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again)
+    memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again, together=True)
     out = _Out(asked=asked, bar=Bar(len(files)))
     began = time.monotonic()
     stopped = False
@@ -108,6 +110,7 @@ def measure_folder(asked: Asked) -> None:
             outliers=out.folder.outliers(),
             seconds=time.monotonic() - began,
             stopped=stopped,
+            run=None if memory.failed else asked.run,
         )
     )
     if stopped:
@@ -138,7 +141,7 @@ class _Out:
     lost: bool = False
     notes: list[str] = field(default_factory=list)
     recalled: set[int] = field(default_factory=set)
-    sheet: TextIO | None = None
+    sheet: WholeFile | None = None
     unwritten: bool = False
     handed: int = 0
     done: int = 0
@@ -208,29 +211,30 @@ class _Out:
         return explained
 
     def _write(self, found: Sequence[Assessment]) -> None:
-        """Write the lines of a scan to the table file, which is whole after each."""
+        """Add the lines of a scan to the table, which takes its place when all is done or Ctrl-C ends it."""
         if self.asked.csv is None or self.unwritten:
             return
         spots = len(self.asked.task.options.spots_mm)
         try:
             if self.sheet is None:
-                self.sheet = self.asked.csv.open("w", encoding="utf-8", newline="")
-                self.sheet.write(sheet_head(spots))
-            self.sheet.write("".join(sheet_line(assessment, spots) for assessment in found))
-            self.sheet.flush()
-        except OSError as problem:
-            reason = (problem.strerror or "unknown reason").lower()
-            place = self.asked.csv
+                self.sheet = WholeFile(self.asked.csv, "the table")
+                self.sheet.add(sheet_head(spots))
+            self.sheet.add("".join(sheet_line(assessment, spots) for assessment in found))
+        except DensiscanError as problem:
             # Said once; what is measured is still shown and kept.
             self.unwritten = True
-            say(f"densiscan: the table cannot be written to {place}: {reason}; choose another file.")
+            say(f"densiscan: {problem}")
 
     def close(self) -> None:
         """Let go of the table file and the bar."""
         self.bar.clear()
-        if self.sheet is not None:
-            with suppress(OSError):  # what could not be written was told already
-                self.sheet.close()
+        if self.sheet is None or self.unwritten:
+            return
+        try:
+            self.sheet.keep()
+        except DensiscanError as problem:
+            self.unwritten = True
+            say(f"densiscan: {problem}")
 
     def finish(self, summary: Summary) -> None:
         """Say what came of it all."""

@@ -10,7 +10,7 @@ import typer
 
 from densiscan import notebook
 from densiscan.cli_options import TYPED, say
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.batch import BatchResult, Task
@@ -26,9 +26,35 @@ def opened(option: Path | None) -> Notebook:
 
 
 def tell(book: Notebook) -> None:
-    """Say what happened to the notebook on opening."""
+    """Say what happened to the notebook on opening, and how what counts for its runs has changed."""
     for sentence in book.told:
         say(sentence)
+    tell_news(book)
+
+
+def tell_news(book: Notebook) -> None:
+    """Say how what counts for runs has changed since it was last said, a line each."""
+    news = book.take_news()
+    if news:
+        from densiscan.report_counting import news_lines
+
+        for line in news_lines(news):
+            say(line)
+
+
+def meant(book: Notebook, film: str | None, developer: str | None) -> tuple[str | None, str | None]:
+    """Return film and developer as the notebook spells them, and say so where a person spells them otherwise."""
+    spelled = {kind: _spelled(book, kind, name) for kind, name in (("films", film), ("developers", developer))}
+    return spelled["films"], spelled["developers"]
+
+
+def _spelled(book: Notebook, kind: str, name: str | None) -> str | None:
+    kept = None if name is None else book.named(kind, name)
+    if name is None or kept is None:
+        return name
+    if " ".join(kept.casefold().split()) != " ".join(name.casefold().split()):
+        say(f'"{name}" is taken as {kept}, the name in the notebook.')
+    return kept
 
 
 def wanted(option: Path | None) -> bool:
@@ -45,13 +71,24 @@ class RunMeant(NamedTuple):
 
 
 def run_meant(number: int | None, option: Path | None) -> RunMeant:
-    """Return a run and what the notebook knows of its film; nothing where no run is named."""
+    """Return a run and what the notebook knows of its film; nothing where no run is named.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no such run, or it was removed.
+    """
     if number is None:
         return RunMeant()
     from densiscan.development_runs import fog_before
 
     with opened(option) as book:
         run = book.run(number)
+        if run.removed:
+            raise WrongUseError(
+                f"run {number} was removed, so nothing would count for it; "
+                f"densiscan run restore {number} brings it back."
+            )
         base = book.film_base(run.film)
         before = fog_before(book.runs(run.film), number)
         tell(book)

@@ -25,6 +25,7 @@ from densiscan.cli_options import (
     NotebookOption,
     OldestOption,
     OnlyOption,
+    OverwriteOption,
     PageOption,
     PaperRangeOption,
     PpiOption,
@@ -97,6 +98,7 @@ def measure(
     again: Annotated[
         bool, typer.Option("--again", help="Of a folder: read scans again that the notebook has just as they are.")
     ] = False,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

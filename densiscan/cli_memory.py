@@ -9,12 +9,13 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
+from uuid import uuid4
 
 from densiscan import __version__
 from densiscan.batch import Assessment, Outcome, Task
 from densiscan.calibration import Calibration
 from densiscan.calibration_file import calibration_document
-from densiscan.cli_keeping import opened, tell, wanted
+from densiscan.cli_keeping import opened, tell, tell_news, wanted
 from densiscan.cli_options import say
 from densiscan.errors import DensiscanError
 from densiscan.notebook_measured import read_by, task_options
@@ -48,12 +49,15 @@ class Memory:
         The run that the readings belong to.
     again
         Whether scans are read again that the notebook has.
+    act
+        What is kept is undone together by this; None: scan by scan.
     """
 
     made: Calibration | None
     task: Task
     run: int | None = None
     again: bool = False
+    act: str | None = None
     book: Notebook | None = None
     seen: dict[Path, _Seen] = field(default_factory=dict)
     how: tuple[dict[str, Any] | None, dict[str, Any]] = field(init=False)
@@ -111,6 +115,11 @@ class Memory:
         if now == (seen.size, seen.changed_ns):
             self._add(seen.digest, outcome, [reading_document(assessment) for assessment in outcome])
 
+    def tell(self) -> None:
+        """Say how what counts for runs has changed since it was last said."""
+        if self.book is not None:
+            tell_news(self.book)
+
     def _add(self, digest: str, outcome: Sequence[Assessment], documents: Sequence[dict[str, Any]]) -> None:
         if self.book is None or self.failed:
             return
@@ -128,7 +137,7 @@ class Memory:
             for assessment, document in zip(outcome, documents, strict=True)
         ]
         try:
-            self.book.add_readings(new)
+            self.book.add_readings(new, act=self.act)
         except DensiscanError as problem:
             # Said once; the readings themselves are not lost.
             self.failed = True
@@ -136,11 +145,17 @@ class Memory:
 
 
 def memory_for(
-    made: Calibration | None, task: Task, option: Path | None, *, run: int | None = None, again: bool = False
+    made: Calibration | None,
+    task: Task,
+    option: Path | None,
+    *,
+    run: int | None = None,
+    again: bool = False,
+    together: bool = False,
 ) -> Memory:
-    """Return the notebook's memory; to be closed with `forget`."""
+    """Return the notebook's memory; to be closed with `forget`. What it keeps `together` is undone together."""
     book = opened(option) if run is not None or wanted(option) else None
-    return Memory(made=made, task=task, run=run, again=again, book=book)
+    return Memory(made=made, task=task, run=run, again=again, act=uuid4().hex if together else None, book=book)
 
 
 def forget(memory: Memory) -> None:

@@ -124,11 +124,12 @@ def _negatives(name: str, source: Source) -> list[NegativeEnds]:
 
 
 def _kept(name: str, source: Source) -> list[NegativeEnds]:
-    """Return the last readings in the notebook of a scan of this name, with or without its ending."""
+    """Return the readings that count in the notebook, of scans of this name, with or without its ending."""
     from densiscan.paper_print import NegativeEnds
 
     with notebook.open_notebook(source.book) as book:
-        readings = [one for one in book.readings(with_documents=False) if one.file and _is_named(one.file, name)]
+        counting = book.counting_readings(with_documents=False)
+    readings = [one for one in counting if one.file and _is_named(one.file, name)]
     last = {(one.file, one.piece): one for one in readings}
     return [
         NegativeEnds(

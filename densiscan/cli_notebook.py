@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from densiscan import __version__, arguments, notebook
-from densiscan.cli_keeping import opened, tell
-from densiscan.cli_options import OUR_DOCUMENT, JsonOption, NotebookOption, check_out, now, say, show
+from densiscan.cli_keeping import meant, opened, tell
+from densiscan.cli_options import OUR_EXPORT, JsonOption, NotebookOption, OverwriteOption, check_out, now, say, show
 from densiscan.errors import DensiscanError, WrongUseError
 
 pages = typer.Typer(
@@ -40,7 +40,7 @@ def backup(
         place = to or book.path.with_name(f"{book.path.stem}.{time}{book.path.suffix or '.sqlite'}")
         if place.exists():
             raise WrongUseError(f"{place} is there already; name another file, or remove it first.")
-        check_out(place, "the backup")
+        check_out(place, "the backup", ours=OUR_EXPORT)
         book.backup(place)
         tell(book)
     show({"format": "densiscan.backup/1", "file": str(place)} if as_json else f"Copied to {place}.")
@@ -90,6 +90,7 @@ def film(
     from densiscan.report import density_text
 
     with opened(notebook_option) as book:
+        name = meant(book, name, None)[0] or name
         if base is not None:
             book.set_film_base(name, Quantity(base, None))
         known = book.film_base(name)
@@ -123,6 +124,7 @@ def batch(
         if day is not None:
             require_date(day)
     with opened(notebook_option) as book:
+        developer = meant(book, None, developer)[1] or developer
         if mixed is not None or discarded is not None:
             book.set_batch(developer, name, mixed=mixed, discarded=discarded)
         found = book.batch(developer, name)
@@ -134,6 +136,7 @@ def batch(
 def export(
     to: Annotated[Path, typer.Argument(metavar="FILE|FOLDER", help="The JSON file to write, or the folder.")],
     csv: Annotated[bool, typer.Option("--csv", help="Write a folder of CSV tables instead of one JSON file.")] = False,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
     """Write everything in the notebook to a file.
@@ -144,13 +147,18 @@ def export(
 
         densiscan notebook export notes.json
     """
+    from densiscan.notebook_tables import TABLES
     from densiscan.notebook_transfer import notebook_json, whole_tables, write_csv_tables
     from densiscan.writing import write_whole
 
     if not csv:
-        check_out(to, "the export", ours=OUR_DOCUMENT)
+        check_out(to, "the export", ours=OUR_EXPORT)
     elif to.exists() and not to.is_dir():
         raise WrongUseError(f"{to} is a file; with --csv name a folder.")
+    elif to.is_dir():
+        for table, columns in TABLES.items():
+            head = ",".join(column.name for column in columns)
+            check_out(to / f"{table}.csv", f"the table of {table}", ours=head.encode())
     with opened(notebook_option) as book:
         tables = whole_tables(book)
         tell(book)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from contextlib import suppress
 from contextvars import ContextVar
@@ -151,37 +152,80 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
 
 
 OUR_TABLE: Final = b"file,path,"
-OUR_DOCUMENT: Final = b'"densiscan.'
-"""What a table of readings begins with, and what stands at the beginning of a document."""
+OUR_CALIBRATION: Final = b'"densiscan.calibration/'
+OUR_CHECK: Final = b'"densiscan.check/'
+OUR_EXPORT: Final = b'"densiscan.notebook/'
+OUR_PAGE: Final = b"densiscan</title>"
+OUR_FIGURE: Final = b"densiscan"
+"""What stands in the first part of a file of ours of each kind."""
+
+_HEAD_BYTES: Final = 8192
+OVERWRITE: Final[ContextVar[bool]] = ContextVar("overwrite", default=False)
+"""Whether the command line being run says that outputs may replace what is there."""
+_OUTPUTS: Final[ContextVar[tuple[tuple[str, Path], ...]]] = ContextVar("outputs", default=())
+"""What the command line being run will write: the option, and the file behind all links."""
 
 
-def check_out(path: Path | None, option: str, *, ours: bytes | None = None) -> None:
+def begin_outputs() -> None:
+    """Forget the outputs of an earlier command line of the same process."""
+    OVERWRITE.set(False)
+    _OUTPUTS.set(())
+
+
+def _let_overwrite(asked: bool) -> bool:
+    OVERWRITE.set(asked)
+    return asked
+
+
+OverwriteOption = Annotated[
+    bool,
+    typer.Option(
+        "--overwrite",
+        help="Let the files written replace whatever has their names.",
+        callback=_let_overwrite,
+        is_eager=True,
+    ),
+]
+
+
+def check_out(path: Path | None, option: str, *, ours: bytes) -> None:
     """Check that a file can be written and that nothing but an older one of its kind is lost; None passes.
 
     Parameters
     ----------
     ours
-        What stands at the beginning of a file that may be replaced. None: a figure, a page or a picture, whose ending
-        has been looked at. A document may also replace whatever ends in .json.
+        What stands in the first part of a file of that kind, which may be replaced without --overwrite.
 
     Raises
     ------
     WrongUseError
-        If its folder does not exist, it is read by the same command, or holds something else.
+        If its folder does not exist, it is read or written by the same command already, or holds something else.
     """
     arguments.writable(path, option)
-    if path is None or not path.is_file():
+    if path is None:
+        return
+    _claim(path, option)
+    if not path.is_file():
         return
     if sum(_is_same(word, path) for word in TYPED.get()) > 1:
         raise WrongUseError(f"{option} {path} is read by the same command; name another file.")
-    if ours is None or (ours == OUR_DOCUMENT and path.suffix.lower() == ".json"):
+    if OVERWRITE.get():
         return
     with path.open("rb") as stream:
-        begins = stream.read(300)
+        begins = stream.read(_HEAD_BYTES)
     if begins.strip() and ours not in begins:
         raise WrongUseError(
-            f"{option} {path} is there already and holds something else; name another file, or remove it first."
+            f"{option} {path} is there already and holds something else; name another file, or add --overwrite."
         )
+
+
+def _claim(path: Path, option: str) -> None:
+    """Note an output, so that no other of the same command line takes its place."""
+    place = Path(os.path.realpath(path))
+    for other, taken in _OUTPUTS.get():
+        if taken == place and other != option:
+            raise WrongUseError(f"{other} and {option} both name {path}; give each its own file.")
+    _OUTPUTS.set((*_OUTPUTS.get(), (option, place)))
 
 
 def _is_same(word: str, path: Path) -> bool:
@@ -201,7 +245,7 @@ def check_plot(plot: Path | None) -> None:
     """
     from densiscan.plots import checked_place
 
-    check_out(checked_place(plot), "--plot")
+    check_out(checked_place(plot), "--plot", ours=OUR_FIGURE)
 
 
 def write_plot(figure: Figure, plot: Path) -> None:

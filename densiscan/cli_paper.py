@@ -14,6 +14,7 @@ from densiscan.cli_options import (
     ChannelOption,
     JsonOption,
     NotebookOption,
+    OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
@@ -105,6 +106,7 @@ def paper(
     ppi: PpiOption = None,
     page: PageOption = None,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan import __version__, arguments
-from densiscan.cli_keeping import opened, tell
-from densiscan.cli_options import NotebookOption, check_out, now, say
+from densiscan.cli_keeping import meant, opened, tell
+from densiscan.cli_options import OUR_PAGE, NotebookOption, OverwriteOption, check_out, now, say
 from densiscan.cli_trends import stops_by_run
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
@@ -38,7 +39,7 @@ def check_report(report: Path | None) -> None:
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
         raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
-    check_out(report, "--report")
+    check_out(report, "--report", ours=OUR_PAGE)
 
 
 def detail_for(report: Path | None, scans: Sequence[Path]) -> SheetDetail | None:
@@ -103,6 +104,7 @@ def report(
     scans: Annotated[
         Path | None, typer.Option("--scans", metavar="FOLDER", help="Where the scans are now, if they were moved.")
     ] = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
     """Write a page to look at from what the notebook has.
@@ -148,7 +150,10 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         tell(book)
         for number in chosen.runs:
             book.run(number)
-        found = taken(chosen, book.runs(), book.readings())
+        film, _ = meant(book, chosen.film, None)
+        chosen = replace(chosen, film=film)
+        every = book.runs()
+        found = taken(chosen, every, book.counting_readings())
         if not found.runs and not found.readings:
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
         stops = stops_by_run(book, found.runs)
@@ -160,9 +165,8 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
     films = {run.film for run in found.runs}
     tables = [runs_table(found.runs)] if found.runs else []
-    return page_html(
-        readings, head, tables=tables, drawings=(*film_drawings(tests, films), *drawings(found.runs, stops, tests))
-    )
+    drawn = (*film_drawings(tests, films), *drawings(found.runs, stops, tests, every=every))
+    return page_html(readings, head, tables=tables, drawings=drawn)
 
 
 def _counted(found: Taken) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from densiscan import arguments
-from densiscan.cli_keeping import opened, tell
+from densiscan.cli_keeping import meant, opened, tell
 from densiscan.cli_options import JsonOption, NotebookOption, show
 from densiscan.errors import WrongUseError
 
@@ -144,10 +144,15 @@ def add(
 
     with opened(notebook_option) as book:
         repeated = None if like is None else book.run(like)
-        meant = filled(said, _last_ones(book, film, developer), uses_of=book.uses_of, like=repeated, fresh=fresh)
-        kept = book.add_run(meant.run)
+        film, developer = meant(book, film, developer)
+        said |= _said(film=film, developer=developer)
+        known = {"film": book.names_of("films"), "developer": book.names_of("developers")}
+        made = filled(
+            said, _last_ones(book, film, developer), uses_of=book.uses_of, like=repeated, fresh=fresh, known=known
+        )
+        kept = book.add_run(made.run)
         tell(book)
-    show(filled_document(kept, meant) if as_json else added_text(kept, meant))
+    show(filled_document(kept, made) if as_json else added_text(kept, made))
 
 
 @runs.command(name="list")
@@ -169,6 +174,7 @@ def list_(
     from densiscan.report_runs import runs_document, runs_text
 
     with opened(notebook_option) as book:
+        film, developer = meant(book, film, developer)
         found = book.runs(film, developer, removed=removed, last=last)
         counted = book.count_runs(film, developer, removed=removed)
         tell(book)
@@ -183,11 +189,12 @@ def show_(number: NumberArgument, notebook_option: NotebookOption = None, as_jso
 
         densiscan run show 1
     """
+    from densiscan.cli_reading import standing
     from densiscan.report_runs import run_page_document, run_text
 
     with opened(notebook_option) as book:
         run = book.run(number)
-        read = book.readings(run=number, with_documents=False)
+        read = standing(book, book.readings(run=number, removed=None, with_documents=False))
         tell(book)
     show(run_page_document(run, read) if as_json else run_text(run, read))
 
@@ -256,7 +263,8 @@ def correct(
     from densiscan.report_runs import run_document, run_text
 
     with opened(notebook_option) as book:
-        run = book.correct_run(number, **said)
+        film, developer = meant(book, film, developer)
+        run = book.correct_run(number, **(said | _said(film=film, developer=developer)))
         tell(book)
     show(run_document(run) if as_json else run_text(run))
 
@@ -295,23 +303,29 @@ def restore(number: NumberArgument, notebook_option: NotebookOption = None, as_j
 
 @runs.command()
 def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
-    """Take back the last change of any run.
+    """Take back the last change of any run or reading.
 
-    Whether it was added, corrected, removed or restored. Once more brings the change back.
+    Whether it was added, corrected, removed or restored, or measured into a run. Once more brings the change back.
 
     For example:
 
         densiscan run undo
     """
-    from densiscan.report_runs import run_document, run_text
+    from densiscan.report_counting import readings_document
+    from densiscan.report_runs import run_document, run_text, undone_text
 
     with opened(notebook_option) as book:
         undone = book.undo()
         tell(book)
     if undone is None:
-        raise WrongUseError("there is no change to take back: the notebook has no runs.")
+        raise WrongUseError("there is no change to take back: nothing in the notebook was ever changed.")
     what, run = undone
-    show({**run_document(run), "undone": what} if as_json else f"Taken back: {what}.\n{run_text(run)}")
+    if as_json:
+        document = readings_document([]) if run is None else run_document(run)
+        show({**document, "undone": what})
+        return
+    page = "" if run is None else f"\n{run_text(run)}"
+    show(f"Taken back: {undone_text(what)}.{page}")
 
 
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:

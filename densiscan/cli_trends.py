@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan import arguments
-from densiscan.cli_keeping import opened, tell
+from densiscan.cli_keeping import meant, opened, tell
 from densiscan.cli_options import (
     JsonOption,
     LastFilmOption,
     NotebookOption,
+    OverwriteOption,
     PlotOption,
     check_plot,
     show,
@@ -36,6 +37,7 @@ def trends(
     ] = None,
     last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many runs, the latest.")] = 60,
     plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -50,14 +52,15 @@ def trends(
     """
     arguments.within(last, "--last", above=0.0, upto=500.0, such_as="60")
     check_plot(plot)
+    from densiscan.development_readings import left_out_warnings
+    from densiscan.development_runs import at_dilution
     from densiscan.development_trends import trends_of
     from densiscan.report_trends import TrendSheet, trends_document, trends_text
 
     with opened(notebook_option) as book:
-        newest = _newest(book, film, developer)
+        newest = _newest(book, *meant(book, film, developer))
         every = book.runs(newest.film, newest.developer, last=last)
-        wanted = _plain(newest.dilution if dilution is None else dilution)
-        runs = tuple(run for run in every if _plain(run.dilution) == wanted)
+        runs = at_dilution(every, dilution)
         stops = stops_by_run(book, runs)
         tell(book)
     sheet = TrendSheet(
@@ -67,6 +70,7 @@ def trends(
         runs=runs,
         trends=trends_of(runs, stops),
         left_out=len(every) - len(runs),
+        told=left_out_warnings(runs),
     )
     show(trends_document(sheet) if as_json else trends_text(sheet))
     if plot is not None:
@@ -86,16 +90,18 @@ def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
     return found[0]
 
 
-def _plain(dilution: str | None) -> str:
-    return "".join((dilution or "").casefold().split())
-
-
 def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
     """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
     from densiscan.development import exposure_advice
+    from densiscan.development_readings import not_a_negative
 
     found: dict[int, list[Quantity]] = {}
-    for reading in book.last_readings([run.number for run in runs if run.exposure_index is not None]):
+    with_index = [run.number for run in runs if run.exposure_index is not None]
+    counted = book.counted(with_index).values()
+    judged = {one.number for of in counted for one in of.readings if not_a_negative(one.document or {}) is None}
+    for reading in book.counting_readings(runs=with_index, with_documents=False):
+        if reading.number not in judged:
+            continue
         shadow, net = (reading.quantities.get(name) for name in ("shadow", "net_shadow"))
         advice = exposure_advice(net_shadow=net, shadow=shadow)
         if reading.run is not None and advice.stops is not None and advice.stops.parts is not None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from densiscan.cli_options import check_out, say
+from densiscan.cli_options import OUR_FIGURE, check_out, say
 from densiscan.errors import WrongUseError
 from densiscan.writing import write_whole
 
@@ -51,7 +51,7 @@ def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
         raise WrongUseError("--marked draws one scan; name one scan, not a folder or several.")
     if marked.suffix.lower() != ".png":
         raise WrongUseError(f"{marked} is no name for the picture; let it end in .png.")
-    check_out(marked, "--marked")
+    check_out(marked, "--marked", ours=OUR_FIGURE)
 
 
 def write_marked(place: Path, result: BatchResult, task: Task, *, channel: str | None) -> None:

@@ -15,6 +15,7 @@ from densiscan import arguments, notebook
 from densiscan.cli_keeping import opened, run_meant
 from densiscan.cli_options import (
     OUR_TABLE,
+    OVERWRITE,
     ApertureOption,
     BaseOption,
     CalibrationOption,
@@ -22,6 +23,7 @@ from densiscan.cli_options import (
     NotebookOption,
     OldestOption,
     OnlyOption,
+    OverwriteOption,
     PaperRangeOption,
     PpiOption,
     ProcessOption,
@@ -33,6 +35,7 @@ from densiscan.cli_options import (
     show,
 )
 from densiscan.errors import WrongUseError
+from densiscan.writing import as_text
 
 if TYPE_CHECKING:
     from densiscan.batch import Assessment, Outcome, Task
@@ -66,6 +69,7 @@ def watch(
         bool, typer.Option("--poll", help="Look again and again, where the system tells nothing: network drives.")
     ] = False,
     oldest: OldestOption = 90.0,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
     """Measure each new scan in a folder once it is all written.
@@ -85,6 +89,7 @@ def watch(
     arguments.within(settle, "--settle", above=0.0, upto=600.0, such_as="2")
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     check_out(csv, "--csv", ours=OUR_TABLE)
+    _require_columns(csv)
     chosen = notebook.find_calibration(calibration, notebook.notebook_file(notebook_option))
     number = _run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)
@@ -120,6 +125,27 @@ def watch(
         forget(memory)
 
 
+def _require_columns(csv: Path | None) -> None:
+    """Begin the table anew where --overwrite says so; refuse to add lines to a table of other columns.
+
+    Raises
+    ------
+    WrongUseError
+        If the table there has other columns, as one with spots has.
+    """
+    if csv is None or not csv.is_file():
+        return
+    if OVERWRITE.get():
+        csv.write_bytes(b"")
+        return
+    from densiscan.report_sheet import sheet_head
+
+    with csv.open(encoding="utf-8", errors="replace", newline="") as sheet:
+        head = sheet.readline()
+    if head and head != sheet_head(0):
+        raise WrongUseError(f"--csv {csv} is a table of other columns; name another file, or add --overwrite.")
+
+
 def _today() -> datetime:
     return datetime.fromisoformat(now())
 
@@ -138,8 +164,9 @@ def _run_number(run: str | None, option: Path | None) -> int | None:
         raise WrongUseError(f"--run {run} is no run; give its number, or last.")
     with opened(option) as book:
         runs = book.runs(last=1)
+        has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
     if not runs:
-        raise WrongUseError("--run last: the notebook has no run yet; add one with densiscan run add.")
+        raise WrongUseError(f"--run last: the notebook {has}; add one with densiscan run add.")
     return runs[-1].number
 
 
@@ -197,15 +224,22 @@ class _Desk:
             first += len(assessment.trouble.findings)
             if note:
                 show(note)
+        self.memory.tell()
 
     def _write(self, found: tuple[Assessment, ...]) -> None:
+        """Add the lines of a scan to the table; where it takes none, say so and go on."""
         if self.csv is None:
             return
         from densiscan.report_sheet import sheet_head, sheet_line
 
-        with self.csv.open("w" if self.measured == 1 else "a", encoding="utf-8", newline="") as sheet:
-            sheet.write(sheet_head(0) if self.measured == 1 else "")
-            sheet.writelines(sheet_line(assessment, 0) for assessment in found)
+        try:
+            begun = self.csv.is_file() and self.csv.stat().st_size > 0
+            with self.csv.open("a", encoding="utf-8", newline="") as sheet:
+                sheet.write("" if begun else sheet_head(0))
+                sheet.writelines(sheet_line(assessment, 0) for assessment in found)
+        except OSError as problem:
+            reason = (problem.strerror or "unknown reason").lower()
+            say(f"densiscan: the table {self.csv} takes no more lines: {reason}; the readings are in the notebook.")
 
 
 def _watch(folder: Path, choice: Choice, desk: _Desk, *, settle: float, poll: bool) -> None:
@@ -217,7 +251,7 @@ def _watch(folder: Path, choice: Choice, desk: _Desk, *, settle: float, poll: bo
         before = desk.renamed(path)
         if before is not None:
             arrivals.take(path)
-            say(f"{path.name} was measured as {before.name}.")
+            say(f"{as_text(path.name)} was measured as {as_text(before.name)}.")
             continue
         outcome = desk.outcome(path)
         if status_of(path) != arrivals.waiting[path].status:

@@ -187,7 +187,17 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
             "costs printing time and grain rather than tones."
         )
         return ExposureAdvice(verdict="over", stops=stops, reason=reason)
-    return ExposureAdvice(verdict="normal", stops=stops, reason=f"{shown}; {wanted}.")
+    return ExposureAdvice(verdict="normal", stops=stops, reason=f"{shown}; {_place_among_usual(net_shadow.value)}.")
+
+
+def _place_among_usual(net_shadow: float) -> str:
+    """Return how the shadow of a normal exposure lies to what is usual: beside it only as far as it is uncertain."""
+    usual = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f}"
+    if round(net_shadow, 2) < SPEED_POINT:
+        return f"just below the usual {usual}, but within its uncertainty: give no less exposure"
+    if round(net_shadow, 2) > FULLEST_SHADOW:
+        return f"just above the usual {usual}, but within its uncertainty: give no more exposure"
+    return f"{usual} is usual"
 
 
 def unexposed_sheet() -> ExposureAdvice:

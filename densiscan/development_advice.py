@@ -108,10 +108,14 @@ class Plan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableRow:
-    """Time for so many stops more contrast; None where it would lie beyond what can be told, and `note` says why."""
+    """Time for so many stops more contrast; None where it would lie beyond what can be told, and `note` says why.
+
+    The time as aimed is the one advised, held where that is; `best_s` is what would be most likely right unheld.
+    """
 
     contrast_stops: int
     time_s: Quantity | None
+    best_s: float | None = None
     interval_s: Interval = (None, None)
     note: str = ""
 
@@ -352,7 +356,7 @@ def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> Tab
     best = _best_time(known, plan, stops)
     if not math.isfinite(best):
         return TableRow(contrast_stops=stops, time_s=None, note="more than this film reaches in this developer")
-    time = max(round(best / _STEP_S), 1) * _STEP_S
+    time = limits.held(best) if stops == 0 else max(round(best / _STEP_S), 1) * _STEP_S
     if time > limits.reach_s:
         note = f"beyond {LONGEST_REACH:g} times the longest time logged"
         return TableRow(contrast_stops=stops, time_s=None, note=note)
@@ -360,7 +364,26 @@ def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> Tab
     reach = _reach(right, known.weights, time)
     # Where the contrast may well never be reached, no width says anything.
     parts = {Influence("development"): 0.5 * reach} if reach < _FARTHEST * time else None
-    note = "short times develop unevenly" if time < SHORTEST_EVEN_S else ""
     return TableRow(
-        contrast_stops=stops, time_s=Quantity(time, parts), interval_s=_interval(right, known.weights), note=note
+        contrast_stops=stops,
+        time_s=Quantity(time, parts),
+        best_s=best,
+        interval_s=_interval(right, known.weights),
+        note=_row_note(known, plan, limits, stops, time),
     )
+
+
+def _row_note(known: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
+    """Return what stands beside a time: where the time advised is held, no other may look as if it were none."""
+    aimed = _best_time(known, plan)
+    if limits.which(aimed) is not None and math.isfinite(aimed):
+        if stops == 0:
+            return f"held; {_clock(aimed)} would be right"
+        if time_s != limits.held(time_s):
+            return "more than one step"
+    return "short times develop unevenly" if time_s < SHORTEST_EVEN_S else ""
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"

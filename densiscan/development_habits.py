@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.development_names import close_names, same_name
 from densiscan.development_runs import Run, option_of
 from densiscan.errors import WrongUseError
 from densiscan.quantity import Warning_
@@ -62,6 +63,7 @@ def filled(
     uses_of: Callable[[str, str], int],
     like: Run | None = None,
     fresh: bool = False,
+    known: Mapping[str, Sequence[str]] | None = None,
 ) -> Filled:
     """Return a run from what was said of it; the rest is as in an earlier run.
 
@@ -77,6 +79,8 @@ def filled(
         The run to repeat; None: the last one of this film and developer, else of the developer, else of all.
     fresh
         The developer was newly mixed: the first use, of no batch but one that was said.
+    known
+        The names of `film` and `developer` that there are runs of: a new one that is close to one of them is doubted.
 
     Raises
     ------
@@ -100,7 +104,7 @@ def filled(
         run=run,
         like=None if template is None or not taken else template.number,
         taken=tuple(taken),
-        warnings=_doubts(run, before),
+        warnings=(*_doubts(run, before), *_new_names(run, known or {})),
     )
 
 
@@ -117,7 +121,7 @@ def _last_like(said: Mapping[str, Any], earlier: Sequence[Run]) -> Run | None:
 
     def same(run: Run, field: str) -> bool:
         wanted = said.get(field)
-        return wanted is None or getattr(run, field).casefold() == str(wanted).casefold()
+        return wanted is None or same_name(getattr(run, field), str(wanted))
 
     for fields in (("film", "developer"), ("developer",), ()):
         found = [run for run in earlier if all(same(run, field) for field in fields)]
@@ -140,7 +144,7 @@ def _repeat(facts: dict[str, Any], template: Run) -> list[str]:
 
 
 def _differs(facts: Mapping[str, Any], template: Run, field: str) -> bool:
-    return field in facts and str(facts[field]).casefold() != getattr(template, field).casefold()
+    return field in facts and not same_name(str(facts[field]), getattr(template, field))
 
 
 def _goes_on(facts: Mapping[str, Any], template: Run, uses_of: Callable[[str, str], int]) -> bool:
@@ -166,3 +170,18 @@ def _doubts(run: Run, before: int) -> tuple[Warning_, ...]:
         "developer a batch name of its own."
     )
     return (Warning_(code="use-counted-before", message=message),)
+
+
+def _new_names(run: Run, known: Mapping[str, Sequence[str]]) -> tuple[Warning_, ...]:
+    """Return a word where a name that no run had before is close to one that some had: it would begin a history."""
+    warnings = []
+    for field, names in known.items():
+        name = getattr(run, field)
+        close = () if any(same_name(name, one) for one in names) else close_names(name, names)
+        if close:
+            message = (
+                f"{name} is new in the notebook, which has {', '.join(close)}; if that is the {field} meant, "
+                "run undo and add the run again."
+            )
+            warnings.append(Warning_(code="new-name", message=message))
+    return tuple(warnings)

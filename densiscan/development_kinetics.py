@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.development_names import same_name
 from densiscan.quantity import Influence, Quantity, read_back
 
 REFERENCE_C: Final = 20.0
@@ -76,8 +77,7 @@ def contrast_points(document: Mapping[str, Any], *, film: str, developer: str) -
         and, unless 20 C and fresh, `temperature_c` and `use`. Other documents tell nothing, and an entry without a time
         or a contrast is passed over.
     """
-    named = (str(document.get("film")).casefold(), str(document.get("developer")).casefold())
-    if named != (film.casefold(), developer.casefold()):
+    if not (same_name(str(document.get("film")), film) and same_name(str(document.get("developer")), developer)):
         return ()
     found = []
     for place, entry in enumerate(document.get("developments") or ()):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from densiscan.development_names import dilution_key, same_name, solution_text
 from densiscan.errors import WrongUseError
 from densiscan.quantity import Quantity
 
@@ -46,6 +47,18 @@ def option_of(field: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A negative of a run whose density range says nothing about development, and why, such as underexposed.
+
+    `fog_counts` is whether its base plus fog counts all the same; `file` None for a figure read elsewhere.
+    """
+
+    file: str | None
+    why: str
+    fog_counts: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """One development of one load of film.
 
@@ -68,10 +81,12 @@ class Run:
     sheet_size_mm
         Width and height of one sheet.
     density_ranges
-        One for each negative of the run that was read; None parts where the uncertainty is not known, as for a
-        figure read elsewhere.
+        One for each negative of the run whose range counts, as `development_readings.counted` decides; None parts where
+        the uncertainty is not known, as for a figure read elsewhere.
     base_plus_fogs
         Likewise, one for each negative whose clear edge was read.
+    left_out
+        The negatives whose range does not count.
     removed
         Taken out of the notebook, but not forgotten: it counts for nothing until it is restored.
 
@@ -102,6 +117,7 @@ class Run:
     note: str | None = None
     density_ranges: tuple[Quantity, ...] = ()
     base_plus_fogs: tuple[Quantity, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
     removed: bool = False
 
     def __post_init__(self) -> None:
@@ -121,6 +137,11 @@ class Run:
         for side in self.sheet_size_mm or ():
             if not 0.0 < side <= 5000.0:
                 raise WrongUseError(f"--sheet-size {side:g} mm cannot be; give width x height, such as 102x127.")
+
+    @property
+    def solution(self) -> str:
+        """The developer as it was used, such as Borax 1+1."""
+        return solution_text(self.developer, self.dilution)
 
     @property
     def film_area_m2(self) -> float | None:
@@ -180,3 +201,17 @@ def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:
             first, *rest = run.base_plus_fogs
             means.append(sum(rest, first).scaled(1.0 / len(run.base_plus_fogs)))
     return tuple(means)
+
+
+def at_dilution(runs: Sequence[Run], dilution: str | None) -> tuple[Run, ...]:
+    """Return the runs that count together, those of one dilution: the one named, else that of the last run."""
+    if not runs:
+        return ()
+    wanted = dilution_key(runs[-1].dilution if dilution is None else dilution)
+    return tuple(run for run in runs if not run.removed and dilution_key(run.dilution) == wanted)
+
+
+def is_same_process(one: Run, other: Run) -> bool:
+    """Return whether two runs are of one film in one developer at one dilution, so that one says what the other may."""
+    alike = same_name(one.film, other.film) and same_name(one.developer, other.developer)
+    return alike and dilution_key(one.dilution) == dilution_key(other.dilution)

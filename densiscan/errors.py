@@ -18,13 +18,25 @@ it returns a result that carries a `Warning_`.
 
 from __future__ import annotations
 
-from typing import ClassVar
+import re
+from typing import ClassVar, Final
+
+_NO_SIGNS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+
+
+def one_line(text: str) -> str:
+    """Return a text with every sign that is none, the end of a line among them, as its code."""
+    return _NO_SIGNS.sub(lambda sign: ascii(sign[0])[1:-1], text)
 
 
 class DensiscanError(Exception):
     """Root of all errors raised on purpose; `code` is the kebab-case name programs see."""
 
     code: ClassVar[str] = "error"
+
+    def __str__(self) -> str:
+        """Return the sentence on one line: a name in it that holds the end of a line does not begin another."""
+        return one_line(super().__str__())
 
 
 class WrongUseError(DensiscanError):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from densiscan.documents import flag_of, number_of, text_of
 from densiscan.glare import Glare
 
 
@@ -71,11 +72,11 @@ class Findings:
         KeyError, TypeError, ValueError
             If something is missing or of another kind.
         """
-        drift, lamp, glare = document["drift"], document["lamp"], document["glare"]
+        glare = document["glare"]
         return cls(
-            checked=str(document["checked"]),
-            drift=None if drift is None else float(drift),
-            drifted=bool(document["drifted"]),
-            lamp=None if lamp is None else float(lamp),
+            checked=text_of(document, "checked"),
+            drift=None if document["drift"] is None else number_of(document, "drift", -6.0, 6.0),
+            drifted=flag_of(document, "drifted"),
+            lamp=None if document["lamp"] is None else number_of(document, "lamp", 0.0, 6.0),
             glare=None if glare is None else Glare.from_json(glare),
         )

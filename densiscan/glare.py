@@ -15,6 +15,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.documents import numbers_of, text_of
+
 Floats = npt.NDArray[np.float64]
 
 REACHES_MM: Final = (1.5, 3.0, 6.0, 12.0, 24.0)
@@ -63,9 +65,10 @@ class Glare:
         KeyError, TypeError, ValueError
             If something is missing or of another kind.
         """
-        if [float(reach) for reach in document["reaches_mm"]] != list(REACHES_MM):
+        if numbers_of(document, "reaches_mm", 0.0, 1e4) != tuple(float(reach) for reach in REACHES_MM):
             raise ValueError("a glare of other reaches")
-        return cls(shares=tuple(float(share) for share in document["shares"]), file=str(document["file"]))
+        shares = numbers_of(document, "shares", 0.0, 1.0, count=len(REACHES_MM))
+        return cls(shares=shares, file=text_of(document, "file"))
 
 
 USUAL: Final = Glare(shares=(USUAL_SHARE / len(REACHES_MM),) * len(REACHES_MM))

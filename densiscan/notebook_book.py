@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import sqlite3
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from densiscan import __version__, notebook_readings, notebook_runs
+from densiscan import __version__, notebook_materials, notebook_readings, notebook_runs
+from densiscan.development_readings import Counted
 from densiscan.development_runs import Run, require_name
 from densiscan.errors import NotebookError, WrongUseError
+from densiscan.notebook_counting import counted_by_run
+from densiscan.notebook_materials import Batch
 from densiscan.notebook_merge import Merged, merge
+from densiscan.notebook_news import News, news_of
 from densiscan.notebook_readings import KeptReading, NewReading
-from densiscan.notebook_runs import Batch, Choice, Stamp
+from densiscan.notebook_runs import Choice
+from densiscan.notebook_stamp import Stamp
 from densiscan.notebook_store import Store
 from densiscan.notebook_tables import TABLES, Tables, checked, tables_of
 from densiscan.quantity import Quantity
 
 
 def _now() -> str:
-    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+    # To the microsecond: which of two readings was made last must not be a matter of chance.
+    return datetime.now(tz=UTC).isoformat(timespec="microseconds")
 
 
 class Notebook:
@@ -42,6 +49,7 @@ class Notebook:
         self._store = Store(path)
         self._arguments = " ".join(arguments)
         self._clock = clock
+        self._news: list[News] = []
 
     def __enter__(self) -> Self:
         return self
@@ -60,8 +68,26 @@ class Notebook:
         """Sentences a person should read: that the notebook was brought to a new form, and where the old one is."""
         return tuple(self._store.told)
 
-    def _stamp(self) -> Stamp:
-        return Stamp(made=self._clock(), version=__version__, arguments=self._arguments)
+    def take_news(self) -> tuple[News, ...]:
+        """Return what has changed in what counts for runs since this was last asked, the earliest first."""
+        news = tuple(self._news)
+        self._news.clear()
+        return news
+
+    def _stamp(self, act: str | None = None) -> Stamp:
+        stamp = Stamp(made=self._clock(), version=__version__, arguments=self._arguments)
+        return stamp if act is None else replace(stamp, act=act)
+
+    def named(self, kind: str, name: str) -> str | None:
+        """Return how the notebook spells a film or developer (`films`, `developers`) that this name means."""
+        with self._store.reading() as connection:
+            known = {} if connection is None else notebook_runs.same_named(connection, kind, name)
+        return next(iter(known.values()), None)
+
+    def names_of(self, kind: str) -> tuple[str, ...]:
+        """Return the films or developers (`films`, `developers`) that there are runs of."""
+        with self._store.reading() as connection:
+            return () if connection is None else notebook_runs.names_in(connection, kind)
 
     def runs(
         self,
@@ -76,7 +102,7 @@ class Notebook:
         Parameters
         ----------
         film, developer
-            Only those of it; letters large or small are the same.
+            Only those of it, by what the name means: spaces, hyphens, letters large or small make no other.
         removed
             False: those that count; True: those taken out; None: both.
         last
@@ -109,28 +135,36 @@ class Notebook:
         Density ranges and bases plus fog take the place of those read elsewhere; those of scans stay.
         """
         with self._store.writing() as connection:
-            run = notebook_runs.run_numbered(connection, number)
+            run = before = notebook_runs.run_numbered(connection, number)
             reread = bool({"density_ranges", "base_plus_fogs"} & facts.keys())
             if reread:
                 spans, bases = notebook_runs.elsewhere(connection, number)
                 run = replace(run, density_ranges=spans, base_plus_fogs=bases)
             notebook_runs.correct_run(connection, replace(run, **facts), self._stamp(), reread=reread)
-            return notebook_runs.run_numbered(connection, number)
+            after = notebook_runs.run_numbered(connection, number)
+            self._news.append(News(before=(before,), after=(after,)))
+            return after
 
-    def undo(self) -> tuple[str, Run] | None:
-        """Take back the last change of any run (`add`, `correct`, `remove`, `restore`); a second undo brings it back.
+    def undo(self) -> tuple[str, Run | None] | None:
+        """Take back the last change of any run or reading; a second undo brings it back.
 
         Returns
         -------
         tuple or None
-            What was taken back, and the run as it is now; None where nothing was ever changed.
+            What was taken back, one of `notebook_schema.CHANGES`, and its run as it is now, None where it is of no run;
+            None where nothing was ever changed.
         """
         with self._store.reading() as there:
             if there is None:
                 return None
         with self._store.writing() as connection:
+            touched = notebook_runs.last_act(connection)
+            before = _numbered(connection, touched)
             undone = notebook_runs.undo(connection, self._stamp())
-            return None if undone is None else (undone[0], notebook_runs.run_numbered(connection, undone[1]))
+            self._news.append(News(before=before, after=_numbered(connection, touched)))
+            if undone is None:
+                return None
+            return undone.what, None if undone.run is None else notebook_runs.run_numbered(connection, undone.run)
 
     def remove_run(self, number: int) -> Run:
         """Take a run out, so that it counts for nothing until it is restored; WrongUseError where it is out."""
@@ -151,36 +185,68 @@ class Notebook:
     def uses_of(self, developer: str, batch: str) -> int:
         """Return how often a batch of a developer was used so far."""
         with self._store.reading() as connection:
-            return 0 if connection is None else notebook_runs.uses_of(connection, developer, batch)
+            return 0 if connection is None else notebook_materials.uses_of(connection, developer, batch)
 
     def add_reading(self, new: NewReading) -> str:
         """Keep a reading and return its uid; measured in the same way before, it is not kept twice."""
         return self.add_readings([new])[0]
 
-    def add_readings(self, new: Sequence[NewReading]) -> tuple[str, ...]:
-        """Keep readings, all or none; WrongUseError where one names a run that there is not."""
-        stamp = self._stamp()
+    def add_readings(self, new: Sequence[NewReading], *, act: str | None = None) -> tuple[str, ...]:
+        """Keep readings, all or none; WrongUseError where one names a run that there is not.
+
+        Those of one `act` are undone together; None: these alone.
+        """
         with self._store.writing() as connection:
             for number in {one.run for one in new if one.run is not None}:
                 notebook_runs.run_numbered(connection, number)
-            return tuple(notebook_readings.add_reading(connection, one, stamp) for one in new)
+            were = notebook_readings.runs_before(connection, new)
+            touched = {one.run for one in new} | set(were.values())
+            before = _numbered(connection, touched)
+            uids = notebook_readings.add_readings(connection, new, self._stamp(act))
+            after = _numbered(connection, touched)
+            self._news.append(news_of(connection, new, uids, were=were, before=before, after=after))
+            return uids
 
-    def readings(self, *, run: int | None = None, with_documents: bool = True) -> tuple[KeptReading, ...]:
-        """Return the readings, of one run or all, in the order they were made."""
+    def readings(
+        self, *, run: int | None = None, removed: bool | None = False, with_documents: bool = True
+    ) -> tuple[KeptReading, ...]:
+        """Return the readings, of one run or all, in the order they were made; `removed` None: those taken out too."""
         with self._store.reading() as connection:
             if connection is None:
                 return ()
-            return notebook_readings.readings(connection, run=run, with_documents=with_documents)
+            return notebook_readings.readings(connection, run=run, removed=removed, with_documents=with_documents)
 
-    def last_readings(self, runs: Sequence[int]) -> tuple[KeptReading, ...]:
-        """Return, of each negative of these runs, the reading made last, without its document."""
-        with self._store.reading() as connection:
-            return () if connection is None else notebook_readings.last_readings(connection, runs)
+    def counting_readings(
+        self, *, runs: Sequence[int] | None = None, with_documents: bool = True
+    ) -> tuple[KeptReading, ...]:
+        """Return, of each negative, the reading that counts for its run.
 
-    def judged(self, runs: Sequence[int]) -> dict[int, dict[str, dict[str, Any]]]:
-        """Return, by run and by the uid of each negative, what its last reading says of its frame, as `measure` did."""
+        Where no runs are given, those of all runs, and of each negative of no run the reading made last.
+        """
         with self._store.reading() as connection:
-            return {} if connection is None else notebook_readings.judged(connection, runs)
+            if connection is None:
+                return ()
+            return notebook_readings.counting_readings(connection, runs=runs, with_documents=with_documents)
+
+    def counted(self, runs: Sequence[int]) -> dict[int, Counted]:
+        """Return, by run, which readings count and what for; nothing of a run that none was ever made for."""
+        with self._store.reading() as connection:
+            return {} if connection is None else counted_by_run(connection, runs)
+
+    def remove_readings(self, numbers: Sequence[int]) -> None:
+        """Take readings out, so that they count for nothing and stand on no page until they are restored."""
+        self._set_readings(numbers, removed=True)
+
+    def restore_readings(self, numbers: Sequence[int]) -> None:
+        """Put back readings that were taken out."""
+        self._set_readings(numbers, removed=False)
+
+    def _set_readings(self, numbers: Sequence[int], *, removed: bool) -> None:
+        with self._store.writing() as connection:
+            touched = notebook_readings.runs_of_readings(connection, numbers)
+            before = _numbered(connection, touched)
+            notebook_readings.set_removed(connection, numbers, self._stamp(), removed=removed)
+            self._news.append(News(before=before, after=_numbered(connection, touched)))
 
     def readings_of_scan(
         self, scan_sha256: str, calibration: Mapping[str, Any], options: Mapping[str, Any]
@@ -218,18 +284,18 @@ class Notebook:
     def film_base(self, film: str) -> Quantity | None:
         """Return the density of a film's base, None where it is not known."""
         with self._store.reading() as connection:
-            return None if connection is None else notebook_runs.film_base(connection, film)
+            return None if connection is None else notebook_materials.film_base(connection, film)
 
     def set_film_base(self, film: str, base: Quantity) -> None:
         """Keep the density of a film's base."""
         require_name(film, "--film")
         with self._store.writing() as connection:
-            notebook_runs.set_film_base(connection, film, base, self._clock())
+            notebook_materials.set_film_base(connection, film, base, self._clock())
 
     def batch(self, developer: str, name: str) -> Batch:
         """Return what is known of a batch; WrongUseError where there is none of that name."""
         with self._store.reading() as connection:
-            return notebook_runs.batch(connection, developer, name)
+            return notebook_materials.batch(connection, developer, name)
 
     def set_batch(self, developer: str, name: str, *, mixed: str | None, discarded: str | None) -> None:
         """Set when a batch was mixed and discarded, as far as said."""
@@ -237,7 +303,7 @@ class Notebook:
         require_name(name, "--batch")
         days = {"mixed": mixed, "discarded": discarded}
         with self._store.writing() as connection:
-            notebook_runs.set_batch(connection, developer, name, days, self._clock())
+            notebook_materials.set_batch(connection, developer, name, days, self._clock())
 
     def tables(self) -> Tables:
         """Return everything in the notebook as plain tables; empty ones where there is no notebook."""
@@ -247,7 +313,10 @@ class Notebook:
     def merge(self, tables: Tables) -> Merged:
         """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
         with self._store.writing() as connection:
-            return merge(connection, tables, self._stamp())
+            before = notebook_runs.runs(connection, Choice(removed=None))
+            merged = merge(connection, tables, self._stamp())
+            self._news.append(News(before=before, after=notebook_runs.runs(connection, Choice(removed=None))))
+            return merged
 
     def backup(self, to: Path) -> None:
         """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""
@@ -263,3 +332,8 @@ class Notebook:
         except NotebookError as problem:
             return (str(problem).removesuffix("; nothing was imported."),)
         return ()
+
+
+def _numbered(connection: sqlite3.Connection, numbers: Iterable[int | None]) -> tuple[Run, ...]:
+    wanted = sorted(number for number in set(numbers) if number is not None)
+    return tuple(notebook_runs.run_numbered(connection, number) for number in wanted)

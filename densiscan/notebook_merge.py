@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from densiscan.notebook_readings import canonical, reading_key, text_sha256
-from densiscan.notebook_runs import PLAIN, Stamp, batch_id, developer_id, film_id, name_key, note_change
+from densiscan.notebook_runs import PLAIN, batch_id, developer_id, film_id, name_key, note_change
 from densiscan.notebook_schema import READ
+from densiscan.notebook_stamp import Stamp
 from densiscan.notebook_tables import Row, Tables
 
 
@@ -140,8 +141,9 @@ def _run(work: _Merge, row: Row) -> None:
 def _change(work: _Merge, row: Row) -> None:
     if work.one("SELECT 1 FROM changes WHERE uid = ?", row["uid"]) is None:
         before = None if row["before"] is None else canonical(row["before"])
-        values = {name: row[name] for name in ("uid", "made", "what", "version", "arguments")}
-        work.insert("changes", {**values, "run": work.local[row["run"]], "before": before})
+        values = {name: row[name] for name in ("uid", "made", "what", "version", "arguments", "act")}
+        run = None if row["run"] is None else work.local[row["run"]]
+        work.insert("changes", {**values, "run": run, "before": before})
 
 
 def _document(work: _Merge, row: Row) -> None:
@@ -184,12 +186,13 @@ def _reading(work: _Merge, row: Row) -> None:
         LEFT JOIN runs ON runs.number = negatives.run WHERE negatives.id = ?""",
         negative,
     )
+    made_for = None if row["run"] is None else work.local[row["run"]]
     key = row["uid"]
     if scan is not None and row["calibration"] is not None:
         calibration = work.contents[row["calibration"]]
         key = reading_key(scan, piece, calibration, row["options"], row["version"])
     found = work.one(
-        "SELECT id, made, removed FROM readings WHERE uid = ? OR content_key = ? ORDER BY uid = ? DESC",
+        "SELECT id, made, removed, run FROM readings WHERE uid = ? OR content_key = ? ORDER BY uid = ? DESC",
         row["uid"],
         key,
         row["uid"],
@@ -197,13 +200,14 @@ def _reading(work: _Merge, row: Row) -> None:
     if found is None:
         values = {name: row[name] for name in ("uid", "made", "removed", "version", "arguments")}
         values |= {name: row[name] for read in READ for name in (read, f"{read}_standard")}
-        values |= {"negative_id": negative, "content_key": key}
+        values |= {"negative_id": negative, "content_key": key, "run": made_for}
         values["calibration_id"] = None if row["calibration"] is None else work.local[row["calibration"]]
         for name in ("options", "document"):
             values[name] = None if row[name] is None else canonical(row[name])
         work.insert("readings", values)
     elif row["made"] > found[1] or (run in work.later_runs and row["removed"] != found[2]):
-        work.update("readings", "id", found[0], {"made": max(row["made"], found[1]), "removed": row["removed"]})
+        values = {"made": max(row["made"], found[1]), "removed": row["removed"]}
+        work.update("readings", "id", found[0], {**values, "run": found[3] if made_for is None else made_for})
 
 
 _STEPS: Final = {

@@ -16,8 +16,10 @@ from typing import Any, Final
 from uuid import uuid4
 
 from densiscan.errors import WrongUseError
-from densiscan.notebook_runs import Stamp, name_key, quantity_of
+from densiscan.notebook_counting import counted_by_run, note_states, quantity_of, runs_of, states_of
+from densiscan.notebook_runs import name_key
 from densiscan.notebook_schema import KINDS, READ
+from densiscan.notebook_stamp import Stamp
 from densiscan.quantity import COVERAGE_FACTOR, Quantity
 
 _BLOCK_BYTES: Final = 1 << 20
@@ -42,7 +44,7 @@ class NewReading:
     document
         The reading as the contract prints it.
     run
-        The run it belongs to; None: as before, or none.
+        The run it is made for, which its negative then belongs to; None: for none.
     """
 
     file: str
@@ -60,19 +62,27 @@ class KeptReading:
 
     Attributes
     ----------
+    number
+        In this notebook: what a person calls it by.
     uid
         The same in every notebook it is merged into.
     negative
         The uid of the negative: two readings of one scan share it.
+    run
+        That the negative is of.
+    removed
+        Taken out of the notebook, but not forgotten.
     quantities
         The densities by their names in the contract, those that were read.
     document
         The reading as the contract prints it; None where a figure was read elsewhere, or documents were not asked for.
     """
 
+    number: int = 0
     uid: str
     negative: str
     run: int | None
+    removed: bool = False
     file: str | None
     scan_sha256: str | None
     piece: int | None
@@ -109,11 +119,50 @@ def reading_key(
     return text_sha256(canonical([scan_sha256, piece or 0, calibration_sha256, options, version]))
 
 
-def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> str:
-    """Write a reading and return its uid; one that is there already only moves to the run named."""
+def add_readings(connection: sqlite3.Connection, new: Sequence[NewReading], stamp: Stamp) -> tuple[str, ...]:
+    """Write readings and return their uids; what those made for a run changed is kept, so that it can be undone."""
+    there = [row for one in new if (row := _negative_of(connection, one)) is not None]
+    before = states_of(connection, there)
+    asked = {one.run for one in new if one.run is not None}
+    counting = {one.number for of in counted_by_run(connection, sorted(asked)).values() for one in of.readings}
+    uids = tuple(_add_reading(connection, one, stamp, counting) for one in new)
+    for_runs = [one for one in new if one.run is not None]
+    negatives = [row for one in for_runs if (row := _negative_of(connection, one)) is not None]
+    if for_runs:
+        note_states(connection, before, negatives, for_runs[0].run, "measure", stamp)
+    return uids
+
+
+def _negative_of(connection: sqlite3.Connection, new: NewReading) -> int | None:
+    row = connection.execute(
+        "SELECT id FROM negatives WHERE scan_sha256 = ? AND piece = ?", (new.scan_sha256, new.piece or 0)
+    ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def runs_before(connection: sqlite3.Connection, new: Sequence[NewReading]) -> dict[tuple[str, int | None], int | None]:
+    """Return, by scan and piece, the run that each negative is of, before readings of it are added."""
+    found = {}
+    for one in new:
+        row = connection.execute(
+            "SELECT run FROM negatives WHERE scan_sha256 = ? AND piece = ?", (one.scan_sha256, one.piece or 0)
+        ).fetchone()
+        found[one.scan_sha256, one.piece] = None if row is None else row[0]
+    return found
+
+
+def _add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp, counting: set[int]) -> str:
+    """Write a reading and return its uid.
+
+    One that is there already is made anew only for a run: made for none, or counting for that run already, it stays as
+    it is, taken out or not.
+    """
     negative = _negative(connection, new, stamp)
     calibration = text_sha256(canonical(new.calibration))
     key = reading_key(new.scan_sha256, new.piece, calibration, new.options, stamp.version)
+    there = connection.execute("SELECT id, uid, run FROM readings WHERE content_key = ?", (key,)).fetchone()
+    if there is not None and there[0] in counting and there[2] == new.run:
+        return str(there[1])
     name = str(new.calibration.get("name") or "calibration")[:80]
     made_with = _row_of(connection, "calibration", name, calibration)
     if made_with is None:
@@ -121,6 +170,7 @@ def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -
     values: dict[str, object] = {
         "uid": uuid4().hex,
         "negative_id": negative,
+        "run": new.run,
         "calibration_id": made_with,
         "options": canonical(new.options),
         "content_key": key,
@@ -132,8 +182,11 @@ def add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -
     for quantity in READ:
         values |= _columns(quantity, new.document.get(quantity))
     connection.execute(
-        f"INSERT INTO readings ({', '.join(values)}) VALUES ({', '.join('?' * len(values))}) "
-        "ON CONFLICT (content_key) DO UPDATE SET removed = NULL, made = excluded.made",
+        f"""INSERT INTO readings ({", ".join(values)}) VALUES ({", ".join("?" * len(values))})
+        ON CONFLICT (content_key) DO UPDATE SET
+            removed = CASE WHEN excluded.run IS NULL THEN readings.removed END,
+            made = iif(excluded.run IS NULL AND readings.run IS NOT NULL, readings.made, excluded.made),
+            run = coalesce(excluded.run, readings.run)""",
         tuple(values.values()),
     )
     return str(connection.execute("SELECT uid FROM readings WHERE content_key = ?", (key,)).fetchone()[0])
@@ -168,58 +221,74 @@ def _negative(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> 
 
 
 _SELECT: Final = f"""
-    SELECT readings.uid, negatives.uid, negatives.run, negatives.file, negatives.scan_sha256, negatives.piece,
-        readings.made, readings.version, readings.arguments,
+    SELECT readings.id, readings.uid, negatives.uid, negatives.run, readings.removed, negatives.file,
+        negatives.scan_sha256, negatives.piece, readings.made, readings.version, readings.arguments,
         {", ".join(f"readings.{name}, readings.{name}_standard" for name in READ)}
 """
-_FROM: Final = "FROM readings JOIN negatives ON negatives.id = readings.negative_id WHERE readings.removed IS NULL"
+_ALL: Final = "FROM readings JOIN negatives ON negatives.id = readings.negative_id"
+_FROM: Final = f"{_ALL} WHERE readings.removed IS NULL"
 
 
 def readings(
-    connection: sqlite3.Connection, *, run: int | None = None, with_documents: bool = True
+    connection: sqlite3.Connection, *, run: int | None = None, removed: bool | None = False, with_documents: bool = True
 ) -> tuple[KeptReading, ...]:
-    """Return the readings, of one run or all, in the order they were made."""
+    """Return the readings, of one run or all, in the order they were made; `removed` None: those taken out too."""
+    state = {False: "readings.removed IS NULL", True: "readings.removed IS NOT NULL", None: "TRUE"}[removed]
     some = "" if run is None else "AND negatives.run = ?"
     document = ", readings.document" if with_documents else ", NULL"
     rows = connection.execute(
-        f"{_SELECT}{document} {_FROM} {some} ORDER BY readings.made, readings.id", () if run is None else (run,)
+        f"{_SELECT}{document} {_ALL} WHERE {state} {some} ORDER BY readings.made, readings.id",
+        () if run is None else (run,),
     )
     return tuple(_kept_reading(row) for row in rows)
 
 
-def last_readings(connection: sqlite3.Connection, runs: Sequence[int]) -> tuple[KeptReading, ...]:
-    """Return, of each negative of these runs, the reading made last, without its document."""
-    rows = connection.execute(
-        f"{_SELECT}, NULL {_FROM} AND negatives.run IN (SELECT value FROM json_each(?)) "
-        "ORDER BY negatives.id, readings.made, readings.id",
-        (json.dumps(list(runs)),),
-    )
-    last = {row[1]: row for row in rows}
-    return tuple(_kept_reading(row) for row in last.values())
+def counting_readings(
+    connection: sqlite3.Connection, *, runs: Sequence[int] | None = None, with_documents: bool = True
+) -> tuple[KeptReading, ...]:
+    """Return, of each negative, the reading that counts for its run, in the order they were made.
 
-
-_JUDGED: Final = ("exposure", "clipped", "beyond_calibration", "development")
-"""What a reading says of its own frame, by its names in the contract."""
-
-
-def judged(connection: sqlite3.Connection, runs: Sequence[int]) -> dict[int, dict[str, dict[str, Any]]]:
-    """Return, by run and by the uid of each negative, what the reading made last says of its frame.
-
-    Of the whole document only exposure, clipping, what is beyond the calibration, and development: notebooks grow.
+    Where no runs are given, those of all runs, and of each negative of no run the reading made last.
     """
-    parts = ", ".join(f"'{name}', json_extract(readings.document, '$.{name}')" for name in _JUDGED)
+    numbers = [one.number for of in counted_by_run(connection, runs).values() for one in of.readings]
+    if runs is None:
+        rows = connection.execute(
+            """SELECT readings.id, negatives.id FROM readings JOIN negatives ON negatives.id = readings.negative_id
+            WHERE readings.removed IS NULL AND negatives.run IS NULL ORDER BY readings.made, readings.id"""
+        )
+        numbers += {negative: number for number, negative in rows}.values()
+    document = ", readings.document" if with_documents else ", NULL"
     rows = connection.execute(
-        f"""SELECT negatives.run, negatives.uid, json_object({parts}) FROM negatives
-        JOIN readings ON readings.negative_id = negatives.id
-        WHERE readings.removed IS NULL AND readings.document IS NOT NULL
-            AND negatives.run IN (SELECT value FROM json_each(?))
-        ORDER BY negatives.id, readings.made, readings.id""",
-        (json.dumps(list(runs)),),
+        f"{_SELECT}{document} {_ALL} WHERE readings.id IN (SELECT value FROM json_each(?)) "
+        "ORDER BY readings.made, readings.id",
+        (json.dumps(numbers),),
     )
-    found: dict[int, dict[str, dict[str, Any]]] = {}
-    for run, uid, document in rows:
-        found.setdefault(run, {})[uid] = json.loads(document)
-    return found
+    return tuple(_kept_reading(row) for row in rows)
+
+
+def _negatives_read(connection: sqlite3.Connection, numbers: Sequence[int]) -> list[int]:
+    rows = connection.execute(
+        "SELECT DISTINCT negative_id FROM readings WHERE id IN (SELECT value FROM json_each(?))",
+        (json.dumps(list(numbers)),),
+    )
+    return [int(row) for (row,) in rows]
+
+
+def runs_of_readings(connection: sqlite3.Connection, numbers: Sequence[int]) -> set[int]:
+    """Return the runs that the negatives of readings are of."""
+    return runs_of(connection, _negatives_read(connection, numbers))
+
+
+def set_removed(connection: sqlite3.Connection, numbers: Sequence[int], stamp: Stamp, *, removed: bool) -> None:
+    """Take readings out, or put them back; nothing of them is lost."""
+    negatives = _negatives_read(connection, numbers)
+    before = states_of(connection, negatives)
+    connection.execute(
+        "UPDATE readings SET removed = ? WHERE id IN (SELECT value FROM json_each(?))",
+        (stamp.made if removed else None, json.dumps(list(numbers))),
+    )
+    what = "remove-reading" if removed else "restore-reading"
+    note_states(connection, before, negatives, min(runs_of(connection, negatives), default=None), what, stamp)
 
 
 def readings_of_scan(
@@ -247,14 +316,16 @@ def how_read(connection: sqlite3.Connection, uid: str) -> tuple[dict[str, Any], 
 
 
 def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
-    uid, negative, run, file, scan, piece, made, version, arguments, *rest = row
+    number, uid, negative, run, removed, file, scan, piece, made, version, arguments, *rest = row
     found = {
         name: quantity_of(rest[2 * place], rest[2 * place + 1], f"{negative} {name}") for place, name in enumerate(READ)
     }
     return KeptReading(
+        number=number,
         uid=uid,
         negative=negative,
         run=run,
+        removed=removed is not None,
         file=file,
         scan_sha256=scan,
         piece=piece or None,

@@ -10,9 +10,21 @@ from dataclasses import dataclass
 from typing import Any, Final
 from uuid import uuid4
 
+from densiscan.development_names import name_key as meant
+from densiscan.development_readings import Counted
 from densiscan.development_runs import Run
 from densiscan.errors import NotebookError, WrongUseError
-from densiscan.quantity import Influence, Quantity
+from densiscan.notebook_counting import (
+    counted_by_run,
+    negatives_of,
+    note_states,
+    quantity_of,
+    runs_of,
+    set_states,
+    states_of,
+)
+from densiscan.notebook_stamp import Stamp
+from densiscan.quantity import Quantity
 
 PLAIN: Final = (
     "use",
@@ -44,15 +56,6 @@ _ELSEWHERE: Final = "negatives.run = ? AND negatives.scan_sha256 IS NULL"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stamp:
-    """How something came into the notebook: when (ISO 8601), by which version, by which command line."""
-
-    made: str
-    version: str
-    arguments: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
     """Which runs are asked for; None: of every film, of every developer, every number, all of them."""
 
@@ -63,43 +66,12 @@ class Choice:
     last: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Batch:
-    """A developer mixed at one time.
-
-    Attributes
-    ----------
-    mixed, discarded
-        Days, None where they are not known.
-    uses
-        How often it was used: the highest use of its runs.
-    film_area_m2
-        Of all its runs of which sheets and size are known.
-    runs
-        The numbers of its runs.
-    """
-
-    developer: str
-    name: str
-    mixed: str | None
-    discarded: str | None
-    uses: int
-    film_area_m2: float
-    runs: tuple[int, ...]
-
-
 def name_key(name: str) -> str:
-    """Return what makes two spellings the same name: letters large or small, one blank or two, composed or not."""
+    """Return what a name is kept under: letters large or small, one blank or two, composed or not are the same.
+
+    Films and developers are looked for by what a person means, too: see `same_named`.
+    """
     return " ".join(unicodedata.normalize("NFC", name).casefold().split())
-
-
-def quantity_of(value: float | None, standard: float | None, key: str) -> Quantity | None:
-    """Return a kept value with its uncertainty as one influence of its own."""
-    if value is None:
-        return None
-    if standard is None:
-        return Quantity(value, None)
-    return Quantity(value, {Influence("reading", key): standard} if standard else {})
 
 
 def film_id(connection: sqlite3.Connection, name: str, made: str) -> int:
@@ -112,13 +84,32 @@ def developer_id(connection: sqlite3.Connection, name: str, made: str) -> int:
     return _named(connection, "developers", name, made)
 
 
+def same_named(connection: sqlite3.Connection, table: str, name: str) -> dict[int, str]:
+    """Return rows and names of the films or developers that a name means, the first kept first."""
+    rows = connection.execute(f"SELECT id, name FROM {table} ORDER BY id")
+    return {int(row): str(kept) for row, kept in rows if meant(kept) == meant(name)}
+
+
+def names_in(connection: sqlite3.Connection, table: str) -> tuple[str, ...]:
+    """Return the names of all films or developers that runs were logged of, the first kept first."""
+    column = {"films": "film_id", "developers": "developer_id"}[table]
+    rows = connection.execute(
+        f"SELECT name FROM {table} WHERE id IN (SELECT {column} FROM runs WHERE removed IS NULL) ORDER BY id"
+    )
+    return tuple(str(row[0]) for row in rows)
+
+
 def _named(connection: sqlite3.Connection, table: str, name: str, made: str) -> int:
     key = name_key(name)
-    connection.execute(
-        f"INSERT INTO {table} (uid, name, name_key, changed) VALUES (?, ?, ?, ?) ON CONFLICT (name_key) DO NOTHING",
-        (uuid4().hex, name, key, made),
+    exactly = connection.execute(f"SELECT id FROM {table} WHERE name_key = ?", (key,)).fetchone()
+    if exactly is not None:
+        return int(exactly[0])
+    for row in same_named(connection, table, name):
+        return row
+    added = connection.execute(
+        f"INSERT INTO {table} (uid, name, name_key, changed) VALUES (?, ?, ?, ?)", (uuid4().hex, name, key, made)
     )
-    return int(connection.execute(f"SELECT id FROM {table} WHERE name_key = ?", (key,)).fetchone()[0])
+    return int(added.lastrowid or 0)
 
 
 def batch_id(connection: sqlite3.Connection, developer: int, name: str, *, mixed: str | None, made: str) -> int:
@@ -176,10 +167,11 @@ def _add_elsewhere(connection: sqlite3.Connection, number: int, run: Run, stamp:
             "INSERT INTO negatives (uid, run, changed) VALUES (?, ?, ?)", (uuid4().hex, number, stamp.made)
         )
         key = uuid4().hex
+        how = (stamp.made, stamp.version, stamp.arguments)
         connection.execute(
-            """INSERT INTO readings (uid, negative_id, content_key, made, version, arguments, density_range,
-            density_range_standard, base_plus_fog, base_plus_fog_standard) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
-            (key, negative.lastrowid, key, stamp.made, stamp.version, stamp.arguments, *_pair(span), *_pair(base)),
+            """INSERT INTO readings (uid, negative_id, run, content_key, made, version, arguments, density_range,
+            density_range_standard, base_plus_fog, base_plus_fog_standard) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+            (key, negative.lastrowid, number, key, *how, *_pair(span), *_pair(base)),
         )
 
 
@@ -189,28 +181,43 @@ def _pair(quantity: Quantity | None) -> tuple[float | None, float | None]:
 
 def runs(connection: sqlite3.Connection, choice: Choice) -> tuple[Run, ...]:
     """Return the runs asked for, the earliest first; the last ones where only some are asked for."""
-    where, values = _where(choice)
+    where, values = _where(connection, choice)
     chosen = f"{_SELECT} {where} ORDER BY runs.date DESC, runs.number DESC LIMIT ?"
     limit = -1 if choice.last is None else choice.last
     rows = _dicts(connection.execute(chosen, (*values, limit)))[::-1]
     whole = choice.last is None and choice.number is None and choice.film is None
-    read = _latest_readings(connection, None if whole else [row["number"] for row in rows])
-    return tuple(_run(row, read.get(row["number"], ())) for row in rows)
+    read = counted_by_run(connection, None if whole else [row["number"] for row in rows])
+    spelling = {table: _spellings(connection, table) for table in ("films", "developers")}
+    for row in rows:
+        row |= {"film": spelling["films"][row["film"]], "developer": spelling["developers"][row["developer"]]}
+    return tuple(_run(row, read.get(row["number"], _NOTHING)) for row in rows)
+
+
+_NOTHING: Final = Counted(
+    standings={}, ways={}, silent={}, readings=(), density_ranges=(), base_plus_fogs=(), left_out=()
+)
+
+
+def _spellings(connection: sqlite3.Connection, table: str) -> dict[str, str]:
+    """Return by each name the one that was kept first of all that mean the same, so that they are one history."""
+    names = [str(row[0]) for row in connection.execute(f"SELECT name FROM {table} ORDER BY id")]
+    first: dict[str, str] = {}
+    return {name: first.setdefault(meant(name), name) for name in names}
 
 
 def count_runs(connection: sqlite3.Connection, choice: Choice) -> int:
     """Return how many runs are asked for."""
-    where, values = _where(choice)
+    where, values = _where(connection, choice)
     return int(connection.execute(f"SELECT count(*) {_FROM} {where}", values).fetchone()[0])
 
 
-def _where(choice: Choice) -> tuple[str, list[object]]:
+def _where(connection: sqlite3.Connection, choice: Choice) -> tuple[str, list[object]]:
     parts: list[str] = []
     values: list[object] = []
-    for column, name in (("films.name_key", choice.film), ("developers.name_key", choice.developer)):
+    for table, name in (("films", choice.film), ("developers", choice.developer)):
         if name is not None:
-            parts.append(f"{column} = ?")
-            values.append(name_key(name))
+            parts.append(f"{table}.id IN (SELECT value FROM json_each(?))")
+            values.append(json.dumps(list(same_named(connection, table, name))))
     if choice.number is not None:
         parts.append("runs.number = ?")
         values.append(choice.number)
@@ -219,30 +226,7 @@ def _where(choice: Choice) -> tuple[str, list[object]]:
     return (f"WHERE {' AND '.join(parts)}" if parts else ""), values
 
 
-def _latest_readings(
-    connection: sqlite3.Connection, numbers: list[int] | None
-) -> dict[int, list[tuple[Quantity | None, Quantity | None]]]:
-    """Return, by run, density range and base plus fog of each negative as it was last read."""
-    some = "" if numbers is None else "AND negatives.run IN (SELECT value FROM json_each(?))"
-    rows = connection.execute(
-        f"""SELECT negatives.run, negatives.id, negatives.uid, readings.density_range, readings.density_range_standard,
-            readings.base_plus_fog, readings.base_plus_fog_standard
-        FROM negatives JOIN readings ON readings.negative_id = negatives.id
-        WHERE readings.removed IS NULL AND negatives.run IS NOT NULL {some}
-        ORDER BY negatives.id, readings.made, readings.id""",
-        () if numbers is None else (json.dumps(numbers),),
-    )
-    last = {row[1]: row for row in rows}
-    found: dict[int, list[tuple[Quantity | None, Quantity | None]]] = {}
-    for run, _, uid, *numbers_read in last.values():
-        span = quantity_of(numbers_read[0], numbers_read[1], uid)
-        base = quantity_of(numbers_read[2], numbers_read[3], f"{uid} base")
-        found.setdefault(run, []).append((span, base))
-    return found
-
-
-def _run(row: Mapping[str, Any], read: Iterable[tuple[Quantity | None, Quantity | None]]) -> Run:
-    pairs = list(read)
+def _run(row: Mapping[str, Any], read: Counted) -> Run:
     width, height = row["sheet_width_mm"], row["sheet_height_mm"]
     try:
         return Run(
@@ -251,8 +235,9 @@ def _run(row: Mapping[str, Any], read: Iterable[tuple[Quantity | None, Quantity 
             developer=row["developer"],
             batch=row["batch"],
             sheet_size_mm=None if width is None or height is None else (width, height),
-            density_ranges=tuple(span for span, _ in pairs if span is not None),
-            base_plus_fogs=tuple(base for _, base in pairs if base is not None),
+            density_ranges=read.density_ranges,
+            base_plus_fogs=read.base_plus_fogs,
+            left_out=read.left_out,
             removed=row["removed"] is not None,
             **{name: row[name] for name in PLAIN},
         )
@@ -304,25 +289,78 @@ def set_removed(connection: sqlite3.Connection, number: int, stamp: Stamp, *, re
     _update(connection, number, {"removed": stamp.made if removed else None, "changed": stamp.made})
 
 
-def undo(connection: sqlite3.Connection, stamp: Stamp) -> tuple[str, int] | None:
-    """Take back the last change of any run; return what it was and of which run, None where there is none.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undone:
+    """What was taken back: the kind of change, its run (None: of no run), and the runs whose readings it may move."""
+
+    what: str
+    run: int | None
+    runs: frozenset[int]
+
+
+def last_act(connection: sqlite3.Connection) -> frozenset[int]:
+    """Return the runs that an undo now would touch."""
+    touched: set[int] = set()
+    for _, run, before in _last_changes(connection):
+        touched |= set() if run is None else {run}
+        state = json.loads(before or "{}")
+        if "readings" in state:
+            touched |= runs_of(connection, negatives_of(connection, state))
+            touched |= _numbers(connection, state["negatives"].values())
+    return frozenset(touched)
+
+
+def _numbers(connection: sqlite3.Connection, uids: Iterable[str | None]) -> set[int]:
+    rows = connection.execute(
+        "SELECT number FROM runs WHERE uid IN (SELECT value FROM json_each(?))", (json.dumps(list(uids)),)
+    )
+    return {int(row) for (row,) in rows}
+
+
+def _last_changes(connection: sqlite3.Connection) -> list[tuple[str, int | None, str | None]]:
+    """Return the last change with all that were made with it, the last first."""
+    last = connection.execute("SELECT id, act FROM changes ORDER BY made DESC, id DESC LIMIT 1").fetchone()
+    if last is None:
+        return []
+    row, act = last
+    chosen = ("id = ?", row) if act is None else ("act = ?", act)
+    found = connection.execute(
+        f"SELECT what, run, before FROM changes WHERE {chosen[0]} ORDER BY made DESC, id DESC", (chosen[1],)
+    )
+    return [(str(what), None if run is None else int(run), before) for what, run, before in found]
+
+
+def undo(connection: sqlite3.Connection, stamp: Stamp) -> Undone | None:
+    """Take back the last change of any run or reading, None where there is none.
 
     Taking back is a change too, so that a second undo brings it back.
     """
-    last = connection.execute("SELECT what, run, before FROM changes ORDER BY made DESC, id DESC LIMIT 1").fetchone()
-    if last is None:
+    changes = _last_changes(connection)
+    if not changes:
         return None
-    what, number, before = str(last[0]), int(last[1]), last[2]
+    touched = last_act(connection)
+    for what, number, before in changes:
+        _take_back(connection, what, number, before, stamp)
+    return Undone(what=changes[0][0], run=changes[0][1], runs=touched)
+
+
+def _take_back(connection: sqlite3.Connection, what: str, number: int | None, before: str | None, stamp: Stamp) -> None:
+    row = json.loads(before or "{}")
+    if "readings" in row:
+        negatives = negatives_of(connection, row)
+        now = states_of(connection, negatives)
+        set_states(connection, row)
+        note_states(connection, now, negatives, number, what, stamp)
+        return
+    assert number is not None  # noqa: S101 - only changes of readings are of no run
     if before is None:
         set_removed(connection, number, stamp, removed=True)
-        return what, number
-    row = json.loads(before)
+        return
     note_change(connection, number, "correct", stamp)
     _set_elsewhere(connection, number, row.get("elsewhere", ()), stamp)
     ids = _ids(connection, row["film"], row["developer"], row["batch"], stamp)
     facts = {name: row[name] for name in (*PLAIN, "sheet_width_mm", "sheet_height_mm", "removed")}
     _update(connection, number, {**facts, **ids, "changed": stamp.made})
-    return what, number
 
 
 def elsewhere(connection: sqlite3.Connection, number: int) -> tuple[tuple[Quantity, ...], tuple[Quantity, ...]]:
@@ -372,78 +410,6 @@ def note_change(connection: sqlite3.Connection, number: int, what: str, stamp: S
     """Keep what a run is now, before it is corrected, removed or restored; of one just added there is no before."""
     before = None if what == "add" else json.dumps(_row(connection, number))
     connection.execute(
-        "INSERT INTO changes (uid, run, made, what, before, version, arguments) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (uuid4().hex, number, stamp.made, what, before, stamp.version, stamp.arguments),
+        "INSERT INTO changes (uid, run, made, what, before, version, arguments, act) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (uuid4().hex, number, stamp.made, what, before, stamp.version, stamp.arguments, stamp.act),
     )
-
-
-def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
-    """Return how often a batch was used as far as the runs say; 0 where none names it."""
-    found = connection.execute(
-        """SELECT max(runs.use) FROM runs JOIN batches ON batches.id = runs.batch_id
-        JOIN developers ON developers.id = batches.developer_id
-        WHERE developers.name_key = ? AND batches.name_key = ? AND runs.removed IS NULL""",
-        (name_key(developer), name_key(batch)),
-    ).fetchone()
-    return int(found[0] or 0)
-
-
-def film_base(connection: sqlite3.Connection, film: str) -> Quantity | None:
-    """Return the density of a film's base, None where it is not known."""
-    found = connection.execute(
-        "SELECT uid, base_density, base_density_standard FROM films WHERE name_key = ?", (name_key(film),)
-    ).fetchone()
-    return None if found is None else quantity_of(found[1], found[2], f"{found[0]} base")
-
-
-def set_film_base(connection: sqlite3.Connection, film: str, base: Quantity, made: str) -> None:
-    """Keep the density of a film's base."""
-    connection.execute(
-        "UPDATE films SET base_density = ?, base_density_standard = ?, changed = ? WHERE id = ?",
-        (base.value, base.standard_uncertainty, made, film_id(connection, film, made)),
-    )
-
-
-def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> Batch:
-    """Return what is known of a batch.
-
-    Raises
-    ------
-    WrongUseError
-        If no run names it and it was never described.
-    """
-    found = None
-    if connection is not None:
-        found = connection.execute(
-            """SELECT batches.id, developers.name, batches.name, batches.mixed, batches.discarded
-            FROM batches JOIN developers ON developers.id = batches.developer_id
-            WHERE developers.name_key = ? AND batches.name_key = ?""",
-            (name_key(developer), name_key(name)),
-        ).fetchone()
-    if connection is None or found is None:
-        raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
-    row, *facts = found
-    of = connection.execute(
-        """SELECT number, use, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
-        WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",
-        (row,),
-    ).fetchall()
-    return Batch(
-        developer=facts[0],
-        name=facts[1],
-        mixed=facts[2],
-        discarded=facts[3],
-        uses=max((use for _, use, _ in of), default=0),
-        film_area_m2=sum(area for _, _, area in of),
-        runs=tuple(number for number, _, _ in of),
-    )
-
-
-def set_batch(
-    connection: sqlite3.Connection, developer: str, name: str, days: Mapping[str, str | None], made: str
-) -> None:
-    """Set when a batch was `mixed` and `discarded`, as far as said; it is made where there is none."""
-    row = batch_id(connection, developer_id(connection, developer, made), name, mixed=None, made=made)
-    for day in ("mixed", "discarded"):
-        if days.get(day) is not None:
-            connection.execute(f"UPDATE batches SET {day} = ?, changed = ? WHERE id = ?", (days[day], made, row))

@@ -17,6 +17,9 @@ KINDS: Final = ("wedge", "calibration", "film-test", "paper-test", "print")
 READ: Final = ("base_plus_fog", "fog", "shadow", "highlight", "density_range", "net_shadow", "net_highlight")
 """The densities of a reading. Each has a column, and one `..._standard` (k = 1; null: not known) beside it."""
 
+CHANGES: Final = ("add", "correct", "remove", "restore", "measure", "remove-reading", "restore-reading")
+"""What can be done to runs, and to readings of them."""
+
 _READ_COLUMNS: Final = ", ".join(f"{name} REAL, {name}_standard REAL" for name in READ)
 _KINDS: Final = ", ".join(f"'{kind}'" for kind in KINDS)
 
@@ -81,7 +84,28 @@ _PORTABLE_CHANGES: Final = (
     "CREATE UNIQUE INDEX changes_by_uid ON changes (uid)",
 )
 
-MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES)
+_READINGS_FOR_RUNS: Final = (
+    # Which run a reading was made for was not kept: the last one of a negative counted. So it does from here on, until
+    # another is made for the run.
+    "ALTER TABLE readings ADD COLUMN run INTEGER REFERENCES runs (number)",
+    "UPDATE readings SET run = (SELECT run FROM negatives WHERE negatives.id = readings.negative_id)",
+    # Changes of readings are kept too, some of no run, and those that one command made together. No constraint of a
+    # table can be changed, so the table is made anew.
+    f"""CREATE TABLE changes_of_readings_too (
+        id INTEGER PRIMARY KEY, uid TEXT, run INTEGER REFERENCES runs (number), made TEXT NOT NULL,
+        what TEXT NOT NULL CHECK (what IN ({", ".join(f"'{what}'" for what in CHANGES)})), before TEXT,
+        version TEXT NOT NULL, arguments TEXT NOT NULL, act TEXT
+    ) STRICT""",
+    """INSERT INTO changes_of_readings_too (id, uid, run, made, what, before, version, arguments)
+        SELECT id, uid, run, made, what, before, version, arguments FROM changes""",
+    "DROP TABLE changes",
+    "ALTER TABLE changes_of_readings_too RENAME TO changes",
+    "CREATE UNIQUE INDEX changes_by_uid ON changes (uid)",
+    "CREATE INDEX changes_by_time ON changes (made)",
+    "CREATE INDEX changes_by_act ON changes (act)",
+)
+
+MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES, _READINGS_FOR_RUNS)
 """The statements that make version 1 of nothing, version 2 of version 1, and so on."""
 
 VERSION: Final = len(MIGRATIONS)

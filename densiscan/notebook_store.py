@@ -19,6 +19,7 @@ from typing import Final
 
 from densiscan.errors import NotebookError
 from densiscan.notebook_schema import APPLICATION_ID, MIGRATIONS
+from densiscan.writing import sync_folder
 
 BUSY_SECONDS: Final = 20.0
 """How long one command waits for another that is writing."""
@@ -131,23 +132,28 @@ class Store:
         Raises
         ------
         NotebookError
-            If it cannot be read, or the copy not be written.
+            If it cannot be read, or the copy not be written; also where the notebook is damaged, and with it the copy,
+            which is made all the same.
         """
         with self.reading() as connection:
             if connection is None:
                 raise NotebookError(f"there is no notebook at {self.path} yet, so nothing to back up.")
         source = self._opened(create=False)
         assert source is not None  # noqa: S101 - it was there just now
-        _copy_whole(source, to)
+        with in_words(self.path, "copied"):
+            damage = _copy_whole(source, to)
+        if damage:
+            raise NotebookError(
+                f"the notebook {self.path} is damaged, and so is the copy {to}, which was made all the same; put an "
+                f"older backup in its place ({damage[0]})."
+            )
 
     def check(self) -> tuple[str, ...]:
         """Return what is wrong with the file's structure; nothing where all is well."""
         with self.reading() as connection:
             if connection is None:
                 return ()
-            wrong = [str(row[0]) for row in connection.execute("PRAGMA integrity_check") if row[0] != "ok"]
-            wrong += [f"{row[0]} points nowhere" for row in connection.execute("PRAGMA foreign_key_check")]
-        return tuple(wrong)
+            return _damage_in(connection)
 
     def _opened(self, *, create: bool) -> sqlite3.Connection | None:
         if self._connection is not None:
@@ -161,6 +167,7 @@ class Store:
             self._require_database()
         else:
             self._make_folder()
+            self._make_file()
         try:
             self._connection = self._live()
         except (sqlite3.Error, UnicodeDecodeError) as problem:
@@ -189,6 +196,11 @@ class Store:
             raise NotebookError(
                 f"the folder {self.path.parent} of the notebook cannot be made: {reason}; {_ELSEWHERE}."
             ) from problem
+
+    def _make_file(self) -> None:
+        """Make the file, empty, for its owner alone: it holds notes and whole command lines. SQLite's own follow it."""
+        with suppress(OSError):  # what cannot be made here is said when it is opened
+            os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
 
     def _live(self) -> sqlite3.Connection:
         """Return a connection to the file itself, its form of today."""
@@ -325,18 +337,31 @@ def _number(connection: sqlite3.Connection, question: str) -> int:
     return int(connection.execute(question).fetchone()[0])
 
 
-def _copy_whole(source: sqlite3.Connection, to: Path) -> None:
-    """Copy a database beside the place first, then move it there."""
+def _damage_in(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """Return what is wrong with a database's structure; nothing where all is well."""
+    wrong = [str(row[0]) for row in connection.execute("PRAGMA integrity_check") if row[0] != "ok"]
+    wrong += [f"{row[0]} points nowhere" for row in connection.execute("PRAGMA foreign_key_check")]
+    return tuple(wrong)
+
+
+def _copy_whole(source: sqlite3.Connection, to: Path) -> tuple[str, ...]:
+    """Copy a database beside the place first, then move it there; return what is wrong with the copy, read again."""
     beside = to.with_name(f".{to.name}.{os.getpid()}.part")
     try:
         beside.unlink(missing_ok=True)
         with closing(sqlite3.connect(beside)) as copy:
             source.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
+            damage = _damage_in(copy)
+        beside.chmod(0o600)
+        with beside.open("rb+") as written:
+            os.fsync(written.fileno())
         beside.replace(to)
+        sync_folder(to.parent)
     except (sqlite3.Error, OSError) as problem:
         with suppress(OSError):
             beside.unlink(missing_ok=True)
         raise NotebookError(
             f"the backup {to} cannot be written: {str(problem).lower()}; nothing was changed, choose another place."
         ) from problem
+    return damage

@@ -16,7 +16,7 @@ from typing import Any, Final
 from densiscan.development_runs import Run, require_name
 from densiscan.errors import NotebookError, WrongUseError
 from densiscan.notebook_runs import PLAIN
-from densiscan.notebook_schema import KINDS, READ
+from densiscan.notebook_schema import CHANGES, KINDS, READ
 
 Row = dict[str, Any]
 Tables = dict[str, list[Row]]
@@ -40,6 +40,9 @@ def _columns(text: str) -> tuple[Column, ...]:
     return tuple(made)
 
 
+_MOST_RUNS: Final = 1_000_000
+"""A run's number beyond this is a slip: nobody develops so often."""
+
 _HOW: Final = "version* arguments*"
 _READ: Final = " ".join(f"{name}:number {name}_standard:number" for name in READ)
 _NUMBERS: Final = frozenset({"time_s", "temperature_c", "exposure_index", "volume_ml", "scene_stops"})
@@ -60,10 +63,12 @@ TABLES: Final[dict[str, tuple[Column, ...]]] = {
         f"uid* number:whole* film* developer* batch {' '.join(map(_plain_column, PLAIN))} sheet_width_mm:number "
         f"sheet_height_mm:number removed changed* {_HOW}"
     ),
-    "changes": _columns(f"uid* run* made* what* before:document {_HOW}"),
+    "changes": _columns(f"uid* run made* what* before:document act {_HOW}"),
     "documents": _columns(f"uid* kind* name* scan_sha256 made* {_HOW} document:document*"),
     "negatives": _columns("uid* scan_sha256 piece:whole* file run changed*"),
-    "readings": _columns(f"uid* negative* calibration options:document made* removed {_HOW} {_READ} document:document"),
+    "readings": _columns(
+        f"uid* negative* run calibration options:document made* removed {_HOW} {_READ} document:document"
+    ),
 }
 """In the order in which they can be read in: a row points only to tables above its own, or to its own."""
 
@@ -79,13 +84,13 @@ _FROM: Final[dict[str, tuple[str, dict[str, str]]]] = {
         LEFT JOIN batches ON batches.id = runs.batch_id ORDER BY runs.number""",
         {"film": "films.name", "developer": "developers.name", "batch": "batches.name"},
     ),
-    "changes": ("changes JOIN runs ON runs.number = changes.run ORDER BY changes.id", {"run": "runs.uid"}),
+    "changes": ("changes LEFT JOIN runs ON runs.number = changes.run ORDER BY changes.id", {"run": "runs.uid"}),
     "documents": ("documents ORDER BY documents.id", {}),
     "negatives": ("negatives LEFT JOIN runs ON runs.number = negatives.run ORDER BY negatives.id", {"run": "runs.uid"}),
     "readings": (
-        """readings JOIN negatives ON negatives.id = readings.negative_id
+        """readings JOIN negatives ON negatives.id = readings.negative_id LEFT JOIN runs ON runs.number = readings.run
         LEFT JOIN documents ON documents.id = readings.calibration_id ORDER BY readings.id""",
-        {"negative": "negatives.uid", "calibration": "documents.uid"},
+        {"negative": "negatives.uid", "run": "runs.uid", "calibration": "documents.uid"},
     ),
 }
 
@@ -123,11 +128,22 @@ def checked(tables: Mapping[str, Any], where: str) -> Tables:
     found: Tables = {}
     for table, columns in TABLES.items():
         rows = tables.get(table)
+        if table == "readings" and isinstance(rows, list):
+            rows = _with_runs(rows, found["negatives"])
         if not isinstance(rows, list):
             raise NotebookError(f"{where} has no table of {table}, so nothing was imported; export it again.")
         found[table] = [_row(row, columns, f"{where}, {table} row {at}") for at, row in enumerate(rows, start=1)]
     _require_links(found, where)
     return found
+
+
+def _with_runs(rows: list[Any], negatives: Sequence[Row]) -> list[Any]:
+    """Return readings with the run each was made for: an earlier version exported none, as all counted for theirs."""
+    of_negative = {row["uid"]: row["run"] for row in negatives}
+    return [
+        {**row, "run": of_negative.get(str(row.get("negative")))} if isinstance(row, dict) and "run" not in row else row
+        for row in rows
+    ]
 
 
 def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
@@ -148,6 +164,8 @@ def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
 
 def _value(value: Any, column: Column, where: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not _is_characters(value):
+        raise _bad(where, f"has half a character in {column.name}, as of a text cut in its middle")
     fits = {
         "text": isinstance(value, str),
         "number": number and math.isfinite(value),
@@ -160,7 +178,17 @@ def _value(value: Any, column: Column, where: str) -> Any:
     return {"number": float, "whole": int}.get(column.kind, lambda same: same)(value)
 
 
-_ALLOWED: Final = {"kind": frozenset(KINDS), "what": frozenset({"add", "correct", "remove", "restore"})}
+def _is_characters(value: Any) -> bool:
+    """Return whether a text, or all texts of a document, are whole characters: a lone surrogate is none."""
+    if isinstance(value, dict):
+        return all(_is_characters(name) and _is_characters(held) for name, held in value.items())
+    if isinstance(value, list):
+        return all(map(_is_characters, value))
+    return not isinstance(value, str) or not any("\ud800" <= character <= "\udfff" for character in value)
+
+
+_COUNTED: Final = {"number": 1, "piece": 0}
+_ALLOWED: Final = {"kind": frozenset(KINDS), "what": frozenset(CHANGES)}
 
 
 def _require_sense(row: Row, where: str) -> None:
@@ -175,6 +203,13 @@ def _require_sense(row: Row, where: str) -> None:
         raise _bad(where, f"cannot be: {str(problem).rstrip('.')}") from None
     except (KeyError, TypeError, AttributeError):
         raise _bad(where, "tells of a run that cannot be") from None
+    for name, least in _COUNTED.items():
+        if name in row and not least <= row[name] <= _MOST_RUNS:
+            raise _bad(where, f"has {row[name]} for {name}, where a whole number from {least} must be")
+    _require_marks(row, where)
+
+
+def _require_marks(row: Row, where: str) -> None:
     for name in ("changed", "made", "removed"):
         if not _is_time(row.get(name)):
             raise _bad(where, f"has {row[name][:40]!r} for {name}, where a date and time must be")
@@ -194,6 +229,7 @@ _LINKS: Final = (
     ("changes", "run", "runs"),
     ("negatives", "run", "runs"),
     ("readings", "negative", "negatives"),
+    ("readings", "run", "runs"),
     ("readings", "calibration", "documents"),
 )
 

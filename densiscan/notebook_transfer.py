@@ -23,12 +23,10 @@ from densiscan.notebook_book import Notebook
 from densiscan.notebook_merge import Merged
 from densiscan.notebook_readings import canonical, text_sha256
 from densiscan.notebook_tables import TABLES, Column, Row, Tables, checked
-from densiscan.writing import write_whole
+from densiscan.writing import guarded, unguarded, write_whole
 
 FORMAT: Final = "densiscan.notebook/1"
 _LARGEST_BYTES: Final = 2_000_000_000
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "'")
-"""What a cell may not begin with, the apostrophe that guards the others among them."""
 
 
 def whole_tables(book: Notebook) -> Tables:
@@ -103,8 +101,9 @@ def _cell(value: Any, column: Column) -> str:
     if value is None:
         return ""
     if column.kind == "text":
-        return f"'{value}" if value.startswith(_FORMULA) else str(value)
-    return canonical(value) if column.kind == "document" else repr(value)
+        return guarded(str(value))
+    # within a document a semicolon stands as its code, so that nothing after it can begin a cell
+    return canonical(value).replace(";", "\\u003b") if column.kind == "document" else repr(value)
 
 
 def read_tables(place: Path) -> Tables:
@@ -185,7 +184,7 @@ def _read(cell: str, column: Column) -> Any:
     if not cell:
         return "" if column.needed and column.kind == "text" else None
     if column.kind == "text":
-        return cell.removeprefix("'")
+        return unguarded(cell)
     readers: dict[str, Callable[[str], Any]] = {"number": float, "whole": int, "document": json.loads}
     try:
         return readers[column.kind](cell)

@@ -27,7 +27,7 @@ _FILM_BEYOND_MM: Final = 22.0
 """No border or end of a wedge is as wide as the narrowest film in use with a picture on it (24 mm, its edges apart)."""
 
 SURELY_OPAQUE: Final = 2.6
-"""Density above which nothing on film is a clear edge; where the calibration ends before it, dense film may be meant."""
+"""No clear edge of film is as dense; where the calibration ends before it, what seems opaque may be dense film."""
 
 WIDEST_WEDGE_MM: Final = 45.0
 """Step wedges that are laid beside film are strips of 10 to 35 mm; roll film and sheets are wider than this."""

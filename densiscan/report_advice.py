@@ -10,6 +10,7 @@ from typing import Any, Final
 from densiscan.development import LARGEST_STEP
 from densiscan.development_advice import Advice, Misfit, TableRow
 from densiscan.development_index import IndexAdvice
+from densiscan.development_names import solution_text
 from densiscan.development_prior import LONGEST_REACH, SHORTEST_EVEN_S
 from densiscan.development_wear import Load, Wear, wear_warnings
 from densiscan.quantity import Warning_
@@ -36,6 +37,7 @@ class AdviceSheet:
 
     film: str
     developer: str
+    dilution: str | None = None
     advice: Advice
     wear: Wear
     load: Load
@@ -53,7 +55,7 @@ def advice_text(sheet: AdviceSheet) -> str:
     """Return the advice as a page."""
     advice = sheet.advice
     lines = [
-        paragraph(f"Advice for {sheet.film} in {sheet.developer}", indent=0),
+        paragraph(f"Advice for {sheet.film} in {solution_text(sheet.developer, sheet.dilution)}", indent=0),
         "",
         paragraph(_time_words(advice), label="time"),
         paragraph(_change_words(advice), label="change"),
@@ -79,6 +81,7 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
         "format": ADVICE_FORMAT,
         "film": sheet.film,
         "developer": sheet.developer,
+        "dilution": sheet.dilution,
         "time_s": advice.time_s.to_json(),
         "interval_s": [low, high],
         "doubt": doubt_in_words(advice),
@@ -113,6 +116,7 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
                 "contrast_stops": row.contrast_stops,
                 "time_s": None if row.time_s is None else row.time_s.to_json(),
                 "note": row.note or None,
+                "unlimited_time_s": row.best_s,
             }
             for row in advice.table
         ],
@@ -201,10 +205,21 @@ def numbers_in_words(numbers: Sequence[int]) -> str:
 
 def _wear_words(wear: Wear) -> str:
     by = "by your runs" if wear.learned else "by common practice"
+    if wear.last_good_use == 1:
+        return _one_use_words(wear)
     served = "" if wear.developed_cm2 is None else f"; this batch has served {wear.developed_cm2:.0f}"
     return (
         f"each use takes {100.0 * wear.more_time_a_use:.0f} % more time {by}: discard after use {wear.last_good_use}, "
         f"or after {wear.film_cm2:.0f} square centimetres of film a litre of full strength (common practice){served}"
+    )
+
+
+def _one_use_words(wear: Wear) -> str:
+    """Return what is said of a developer that is used once: what a second use would take is no matter."""
+    why = "your runs show that it tires with each use" if wear.learned else "common practice for a diluted developer"
+    return (
+        f"use it once, then discard it ({why}); a litre of full strength serves {wear.film_cm2:.0f} square centimetres "
+        "of film (common practice)"
     )
 
 

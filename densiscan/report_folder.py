@@ -27,6 +27,8 @@ class Summary:
         How long it took.
     stopped
         Whether it was interrupted.
+    run
+        The run that all of it was measured into.
     """
 
     scans: int
@@ -37,6 +39,7 @@ class Summary:
     outliers: Sequence[Outlier]
     seconds: float
     stopped: bool = False
+    run: int | None = None
 
 
 def summary_text(summary: Summary) -> str:
@@ -60,7 +63,8 @@ def _of_scans(summary: Summary) -> int:
 def _counted(summary: Summary) -> str:
     parts = [f"{summary.measured} measured"]
     if summary.known:
-        parts.append(f"{summary.known} in the notebook already (--again reads them again)")
+        into = "" if summary.run is None else f", now in run {summary.run}"
+        parts.append(f"{summary.known} in the notebook already{into} (--again reads them again)")
     if summary.failures:
         parts.append(f"{len(summary.failures)} not measured")
     scans = "1 scan" if summary.scans == 1 else f"{summary.scans} scans"

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.development_names import solution_text
+from densiscan.notebook_materials import Batch
 from densiscan.notebook_merge import Merged
-from densiscan.notebook_runs import Batch
 from densiscan.report import paragraph
 
 _WORDS: Final = {
@@ -53,6 +54,7 @@ def batch_document(batch: Batch) -> dict[str, Any]:
     return {
         "format": "densiscan.batch/1",
         "developer": batch.developer,
+        "dilution": batch.dilution,
         "batch": batch.name,
         "mixed": batch.mixed,
         "discarded": batch.discarded,
@@ -67,7 +69,12 @@ def batch_text(batch: Batch) -> str:
     mixed = "on a day not known" if batch.mixed is None else f"on {batch.mixed}"
     times = {0: "not yet used", 1: "used once", 2: "used twice"}.get(batch.uses, f"used {batch.uses} times")
     runs = f", in run{'s' if len(batch.runs) > 1 else ''} {', '.join(map(str, batch.runs))}" if batch.runs else ""
-    lines = [paragraph(f"{batch.developer}, batch {batch.name}: mixed {mixed}, {times}{runs}.", indent=0)]
+    lines = [
+        paragraph(
+            f"{solution_text(batch.developer, batch.dilution)}, batch {batch.name}: mixed {mixed}, {times}{runs}.",
+            indent=0,
+        )
+    ]
     if batch.film_area_m2:
         lines.append(paragraph(f"It has developed {1e4 * batch.film_area_m2:.0f} square centimetres of film."))
     if batch.discarded is not None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from densiscan.development_runs import Run
+from densiscan.development_names import dilution_key, name_key
+from densiscan.development_runs import Run, is_same_process
 from densiscan.plots import figure_svg, new_figure, series, spread_bars
 from densiscan.quantity import Quantity
 from densiscan.report_page import Drawing
@@ -20,7 +21,11 @@ _LEAST_RUNS: Final = 2
 
 
 def drawings(
-    runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]], tests: Mapping[str, Mapping[str, Any]]
+    runs: Sequence[Run],
+    stops: Mapping[int, Sequence[Quantity]],
+    tests: Mapping[str, Mapping[str, Any]],
+    *,
+    every: Sequence[Run],
 ) -> tuple[Drawing, ...]:
     """Return the figures of runs, the earliest first, by film, developer and dilution.
 
@@ -30,11 +35,19 @@ def drawings(
         By the number of a run: the exposure of its negatives against a normal one, as `trends_of` takes it.
     tests
         Documents of kept film tests by name: what they tell of contrast counts as in `advise`.
+    every
+        All runs of the notebook, the earliest first: what is advised rests on all of a process, as in `advise`.
     """
     found = []
     for place, group in enumerate(_groups(runs)[:MOST_PAIRS]):
-        name = f"{group[0].film} in {group[0].developer} {group[0].dilution or ''}".strip()
-        found.append(_drawing(f"Contrast against time: {name}", _contrast(group, tests), key=f"c{place}"))
+        name = f"{group[0].film} in {group[0].solution}"
+        found.append(
+            _drawing(
+                f"Contrast against time: {name}",
+                _contrast([run for run in every if is_same_process(run, group[0])], tests),
+                key=f"c{place}",
+            )
+        )
         found.append(_drawing(f"From run to run: {name}", _trends(group, stops), key=f"r{place}"))
     return tuple(found)
 
@@ -48,11 +61,11 @@ def film_drawings(tests: Mapping[str, Mapping[str, Any]], films: Collection[str]
         Documents of film tests by the name they are kept under, the last kept first. A test is of the film that its
         document names, else of the one it is named after.
     """
-    wanted = {film.casefold() for film in films}
+    wanted = {name_key(film) for film in films}
     found = [
         (name, test)
         for name, test in tests.items()
-        if test.get("curve") and str(test.get("film") or name).casefold() in wanted
+        if test.get("curve") and name_key(str(test.get("film") or name)) in wanted
     ]
     return tuple(
         _drawing(f"Film test: {name}", _film_test(test), key=f"f{place}")
@@ -85,9 +98,9 @@ def _groups(runs: Sequence[Run]) -> list[list[Run]]:
     """Return the runs that belong together and are enough to be drawn, those developed last first."""
     groups: dict[tuple[str, ...], list[Run]] = {}
     for run in runs:
-        if run.removed or not run.density_ranges:
+        if run.removed or not (run.density_ranges or run.base_plus_fogs):
             continue
-        key = tuple("".join((word or "").casefold().split()) for word in (run.film, run.developer, run.dilution))
+        key = (name_key(run.film), name_key(run.developer), dilution_key(run.dilution))
         groups.setdefault(key, []).append(run)
     enough = [group for group in groups.values() if len(group) >= _LEAST_RUNS]
     return sorted(enough, key=lambda group: group[-1].date, reverse=True)
@@ -110,7 +123,7 @@ def _contrast(runs: Sequence[Run], tests: Mapping[str, Mapping[str, Any]]) -> Fi
     told = [contrast_points(test, film=film, developer=developer) for test in tests.values()]
     known = posterior_of(evidence_of(runs, [point for points in told for point in points]))
     advice = advise_from(known, runs, Plan(target_range=density_range_for(None, "contact")))
-    return development_figure(development_curve(known, advice), film=film, developer=developer)
+    return development_figure(development_curve(known, advice), film=film, developer=runs[0].solution)
 
 
 def _trends(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> Figure:

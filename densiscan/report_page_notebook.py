@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from densiscan.development_names import same_name
 from densiscan.development_runs import Run
 from densiscan.negative_sheet import Sheet
 from densiscan.notebook_readings import KeptReading
@@ -29,7 +30,7 @@ class Chosen:
     def has(self, run: Run) -> bool:
         """Return whether a run is wanted."""
         numbered = not self.runs or run.number in self.runs
-        named = self.film is None or run.film.casefold() == self.film.casefold()
+        named = self.film is None or same_name(run.film, self.film)
         return numbered and named and self.holds(run.date)
 
     def holds(self, date: str) -> bool:
@@ -65,27 +66,26 @@ class Made:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """What was chosen of a notebook: runs, earliest first, and the last reading of each negative, in their order."""
+    """What was chosen of a notebook: runs, earliest first, and the reading that counts of each negative, likewise."""
 
     runs: tuple[Run, ...]
     readings: tuple[KeptReading, ...] = field(default=())
 
 
 def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) -> Taken:
-    """Return what is wanted of runs (the earliest first) and readings (likewise).
+    """Return what is wanted of runs (the earliest first) and of the readings that count (likewise).
 
-    A negative measured more than once is there once, as it was read last. Readings of no run are there where no run or
-    film is asked for, by the day they were made.
+    Readings of no run are there where no runs or film are asked for, by the day they were made.
     """
     wanted = tuple(run for run in runs if chosen.has(run))
     numbers = {run.number: place for place, run in enumerate(wanted)}
-    last: dict[str, KeptReading] = {}
-    for reading in readings:
-        if reading.document is None:
-            continue
-        if reading.run in numbers or (reading.run is None and not chosen.of_runs and chosen.holds(reading.made)):
-            last[reading.negative] = reading
-    ordered = sorted(last.values(), key=lambda reading: (numbers.get(reading.run or 0, len(numbers)), reading.made))
+    shown = {
+        reading.negative: reading
+        for reading in readings
+        if reading.document is not None
+        and (reading.run in numbers or (reading.run is None and not chosen.of_runs and chosen.holds(reading.made)))
+    }
+    ordered = sorted(shown.values(), key=lambda reading: (numbers.get(reading.run or 0, len(numbers)), reading.made))
     return Taken(runs=wanted, readings=tuple(ordered))
 
 
@@ -137,6 +137,12 @@ def whole(document: Mapping[str, Any]) -> dict[str, Any]:
     return known
 
 
+def _ranges_text(run: Run) -> str:
+    """Return the density ranges that count, and of the others why they do not."""
+    left_out = dict.fromkeys(f"left out, {one.why}" for one in run.left_out)
+    return "; ".join([*(density_text(quantity) for quantity in run.density_ranges), *left_out]) or "not read"
+
+
 def runs_table(runs: Sequence[Run]) -> Table:
     """Return the runs, one a line."""
     return Table(
@@ -147,11 +153,11 @@ def runs_table(runs: Sequence[Run]) -> Table:
                 str(run.number),
                 run.date[:10],
                 run.film,
-                run.developer if run.dilution is None else f"{run.developer} {run.dilution}",
+                run.solution,
                 time_text(run.time_s),
                 temperature_text(run.temperature_c),
                 use_text(run.use),
-                ", ".join(density_text(quantity) for quantity in run.density_ranges) or "not read",
+                _ranges_text(run),
                 run.note or "",
             )
             for run in runs

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from densiscan.development_habits import Filled
 from densiscan.development_runs import Run
-from densiscan.notebook_readings import KeptReading
 from densiscan.quantity import Quantity
 from densiscan.report import density_text, paragraph, time_text
+from densiscan.report_counting import Shown, reading_document, reading_lines
 from densiscan.writing_terminal import fitted
 
 RUN_FORMAT: Final = "densiscan.run/1"
@@ -51,28 +51,14 @@ def run_document(run: Run) -> dict[str, Any]:
         "note": run.note,
         "density_ranges": [quantity.to_json() for quantity in run.density_ranges],
         "base_plus_fogs": [quantity.to_json() for quantity in run.base_plus_fogs],
+        "left_out": [{"file": one.file, "why": one.why, "fog_counts": one.fog_counts} for one in run.left_out],
         "removed": run.removed,
     }
 
 
-def run_page_document(run: Run, readings: Sequence[KeptReading]) -> dict[str, Any]:
-    """Return a run with everything read of it, how each reading was made included."""
-    return {
-        **run_document(run),
-        "readings": [
-            {
-                "file": reading.file,
-                "scan_sha256": reading.scan_sha256,
-                "piece": reading.piece,
-                "negative": reading.negative,
-                "made": reading.made,
-                "version": reading.version,
-                "arguments": reading.arguments,
-                **{name: quantity.to_json() for name, quantity in reading.quantities.items()},
-            }
-            for reading in readings
-        ],
-    }
+def run_page_document(run: Run, readings: Sequence[Shown]) -> dict[str, Any]:
+    """Return a run with everything read of it: how each reading was made, and whether it counts."""
+    return {**run_document(run), "readings": [reading_document(one) for one in readings]}
 
 
 def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
@@ -102,10 +88,9 @@ def temperature_text(celsius: float) -> str:
 
 def sentence(run: Run) -> str:
     """Return a run in one sentence."""
-    dilution = "" if run.dilution is None else f" {run.dilution}"
     batch = "" if run.batch is None else f" of batch {run.batch}"
     return (
-        f"{run.film} in {run.developer}{dilution}, {time_text(run.time_s)} at {temperature_text(run.temperature_c)}, "
+        f"{run.film} in {run.solution}, {time_text(run.time_s)} at {temperature_text(run.temperature_c)}, "
         f"{use_text(run.use)}{batch}"
     )
 
@@ -155,7 +140,7 @@ def runs_text(runs: Sequence[Run], *, more: int = 0) -> str:
 def _line(run: Run) -> str:
     ranges = _mean_text(run.density_ranges)
     base = _mean_text(run.base_plus_fogs)
-    film, developer = fitted(run.film, 14), fitted(run.developer, 14)
+    film, developer = fitted(run.film, 14), fitted(run.solution, 14)
     return (
         f"{run.number:>5}  {run.date[:10]}  {film}  {developer} {time_text(run.time_s):>6}  {run.temperature_c:5.1f}  "
         f"{run.use:>3}  {ranges:>5} {base:>4}"
@@ -166,14 +151,13 @@ def _mean_text(read: Sequence[Quantity]) -> str:
     return f"{sum(one.value for one in read) / len(read):.2f}" if read else ""
 
 
-def run_text(run: Run, readings: Sequence[KeptReading] = ()) -> str:
+def run_text(run: Run, readings: Sequence[Shown] = ()) -> str:
     """Return the page of one run."""
     index = "" if run.exposure_index is None else f", exposed at {run.exposure_index:g}"
-    dilution = "" if run.dilution is None else f" {run.dilution}"
     batch = "" if run.batch is None else f", batch {run.batch}"
     facts = [
         ("film", f"{run.film}{index}"),
-        ("developer", f"{run.developer}{dilution}{batch}, {use_text(run.use)}"),
+        ("developer", f"{run.solution}{batch}, {use_text(run.use)}"),
         ("development", f"{time_text(run.time_s)} at {temperature_text(run.temperature_c)}"),
         *((_WORDS.get(field, field), getattr(run, field)) for field in ("agitation", "prewash", "stop", "fix")),
         ("load", _load(run)),
@@ -185,9 +169,10 @@ def run_text(run: Run, readings: Sequence[KeptReading] = ()) -> str:
     lines += [_fact(label, " ".join(told.split())) for label, told in facts if told]
     lines += [_fact("density range", density_text(one)) for one in run.density_ranges]
     lines += [_fact("base plus fog", density_text(one)) for one in run.base_plus_fogs]
-    scans = [reading for reading in readings if reading.scan_sha256 is not None]
+    lines += [_fact("left out", f"{one.file or 'read elsewhere'}, {one.why}") for one in run.left_out]
+    scans = [one for one in readings if one.reading.scan_sha256 is not None]
     if scans:
-        lines += ["", "  Readings", *(_reading_line(reading) for reading in scans)]
+        lines += ["", "  Readings", *(reading_lines(one) for one in scans)]
     return "\n".join(lines)
 
 
@@ -204,11 +189,13 @@ def _load(run: Run) -> str | None:
     return " in ".join(part for part in (sheets, volume) if part) or None
 
 
-def _reading_line(reading: KeptReading) -> str:
-    piece = "" if reading.piece is None else f", piece {reading.piece}"
-    span = reading.quantities.get("density_range")
-    base = reading.quantities.get("base_plus_fog")
-    return paragraph(
-        f"{reading.made[:10]}  {reading.file}{piece}: density range {density_text(span)}, base plus fog "
-        f"{density_text(base)}"
-    )
+_UNDONE: Final = {
+    "measure": "measured into a run",
+    "remove-reading": "reading taken out",
+    "restore-reading": "reading brought back",
+}
+
+
+def undone_text(what: str) -> str:
+    """Return a change that was taken back, in words."""
+    return _UNDONE.get(what, what)

@@ -10,10 +10,7 @@ from densiscan.batch import Assessment, BatchResult
 from densiscan.quantity import Quantity
 from densiscan.report import QUANTITIES
 from densiscan.report_trouble import findings_cell
-from densiscan.writing import as_text
-
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
-"""What a table program takes for the beginning of a formula."""
+from densiscan.writing import as_text, guarded
 
 
 def readings_csv(result: BatchResult) -> str:
@@ -43,8 +40,8 @@ def _line(cells: list[object]) -> str:
 
 
 def _plain(cell: object) -> object:
-    """Return a text that no table program takes for a formula: behind an apostrophe where it begins like one."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+    """Return a text that no table program takes for a formula, whatever it splits cells at."""
+    return guarded(cell) if isinstance(cell, str) else cell
 
 
 def _columns(spots: int) -> tuple[str, ...]:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.development_names import solution_text
 from densiscan.development_runs import Run
 from densiscan.development_trends import Point, Trend, missing_runs, value_text
-from densiscan.quantity import COVERAGE_FACTOR
+from densiscan.quantity import COVERAGE_FACTOR, Warning_
 from densiscan.report import paragraph
 
 FORMAT: Final = "densiscan.trends/1"
@@ -17,7 +18,10 @@ _LABEL: Final = 25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrendSheet:
-    """Trends of one film in one developer, the runs they rest on, and how many of another dilution were left out."""
+    """Trends of one film in one developer, the runs they rest on, and how many of another dilution were left out.
+
+    `told` is what else there is to say of the runs.
+    """
 
     film: str
     developer: str
@@ -25,6 +29,7 @@ class TrendSheet:
     runs: tuple[Run, ...]
     trends: tuple[Trend, ...]
     left_out: int = 0
+    told: tuple[Warning_, ...] = ()
 
 
 def trends_document(sheet: TrendSheet) -> dict[str, Any]:
@@ -45,6 +50,7 @@ def trends_document(sheet: TrendSheet) -> dict[str, Any]:
             }
             for trend in sheet.trends
         ],
+        "warnings": [warning.to_json() for warning in sheet.told],
     }
 
 
@@ -71,10 +77,12 @@ def _point_document(point: Point) -> dict[str, Any]:
 
 def trends_text(sheet: TrendSheet) -> str:
     """Return trends in words, for 80 columns."""
-    dilution = "" if sheet.dilution is None else f" {sheet.dilution}"
     counted = f"{len(sheet.runs)} run{'' if len(sheet.runs) == 1 else 's'}"
     span = f", {sheet.runs[0].date[:10]} to {sheet.runs[-1].date[:10]}" if sheet.runs else ""
-    lines = [paragraph(f"{sheet.film} in {sheet.developer}{dilution}: {counted}{span}", indent=0), ""]
+    lines = [
+        paragraph(f"{sheet.film} in {solution_text(sheet.developer, sheet.dilution)}: {counted}{span}", indent=0),
+        "",
+    ]
     lines += ["                             last  usual   limits          runs"]
     lines += [_line(trend) for trend in sheet.trends]
     lines += _use_lines(sheet.trends)
@@ -82,6 +90,7 @@ def trends_text(sheet: TrendSheet) -> str:
     if sheet.left_out:
         told = "1 run at another dilution is" if sheet.left_out == 1 else f"{sheet.left_out} runs at others are"
         notes.append(paragraph(f"{told} left out; --dilution chooses."))
+    notes += [paragraph(f"! {warning.message}") for warning in sheet.told]
     notes += _doubts(sheet.trends)
     return "\n".join([*lines, *([""] if notes else []), *notes])
 

@@ -38,7 +38,10 @@ class BedBorder:
         width, height = bed.size_mm
         long = 2 * max(width, height)
         place, box = {
-            "left": (Place(x_mm=self.width_mm, y_mm=height / 2, angle_deg=self.lean_deg), (-long, -long, long, 2 * long)),
+            "left": (
+                Place(x_mm=self.width_mm, y_mm=height / 2, angle_deg=self.lean_deg),
+                (-long, -long, long, 2 * long),
+            ),
             "right": (
                 Place(x_mm=width - self.width_mm, y_mm=height / 2, angle_deg=self.lean_deg),
                 (0.0, -long, long, 2 * long),

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
 import numpy as np
 
+from densiscan.documents import flag_of, number_of, text_of, whole_of
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.quantity import Warning_
 from densiscan.scan_jpeg import open_jpeg
@@ -111,23 +112,22 @@ class ScanFacts:
         KeyError, TypeError, ValueError
             If something is missing or of another kind.
         """
-        ppi = document["ppi"]
-        full_scale = int(document["full_scale"])
-        if not 1 <= full_scale <= 65535:
-            message = f"a full scale of {full_scale} is none"
-            raise ValueError(message)
+        bits = whole_of(document, "bits", 1, 64)
+        full_scale = whole_of(document, "full_scale", 1, 65535)
+        if full_scale.bit_length() < min(bits, 16):
+            raise ValueError(f"a full scale of {full_scale} does not go with {bits} bits")
         texts = {
-            name: None if document[name] is None else str(document[name])
+            name: None if document[name] is None else text_of(document, name)
             for name in ("make", "model", "software", "date", "icc")
         }
         return cls(
-            file=str(document["file"]),
-            ppi=None if ppi is None else float(ppi),
-            bits=int(document["bits"]),
-            channels=int(document["channels"]),
+            file=text_of(document, "file"),
+            ppi=None if document["ppi"] is None else number_of(document, "ppi", 1e-3, 1e6),
+            bits=bits,
+            channels=whole_of(document, "channels", 1, 10_000),
             full_scale=full_scale,
-            min_is_white=bool(document["min_is_white"]),
-            lossy=bool(document["lossy"]),
+            min_is_white=flag_of(document, "min_is_white"),
+            lossy=flag_of(document, "lossy"),
             **texts,
         )
 

@@ -102,12 +102,21 @@ def rows_of(lines: Sequence[tuple[int, str]], path: str | Path, form: Form) -> t
     header, *entries = (_cells(line, separator) for _, line in lines)
     names = [name.lower() for name in header]
     wanted = form.instead if form.instead and form.instead[0] in names else form.columns
+    twice = next((name for name in names if name and names.count(name) > 1), None)
+    if twice is not None:
+        raise form.error(f"{path}, line {lines[0][0]}: two columns are called {twice}; give each its own name.")
     missing = next((name for name in wanted if name not in names), None)
     if missing is not None:
         raise form.error(
             f"{path} has no header {','.join(wanted)} on line {lines[0][0]}: no column {missing}; put it above "
             "the numbers."
         )
+    for (number, line), cells in zip(lines[1:], entries, strict=True):
+        if any(cells[len(names) :]):
+            raise form.error(
+                f'{path}, line {number}: "{line}" has {len(cells)} cells under {len(names)} headings; write decimals '
+                "with a point, or separate the cells by semicolons."
+            )
     return tuple(
         Row(line=number, cells=dict(zip(names, cells, strict=False)))
         for (number, _), cells in zip(lines[1:], entries, strict=True)

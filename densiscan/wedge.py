@@ -23,6 +23,8 @@ NOMINAL_UNCERTAINTY: Final = 0.02
 FEWEST_STEPS: Final = 5
 MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
+_WIDEST: Final = 1.0
+"""Expanded uncertainty beyond which a step is not known at all."""
 _FORM: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
 _DENSITY_FIELDS: Final = ("D_VIS", "D_MAJOR_FILTER", "D_GREEN", "D_RED", "D_BLUE")
 
@@ -124,6 +126,11 @@ def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
         density = _number(row.cells.get("density", ""), "density", row.line, file)
         stated = row.cells.get("uncertainty", "")
         uncertainty = _number(stated, "uncertainty", row.line, file) if stated else NOMINAL_UNCERTAINTY
+        if not 0.0 < uncertainty <= _WIDEST:
+            raise WedgeFileError(
+                f'{file}, line {row.line}: the uncertainty "{stated}" must be above 0 and at most {_WIDEST:g}; leave '
+                "the cell empty where it is unknown."
+            )
         step = row.cells.get("step", "") or str(len(steps) + 1)
         steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty))
     return tuple(steps)

@@ -61,7 +61,8 @@ def drawn(seed: int) -> tuple[list[sample.Piece], tuple[float, float], list[str]
         cut = None
         if rng.uniform() < 0.25:
             cut = tuple(
-                (float(rng.uniform(0, 0.8)), float(rng.uniform(0, 0.8)), float(rng.uniform(-0.2, 0.3))) for _ in range(4)
+                (float(rng.uniform(0, 0.8)), float(rng.uniform(0, 0.8)), float(rng.uniform(-0.2, 0.3)))
+                for _ in range(4)
             )
         scenes.append(picture.scene)
         films.append(
@@ -132,8 +133,8 @@ def report(beds: Sequence[Bed]) -> str:
     lines = [
         f"{len(beds)} beds, {sum(bed.sheets for bed in beds)} sheets: {len(lost)} lost",
         f"{sum(bed.strange for bed in beds)} readings of no sheet",
-        f"{len(wedges)} wedges beside film, {sum(bed.wedge_left_out for bed in wedges)} left out; "
-        f"{sum(bed.wedge_left_out for bed in beds if not bed.wedge)} seen where there was none",
+        f"{len(wedges)} wedges beside film, {sum(bed.wedge_left_out for bed in wedges)} left out",
+        f"{sum(bed.wedge_left_out for bed in beds if not bed.wedge)} wedges seen where there was none",
         *(f"lost: seed {seed}, {scene}" for seed, scene in lost),
         *(f"strange: seed {bed.seed}" for bed in beds if bed.strange),
     ]

@@ -101,7 +101,9 @@ def test_a_dense_negative_with_a_narrow_rebate_is_not_opaque() -> None:
 def test_a_night_roll_is_no_single_frame(clear: tuple[int, int], tmp_path: Path) -> None:
     """Five frames of 36 mm with gaps of 2: two of them hold only a few lights."""
     pictures = [
-        Picture(scene="night-street", seed=40 + k, shadow_stops=-5.5 if k in clear else -2.0, range_stops=9, flare=0.001)
+        Picture(
+            scene="night-street", seed=40 + k, shadow_stops=-5.5 if k in clear else -2.0, range_stops=9, flare=0.001
+        )
         for k in range(5)
     ]
     film = strip(place=Place(x_mm=104, y_mm=26, angle_deg=0.4), pictures=pictures, curve=FilmCurve())

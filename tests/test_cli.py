@@ -172,6 +172,63 @@ def test_no_output_takes_the_place_of_something_else(
     assert Path(lost).read_bytes() == before
 
 
+FOREIGN = {
+    "photo.png": b"\x89PNG\r\n\x1a\n a photograph",
+    "drawing.svg": b"<svg>somebody's</svg>",
+    "site.html": b"<html><title>A site</title>",
+    "notes.json": b'{"format": "densiscan.notebook/1", "runs": []}',
+    "plain.json": b'{"anything": 1}',
+}
+
+
+@pytest.mark.usefixtures("files")
+@pytest.mark.parametrize(
+    ("line", "lost"),
+    [
+        ("measure neg.tif --calibration cal.json --marked photo.png", "photo.png"),
+        ("measure neg.tif --calibration cal.json --report site.html", "site.html"),
+        ("report site.html", "site.html"),
+        ("calibrate wedge.tif --densities wedge.csv --out notes.json", "notes.json"),
+        ("calibrate wedge.tif --densities wedge.csv --out plain.json", "plain.json"),
+        ("calibrate wedge.tif --densities wedge.csv --plot photo.png", "photo.png"),
+        ("calibrate wedge.tif --densities wedge.csv --plot drawing.svg", "drawing.svg"),
+        ("check --wedge wedge.tif --densities wedge.csv --out cal.json", "cal.json"),
+        ("notebook export cal.json", "cal.json"),
+    ],
+)
+def test_a_file_of_another_kind_is_replaced_only_where_that_is_said(
+    line: str, lost: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, content in FOREIGN.items():
+        Path(name).write_bytes(content)
+    before = Path(lost).read_bytes()
+    assert run(line.split()) == 2
+    assert f"{lost} is there already and holds something else; name another file, or add --overwrite" in error_of(
+        capsys
+    )
+    assert Path(lost).read_bytes() == before
+    # Said to be meant, it is no longer what stands in the way; the scans here are none, so that nothing is written.
+    run([*line.split(), "--overwrite"])
+    assert "holds something else" not in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("files", "measured")
+@pytest.mark.parametrize("second", ["same.png", "./same.png", "folder/../same.png"])
+def test_two_outputs_of_one_name_are_refused(second: str, capsys: pytest.CaptureFixture[str]) -> None:
+    line = ["measure", "neg.tif", "--calibration", "cal.json", "--csv", "same.png", "--marked", second]
+    assert run(line) == 2
+    assert "both name" in error_of(capsys)
+    assert not Path("same.png").exists()
+
+
+@pytest.mark.usefixtures("files", "measured")
+def test_an_older_table_of_readings_is_replaced_without_a_word(capsys: pytest.CaptureFixture[str]) -> None:
+    for _ in range(2):
+        assert run(["measure", "neg.tif", "--calibration", "cal.json", "--csv", "out.csv"]) == 0
+    assert "Written to out.csv" in capsys.readouterr().err
+    assert Path("out.csv").read_text().startswith("file,path,")
+
+
 @pytest.mark.usefixtures("files")
 @pytest.mark.parametrize(("rows", "columns", "ppi"), [(1, 1, 300), (2, 700, 150), (300, 1, 20), (120, 300, 9600)])
 @pytest.mark.parametrize(

@@ -247,12 +247,17 @@ def rows(here: Path) -> int:
     return len(sheet.read_text().splitlines()) - 1 if sheet.exists() else 0
 
 
+def on_its_way(here: Path) -> int:
+    """Lines of the table that is still beside its place, its head left out."""
+    return max((len(part.read_text().splitlines()) - 1 for part in here.glob(".out.csv.*")), default=0)
+
+
 def until(here: Path, number: int) -> None:
-    """Wait until so many lines stand in the table file."""
+    """Wait until so many lines of the table are written."""
     ends = time.monotonic() + 120
-    while rows(here) < number and time.monotonic() < ends:
+    while on_its_way(here) < number and time.monotonic() < ends:
         time.sleep(0.01)
-    assert rows(here) >= number
+    assert on_its_way(here) >= number
 
 
 @LINUX
@@ -301,6 +306,43 @@ def test_ctrl_c_while_the_workers_still_start_leaves_no_trace(here: Path, after:
     _, err = process.communicate(timeout=60)
     assert process.returncode == 130
     assert "Traceback" not in err
+
+
+@LINUX
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL, signal.SIGHUP])
+def test_workers_end_with_their_parent(here: Path, how: signal.Signals) -> None:
+    process = started(here, "--jobs", "2")
+    until(here, 1)
+    children = children_of(process.pid)
+    everybody = {*children, *children_of(*children)}
+    assert len(everybody) >= 3
+    os.kill(process.pid, how)
+    # Standard output is closed only when the last of them has ended.
+    process.communicate(timeout=30)
+    assert process.returncode == -how
+    ends = time.monotonic() + 30
+    while any(Path(f"/proc/{number}/stat").exists() for number in everybody) and time.monotonic() < ends:
+        time.sleep(0.05)
+    assert not [number for number in everybody if Path(f"/proc/{number}/stat").exists()]
+
+
+@LINUX
+def test_a_table_that_the_disk_does_not_take_leaves_the_old_one(
+    here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old = "file,path,\nearlier.tif,x,\n"
+    (here / "out.csv").write_text(old)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    assert run(["measure", "scans", "--calibration", "cal.json", "--csv", "out.csv", "--jobs", "1"]) == 1
+    captured = capsys.readouterr()
+    assert "no space left on device; choose another file" in captured.err
+    assert "neg-05.tif" in captured.out
+    assert (here / "out.csv").read_text() == old
+    assert list(here.glob(".out.csv.*")) == []
 
 
 @LINUX

@@ -216,7 +216,10 @@ def test_measure_ties_its_readings_to_the_run(scans: Path, place: Path, printed:
     shown = printed("measure normal.tif thin.tif --run 1")
     read = printed("run show 1")
     assert [one["file"] for one in read["readings"]] == ["normal.tif", "thin.tif"]
-    assert read["density_ranges"] == [one["density_range"] for one in shown["readings"]]
+    # The thin one lacks shadows: its range says nothing about the development, its base plus fog counts.
+    assert read["density_ranges"] == [shown["readings"][0]["density_range"]]
+    assert read["base_plus_fogs"] == [one["base_plus_fog"] for one in shown["readings"]]
+    assert read["left_out"] == [{"file": "thin.tif", "why": "underexposed", "fog_counts": True}]
     assert "measure normal.tif thin.tif --run 1" in read["readings"][0]["arguments"]
     assert {len(one["scan_sha256"]) for one in read["readings"]} == {64}
     # The subject of the run was metered, so the development is judged by it.
@@ -224,7 +227,8 @@ def test_measure_ties_its_readings_to_the_run(scans: Path, place: Path, printed:
     printed("measure normal.tif --run 1 --aperture 2")
     again = printed("run show 1")
     assert len(again["readings"]) == 3
-    assert len(again["density_ranges"]) == 2
+    assert len(again["density_ranges"]) == 1
+    assert again["density_ranges"] != read["density_ranges"]
 
 
 def test_fog_is_told_where_the_base_of_the_film_is_known(scans: Path, place: Path, printed: Json) -> None:

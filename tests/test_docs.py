@@ -71,6 +71,7 @@ def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
         "--no-deps",
         "--version",
         "--help",
+        "--host",
     }
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", text_of(page))) <= known | tools
     for command in commands_in(page):

@@ -93,7 +93,7 @@ def test_run_comes_back_as_it_was_put_in(tmp_path: Path) -> None:
         def back_and_forth(run: Run) -> None:
             # Two spellings of one name would be one film, so that each example has names of its own.
             number = 1 + len(book.runs(removed=None))
-            own: dict[str, Any] = {"film": f"{run.film} {number}", "developer": f"{run.developer} {number}"}
+            own: dict[str, Any] = {"film": f"{run.film}#{number}#", "developer": f"{run.developer}#{number}#"}
             kept = book.add_run(replace(run, **own))
             assert kept == replace(run, number=number, **own)
             assert book.run(number) == kept
@@ -138,7 +138,8 @@ def test_scan_measured_twice_is_one_negative_with_two_readings(book: Notebook) -
         kept = book.readings(run=number)
         assert len(kept) == 2
         assert len({reading.negative for reading in kept}) == 1
-        assert [span.value for span in book.run(number).density_ranges] == [1.10]
+        # Made for no run and with other options: a try-out, which moves nothing.
+        assert [span.value for span in book.run(number).density_ranges] == [1.05]
 
 
 def test_same_measurement_again_is_no_second_reading(book: Notebook) -> None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import stat
 import subprocess
 import sys
 import tempfile
 import threading
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from random import Random
 
@@ -324,6 +325,7 @@ def test_older_notebook_is_backed_up_and_brought_to_the_form_of_today(
         assert book.film_base("Film A") is not None
         undone = book.undo()  # what the run was before has come along
         assert undone is not None
+        assert undone[1] is not None
         assert (undone[1].time_s, undone[1].note) == (480.0, None)
         assert book.told == ()
 
@@ -369,6 +371,29 @@ def test_migration_waits_for_its_backup(place: Path, monkeypatch: pytest.MonkeyP
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)
     connection.close()
     assert [file.name for file in place.parent.glob("*.part")] == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="modes as POSIX has them")
+def test_the_notebook_and_its_copies_are_for_their_owner_alone(written: Path) -> None:
+    copy = written.with_name("copy.sqlite")
+    assert cli.run(["notebook", "backup", str(copy)]) == 0
+    for file in (written, copy):
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600, file
+
+
+def test_a_backup_of_a_damaged_notebook_says_so(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with closing(sqlite3.connect(written)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+        # An index that no longer agrees with its table: seen by the check of the whole, not by a copy page by page.
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("DELETE FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL")
+        connection.commit()
+    copy = written.with_name("copy.sqlite")
+    assert cli.run(["notebook", "backup", str(copy)]) == 1
+    said = capsys.readouterr()
+    assert "is damaged, and so is the copy" in said.err
+    assert "Copied" not in said.out
+    assert copy.exists()
 
 
 def test_backup_is_a_notebook_of_its_own(written: Path, capsys: pytest.CaptureFixture[str]) -> None:

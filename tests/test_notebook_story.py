@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -31,7 +32,8 @@ class Story(RuleBasedStateMachine):
         self.minute = 0
         self.book = Notebook(self.folder / "notebook.sqlite", clock=self.clock)
         self.model: dict[int, Run] = {}
-        self.before: list[tuple[int, Run | None]] = []
+        self.before: list[Callable[[], None]] = []
+        """What takes back each change, the last change last."""
         self.scans: dict[str, int | None] = {}
 
     def clock(self) -> str:
@@ -39,8 +41,16 @@ class Story(RuleBasedStateMachine):
         return f"2026-03-{1 + self.minute // 1440:02d}T{self.minute // 60 % 24:02d}:{self.minute % 60:02d}:00+00:00"
 
     def changed(self, number: int, run: Run) -> None:
-        self.before.append((number, self.model.get(number)))
+        before = self.model.get(number)
+        self.before.append(
+            lambda: self.changed(number, replace(self.model[number], removed=True) if before is None else before)
+        )
         self.model[number] = run
+
+    def tied(self, name: str, number: int | None) -> None:
+        before = self.scans[name]
+        self.before.append(lambda: self.tied(name, before))
+        self.scans[name] = number
 
     @rule(target=runs, film=NAMES, time_s=st.integers(60, 1800), spans=st.lists(st.floats(0.1, 2.0), max_size=2))
     def add(self, film: str, time_s: int, spans: list[float]) -> int:
@@ -77,11 +87,9 @@ class Story(RuleBasedStateMachine):
     @precondition(lambda self: bool(self.before))
     @rule()
     def undo(self) -> None:
-        number, before = self.before[-1]
-        undone = self.book.undo()
-        assert undone is not None
-        assert undone[1].number == number
-        self.changed(number, replace(self.model[number], removed=True) if before is None else before)
+        take_back = self.before[-1]
+        assert self.book.undo() is not None
+        take_back()
 
     @rule(name=st.sampled_from("abcd"), number=st.none() | runs)
     def measure(self, name: str, number: int | None) -> None:
@@ -91,7 +99,9 @@ class Story(RuleBasedStateMachine):
                 document={"shadow": {"value": 0.3, "uncertainty": 0.02}}, run=number,
             )
         )  # fmt: skip
-        self.scans[name] = self.scans.get(name) if number is None else number
+        self.scans.setdefault(name, None)
+        if number not in {None, self.scans[name]}:
+            self.tied(name, number)
 
     @rule()
     def open_again(self) -> None:

@@ -157,6 +157,7 @@ def test_of_a_run_in_both_the_later_one_counts(book: Notebook, tmp_path: Path, c
         assert other.run(1).time_s > 998.0
         undone = book.undo()
         assert undone is not None
+        assert undone[1] is not None
         assert undone[1].time_s < 481.0
 
 
@@ -204,6 +205,11 @@ def broken(tables: Tables, table: str, column: str, value: Any) -> dict[str, Any
         ("runs", "temperature_c", 68.0, "--temp 68"),
         ("runs", "use", 1.5, "where a whole number must be"),
         ("runs", "film", "", "is no name"),
+        ("runs", "number", -3, "has -3 for number"),
+        ("runs", "number", 0, "has 0 for number"),
+        ("runs", "number", 2**52, f"has {2**52} for number"),
+        ("runs", "note", "cut in its mi\ud83d", "half a character in note"),
+        ("readings", "document", {"file": "neg-\udc80.tif"}, "half a character in document"),
         ("runs", "uid", None, "has no uid"),
         ("runs", "extra", 1, "has the unknown column extra"),
         ("runs", "changed", "yesterday", "where a date and time must be"),

@@ -86,3 +86,32 @@ def test_no_table_is_a_fault_of_ours(read: Callable[[Path], Any], header: str, b
             read(file)
         except DensiscanError as problem:
             assert "table.csv" in str(problem)  # noqa: PT017 - either way is right
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("step,log_exposure\n1,0,05\n2,0,20\n", "line 2"),
+        ("step,log_exposure,uncertainty\n1,0.05,0.02\n2,0.20,0.02,0.01\n", "line 3"),
+        ("# a comment\nstep;log_exposure\n1;0,05\n2;0,20;x\n", "line 4"),
+    ],
+)
+def test_surplus_cells_are_refused_with_their_line(text: str, line: str, tmp_path: Path) -> None:
+    path = tmp_path / "wedge.csv"
+    path.write_text(text)
+    with pytest.raises(PointsFileError, match=line) as caught:
+        rows_of(read_lines(path, FORM), path, FORM)
+    assert "semicolons" in str(caught.value)
+
+
+def test_empty_cells_at_the_end_of_a_line_are_the_spreadsheets(tmp_path: Path) -> None:
+    path = tmp_path / "wedge.csv"
+    path.write_text("step,log_exposure,,\n1,0.05,,\n2,0.20,,,\n")
+    assert [row.cells["log_exposure"] for row in rows_of(read_lines(path, FORM), path, FORM)] == ["0.05", "0.20"]
+
+
+def test_a_column_named_twice_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "wedge.csv"
+    path.write_text("step,log_exposure,log_exposure\n1,0.05,0.06\n")
+    with pytest.raises(PointsFileError, match="two columns are called log_exposure"):
+        rows_of(read_lines(path, FORM), path, FORM)

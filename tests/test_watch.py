@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import queue
+import shutil
 import signal
 import subprocess
 import sys
@@ -182,6 +183,42 @@ def test_scans_are_measured_when_they_are_whole(here: Path, watching: Watching) 
     assert listed == ["file", "slow.tif", "two.tif", "two.tif"]
 
 
+def test_the_table_is_gone_on_with_and_the_watch_outlives_it(here: Path) -> None:
+    (here / "tables").mkdir()
+    table = here / "tables" / "out.csv"
+    for number in (1, 2):
+        watching = Watching(here, "--csv", "tables/out.csv")
+        try:
+            negative(here / "incoming" / f"evening-{number}.tif", number)
+            watching.until(f"evening-{number}.tif")
+            if number == 2:
+                shutil.rmtree(here / "tables", ignore_errors=True)
+                negative(here / "incoming" / "late.tif", 7)
+                watching.until("takes no more lines")
+                watching.until("late.tif")
+            else:
+                negative(here / "incoming" / "second.tif", 5)
+                watching.until("second.tif")
+            watching.process.send_signal(signal.SIGINT)
+            watching.until("Watched")
+            assert watching.process.wait(30) == 0
+        finally:
+            watching.process.kill()
+            watching.process.wait()
+            watching.listening.join(30)
+        if number == 1:
+            kept = table.read_text()
+            assert [line.split(",")[0] for line in kept.splitlines()] == ["file", "evening-1.tif", "second.tif"]
+            table.write_text(kept + "mine.tif,,\n")
+
+
+def test_a_table_of_other_columns_is_not_gone_on_with(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (here / "out.csv").write_text("file,path,piece,spot_1_x_mm\n")
+    line = ["watch", str(here / "incoming"), "--calibration", str(here / "cal.json"), "--csv", str(here / "out.csv")]
+    assert run(line) == 2
+    assert "a table of other columns" in capsys.readouterr().err
+
+
 def test_a_name_that_is_no_text_does_not_end_the_watch(here: Path, watching: Watching) -> None:
     incoming = here / "incoming"
     try:
@@ -218,6 +255,25 @@ def test_what_is_watched_for_a_run_is_kept_with_that_run(here: Path, capsys: pyt
     assert run(["run", "show", "1", "--json", "--notebook", book]) == 0
     readings = json.loads(capsys.readouterr().out)["readings"]
     assert [reading["file"] for reading in readings] == ["three.tif"]
+
+
+def test_a_negative_that_moves_to_the_last_run_is_said_to(here: Path) -> None:
+    book = str(here / "moved.sqlite")
+    added = "run add --film Fernley --developer Hollin --time 8:00 --temp 20 --notebook"
+    negative(here / "before.tif", 3)
+    assert run([*added.split(), book]) == 0
+    measured = ["measure", str(here / "before.tif"), "--calibration", str(here / "cal.json")]
+    assert run([*measured, "--run", "1", "--notebook", book]) == 0
+    assert run([*added.split(), book]) == 0
+    watching = Watching(here, "--run", "last", "--notebook", book)
+    try:
+        negative(here / "incoming" / "again.tif", 3)
+        assert watching.until("was in run 1 and is now in run 2").startswith("again.tif")
+        assert "no density range (was" in watching.until("Run 1 now counts")
+    finally:
+        watching.process.kill()
+        watching.process.wait()
+        watching.listening.join(30)
 
 
 @pytest.mark.parametrize(

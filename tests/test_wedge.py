@@ -116,7 +116,12 @@ def test_keyed_text_form_read_by_a_second_reader(tmp_path: Path) -> None:
         ("step,density\n1,0.05\n2,0.3\n3,0.2\n4,0.5\n5,0.6\n", "neither rise nor fall"),
         ("step,density\n1,0.05\n2,0.05\n3,0.2\n4,0.5\n5,0.6\n", "neither rise nor fall"),
         ("step,density\n1,5\n2,20\n3,35\n4,50\n5,65\n", "outside 0 to 6"),
-        ("step,density,uncertainty\n1,0.05,-1\n2,0.2,1\n3,0.3,1\n4,0.5,1\n5,0.6,1\n", "not above zero"),
+        ("step,density,uncertainty\n1,0.05,-1\n2,0.2,1\n3,0.3,1\n4,0.5,1\n5,0.6,1\n", 'line 2: the uncertainty "-1"'),
+        (
+            "step,density,uncertainty\n1,0.05,0.02\n2,0.2,1e300\n3,0.3,\n4,0.5,\n5,0.6,\n",
+            'line 3: the uncertainty "1e300"',
+        ),
+        ("step,density\n1,0,05\n2,0,2\n3,0,3\n4,0,5\n5,0,6\n", "line 2"),
         (KEYED.replace("END_DATA\n", ""), "cut short"),
         (KEYED.replace("A3 0.65 0.004", "A3 0.65"), "2 values where 3 fields"),
         (KEYED.replace("D_VIS STDEV_D_VIS", "LAB_L LAB_A"), "SAMPLE_ID and D_VIS"),
