@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from densiscan.apertures_edge import SIDES, Border, Doubts, Grid, at_rank, borders_of
 from densiscan.pieces_map import Indices, Map, Mask, TurnedBox, by_bands, grown
 from densiscan.survey import CellsInside, Survey
 
@@ -50,6 +51,8 @@ class ApertureReadings:
         Share of the area that was left out as dust or clear specks.
     too_many
         Whether more looked like specks than is believed; nothing was left out then.
+    borders
+        The readings along each side that come or go as the side moves; none where the area ends for certain.
     """
 
     density: Map
@@ -57,13 +60,18 @@ class ApertureReadings:
     overlapping: float
     specks: float
     too_many: bool
+    borders: tuple[Border, ...] = ()
 
     def quantile(self, share: float) -> float:
         """Return the density below which a share (0 to 1) of the readings lies, interpolated."""
-        place = share * (self.density.size - 1)
-        low = math.floor(place)
-        high = min(low + 1, self.density.size - 1)
-        return float(self.density[low] + (place - low) * (self.density[high] - self.density[low]))
+        return at_rank(self.density, share * (self.density.size - 1))
+
+    def edge_parts(self, share: float) -> dict[str, float]:
+        """Return the standard contribution to a quantile of where each side of the area lies, by the side's name."""
+        return {
+            side: border.moved(self.density, share)
+            for side, border in zip(SIDES, self.borders, strict=bool(self.borders))
+        }
 
     def noise_at(self, share: float) -> float:
         """Return the standard deviation of a reading near a share of the readings."""
@@ -81,7 +89,12 @@ class ApertureReadings:
 
 
 def readings_inside(
-    found: Survey, area: TurnedBox, *, aperture_mm: float, square: bool = False
+    found: Survey,
+    area: TurnedBox,
+    *,
+    aperture_mm: float,
+    square: bool = False,
+    doubts_mm: Doubts | None = None,
 ) -> ApertureReadings | None:
     """Read every aperture that lies wholly inside an area.
 
@@ -93,6 +106,8 @@ def readings_inside(
         Where to read, turned as the film is.
     aperture_mm
         Diameter, or side of the square (which lies straight on the scan).
+    doubts_mm
+        Standard uncertainty of the place of each side; None where nothing asks for what it does to the readings.
 
     Returns
     -------
@@ -117,7 +132,9 @@ def readings_inside(
     within = by_bands(lambda some: area.inside(x, some), y)
     share = float(specks[within].mean())
     mean = _averaged(light, kernel, ~grown(specks) if 0 < share <= MOST_SPECKS else None)
-    density = np.maximum(mean[centres], 1e-9)
+    np.maximum(mean, 1e-9, out=mean)
+    borders = _borders(mean, (x_mm[columns][middle[1]], y_mm[rows][middle[0]]), area, doubts_mm, aperture_mm)
+    density = mean[centres]
     del mean
     np.negative(np.log10(density, out=density), out=density)
     relative = by_bands(_relative, sd[middle], light[middle])[centres]
@@ -131,7 +148,16 @@ def readings_inside(
         overlapping=max(aperture_mm**2 * (1.0 if square else math.pi / 4) / (pitch[0] * pitch[1]), 1.0),
         specks=share if share <= MOST_SPECKS else 0.0,
         too_many=share > MOST_SPECKS,
+        borders=borders,
     )
+
+
+def _borders(
+    mean: Map, places: tuple[Map, Map], area: TurnedBox, doubts_mm: Doubts | None, aperture_mm: float
+) -> tuple[Border, ...]:
+    if doubts_mm is None:
+        return ()
+    return borders_of(mean, Grid(x_mm=places[0], y_mm=places[1]), area, doubts_mm, inset_mm=aperture_mm / 2)
 
 
 def _middles(edges: Map) -> Map:

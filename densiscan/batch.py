@@ -9,7 +9,7 @@ from __future__ import annotations
 import traceback
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from densiscan.calibration import Calibration
 from densiscan.development import (
@@ -18,12 +18,14 @@ from densiscan.development import (
     development_advice,
     exposure_advice,
     may_be_bare,
+    no_negative,
     unexposed_sheet,
 )
 from densiscan.errors import DensiscanError
-from densiscan.evenness import trouble_on
+from densiscan.evenness import EXPOSED, holds_picture, trouble_on
 from densiscan.evenness_found import Trouble
 from densiscan.negative import MeasureOptions, Reading, measure_surveyed, survey_for
+from densiscan.negative_seen import code_of, is_judged
 from densiscan.paper import PaperAdvice, Process, density_range_for, paper_advice
 from densiscan.quantity import Quantity, Warning_
 from densiscan.scan import Scan, open_scan
@@ -84,8 +86,21 @@ class Assessment:
     wedge: WedgeRead | None = None
 
     @property
+    def judged(self) -> bool:
+        """Whether it was judged as a negative; else exposure, development and paper say nothing."""
+        return is_judged(self.reading.seen)
+
+    @property
+    def withheld(self) -> Warning_ | None:
+        """Why nothing is judged, or what was said of it is not so; it stands first wherever readings are shown."""
+        codes = {code_of(self.reading.seen), EXPOSED} if not self.judged else {EXPOSED}
+        return next((told for told in self.reading.warnings if told.code in codes), None)
+
+    @property
     def warnings(self) -> tuple[Warning_, ...]:
         """Everything a person should know, readings first."""
+        if not self.judged:
+            return self.reading.warnings
         return self.reading.warnings + self.exposure.warnings + self.development.warnings
 
 
@@ -114,12 +129,9 @@ def assess(
     aim = task.aim
     limit = _range_is_limit(reading, calibration, task.options.trim)
     framed = reading.frame_mm is not None
-    exposure = (
-        unexposed_sheet()
-        if task.options.fog_sheet
-        else exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
-    )
     pictured = framed or not (task.options.fog_sheet or may_be_bare(reading.shadow))
+    pictured = pictured and is_judged(reading.seen)
+    exposure = _exposure(reading, task.options, framed=framed)
     return Assessment(
         path=path,
         reading=reading,
@@ -139,6 +151,23 @@ def assess(
         ),
         trouble=trouble or Trouble(),
     )
+
+
+def nothing_judged() -> tuple[ExposureAdvice, DevelopmentAdvice, PaperAdvice]:
+    """Return the advice on what is no negative: none."""
+    exposure = no_negative()
+    development = development_advice(
+        density_range=None, target_range=density_range_for(None, "contact"), scene_stops=None, exposure=exposure
+    )
+    return exposure, development, paper_advice(density_range=None, process="contact")
+
+
+def _exposure(reading: Reading, options: MeasureOptions, *, framed: bool) -> ExposureAdvice:
+    if options.fog_sheet:
+        return unexposed_sheet()
+    if not is_judged(reading.seen):
+        return no_negative()
+    return exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
 
 
 def _range_is_limit(reading: Reading, calibration: Calibration, trim: float) -> bool:
@@ -191,12 +220,32 @@ def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[A
 def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -> tuple[Assessment, ...]:
     found = survey_for(scan, calibration, task.options)
     readings = measure_surveyed(scan, calibration, task.options, found)
-    told = [replace(reading, warnings=(*task.told, *reading.warnings)) for reading in readings]
-    seen = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
-    assessed = [assess(path, reading, calibration, task, trouble) for reading, trouble in zip(told, seen, strict=True)]
+    trouble = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
+    judged = [_with_trouble(reading, own, task) for reading, own in zip(readings, trouble, strict=True)]
+    assessed = [assess(path, reading, calibration, task, own) for reading, own in judged]
     if task.detail is None:
         return tuple(assessed)
     from densiscan.negative_sheet import sheets_of
 
     sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
     return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
+
+
+_EVEN: Final = frozenset({"negative", "unknown", "unexposed", "even"})
+"""What fog, leaks and evenness are looked for on: film that is, or may be, an ordinary negative or unexposed."""
+
+
+def _with_trouble(reading: Reading, trouble: Trouble, task: Task) -> tuple[Reading, Trouble]:
+    """Return a reading with all that is said beside it, and the trouble that means something on what it is of."""
+    told = holds_picture(trouble)
+    if told is not None:
+        # what was taken for unexposed is a picture: neither its level nor what lies above it is known
+        bare = replace(reading, base_plus_fog=None, fog=None, net_shadow=None, net_highlight=None, seen="negative")
+        kept = tuple(one for one in reading.warnings if one.code != code_of("unexposed"))
+        spots = tuple(replace(spot, net=None) for spot in reading.spots)
+        notes = tuple(note for note in trouble.notes if note is not told)
+        return replace(bare, spots=spots, warnings=(told, *task.told, *kept)), Trouble(notes=(told, *notes))
+    first = tuple(one for one in reading.warnings if one.code == code_of(reading.seen))
+    rest = tuple(one for one in reading.warnings if one not in first)
+    own = trouble if reading.seen in _EVEN else Trouble()
+    return replace(reading, warnings=(*first, *task.told, *rest)), own

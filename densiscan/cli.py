@@ -43,6 +43,7 @@ _COMMANDS: Final = {
     "finished": "cli_finished.finished",
     "trends": "cli_trends.trends",
     "report": "cli_report.report",
+    "map": "cli_map.map_",
     "demo": "cli_demo.demo",
 }
 """Where each command is, in the order of the work."""

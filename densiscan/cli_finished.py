@@ -66,6 +66,9 @@ def finished(
     name: Annotated[
         str | None, typer.Option("--name", metavar="NAME", help="Keep the reading in the notebook under this name.")
     ] = None,
+    as_print: Annotated[
+        bool, typer.Option("--as-print", help="It is a print, whatever it looks like: judge it as one.")
+    ] = False,
     ppi: PpiOption = None,
     page: PageOption = None,
     notebook_option: NotebookOption = None,
@@ -103,9 +106,9 @@ def finished(
 
     made = PrintMade(printing=printing_with(process.value, callier=callier), negative=made_of, seconds=exposure)
     opened = open_scan(scan, ppi=ppi, channel=calibrated.channel, page=page)
-    reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1])
+    reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1], as_print=as_print)
     test = tests[0] if tests else None
-    judgement = None if test is None else judged(reading, test, made)
+    judgement = None if test is None or reading.seen == "negative" else judged(reading, test, made)
     sheet = FinishedSheet(reading=reading, test=test, judgement=judgement, seconds=exposure)
     document = finished_document(sheet)
     show(document if as_json else finished_text(sheet))

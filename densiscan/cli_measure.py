@@ -39,7 +39,14 @@ from densiscan.cli_options import (
 )
 from densiscan.cli_readings import reading_now, show_readings
 from densiscan.cli_report import ReportOption, check_report, detail_for, write_report
-from densiscan.cli_trouble import FogSheetOption, MarkedOption, check_fog_sheet, check_marked, write_marked
+from densiscan.cli_trouble import (
+    AsNegativeOption,
+    FogSheetOption,
+    MarkedOption,
+    check_fog_sheet,
+    check_marked,
+    write_marked,
+)
 from densiscan.cli_wedge import WedgeOption, check_wedge, read_by
 
 
@@ -82,6 +89,7 @@ def measure(
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
     fog_sheet: FogSheetOption = False,
+    as_negative: AsNegativeOption = False,
     marked: MarkedOption = None,
     report: ReportOption = None,
     explain: Annotated[
@@ -124,7 +132,7 @@ def measure(
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
-    check_fog_sheet(fog_sheet=fog_sheet, frame=frame)
+    check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
     chosen = _chosen(calibration, wedge, notebook.notebook_file(notebook_option))
@@ -164,6 +172,7 @@ def measure(
         glare=known_glare(glare, by.made, correct=correct_glare),
         correct_glare=correct_glare,
         fog_sheet=fog_sheet,
+        as_negative=as_negative,
     )
     if by.made is not None and calibration is None:
         say(f"With the last calibration made: {chosen} ({by.made.created}).")

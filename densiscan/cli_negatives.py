@@ -164,6 +164,9 @@ def _from_document(path: Path) -> list[NegativeEnds]:
 
     try:
         document = read_document(path)
+        for one in document["readings"]:
+            told = [(str(warning["code"]), str(warning["message"])) for warning in one.get("warnings", ())]
+            _require_negative(str(one["file"]), str(one.get("seen", "negative")), told)
         return [
             NegativeEnds(
                 name=_piece_name(str(one["file"]), one.get("piece")),
@@ -179,6 +182,25 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         raise DensiscanError(
             f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
         ) from problem
+
+
+def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]]) -> None:
+    """Check that what was read is a negative, or may be one.
+
+    Raises
+    ------
+    MeasureError
+        If not: no print is made of it.
+    """
+    from densiscan.errors import MeasureError
+    from densiscan.negative_seen import INSIST, code_of, is_judged
+
+    if is_judged(seen):
+        return
+    why = next((message for code, message in warnings if code == code_of(seen)), "It is no negative.")
+    raise MeasureError(
+        f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
+    )
 
 
 def _measured(path: Path, source: Source) -> list[NegativeEnds]:
@@ -200,6 +222,9 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
         )
     scan = open_scan(path, ppi=source.ppi, channel=made.channel)
     options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"))
+    readings = measure_scan(scan, made, options)
+    for one in readings:
+        _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
     return [
         NegativeEnds(
             name=_piece_name(one.file, one.piece),
@@ -208,7 +233,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
             base_plus_fog=one.base_plus_fog,
             warnings=one.warnings,
         )
-        for one in measure_scan(scan, made, options)
+        for one in readings
     ]
 
 

@@ -66,7 +66,10 @@ def paper(
         ),
     ] = None,
     exposure: Annotated[
-        float | None, typer.Option("--exposure", metavar="SECONDS", help="Seconds that the print of the wedge got.")
+        float | None,
+        typer.Option(
+            "--exposure", metavar="SECONDS", help="Seconds that the print got; with --points: at log exposure 0."
+        ),
     ] = None,
     magnification: Annotated[
         float | None,

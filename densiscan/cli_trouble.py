@@ -19,20 +19,25 @@ FogSheetOption = Annotated[
     bool,
     typer.Option("--fog-sheet", help="The film is a whole unexposed, developed sheet: judge its fog and evenness."),
 ]
+AsNegativeOption = Annotated[
+    bool, typer.Option("--as-negative", help="It is a negative, whatever it looks like: judge it as one.")
+]
 MarkedOption = Annotated[
     Path | None,
     typer.Option("--marked", metavar="FILE", help="Draw the scan with what was found, numbered, as a PNG picture."),
 ]
 
 
-def check_fog_sheet(*, fog_sheet: bool, frame: str | None) -> None:
-    """Check that an unexposed sheet is not said to have a picture.
+def check_fog_sheet(*, fog_sheet: bool, frame: str | None, as_negative: bool) -> None:
+    """Check that an unexposed sheet is not said to have a picture or to be a negative.
 
     Raises
     ------
     WrongUseError
         If both are said.
     """
+    if fog_sheet and as_negative:
+        raise WrongUseError("--fog-sheet says that nothing is exposed, --as-negative that it is; give one of them.")
     if fog_sheet and frame is not None:
         raise WrongUseError("--fog-sheet says that nothing is exposed, --frame where the picture is; give one of them.")
 

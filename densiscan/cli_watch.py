@@ -34,6 +34,7 @@ from densiscan.cli_options import (
     say,
     show,
 )
+from densiscan.cli_trouble import AsNegativeOption
 from densiscan.errors import WrongUseError
 from densiscan.writing import as_text
 
@@ -69,6 +70,7 @@ def watch(
         bool, typer.Option("--poll", help="Look again and again, where the system tells nothing: network drives.")
     ] = False,
     oldest: OldestOption = 90.0,
+    as_negative: AsNegativeOption = False,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
@@ -111,6 +113,7 @@ def watch(
         aperture_mm=aperture,
         base_density=known_base if base is None else base,
         glare=known_glare(None, made, correct=False),
+        as_negative=as_negative,
     )
     told = trust_warnings(made, now=_today(), oldest_days=oldest)
     task = Task(options=options, aim=aim, ppi=ppi, told=told, fog_history=fog_before)

@@ -93,12 +93,14 @@ class ExposureAdvice:
     """Whether the frame had the right exposure.
 
     `stops` is the exposure against a normal one: minus is too little, plus is more than needed; None where it cannot be
-    told. `at_least` says that it is only a limit, because the shadow lies at the very foot of the curve.
+    told. `at_least` says that it is only a limit, because the shadow lies at the very foot of the curve. `borderline`
+    says that the shadow may lie on either side of a limit of the usual; the verdict is then `normal`.
     """
 
     verdict: ExposureVerdict
     stops: Quantity | None
     at_least: bool = False
+    borderline: bool = False
     reason: str
     warnings: tuple[Warning_, ...] = ()
 
@@ -109,13 +111,15 @@ class DevelopmentAdvice:
 
     `contrast` is density range over the range of log exposure on the film, no unit; `target_contrast` what would print
     an average subject on the paper aimed at; `time_factor` multiplies the development time: 1 where it is right as far
-    as can be told, None where the frame tells nothing about it.
+    as can be told, None where the frame tells nothing about it. `borderline` says that another reading of the same
+    frame may speak for a change; the verdict is then `keep`.
     """
 
     verdict: DevelopmentVerdict
     contrast: Quantity | None
     target_contrast: float
     time_factor: Quantity | None
+    borderline: bool = False
     reason: str
     warnings: tuple[Warning_, ...] = ()
 
@@ -172,7 +176,7 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
         return _judged_by_gross(shadow)
     doubt = net_shadow.uncertainty or 0.0
     low, high = net_shadow.value - doubt, net_shadow.value + doubt
-    shown = f"The shadow is {max(net_shadow.value, 0.0):.2f} above base plus fog"
+    shown = _shown(net_shadow.value)
     wanted = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f} is usual"
     if (low < SPEED_POINT and high > FULLEST_SHADOW) or (low <= FOOT and high >= SPEED_POINT):
         return _not_judged(f"{shown}, but the reading is too uncertain to judge the exposure by")
@@ -187,17 +191,32 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
             "costs printing time and grain rather than tones."
         )
         return ExposureAdvice(verdict="over", stops=stops, reason=reason)
-    return ExposureAdvice(verdict="normal", stops=stops, reason=f"{shown}; {_place_among_usual(net_shadow.value)}.")
+    border = low < SPEED_POINT or high > FULLEST_SHADOW
+    reason = _on_the_border(net_shadow) if border else f"{shown}; {wanted}."
+    return ExposureAdvice(verdict="normal", stops=stops, borderline=border, reason=reason)
 
 
-def _place_among_usual(net_shadow: float) -> str:
-    """Return how the shadow of a normal exposure lies to what is usual: beside it only as far as it is uncertain."""
-    usual = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f}"
-    if round(net_shadow, 2) < SPEED_POINT:
-        return f"just below the usual {usual}, but within its uncertainty: give no less exposure"
-    if round(net_shadow, 2) > FULLEST_SHADOW:
-        return f"just above the usual {usual}, but within its uncertainty: give no more exposure"
-    return f"{usual} is usual"
+def _on_the_border(net_shadow: Quantity) -> str:
+    """Return the words for a shadow that may lie on either side of a limit of the usual."""
+    doubt = net_shadow.uncertainty or 0.0
+    shown = f"the shadow is {max(net_shadow.value, 0.0):.3f} ± {doubt:.3f} above base plus fog"
+    if net_shadow.value - doubt < SPEED_POINT:
+        enough = f"{SPEED_POINT:.2f} is the least that is usual"
+        return f"Just on the border of underexposure: {shown}; {enough}. A little more exposure is safer."
+    enough = f"{FULLEST_SHADOW:.2f} is the most that is usual"
+    return f"Just on the border of overexposure: {shown}; {enough}. A little less exposure prints more quickly."
+
+
+def _shown(net_shadow: float) -> str:
+    """Return a net shadow with as many decimals as tell it from the limits of the usual."""
+    value = max(net_shadow, 0.0)
+    beside = round(value, 2) in (SPEED_POINT, FULLEST_SHADOW) and value not in (SPEED_POINT, FULLEST_SHADOW)
+    return f"The shadow is {value:.{3 if beside else 2}f} above base plus fog"
+
+
+def no_negative() -> ExposureAdvice:
+    """Return what is said of the exposure of what is no negative."""
+    return _not_judged("It is no negative")
 
 
 def unexposed_sheet() -> ExposureAdvice:
@@ -340,12 +359,15 @@ def development_advice(
     if blocked is not None:
         return _kept(contrast, target, f"{shown}, but {blocked}.", None)
     share = UNKNOWN_SUBJECT_SHARE if scene_stops is None else 1.0
-    told_apart = abs(change) > 2.0 * math.hypot(_relative(contrast), _relative(target_range))
     factor = math.exp(TIME_POWER * change * share)
-    if not told_apart or abs(math.log(factor)) <= math.log1p(SMALLEST_STEP):
+    beyond = _beyond_change(change, share, contrast, target_range)
+    by_reading = 2.0 * _relative(density_range)
+    if beyond <= by_reading:
+        border = beyond > -by_reading
         small = abs(TIME_POWER * change) <= math.log1p(SMALLEST_STEP)
         why = "" if small else f", as {_why_kept(scene_stops)}"
-        return _kept(contrast, target, f"{shown}: keep the time{why}.", _factor(1.0, contrast, target_range, change))
+        reason = _nearly_changed(shown, change) if border else f"{shown}: keep the time{why}."
+        return _kept(contrast, target, reason, _factor(1.0, contrast, target_range, change), borderline=border)
     held = min(max(factor, 1.0 - share * LARGEST_STEP), 1.0 + share * LARGEST_STEP)
     return DevelopmentAdvice(
         verdict="more" if change > 0.0 else "less",
@@ -354,6 +376,22 @@ def development_advice(
         time_factor=_factor(held, contrast, target_range, change),
         reason=f"{shown}; {_change_in_words(held, scene_stops, limited=held != factor)}",
     )
+
+
+def _beyond_change(change: float, share: float, contrast: Quantity, target_range: Quantity) -> float:
+    """Return by how much a change of contrast, natural log, is more than is needed to act on it; minus where less.
+
+    It must be more than contrast and aim are uncertain by, and ask for a change of time that is worth making.
+    """
+    told_apart = 2.0 * math.hypot(_relative(contrast), _relative(target_range))
+    worth = math.log1p(SMALLEST_STEP) / (TIME_POWER * share)
+    return abs(change) - max(told_apart, worth)
+
+
+def _nearly_changed(shown: str, change: float) -> str:
+    """Return the words for a contrast that another reading of the same frame may call too low or too high."""
+    way = "longer" if change > 0.0 else "shorter"
+    return f"{shown}. Just on the border of developing {way}: keep the time, and see what the next negatives say."
 
 
 def _relative(quantity: Quantity) -> float:
@@ -405,13 +443,16 @@ def _why_kept(scene_stops: float | None) -> str:
     return "the difference is within the doubt or too small to act on"
 
 
-def _kept(contrast: Quantity | None, target: float, reason: str, factor: Quantity | None) -> DevelopmentAdvice:
+def _kept(
+    contrast: Quantity | None, target: float, reason: str, factor: Quantity | None, *, borderline: bool = False
+) -> DevelopmentAdvice:
     """Return the verdict `keep`; without a factor it is no verdict, and a warning says so."""
     return DevelopmentAdvice(
         verdict="keep",
         contrast=contrast,
         target_contrast=target,
         time_factor=factor,
+        borderline=borderline,
         reason=reason,
         warnings=() if factor else (Warning_(code="development-not-judged", message=reason),),
     )

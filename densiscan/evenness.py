@@ -16,7 +16,7 @@ import numpy as np
 from densiscan.calibration import Calibration
 from densiscan.evenness_blank import blanks_in_frame
 from densiscan.evenness_fog import with_fog
-from densiscan.evenness_found import ORDER, Finding, Limits, Trouble, limits_of
+from densiscan.evenness_found import ORDER, Finding, Limits, Trouble, limits_of, well_clear
 from densiscan.evenness_leaks import leak_finding, leaks_in, strips_of, without_leaks
 from densiscan.evenness_map import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
 from densiscan.evenness_marks import round_marks_in
@@ -93,6 +93,8 @@ def _on_film(
         whole = _on_area(cells, options.frame_mm, calibration, limits)
     else:
         whole = _on_piece(scan, piece, calibration, options, limits)
+    clear, border = well_clear(whole.findings, limits)
+    whole = replace(whole, findings=clear, notes=(*border, *whole.notes))
     for finding in whole.findings:
         own[_nearest(finding, piece)].append(finding)
     order = {code: number for number, code in enumerate(ORDER)}
@@ -246,13 +248,22 @@ _UNTOLD: Final = Warning_(
 )
 
 
+EXPOSED: Final = "fog-sheet-exposed"
+"""Code of what is said of a sheet that is called unexposed and is not."""
+
 _EXPOSED: Final = Warning_(
-    code="evenness-not-judged",
+    code=EXPOSED,
     message=(
         "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
-        "picture, or light has reached all of it."
+        "picture, or light has reached all of it. Neither fog nor net densities are given; leave out --fog-sheet if it "
+        "holds a picture."
     ),
 )
+
+
+def holds_picture(trouble: Trouble) -> Warning_ | None:
+    """Return what is said of a sheet that is called unexposed and is not; None of any other."""
+    return next((note for note in trouble.notes if note.code == EXPOSED), None)
 
 
 def _not_judged(why: str) -> Warning_:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.calibration import Calibration
-from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 
 BoxMm = tuple[float, float, float, float]
 
@@ -15,6 +16,9 @@ MARK_MM: Final = 2.5
 MOST_MARKS: Final = 30
 
 SIDES: Final = ("left", "top", "right", "bottom")
+
+BORDER: Final = "trouble-on-the-border"
+"""Code of the note on what may be trouble and may not."""
 
 ORDER: Final = (
     *("fog-high", "light-leak", "gradient", "edge-density", "bands", "streak"),
@@ -197,3 +201,42 @@ def sure_words(sure: float) -> str:
     if sure >= 0.99:
         return "almost certain"
     return "likely" if sure >= 0.9 else "may be"
+
+
+_SMOOTH: Final = {
+    "light-leak": "a light leak",
+    "gradient": "a gradient over the film",
+    "edge-density": "edges that differ from the middle",
+    "bands": "bands",
+    "streak": "a streak",
+}
+"""Findings that are told from what lamp and grain make by their size alone."""
+
+
+def well_clear(findings: Sequence[Finding], limits: Limits) -> tuple[tuple[Finding, ...], tuple[Warning_, ...]]:
+    """Part what is well clear of what the scanner makes by itself from what another scan may not show again.
+
+    A finding stays where it is larger than its limit by twice its own noise; of one nearer to it a note says so.
+    """
+    clear, border = [], []
+    for finding in findings:
+        limit = limits.slope if finding.code == "gradient" else limits.local
+        if finding.code not in _SMOOTH or finding.size is None or _clear_of(finding.size, limit):
+            clear.append(finding)
+        else:
+            border.append(_border_note(finding, finding.size, limit))
+    return tuple(clear), tuple(border)
+
+
+def _clear_of(size: Quantity, limit: float) -> bool:
+    return abs(size.value) - limit > COVERAGE_FACTOR * size.budget().get("patch noise", 0.0)
+
+
+def _border_note(finding: Finding, size: Quantity, limit: float) -> Warning_:
+    left, top, width, height = finding.box_mm
+    what = f"{_SMOOTH[finding.code]} of {abs(size.value):.3f} at {left:.0f},{top:.0f} mm on the scan"
+    message = (
+        f"Just on the border: perhaps {what}, {width:.0f} x {height:.0f} mm; lamp and grain alone may make "
+        f"{limit:.3f}. Turn the film round and scan it again: what belongs to the film turns with it."
+    )
+    return Warning_(code=BORDER, message=message)

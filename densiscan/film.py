@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from densiscan import film_definitions as definitions
 from densiscan.errors import MeasureError
-from densiscan.film_curve import FilmCurve, FitPoint, fit_curve
+from densiscan.film_curve import FilmCurve, FitPoint, fit_curve, with_spread
 from densiscan.film_definitions import Arcs, IsoSpeed
 from densiscan.quantity import Influence, Quantity, Warning_
 
@@ -26,6 +26,14 @@ USUAL_DENSITY_RANGE: Final = 1.05
 _LEAST_CHANGE: Final = 1e-9
 _SHORTEST_STRAIGHT: Final = 0.30
 _SCATTERED: Final = 0.01
+_MOST_REACH: Final = 0.5
+_STEEPER: Final = 1.10
+"""Slope beyond the points, over that on them, from which a curve has not reached its straight part."""
+_FEW_BEYOND: Final = 0.05
+_MOST_BEYOND: Final = 0.5
+"""Share of possible curves that get steeper beyond the points: up to the first gamma is told, from the second it is
+only a limit."""
+_LEAST: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +160,7 @@ def film_test(
         curve=curve,
         aim=asked,
         base_plus_fog=curve.base_plus_fog() if curve.base_seen else None,
-        gamma=_figure(curve, gamma, by_base=False),
+        gamma=_figure(curve, gamma, by_base=False) if curve.possible is None else _gamma_of_few(curve),
         average_gradient=_figure(curve, definitions.average_gradient, by_base=True),
         contrast_index=_figure(curve, definitions.contrast_index, by_base=True),
         contrast_index_short=_figure(curve, definitions.contrast_index_short, by_base=True),
@@ -205,6 +213,8 @@ def _figure(curve: FilmCurve, figure: Figure, *, by_base: bool) -> Quantity | No
     """
     if by_base and not curve.base_seen:
         return None
+    if curve.possible is not None:
+        return _figure_of_few(curve, figure)
     x, net = curve.log_exposure, curve.net
     value = figure(x, net)
     if value is None:
@@ -221,6 +231,42 @@ def _figure(curve: FilmCurve, figure: Figure, *, by_base: bool) -> Quantity | No
             # One way the curve just does not reach any more.
             parts[influence] = up - value if up is not None else value - (down or value)
     return Quantity(value, parts)
+
+
+def _figure_of_few(curve: FilmCurve, figure: Figure) -> Quantity | None:
+    """Return a figure as all curves have it that few points leave possible; None where most do not reach it."""
+    possible, places = curve.possible, curve.possible_places
+    if possible is None or places is None:
+        return None
+    nets = possible.density - possible.base[:, None]
+    values = [value for net in nets if (value := figure(places, net)) is not None]
+    if len(values) <= _MOST_REACH * len(nets):
+        return None
+    return with_spread(Quantity(0.0, {}), np.array(values))
+
+
+def _gamma_of_few(curve: FilmCurve) -> Quantity | None:
+    """Return gamma where points are few: a limit where the straight part may well lie beyond the last of them.
+
+    Each possible curve has its own straight part. Where some get steeper beyond the points, the interval reaches as far
+    up as these say.
+    """
+    possible, places = curve.possible, curve.possible_places
+    if possible is None or places is None:
+        return None
+    pairs = zip(possible.density, possible.backbone, strict=True)
+    seen = np.array(
+        [definitions.gradient(places, net, definitions.straight_part(places, back)) or 0.0 for net, back in pairs]
+    )
+    beyond = possible.steepest > _STEEPER * seen
+    share = float(np.mean(beyond))
+    if share > _MOST_BEYOND:
+        return Quantity.at_least(float(np.quantile(seen, _LEAST)))
+    read = with_spread(Quantity(0.0, {}), seen)
+    if share <= _FEW_BEYOND:
+        return read
+    low, high = np.quantile(seen, 0.025), np.quantile(np.maximum(seen, possible.steepest), 0.975)
+    return Quantity(read.value, read.parts, None, (min(float(low), read.value), max(float(high), read.value)))
 
 
 def _iso_speed(speed: Quantity | None, rise: Quantity | None, aim: FilmAim) -> IsoSpeed | None:
@@ -263,7 +309,7 @@ def _with_paper(span: Quantity | None, curve: FilmCurve, aim: FilmAim) -> Quanti
 def _with_warnings(test: FilmTest) -> FilmTest:
     from dataclasses import replace
 
-    told = [*_base_warnings(test), *_reach_warnings(test), *_speed_warnings(test)]
+    told = [*_base_warnings(test), *_straight_warnings(test), *_reach_warnings(test), *_speed_warnings(test)]
     low, high = test.straight
     if high - low < _SHORTEST_STRAIGHT:
         message = (
@@ -278,6 +324,19 @@ def _with_warnings(test: FilmTest) -> FilmTest:
         )
         told.append(Warning_(code="points-scatter", message=message))
     return replace(test, warnings=tuple(told))
+
+
+def _straight_warnings(test: FilmTest) -> list[Warning_]:
+    gamma = test.gamma
+    if gamma is None or (gamma.limit is None and gamma.interval is None):
+        return []
+    high = None if gamma.interval is None else gamma.interval[1]
+    upto = "no limit is told" if high is None else f"up to {high:.2f}"
+    message = (
+        f"So few points may not reach the straight part: gamma may be higher, {upto}; add longer exposures, best half "
+        "a stop apart."
+    )
+    return [Warning_(code="straight-part-not-sure", message=message)]
 
 
 def _base_warnings(test: FilmTest) -> list[Warning_]:

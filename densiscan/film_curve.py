@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final, NamedTuple
 
@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from densiscan.curves import isotonic
 from densiscan.curves_fit import Fitted, least_squares
+from densiscan.film_few import FewPoints, PossibleCurves, possible_curves
 from densiscan.quantity import Influence, Quantity
 
 Floats = npt.NDArray[np.float64]
@@ -44,6 +45,11 @@ plus fog."""
 _CLEAR_GAIN: Final = 6.0
 """Fall of twice the negative log likelihood from which two more parameters, those of the shoulder, are believed."""
 _FEWEST_FOR_SHOULDER: Final = 7
+FEW: Final = 11
+"""Points up to which the best curve does not stand for all: less than twice as many as a backbone has numbers."""
+_FEW_GRID: Final = 0.02
+_BASE_TOLD: Final = 0.02
+"""Standard uncertainty of base plus fog up to which few points tell it."""
 _FEW_STEPS: Final = 30
 _MANY_STEPS: Final = 200
 _NOTHING_LEFT: Final = 1e-20
@@ -79,6 +85,8 @@ class FilmCurve:
         What moves the curve, and by how much each (k = 1): shapes (influences, places) and (influences,).
     scatter, departure
         Standard deviation of the points beyond what is stated for them, and of the curve about its backbone.
+    possible
+        Where the points are few, other curves that they leave possible, at the places `possible_places`.
     """
 
     log_exposure: Floats
@@ -91,6 +99,8 @@ class FilmCurve:
     base_changes: Floats
     scatter: float
     departure: float
+    possible: PossibleCurves | None = None
+    possible_places: Floats | None = None
 
     def __post_init__(self) -> None:
         for array in (self.log_exposure, self.density, self.backbone, self.changes, self.base_changes):
@@ -103,7 +113,21 @@ class FilmCurve:
 
     def base_plus_fog(self) -> Quantity:
         """Return base plus fog with what moves it."""
-        return Quantity(self.base, dict(zip(self.influences, self.base_changes.tolist(), strict=True)))
+        read = Quantity(self.base, dict(zip(self.influences, self.base_changes.tolist(), strict=True)))
+        return read if self.possible is None else with_spread(read, self.possible.base)
+
+
+def with_spread(quantity: Quantity, values: Floats) -> Quantity:
+    """Return a quantity of few points: the mean of its values on all possible curves, and no surer than they agree.
+
+    Influences beside the shape of the curve keep their parts; what they and the spread share counts once.
+    """
+    parts = {key: part for key, part in (quantity.parts or {}).items() if key.kind not in {"scatter", "curve"}}
+    known, spread = math.fsum(part * part for part in parts.values()), float(np.std(values))
+    if known > spread**2:
+        parts = {key: part * spread / math.sqrt(known) for key, part in parts.items()}
+    rest = max(spread**2 - known, 0.0)
+    return Quantity(float(np.mean(values)), {**parts, Influence("curve", "of few points"): math.sqrt(rest)})
 
 
 def hinge(place: Floats, width: float) -> tuple[Floats, Floats, Floats]:
@@ -186,7 +210,38 @@ def fit_curve(points: Sequence[FitPoint], base_plus_fog: Quantity | None = None)
     scatter, departure = _sizes(data, shape)
     waves = _waves(data.x, data.x, shape.parameters) * departure
     fitted = _sharpest(data, shape.parameters, _weights(data, scatter) + _with_base(waves @ waves.T, data))
-    return _curve(data, fitted, scatter, departure)
+    curve = _curve(data, fitted, scatter, departure)
+    return curve if len(points) > FEW else _with_possible(curve, data, base_plus_fog)
+
+
+def _with_possible(curve: FilmCurve, data: _Data, base: Quantity | None) -> FilmCurve:
+    """Return a curve of few points as the mean of all that they leave possible."""
+    size = data.x.size
+    variance = np.sum(data.moved[:, :size] ** 2, axis=0)
+    few = FewPoints(
+        x=data.x,
+        density=data.density[:size],
+        variance=variance,
+        base=None if base is None else (base.value, (base.standard_uncertainty or 0.0) ** 2),
+        scatter_stated=not bool(data.open_[:size].any()),
+    )
+    x = curve.log_exposure
+    places = np.linspace(float(x[0]), float(x[-1]), max(math.ceil((float(x[-1]) - float(x[0])) / _FEW_GRID), 2))
+    possible = possible_curves(few, places)
+    net_at_foot = float(
+        np.interp(float(x[0]) + _FOOT_LENGTH, places, possible.density.mean(axis=0) - possible.base.mean())
+    )
+    seen = base is not None or (net_at_foot < _FOOT and float(np.std(possible.base)) < _BASE_TOLD)
+    return replace(
+        curve,
+        density=isotonic(np.interp(x, places, possible.density.mean(axis=0))),
+        backbone=np.interp(x, places, possible.backbone.mean(axis=0)),
+        base=float(possible.base.mean()),
+        base_seen=seen,
+        scatter=float(np.median(possible.scatter)),
+        possible=possible,
+        possible_places=places,
+    )
 
 
 def _data(points: Sequence[FitPoint], base: Quantity | None, slopes: Floats) -> _Data:

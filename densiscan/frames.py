@@ -17,7 +17,9 @@ import numpy as np
 from densiscan.frames_rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level, whole_rebate
 from densiscan.frames_row import equally_wide, row_of_frames
 from densiscan.frames_sides import (
-    DIM_EDGE_MM,
+    ASSUMED_DOUBT_MM,
+    RIM_DOUBT_MM,
+    RIM_MM,
     WIDEST_REBATE_MM,
     EdgePlace,
     Side,
@@ -140,18 +142,19 @@ def _frame(grid: Straightened, level: Level, sides: list[Side]) -> Frame:
     places = [
         edge_place(grid, level, k, side.at, spans[k % 2])
         if side.origin == "line"
-        else EdgePlace(side.at * grid.step_mm, DIM_EDGE_MM)
+        else EdgePlace(side.at * grid.step_mm, RIM_DOUBT_MM if side.origin == "edge" else ASSUMED_DOUBT_MM)
         for k, side in enumerate(sides)
     ]
     half_width, half_height = grid.box.width_mm / 2, grid.box.height_mm / 2
     left, top, right, bottom = (place.place_mm for place in places)
     u, v = (left - half_width, right - half_width), (top - half_height, bottom - half_height)
-    soft = [place.soft_mm for place in places]
+    rim = [RIM_MM if side.origin == "edge" else 0.0 for side in sides]
     return Frame(
         box=grid.box.part(u, v),
-        even=grid.box.part((u[0] + soft[0], u[1] - soft[2]), (v[0] + soft[1], v[1] - soft[3])),
+        area=grid.box.part((u[0] + rim[0], u[1] - rim[2]), (v[0] + rim[1], v[1] - rim[3])),
         origins=(sides[0].origin, sides[1].origin, sides[2].origin, sides[3].origin),
         shares=(sides[0].share, sides[1].share, sides[2].share, sides[3].share),
+        doubts_mm=(places[0].doubt_mm, places[1].doubt_mm, places[2].doubt_mm, places[3].doubt_mm),
     )
 
 
@@ -289,10 +292,10 @@ def _without_rebate(outline: Outline, *, blank: bool) -> list[Frame]:
     """Return the whole piece as one frame where its edges are seen but no rebate: the picture runs to the edges."""
     if blank or outline.cropped:
         return []
-    box, rim = outline.box, DIM_EDGE_MM
+    box, rim = outline.box, RIM_MM
     u, v = box.width_mm / 2, box.height_mm / 2
-    even = box.part((rim - u, u - rim), (rim - v, v - rim))
-    return [Frame(box=box, even=even, origins=("edge",) * 4, shares=(1.0,) * 4)]
+    area = box.part((rim - u, u - rim), (rim - v, v - rim))
+    return [Frame(box=box, area=area, origins=("edge",) * 4, shares=(1.0,) * 4, doubts_mm=(RIM_DOUBT_MM,) * 4)]
 
 
 def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:

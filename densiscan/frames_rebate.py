@@ -39,15 +39,17 @@ _INSETS_MM: Final = (0.8, 0.6, 0.45, 0.3)
 class Frame:
     """An exposed picture: its box, how each side (left, top, right, bottom) is known, and how much of it shows.
 
-    `even` is the box less its soft edges: what is read.
+    `area` is what is read: the box, less the rim of the film or the mask where the picture runs to it.
+    `doubts_mm` is the standard uncertainty of the place of each side.
     An origin is "line" (a straight edge was seen), "edge" (the picture runs to the end of the piece) or "assumed"
     (as clear as the rebate: placed by the other sides). A share of 1 is a side exposed all along.
     """
 
     box: TurnedBox
-    even: TurnedBox
+    area: TurnedBox
     origins: tuple[str, str, str, str]
     shares: tuple[float, float, float, float]
+    doubts_mm: tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

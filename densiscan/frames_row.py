@@ -301,11 +301,13 @@ def _widened(frame: Frame, axis: int, by_mm: float, side: int) -> Frame:
         across, down = ((grow[0], grow[1]), (0.0, 0.0)) if axis == 1 else ((0.0, 0.0), (grow[0], grow[1]))
         return box.part((-u - across[0], u + across[1]), (-v - down[0], v + down[1]))
 
-    origins, shares = list(frame.origins), list(frame.shares)
-    origins[side], shares[side] = "assumed", 0.0
+    origins, shares, doubts = list(frame.origins), list(frame.shares), list(frame.doubts_mm)
+    # frames of one row are equally wide, so that the other side says where this one lies
+    origins[side], shares[side], doubts[side] = "assumed", 0.0, UNEQUAL_MM / 2
     return Frame(
         box=more(frame.box),
-        even=more(frame.even),
+        area=more(frame.area),
         origins=(origins[0], origins[1], origins[2], origins[3]),
         shares=(shares[0], shares[1], shares[2], shares[3]),
+        doubts_mm=(doubts[0], doubts[1], doubts[2], doubts[3]),
     )

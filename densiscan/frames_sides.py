@@ -26,8 +26,19 @@ FAINTEST_STEP: Final = 0.0005
 FOG_STEP: Final = 0.06
 """Rise of the mean density at a frame's side that lies in fog, at least."""
 
-DIM_EDGE_MM: Final = 0.3
-"""Width of the soft edge of a frame where it is not measured: half the shadow of a camera's gate, and blur."""
+RIM_MM: Final = 0.3
+"""Rim of a piece that is left out where the picture runs to it: a cut edge throws a shadow, a mask's is blurred."""
+
+ASSUMED_DOUBT_MM: Final = 0.8
+"""Standard uncertainty of a side placed by the opposite one: the clear edges of a sheet are 3 to 5 mm wide, each by
+itself, and the two differ by that."""
+
+RIM_DOUBT_MM: Final = 0.17
+"""Standard uncertainty of where a picture ends that runs to the rim: none of it to twice as much may be film's edge."""
+
+SOFT_SHARE: Final = 0.15
+"""Standard uncertainty of the middle of a soft edge, as a share of how far in from there the picture is dimmed: what
+half of the light gives is not quite half of the density, and a side that lies askew is soft too."""
 
 WIDEST_REBATE_MM: Final = 8.0
 """No camera or holder leaves a wider clear edge on one side alone; a wider one is a clear part of the picture."""
@@ -222,13 +233,13 @@ def _middle_of(profile: Profile, at: int) -> int:
 
 
 class EdgePlace(NamedTuple):
-    """Where a side of a frame lies to a fraction of a cell, and how far in from there its picture is undimmed, mm.
+    """Where a side of a frame lies to a fraction of a cell, and the standard uncertainty of that, mm.
 
     `seen` is False where no edge shows and the place is only the border of cells that was asked about.
     """
 
     place_mm: float
-    soft_mm: float
+    doubt_mm: float
     seen: bool = True
 
 
@@ -257,7 +268,9 @@ def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple
         known = above > -max(3 * level.scatter, 0.01)
     total = np.where(known, above, 0.0).sum(axis=1 - axis)
     mean = total / np.maximum(known.sum(axis=1 - axis), 1)
-    plain = EdgePlace(at * grid.step_mm, DIM_EDGE_MM, seen=False)
+    # cells are taken from the scan nearest to where they lie, each off by up to half of one
+    by_cells = grid.step_mm / math.sqrt(12.0)
+    plain = EdgePlace(at * grid.step_mm, math.hypot(by_cells, RIM_DOUBT_MM), seen=False)
     border = int(np.searchsorted(lines * inward, (at if inward > 0 else at - 1) * inward))
     if border < 1 or lines.size < border + grid.cells(0.9):
         return plain
@@ -273,6 +286,6 @@ def edge_place(grid: Straightened, level: Level, side: int, at: int, span: tuple
     # lines lie half a cell behind their borders
     middle = after - 0.5 + (low + rise / 2 - before) / (float(mean[after]) - before)
     full = after + int(np.argmax(mean[after:] >= high - max(0.03, 0.04 * rise)))
-    soft = min((full - middle) * grid.step_mm, 0.6)
+    soft = min(max((full - middle) * grid.step_mm, 0.0), 0.6)
     first = lines[0] if inward > 0 else lines[0] + 1
-    return EdgePlace((first + inward * middle) * grid.step_mm, max(soft, 0.0))
+    return EdgePlace((first + inward * middle) * grid.step_mm, math.hypot(by_cells, SOFT_SHARE * soft))

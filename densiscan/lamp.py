@@ -403,7 +403,7 @@ def lamp_field(bed: Bed, curve: Curve) -> LampField:
     surface = smooth_surface(bed.x_mm, bed.y_mm, relative, (bed.width_mm, bed.height_mm))
     x, y = _nodes(bed.width_mm), _nodes(bed.height_mm)
     field = surface.at(x, y)
-    if surface.outlying > _MOST_OUTLYING or not _plausible(relative) or field.min() < 0.2:
+    if surface.outlying > _MOST_OUTLYING or not plausible_lamp(relative) or field.min() < 0.2:
         raise MeasureError(f"{file}: the bed is not empty; take everything off the glass, clean it and scan it again.")
     told = _other_settings(curve.differences(bed.facts))
     warnings = (
@@ -427,7 +427,7 @@ def _spread(left_over: Floats) -> float:
     return 1.4826 * float(np.median(np.abs(left_over)))
 
 
-def _plausible(relative: Floats) -> bool:
+def plausible_lamp(relative: Floats) -> bool:
     """Tell whether the light varies as a lamp's may: by less than a factor of two from the middle of its range."""
     low, high = float(np.quantile(relative, 0.02)), float(np.quantile(relative, 0.98))
     return low > 0.5 and high < 2.0

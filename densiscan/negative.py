@@ -20,9 +20,11 @@ from densiscan.lamp import LampField, lamp_warnings
 from densiscan.negative_channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative_light import Light, light_on, surveyed_light
 from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
-from densiscan.pieces_map import TurnedBox, cells_of
+from densiscan.negative_seen import Seen, SeenKind, said_to_be, seen_of
+from densiscan.negative_signs import Bench
+from densiscan.pieces_map import Cells, TurnedBox, cells_of
 from densiscan.pieces_wedge import LeftOut
-from densiscan.quantity import Quantity, Warning_
+from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
 
@@ -33,6 +35,9 @@ UNEVEN_REBATE: Final = 0.02
 
 CLIPPED: Final = 0.001
 """Fraction of a frame at an end of the scale that is worth a word."""
+
+_LEAST_MOVE: Final = 1e-4
+"""Density below which where the frame ends is not worth a line in a budget."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +66,8 @@ class MeasureOptions:
         Every piece of film is unexposed: all of it is base plus fog.
     wedge_mm
         Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
+    as_negative
+        The person insists that it is a negative, whatever it looks like.
 
     Raises
     ------
@@ -81,6 +88,7 @@ class MeasureOptions:
     correct_glare: bool = False
     fog_sheet: bool = False
     wedge_mm: tuple[BoxMm, ...] = ()
+    as_negative: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
@@ -137,6 +145,8 @@ class Reading:
         Fraction of the frame's area at the light and dark end of the scanner's scale.
     beyond_calibration
         Fraction of its aperture readings outside the calibration's range.
+    seen
+        What it is of; a warning says why, where that is no negative.
     """
 
     file: str
@@ -164,6 +174,7 @@ class Reading:
     rebate: Rebate | None = None
     channels: tuple[ChannelReading, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    seen: SeenKind = "negative"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,14 +232,31 @@ def measure_surveyed(
         zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
         file=scan.facts.file,
     )
-    parts, left = parts_on(cells_of(found, inverted=calibration.inverted), sought)
+    cells = cells_of(found, inverted=calibration.inverted)
+    parts, left = parts_on(cells, sought)
+    seen = _seen(task, cells, sought, parts)
     spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
     readings = [
-        _in_all_channels(task, part, _reading(task, part, number if several else None, own))
-        for number, (part, own) in enumerate(zip(parts, spots, strict=True), start=1)
+        _in_all_channels(task, part, _as_seen(_reading(task, part, number if several else None, own), what))
+        for number, (part, own, what) in enumerate(zip(parts, spots, seen, strict=True), start=1)
     ]
     return (replace(readings[0], left_out=left), *readings[1:])
+
+
+def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> tuple[Seen, ...]:
+    """Say what each part is of; where the person says it, that is what it is."""
+    options = task.options
+    if options.as_negative or options.fog_sheet:
+        return (said_to_be("negative" if options.as_negative else "unexposed"),) * len(parts)
+    bench = Bench(
+        scan=task.scan, calibration=task.calibration, light=task.light, survey=task.survey, cells=cells, sought=sought
+    )
+    return seen_of(bench, parts)
+
+
+def _as_seen(reading: Reading, seen: Seen) -> Reading:
+    return replace(reading, seen=seen.kind, warnings=(*seen.warnings, *reading.warnings))
 
 
 def _check(scan: Scan, options: MeasureOptions) -> None:
@@ -264,14 +292,20 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
     options, calibration = task.options, task.calibration
     key = "" if piece is None else f" {piece}"
     base, told = _base_plus_fog(task, part, key)
-    read = readings_inside(task.survey, part.area, aperture_mm=options.aperture_mm, square=options.square)
+    read = readings_inside(
+        task.survey,
+        part.area,
+        aperture_mm=options.aperture_mm,
+        square=options.square,
+        doubts_mm=None if part.frame is None else part.frame.doubts_mm,
+    )
     if read is None:
         raise MeasureError(
             f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
             f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
         )
     shadow, highlight = (
-        task.light.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), f"{name}{key}", part.area)
+        _percentile(task, part, read, (share, name), key)
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
     light, dark = _clipped(task, part.area)
@@ -310,6 +344,18 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
     )
 
 
+def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[float, str], key: str) -> Quantity:
+    """Return the density below which a share of the readings lies; where the frame ends is doubted side by side."""
+    share, name = what
+    density = task.light.of_area(
+        10.0 ** -read.quantile(share), read.noise_of_quantile(share), f"{name}{key}", part.area
+    )
+    for side, moved in read.edge_parts(share).items():
+        if abs(moved) > _LEAST_MOVE:
+            density = density.with_part(Influence("frame edge", f"{side}{key}"), moved)
+    return density
+
+
 def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
     """Add what the other channels of a colour scan make of the same film."""
     where = Where(film=part.film.seen, frame=part.area, rebate_mm=task.options.rebate_mm)
@@ -342,11 +388,17 @@ def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, 
         return None, (Warning_(code="no-rebate", message=f"{message}--base-fog."),)
     base = task.light.of_area(rebate.transmittance, rebate.uncertainty, f"rebate{key}", part.film.seen)
     told = list(_rebate_limit(base, calibration))
-    if rebate.spread > UNEVEN_REBATE:
+    if rebate.spread - _spread_doubt(rebate) > UNEVEN_REBATE:
         densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
         message = f"The rebate is not even ({densities}): fog, a light leak or uneven development."
         told.append(Warning_(code="rebate-uneven", message=message))
     return base, tuple(told)
+
+
+def _spread_doubt(rebate: Rebate) -> float:
+    """Return the expanded uncertainty of the difference between the densest and the lightest side."""
+    ordered = sorted(rebate.sides, key=lambda side: side.density)
+    return COVERAGE_FACTOR * math.hypot(ordered[0].uncertainty, ordered[-1].uncertainty) if ordered else 0.0
 
 
 def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, ...]:

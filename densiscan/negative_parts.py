@@ -72,7 +72,7 @@ def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, .
     parts: list[Part] = []
     for film in films:
         parts.extend(
-            Part(film=film, frame=frame, area=frame.even, warnings=(*warnings, *_doubts(frame)))
+            Part(film=film, frame=frame, area=frame.area, warnings=(*warnings, *_doubts(frame)))
             for frame in film.frames
         )
         if not film.frames:
@@ -130,7 +130,7 @@ def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple
     area = TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
     film = next((film for film in films if film.seen.inside(*area.centre).any()), films[0] if films else whole)
-    frame = Frame(box=area, even=area, origins=("given",) * 4, shares=(1.0,) * 4)
+    frame = Frame(box=area, area=area, origins=("given",) * 4, shares=(1.0,) * 4, doubts_mm=(0.0,) * 4)
     return Part(film=film, frame=frame, area=area, warnings=warnings)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from densiscan.batch import Assessment
+from densiscan.batch import Assessment, nothing_judged
 from densiscan.development import DevelopmentAdvice, ExposureAdvice
 from densiscan.evenness_found import Finding, SideFog, Trouble
 from densiscan.negative import Reading, Spot
@@ -38,29 +38,45 @@ def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warnin
         If the document is of another form.
     """
     warnings = [Warning_(code=one["code"], message=one["message"]) for one in document["warnings"]]
-    exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    exposure, development, paper = _judgement(document, warnings)
     return Assessment(
         path=path,
         reading=_reading(document, path, (*told, *_kept(warnings))),
-        exposure=ExposureAdvice(
+        exposure=exposure,
+        development=development,
+        paper=paper,
+        trouble=_trouble(document),
+    )
+
+
+def _judgement(
+    document: Mapping[str, Any], warnings: Sequence[Warning_]
+) -> tuple[ExposureAdvice, DevelopmentAdvice, PaperAdvice]:
+    """Return what a document says of exposure, development and paper; of what is no negative it says nothing."""
+    exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    if exposure is None:
+        return nothing_judged()
+    return (
+        ExposureAdvice(
             verdict=exposure["verdict"],
             stops=_quantity(exposure["stops"], "stops"),
             at_least=exposure["at_least"],
+            borderline=exposure.get("borderline", False),
             reason=exposure["reason"],
             warnings=_coded(warnings, _NOT_EXPOSURE),
         ),
-        development=DevelopmentAdvice(
+        DevelopmentAdvice(
             verdict=development["verdict"],
             contrast=_quantity(development["contrast"], "contrast"),
             target_contrast=development["target_contrast"],
             time_factor=_quantity(development["time_factor"], "time factor"),
+            borderline=development.get("borderline", False),
             reason=development["reason"],
             warnings=_coded(warnings, _NOT_DEVELOPMENT),
         ),
-        paper=PaperAdvice(
+        PaperAdvice(
             process=paper["process"], needed_range=paper["needed_range"], grade=paper["grade"], note=paper["note"]
         ),
-        trouble=_trouble(document),
     )
 
 
@@ -94,6 +110,7 @@ def _reading(document: Mapping[str, Any], path: Path, warnings: tuple[Warning_, 
         clipped_dark=document["clipped"]["dark"],
         beyond_calibration=document["beyond_calibration"],
         warnings=warnings,
+        seen=document.get("seen", "negative"),
     )
 
 

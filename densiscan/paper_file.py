@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from densiscan.errors import PaperTestError
 from densiscan.paper_test import Circumstances, PaperPoint, PaperTest
-from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_, read_back
 from densiscan.tables import Form, read_lines, rows_of
 
 FORMAT: Final = "densiscan.paper/1"
@@ -68,7 +68,7 @@ def paper_document(test: PaperTest, *, created: str | None = None) -> dict[str, 
     """Return a paper test as plain JSON values."""
     about = test.circumstances
 
-    def plain(quantity: Quantity | None) -> dict[str, float | None] | None:
+    def plain(quantity: Quantity | None) -> dict[str, Any] | None:
         return None if quantity is None else quantity.to_json()
 
     return {
@@ -158,11 +158,7 @@ def _from(document: Mapping[str, Any], name: str) -> PaperTest:
 
 
 def _quantity(plain: Mapping[str, Any] | None, key: str) -> Quantity | None:
-    if plain is None:
-        return None
-    expanded = plain["uncertainty"]
-    parts = None if expanded is None else {Influence("paper test", key): float(expanded) / COVERAGE_FACTOR}
-    return Quantity(float(plain["value"]), parts)
+    return read_back(plain, Influence("paper test", key))
 
 
 def _quantity_there(plain: Mapping[str, Any] | None, key: str) -> Quantity:

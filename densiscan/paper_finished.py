@@ -6,6 +6,7 @@ Formulas and sources: docs/printing.md, "How it is computed".
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -18,8 +19,9 @@ from densiscan.errors import MeasureError, PaperTestError
 from densiscan.negative_light import Light
 from densiscan.paper_curve import FIRST_TONE, FULL_BLACK, FULL_SHADOW, PaperCurve
 from densiscan.paper_light import print_light
-from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_of, needed_range
+from densiscan.paper_print import STOP, NegativeEnds, Printing, fit_on, needed_range
 from densiscan.paper_scan import reading_warnings, require_on, require_reflection
+from densiscan.paper_seen import negative_signs
 from densiscan.paper_test import PaperTest
 from densiscan.pieces_map import TurnedBox
 from densiscan.quantity import Quantity, Warning_
@@ -43,6 +45,7 @@ LEAST_STOPS: Final = 0.15
 _EVEN: Final = 0.06
 """Spread of density along a line that is margin, rebate or lid, and no picture."""
 _INSET_MM: Final = 1.5
+_SIGNS_TO_REFUSE: Final = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +64,8 @@ class PrintReading:
         All aperture readings, rising, read-only.
     rebate
         Density of the printed clear rebate, where its box was given.
+    seen
+        "negative" where it looks like one: then a warning says why, and it is not judged.
     """
 
     file: str
@@ -72,6 +77,7 @@ class PrintReading:
     densities: tuple[float, ...]
     rebate: Quantity | None = None
     warnings: tuple[Warning_, ...] = ()
+    seen: Literal["print", "negative"] = "print"
 
     def share_below(self, density: float) -> float:
         """Return the part of the picture's area that is lighter."""
@@ -102,6 +108,8 @@ class Judgement:
     ----------
     bare_share, black_share
         Parts of the picture that are bare paper and full black.
+    bare_between, black_between
+        Least and most of them, as sure as white and black are read and known of the paper (k = 2).
     contrast
         A grade harder or softer, or the same.
     exposure_stops
@@ -121,6 +129,8 @@ class Judgement:
     at_least: bool = False
     against: Against | None = None
     rebate_stops: float | None = None
+    bare_between: tuple[float, float] = (0.0, 1.0)
+    black_between: tuple[float, float] = (0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +143,12 @@ class PrintMade:
 
 
 def read_print(
-    scan: Scan, calibration: Calibration, *, frame_mm: BoxMm | None = None, rebate_mm: BoxMm | None = None
+    scan: Scan,
+    calibration: Calibration,
+    *,
+    frame_mm: BoxMm | None = None,
+    rebate_mm: BoxMm | None = None,
+    as_print: bool = False,
 ) -> PrintReading:
     """Read a print.
 
@@ -143,6 +158,8 @@ def read_print(
         The picture, where it is not to be found: left, top, width, height on the scan.
     rebate_mm
         The printed clear rebate of the film.
+    as_print
+        The person insists that it is a print, whatever it looks like.
 
     Raises
     ------
@@ -168,6 +185,8 @@ def read_print(
         reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)
         for share, name in ((TRIM, "white"), (1.0 - TRIM, "black"))
     )
+    signs = () if as_print else negative_signs(light, calibration, black=black.value)
+    told = (_negative(signs),) if len(signs) >= _SIGNS_TO_REFUSE else ()
     return PrintReading(
         file=scan.facts.file,
         frame_mm=frame,
@@ -177,7 +196,16 @@ def read_print(
         tonal_range=black - white,
         densities=tuple(read.density.tolist()),
         rebate=None if rebate_mm is None else reader.of_box(rebate_mm, "rebate"),
-        warnings=reading_warnings(scan, calibration, (white, black)),
+        warnings=(*told, *reading_warnings(scan, calibration, (white, black))),
+        seen="negative" if told else "print",
+    )
+
+
+def _negative(signs: Sequence[str]) -> Warning_:
+    return Warning_(
+        code="seen-negative",
+        message=f"This looks like a negative: {', and '.join(signs)}. Read it with densiscan measure; --as-print "
+        "judges it all the same.",
     )
 
 
@@ -245,8 +273,13 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
         )
     bare = reading.share_below(curve.base + FIRST_TONE)
     black = 1.0 - reading.share_below(curve.top - FULL_BLACK)
-    highlights = _highlights(reading, curve, bare)
-    shadows = _shadows(reading, curve, black)
+    bare_doubt, black_doubt = _away(reading.white, test.base_plus_fog), _away(reading.black, test.maximum_black)
+    bare_between = _shares(reading, curve.base + FIRST_TONE, bare_doubt)
+    least, most = _shares(reading, curve.top - FULL_BLACK, black_doubt)
+    black_between = 1.0 - most, 1.0 - least
+    # A blank sky is spoken of where it is one for all that is not known of it.
+    highlights = _highlights(reading, curve, bare_between[0])
+    shadows = _shadows(reading, curve, black_between[0])
     against = _against(reading, test, curve, made)
     stops, at_least = _exposure(reading, curve, (highlights, shadows), against, made)
     return Judgement(
@@ -259,7 +292,19 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
         at_least=at_least,
         against=against,
         rebate_stops=_rebate_stops(reading, curve),
+        bare_between=bare_between,
+        black_between=black_between,
     )
+
+
+def _away(read: Quantity, paper: Quantity | None) -> float:
+    """Return by how much a tone read and one known of the paper may miss each other (k = 2), density."""
+    known = 0.0 if paper is None else paper.uncertainty or 0.0
+    return math.hypot(read.uncertainty or 0.0, known)
+
+
+def _shares(reading: PrintReading, density: float, doubt: float) -> tuple[float, float]:
+    return reading.share_below(density - doubt), reading.share_below(density + doubt)
 
 
 def _highlights(reading: PrintReading, curve: PaperCurve, bare: float) -> Highlights:
@@ -277,8 +322,9 @@ def _shadows(reading: PrintReading, curve: PaperCurve, black: float) -> Shadows:
 def _contrast(highlights: Highlights, shadows: Shadows, test: PaperTest, made: PrintMade) -> Contrast:
     needed = None if made.negative is None else needed_range(made.negative, made.printing)
     if needed is not None:
-        fit = fit_of(needed.value, test.iso_range.value)
-        return "keep" if fit == "fits" else "softer" if fit == "too hard" else "harder"
+        fit = fit_on(needed.value, test)
+        if fit is not None:
+            return "keep" if fit == "fits" else "softer" if fit == "too hard" else "harder"
     if (highlights, shadows) == ("blank", "blocked"):
         return "softer"
     return "harder" if (highlights, shadows) == ("gray", "weak") else "keep"

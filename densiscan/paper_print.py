@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 from densiscan.errors import WrongUseError
 from densiscan.paper import CALLIER_FACTOR_DOUBT, FITS_WITHIN, PROCESSES, Process, callier_factor, grade_for
-from densiscan.paper_test import PaperTest
+from densiscan.paper_test import TIMES_NOT_TOLD, PaperTest
 from densiscan.quantity import Influence, Quantity, Warning_
 
 Fit = Literal["fits", "too hard", "too soft"]
@@ -145,7 +145,7 @@ class PaperFit:
 
     name: str | None
     iso_range: Quantity
-    grade: str
+    grade: str | None
     fit: Fit | None
     difference_stops: Quantity | None
     shadow_time_s: Quantity | None = None
@@ -192,13 +192,14 @@ def paper_fit(negative: NegativeEnds, test: PaperTest, printing: Printing) -> Pa
     needed = needed_range(negative, printing)
     times = _times(negative, test, printing)
     shadow, highlight = times["shadow"], times["highlight"]
-    # The highlights are what a print is exposed for; the contrast then looks after the shadows (common practice).
-    wanted = highlight or shadow
+    # The highlights are what a print is exposed for; the contrast then looks after the shadows (common practice). A
+    # limit is no estimate to lay a strip round.
+    wanted = next((end for end in (highlight, shadow) if end is not None and end.limit is None), None)
     return PaperFit(
         name=test.circumstances.name,
         iso_range=test.iso_range,
         grade=test.grade,
-        fit=None if needed is None else fit_of(needed.value, test.iso_range.value),
+        fit=None if needed is None else fit_on(needed.value, test),
         difference_stops=None if needed is None else (needed - test.iso_range).scaled(0.01 / STOP),
         shadow_time_s=seconds_of(shadow),
         highlight_time_s=seconds_of(highlight),
@@ -214,6 +215,15 @@ def fit_of(needed: float, has: float) -> Fit:
     if abs(needed - has) <= FITS_WITHIN:
         return "fits"
     return "too hard" if needed > has else "too soft"
+
+
+def fit_on(needed: float, test: PaperTest) -> Fit | None:
+    """Tell whether a tested paper suits a negative; None where its range is a limit that leaves it open."""
+    has = test.iso_range.value
+    if not test.is_limit:
+        return fit_of(needed, has)
+    # The true range is longer: a paper that is too soft as it is stays so.
+    return "too soft" if fit_of(needed, has) == "too soft" else None
 
 
 def known_range_fit(negative: NegativeEnds, iso_range: float, printing: Printing) -> PaperFit:
@@ -258,6 +268,12 @@ def _other_lamp(test: PaperTest, printing: Printing) -> bool:
 
 
 def _told(test: PaperTest, printing: Printing) -> tuple[Warning_, ...]:
+    return (*test.not_reached, *_time_warnings(test, printing))
+
+
+def _time_warnings(test: PaperTest, printing: Printing) -> tuple[Warning_, ...]:
+    if test.circumstances.exposure_s is not None and not test.from_wedge:
+        return (TIMES_NOT_TOLD,)
     if test.circumstances.exposure_s is None or not _other_lamp(test, printing):
         return ()
     message = (
@@ -282,8 +298,7 @@ def seconds_of(log_time: Quantity | None) -> Quantity | None:
     if log_time is None:
         return None
     seconds = 10.0**log_time.value
-    parts = None if log_time.parts is None else {k: seconds * math.log(10.0) * v for k, v in log_time.parts.items()}
-    return Quantity(seconds, parts)
+    return log_time.through(seconds, seconds * math.log(10.0))
 
 
 def strip_round(log_time: Quantity, *, step_stops: float | None = None) -> Strip:

@@ -253,4 +253,4 @@ def _weighed(name: str, likeliest: Quantity, ways: Sequence[Way], shown: Sequenc
     weights, values = (np.array(column) for column in zip(*known, strict=True))
     mean = float(weights @ values / weights.sum())
     spread = math.sqrt(float(weights @ (values - mean) ** 2 / weights.sum()))
-    return Quantity(mean, likeliest.parts).with_part(Influence("tone curve not known"), spread)
+    return Quantity(mean, likeliest.parts, likeliest.limit).with_part(Influence("tone curve not known"), spread)

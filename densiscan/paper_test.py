@@ -18,7 +18,7 @@ from densiscan.paper import grade_for
 from densiscan.paper_curve import PaperCurve, curve_through
 from densiscan.paper_doubt import ReadOff, ends_of, read_off
 from densiscan.paper_ends import End
-from densiscan.quantity import Influence, Quantity, Warning_
+from densiscan.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.wedge import Wedge, WedgeStep
 
 Floats = npt.NDArray[np.float64]
@@ -35,8 +35,13 @@ steps of the wedge that are known to 0.02 (k = 2)."""
 _WIDE_GAP: Final = 0.31
 """Gap in log exposure from which points are too far apart to say much of toe and shoulder: a stop."""
 _EYE: Final = 0.04
-"""Standard deviation, log exposure, of where an eye at arm's length puts the ends of the tones, beside T and S: of
-rendered prints looked at with thresholds of 0.03 to 0.05 in white and 0.08 to 0.15 in black."""
+"""Standard deviation, log exposure, of where an eye at arm's length puts the first tone, beside T: of rendered prints
+looked at with thresholds of 0.03 to 0.05 in white."""
+_EYE_BEYOND_SHADOW: Final = (0.063, 0.050)
+_BLACK_BEYOND_EYE: Final = (0.141, 0.076)
+"""How far what an eye calls black, 0.08 to 0.15 below the paper's own, lies beyond S and short of what is as good as
+black, as part of the log exposure between what it calls black and white: mean over ten laws of a paper's curve, from
+grains of one hit to shoulders that creep up to their black, and half of how far 97.5 % of them lie from it."""
 _KEEN_EYE: Final = Warning_(
     code="counted-by-eye",
     message="A keen eye tells tones apart beyond the points of the standard, which makes R too long by as much as a "
@@ -44,14 +49,25 @@ _KEEN_EYE: Final = Warning_(
 )
 _BLACK_NOT_REACHED: Final = Warning_(
     code="black-not-reached",
-    message="The darkest step is still short of the paper's full black: the true range is longer than R, and its "
-    "uncertainty cannot be given; print the wedge again with two to four times the exposure.",
+    message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, "
+    "are at least these, and the grade is not told; print the wedge again with two to four times the exposure.",
 )
 _WHITE_NOT_REACHED: Final = Warning_(
     code="white-not-reached",
-    message="The lightest step already has a tone: base plus fog is not known, and the uncertainty of R cannot be "
-    "given; print the wedge again with a half to a quarter of the exposure.",
+    message="The lightest step already has a tone: R is at least this, the exposure for highlights at most this, and "
+    "the grade is not told; print the wedge again with a half to a quarter of the exposure.",
 )
+TIMES_NOT_TOLD: Final = Warning_(
+    code="times-not-known",
+    message="No times follow from this paper test: its log exposures go above 0, and do not count from the exposure "
+    "that was made; give them as the densities that lay on the paper with a minus sign (0 for nothing, -0.30 for a "
+    "stop less) together with --exposure SECONDS.",
+)
+_TAKEN_FROM_EXPOSURE: Final = Warning_(
+    code="exposures-from-seconds",
+    message="Times count log exposure 0 as the seconds given with nothing on the paper, and -0.30 as a stop less.",
+)
+_NOTHING_BETWEEN: Final = 0.005
 _STEPS_FAR_APART: Final = Warning_(
     code="steps-far-apart",
     message="Some steps are more than a stop apart: toe and shoulder between them are a guess.",
@@ -134,9 +150,20 @@ class PaperTest:
     warnings: tuple[Warning_, ...] = ()
 
     @property
-    def grade(self) -> str:
-        """Grade nearest to the range."""
-        return grade_for(self.iso_range.value / 100.0)
+    def grade(self) -> str | None:
+        """Grade that has this range; None where the range is only a limit, which tells none."""
+        return None if self.is_limit else grade_for(self.iso_range.value / 100.0)
+
+    @property
+    def is_limit(self) -> bool:
+        """Whether black or white was not reached, so that the true range is longer than the one told."""
+        # Tests kept by older versions say it in their warnings alone.
+        return self.iso_range.limit is not None or bool(self.not_reached)
+
+    @property
+    def not_reached(self) -> tuple[Warning_, ...]:
+        """What is said of an end of the curve that was not reached: it holds for all that is built on the test."""
+        return tuple(one for one in self.warnings if one.code in {_BLACK_NOT_REACHED.code, _WHITE_NOT_REACHED.code})
 
     def curve(self) -> PaperCurve | None:
         """Return the curve through the points; None for a count by eye."""
@@ -205,9 +232,21 @@ def paper_from_points(
         maximum_black=found["top"],
         fog=None if fixed_base is None else base - fixed_base,
         points=ordered,
-        from_wedge=method != "points",
+        from_wedge=method != "points" or _of_the_exposure(ordered, circumstances),
     )
-    return _with_limits(test, read)
+    return _with_limits(_with_seconds_told(test), read)
+
+
+def _of_the_exposure(points: Sequence[PaperPoint], circumstances: Circumstances) -> bool:
+    """Tell whether log exposures that a person gives count from the exposure made: none can be above it then."""
+    return circumstances.exposure_s is not None and points[-1].log_exposure.value <= _NOTHING_BETWEEN
+
+
+def _with_seconds_told(test: PaperTest) -> PaperTest:
+    """Return the test of densities read elsewhere with what its seconds are taken for, or why they tell nothing."""
+    if test.method != "points" or test.circumstances.exposure_s is None:
+        return test
+    return replace(test, warnings=(*test.warnings, _TAKEN_FROM_EXPOSURE if test.from_wedge else TIMES_NOT_TOLD))
 
 
 def _arrays(points: Sequence[PaperPoint]) -> tuple[Floats, Floats]:
@@ -238,18 +277,21 @@ def _with_limits(test: PaperTest, read: ReadOff) -> PaperTest:
     """Return the test with what is wrong at its ends: a black or a white that was not reached makes R a limit."""
     told: list[Warning_] = []
     iso_range, shadow, highlight = test.iso_range, test.shadow_log_exposure, test.highlight_log_exposure
+    black = test.black_log_exposure
     if not read.ends.black_reached():
         told.append(_BLACK_NOT_REACHED)
-        shadow = Quantity(shadow.value, None)
+        # Noise may have put it further up than it is.
+        shadow = Quantity.at_least(shadow.value - (shadow.uncertainty or 0.0))
+        black = None if black is None else Quantity.at_least(max(black.value, test.points[-1].log_exposure.value))
     elif read.left_open("shadow", "black") > _LEFT_OPEN and read.ends.black.goes_on():
         told.append(_goes_on("black", read.ends.black))
     if not read.ends.white_reached():
         told.append(_WHITE_NOT_REACHED)
-        highlight = Quantity(highlight.value, None)
+        highlight = Quantity.at_most(highlight.value + (highlight.uncertainty or 0.0))
     elif read.left_open("highlight", "white") > _LEFT_OPEN and read.ends.white.goes_on():
         told.append(_goes_on("white", read.ends.white))
-    if shadow.parts is None or highlight.parts is None:
-        iso_range = Quantity(iso_range.value, None)
+    if shadow.limit is not None or highlight.limit is not None:
+        iso_range = (shadow - highlight).scaled(100.0)
     if float(np.max(np.diff(read.curve.log_exposure))) > _WIDE_GAP:
         told.append(_STEPS_FAR_APART)
     return replace(
@@ -257,8 +299,16 @@ def _with_limits(test: PaperTest, read: ReadOff) -> PaperTest:
         iso_range=iso_range,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
+        black_log_exposure=black,
+        maximum_black=_end(test.maximum_black, "at least", told, _BLACK_NOT_REACHED),
+        base_plus_fog=_end(test.base_plus_fog, "at most", told, _WHITE_NOT_REACHED),
         warnings=(*test.warnings, *told),
     )
+
+
+def _end(density: Quantity | None, limit: Limit, told: Sequence[Warning_], missed: Warning_) -> Quantity | None:
+    """Return the density of an end of the curve, a limit where the warning is told that it was not reached."""
+    return Quantity(density.value, None, limit) if density is not None and missed in told else density
 
 
 def _goes_on(what: Literal["black", "white"], end: End) -> Warning_:
@@ -304,15 +354,20 @@ def paper_by_eye(wedge: Wedge, *, last_black: str, first_white: str, circumstanc
             f"no step lies between the black step {last_black} and the white step {first_white}, so that no range can "
             "be told; use a wedge with finer steps."
         )
-    shadow = _between(steps[black], steps[black + 1])
-    highlight = _between(steps[white - 1], steps[white])
+    seen_black = _between(steps[black], steps[black + 1])
+    highlight = _between(steps[white - 1], steps[white]).with_part(Influence("eye", "first tone"), _EYE)
+    span = seen_black.value - highlight.value
+    shadow, full_black = (
+        (seen_black + sign * part * span).with_part(Influence("eye", name), doubt * span)
+        for name, sign, (part, doubt) in (("shadow", -1.0, _EYE_BEYOND_SHADOW), ("black", 1.0, _BLACK_BEYOND_EYE))
+    )
     return PaperTest(
         method="eye",
         circumstances=circumstances,
         iso_range=(shadow - highlight).scaled(100.0),
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
-        black_log_exposure=exposed_through(steps[black]),
+        black_log_exposure=full_black,
         base_plus_fog=None,
         maximum_black=None,
         warnings=(_KEEN_EYE,),
@@ -336,5 +391,4 @@ def _between(lighter: WedgeStep, denser: WedgeStep) -> Quantity:
     middle = (exposed_through(lighter) + exposed_through(denser)).scaled(0.5)
     half = 0.5 * (denser.density - lighter.density)
     key = f"{lighter.step} to {denser.step}"
-    middle = middle.with_part(Influence("eye", key), _EYE)
     return middle.with_part(Influence("counted by eye", key), half / math.sqrt(3.0))

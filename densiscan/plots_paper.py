@@ -94,5 +94,6 @@ def _draw_range(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:
     middle = curve.base + 0.5 * curve.net
     axes.annotate("", (light, middle), (dark, middle), arrowprops={"arrowstyle": "<->", "color": INK, "linewidth": 0.9})
     doubt = test.iso_range.uncertainty
-    words = f"R = {test.iso_range.value:.0f}" + ("" if doubt is None else f" ± {max(doubt, 1.0):.0f}")
+    is_ = "=" if test.iso_range.limit is None else test.iso_range.limit
+    words = f"R {is_} {test.iso_range.value:.0f}" + ("" if doubt is None else f" ± {max(doubt, 1.0):.0f}")
     axes.annotate(words, (light, middle), xytext=(8, 4), textcoords="offset points", ha="left", color=INK)

@@ -4,6 +4,9 @@ A `Quantity` carries the signed contribution of every influence on it (sensitivi
 law of propagation of JCGM 100:2008, clause 5), each under the name of its influence. Two quantities that share an
 influence, such as one wedge step, are correlated through it; the difference of two readings by one calibration
 therefore gets its own right uncertainty with no covariance matrix kept anywhere (JCGM 100:2008, F.1.2.3).
+
+Some values are only limits, and some doubts are not alike to both sides. Both travel with the value through whatever is
+reckoned from it: what is built on a limit is a limit of the sense that follows, or says nothing.
 """
 
 from __future__ import annotations
@@ -12,17 +15,25 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
 COVERAGE_FACTOR: Final = 2.0
 """k of every expanded uncertainty shown: about 95 % (JCGM 100:2008, 6.3.3)."""
+
+Limit: TypeAlias = Literal["at least", "at most"]
+"""The sense of a value that is only a limit."""
+
+Interval: TypeAlias = tuple[float | None, float | None]
+"""Low and high end, about 95 %; None for an end that is open."""
+
+_OTHER_WAY: Final[Mapping[Limit, Limit]] = {"at least": "at most", "at most": "at least"}
 
 
 class Influence(NamedTuple):
     """What makes a value uncertain: its kind, and which one of that kind.
 
     Kinds in use: `wedge` (certificate), `step noise`, `fit`, `patch noise`, `glare`, `lamp`, `drift`, `rounding`,
-    `specks`.
+    `specks`, `frame edge` (a side of the picture).
     The same kind and key in two quantities is the same influence: their errors move together.
     """
 
@@ -53,21 +64,58 @@ class Quantity:
     parts
         Signed standard contributions (k = 1) by influence. `None`: no uncertainty can be given. An empty mapping
         is an exact value.
+    limit
+        "at least" or "at most" where the value is only a limit; it then has no uncertainty, and no parts are kept.
+    interval
+        Low and high end (about 95 %) where the doubt is not alike to both sides, None for an end that is open. It holds
+        the value. With an open end there is no symmetric uncertainty, and no parts are kept; with two the quantity is
+        `untold`.
+
+    Raises
+    ------
+    ValueError
+        If the value is not finite, the interval does not hold it, or a limit has an interval.
     """
 
     value: float
     parts: Mapping[Influence, float] | None = field(default_factory=dict)
+    limit: Limit | None = None
+    interval: Interval | None = None
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):
             message = f"a quantity must be finite, not {self.value}"
             raise ValueError(message)
+        if self.limit is not None and (self.interval is not None or self.limit not in _OTHER_WAY):
+            message = f"a limit is at least or at most, without an interval, not {self.limit} {self.interval}"
+            raise ValueError(message)
+        if self.interval is not None and not _holds(self.interval, self.value):
+            message = f"the interval {self.interval} does not hold {self.value}"
+            raise ValueError(message)
+        if self.limit is not None or (self.interval is not None and None in self.interval):
+            object.__setattr__(self, "parts", None)
         if self.parts is not None:
             object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
-    def __reduce__(self) -> tuple[type[Quantity], tuple[float, dict[Influence, float] | None]]:
+    def __reduce__(self) -> tuple[type[Quantity], tuple[Any, ...]]:
         """Travel between processes: a read-only view of a mapping cannot."""
-        return Quantity, (self.value, None if self.parts is None else dict(self.parts))
+        parts = None if self.parts is None else dict(self.parts)
+        return Quantity, (self.value, parts, self.limit, self.interval)
+
+    @classmethod
+    def at_least(cls, value: float) -> Quantity:
+        """Return a value of which only is known that the true one is not smaller."""
+        return cls(value, None, "at least")
+
+    @classmethod
+    def at_most(cls, value: float) -> Quantity:
+        """Return a value of which only is known that the true one is not larger."""
+        return cls(value, None, "at most")
+
+    @property
+    def untold(self) -> bool:
+        """Whether nothing is known: limits of opposite senses met in it. It is null in every document."""
+        return self.interval == (None, None)
 
     @property
     def standard_uncertainty(self) -> float | None:
@@ -80,16 +128,51 @@ class Quantity:
         standard = self.standard_uncertainty
         return None if standard is None else COVERAGE_FACTOR * standard
 
+    @property
+    def reach(self) -> Interval:
+        """Low and high end of what the quantity leaves possible, about 95 %; None for an end that is open.
+
+        A value of which no uncertainty can be given reaches from itself to itself.
+        """
+        if self.interval is not None:
+            return self.interval
+        if self.limit is not None:
+            return (self.value, None) if self.limit == "at least" else (None, self.value)
+        doubt = self.uncertainty or 0.0
+        return self.value - doubt, self.value + doubt
+
     def __add__(self, other: Quantity | float) -> Quantity:
         return _combined(self, other, 1.0)
 
     def __sub__(self, other: Quantity | float) -> Quantity:
         return _combined(self, other, -1.0)
 
+    def __neg__(self) -> Quantity:
+        return self.scaled(-1.0)
+
     def scaled(self, factor: float) -> Quantity:
         """Return the quantity times an exact number."""
-        parts = None if self.parts is None else {key: factor * part for key, part in self.parts.items()}
-        return Quantity(self.value * factor, parts)
+        return self.through(self.value * factor, factor)
+
+    def through(self, value: float, slope: float) -> Quantity:
+        """Return what a function makes of the quantity, to first order (JCGM 100:2008, 5.1.2).
+
+        Parameters
+        ----------
+        value
+            Of the function at this quantity's value.
+        slope
+            Of the function there. A limit keeps its sense where it is above 0, takes the other where below, and is an
+            exact value where it is 0.
+        """
+        parts = None if self.parts is None else {key: slope * part for key, part in self.parts.items()}
+        if slope == 0.0:
+            return Quantity(value, parts if self.limit is None and self.interval is None else {})
+        limit = None if self.limit is None else self.limit if slope > 0.0 else _OTHER_WAY[self.limit]
+        if self.interval is None:
+            return Quantity(value, parts, limit)
+        low, high = (None if end is None else value + slope * (end - self.value) for end in self.interval)
+        return Quantity(value, parts, None, _around(value, *((low, high) if slope > 0.0 else (high, low))))
 
     def with_part(self, influence: Influence, standard: float) -> Quantity:
         """Return the quantity with one more independent influence of this standard contribution.
@@ -99,12 +182,10 @@ class Quantity:
         ValueError
             If that influence is there already: it would not be independent.
         """
-        if self.parts is None:
-            return self
-        if influence in self.parts:
+        if self.parts is not None and influence in self.parts:
             message = f"{influence} is in this quantity already"
             raise ValueError(message)
-        return Quantity(self.value, {**self.parts, influence: standard})
+        return self + Quantity(0.0, {influence: standard})
 
     def budget(self) -> dict[str, float]:
         """Return the standard contribution of each kind of influence, largest first.
@@ -118,26 +199,75 @@ class Quantity:
         ordered = sorted(squares.items(), key=lambda item: -item[1])
         return {kind: math.sqrt(square) for kind, square in ordered}
 
-    def to_json(self) -> dict[str, float | None]:
-        """Return the contract's form: value and expanded uncertainty, null where there is none (never 0)."""
-        return {"value": self.value, "uncertainty": self.uncertainty or None}
+    def to_json(self) -> dict[str, Any] | None:
+        """Return the contract's form: value and expanded uncertainty, null where there is none (never 0).
+
+        `limit` and `interval` stand in it where they hold; a quantity that says nothing is null as a whole.
+        """
+        if self.untold:
+            return None
+        document: dict[str, Any] = {"value": self.value, "uncertainty": self.uncertainty or None}
+        if self.limit is not None:
+            document["limit"] = self.limit
+        if self.interval is not None:
+            document["interval"] = list(self.interval)
+        return document
 
 
-def read_back(document: Mapping[str, float | None] | None, influence: Influence) -> Quantity | None:
-    """Return a quantity from the form that `to_json` gives, all its doubt under one influence; None from null."""
+def read_back(document: Mapping[str, Any] | None, influence: Influence) -> Quantity | None:
+    """Return a quantity from the form that `to_json` gives, all its doubt under one influence; None from null.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If the document is of another form.
+    """
     if document is None or document["value"] is None:
         return None
-    expanded = document.get("uncertainty")
-    return Quantity(document["value"], None if expanded is None else {influence: expanded / COVERAGE_FACTOR})
+    expanded, ends = document.get("uncertainty"), document.get("interval")
+    parts = None if expanded is None else {influence: expanded / COVERAGE_FACTOR}
+    if ends is None:
+        return Quantity(document["value"], parts, document.get("limit"))
+    low, high = ends
+    return Quantity(document["value"], parts, document.get("limit"), (low, high))
+
+
+def _holds(interval: Interval, value: float) -> bool:
+    low, high = interval
+    ends = [end for end in interval if end is not None]
+    return all(map(math.isfinite, ends)) and (low is None or low <= value) and (high is None or value <= high)
+
+
+def _around(value: float, low: float | None, high: float | None) -> Interval:
+    """Return an interval that rounding of its ends has not moved off the value."""
+    return None if low is None else min(low, value), None if high is None else max(high, value)
 
 
 def _combined(first: Quantity, second: Quantity | float, sign: float) -> Quantity:
     if not isinstance(second, Quantity):
-        return Quantity(first.value + sign * second, first.parts)
+        return first.through(first.value + sign * second, 1.0)
     value = first.value + sign * second.value
-    if first.parts is None or second.parts is None:
-        return Quantity(value, None)
-    parts = dict(first.parts)
-    for influence, part in second.parts.items():
-        parts[influence] = parts.get(influence, 0.0) + sign * part
-    return Quantity(value, parts)
+    other = second.through(sign * second.value, sign)
+    parts: dict[Influence, float] | None = None
+    if first.parts is not None and other.parts is not None:
+        parts = dict(first.parts)
+        for influence, part in other.parts.items():
+            parts[influence] = parts.get(influence, 0.0) + part
+    if first.limit is None and other.limit is None and first.interval is None and other.interval is None:
+        return Quantity(value, parts)
+    low, high = (_ends_together(first, other, end) for end in (0, 1))
+    if first.limit is None and other.limit is None:
+        return Quantity(value, parts, None, _around(value, low, high))
+    # A limit has no middle: what is sure of the sum is that it lies beyond this value, or nothing.
+    if low is None and high is None:
+        return Quantity(value, None, None, (None, None))
+    return Quantity(value, None, "at least" if high is None else "at most")
+
+
+def _ends_together(first: Quantity, second: Quantity, end: int) -> float | None:
+    """Return the low (0) or high (1) end of a sum: how far each may be off that way, in quadrature; None where open."""
+    here, there = first.reach[end], second.reach[end]
+    if here is None or there is None:
+        return None
+    away = math.hypot(here - first.value, there - second.value)
+    return first.value + second.value + (away if end else -away)

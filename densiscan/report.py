@@ -7,6 +7,7 @@ from typing import Any, Final, Protocol
 
 from densiscan.batch import Assessment, BatchResult, Failure
 from densiscan.calibration import CalibratedStep, Calibration
+from densiscan.development import DevelopmentAdvice, ExposureAdvice
 from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
 from densiscan.pieces_wedge import LEFT_OUT_CODES
@@ -44,6 +45,8 @@ def density_text(quantity: Quantity | None) -> str:
     if quantity is None:
         return "not known"
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    if quantity.limit is not None:
+        return f"{quantity.limit} {value}"
     return value if quantity.uncertainty is None else f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
 
 
@@ -115,7 +118,9 @@ def readings_text(result: BatchResult, calibration: Named) -> str:
 def reading_text(assessment: Assessment, calibration: Named) -> str:
     """Return the page of one piece of film."""
     reading = assessment.reading
-    lines = [_name(reading), paragraph(_how_it_was_read(reading, calibration)), ""]
+    withheld = assessment.withheld
+    first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
+    lines = [_name(reading), *first, paragraph(_how_it_was_read(reading, calibration)), ""]
     lines += [
         _figure("base plus fog", density_text(reading.base_plus_fog)),
         *([] if reading.fog is None else [_figure("fog", density_text(reading.fog))]),
@@ -125,11 +130,11 @@ def reading_text(assessment: Assessment, calibration: Named) -> str:
     ]
     if reading.spots:
         lines += ["", *_spots_text(reading)]
-    lines += ["", *_advice_text(assessment)]
+    lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
     lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
     lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
     lines += _left_out_lines(reading)
-    warnings = _warnings_text(reading.warnings)
+    warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
 
@@ -204,17 +209,25 @@ def table_head(calibration: Named) -> str:
 
 def row_text(assessment: Assessment) -> str:
     """Return the line of one reading of several."""
-    reading, development = assessment.reading, assessment.development
+    reading, judged = assessment.reading, assessment.judged
     name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
+    exposure, develop, grade = _verdicts(assessment)
+    verdict = f"{exposure:<9}{develop:<8}{grade}" if judged else f"{reading.seen:<17}-"
+    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
+    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
+    figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
+    return f"  {fitted(name, 18, tail=7)}{figures}  {verdict}"
+
+
+def _verdicts(assessment: Assessment) -> tuple[str, str, str]:
+    """Return exposure, development and grade as a line of a table has them."""
+    development = assessment.development
     exposure = "?" if assessment.exposure.warnings else assessment.exposure.verdict
     factor = development.time_factor
     develop = "keep" if development.verdict == "keep" or factor is None else f"x {factor.value:.2f}"
     develop = "?" if development.warnings else develop
     grade = {SOFTER: "< 0", HARDER: "> 5", None: "?"}.get(assessment.paper.grade, assessment.paper.grade)
-    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
-    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
-    figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
-    return f"  {fitted(name, 18, tail=7)}{figures}  {exposure:<9}{develop:<8}{grade}"
+    return exposure, develop, grade or "?"
 
 
 def _short(quantity: Quantity | None) -> str:
@@ -226,12 +239,18 @@ def _first_number(found: Sequence[Assessment], k: int) -> int:
     return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
 
 
+def _worth_a_word(advice: ExposureAdvice | DevelopmentAdvice, usual: str) -> bool:
+    return advice.verdict != usual or advice.borderline or bool(advice.warnings)
+
+
 def notes_text(assessment: Assessment, first_number: int = 1) -> str:
     """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
     exposure, development, paper = _advice_text(assessment)
+    if not assessment.judged:
+        return _notes_of_another(assessment, first_number)
     lines = [
-        *([] if assessment.exposure.verdict == "normal" and not assessment.exposure.warnings else [exposure]),
-        *([] if assessment.development.verdict == "keep" and not assessment.development.warnings else [development]),
+        *([exposure] if _worth_a_word(assessment.exposure, "normal") else []),
+        *([development] if _worth_a_word(assessment.development, "keep") else []),
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
         *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
@@ -239,6 +258,17 @@ def notes_text(assessment: Assessment, first_number: int = 1) -> str:
         *_warnings_text(assessment.reading.warnings),
     ]
     return "\n".join([_name(assessment.reading), *lines]) if lines else ""
+
+
+def _notes_of_another(assessment: Assessment, first_number: int) -> str:
+    """Return what is to be said of what is no negative: first why it is not judged."""
+    reading = assessment.reading
+    lines = [
+        *_warnings_text(reading.warnings),
+        *_spots_text(reading),
+        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+    ]
+    return "\n".join([_name(reading), *lines])
 
 
 def _spots_text(reading: Reading) -> list[str]:
@@ -272,7 +302,6 @@ def failure_document(failure: Failure) -> dict[str, str]:
 def reading_document(assessment: Assessment) -> dict[str, Any]:
     """Return one piece of film as plain JSON values."""
     reading = assessment.reading
-    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
     document: dict[str, Any] = {"file": reading.file, "path": as_text(assessment.path)}
     if reading.piece is not None:
         document["piece"] = reading.piece
@@ -289,11 +318,29 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         ],
         "clipped": {"light": reading.clipped_light, "dark": reading.clipped_dark},
         "beyond_calibration": reading.beyond_calibration,
+        "seen": reading.seen,
+        **_judgement(assessment),
+        "warnings": [warning.to_json() for warning in assessment.warnings],
+        "findings": [finding.to_json() for finding in assessment.trouble.findings],
+        "evenness": assessment.trouble.to_json(),
+        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
+        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
+    }
+    return document
+
+
+def _judgement(assessment: Assessment) -> dict[str, Any]:
+    """Return exposure, development and paper; each null where nothing is judged."""
+    if not assessment.judged:
+        return {"exposure": None, "development": None, "paper": None}
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    return {
         "exposure": {
             "verdict": exposure.verdict,
             "judged": not exposure.warnings,
             "stops": _quantity(exposure.stops),
             "at_least": exposure.at_least,
+            "borderline": exposure.borderline,
             "reason": exposure.reason,
         },
         "development": {
@@ -302,6 +349,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
             "contrast": _quantity(development.contrast),
             "target_contrast": development.target_contrast,
             "time_factor": _quantity(development.time_factor),
+            "borderline": development.borderline,
             "reason": development.reason,
         },
         "paper": {
@@ -310,13 +358,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
             "grade": paper.grade,
             "note": paper.note,
         },
-        "warnings": [warning.to_json() for warning in assessment.warnings],
-        "findings": [finding.to_json() for finding in assessment.trouble.findings],
-        "evenness": assessment.trouble.to_json(),
-        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
-        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
     }
-    return document
 
 
 def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:

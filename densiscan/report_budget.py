@@ -19,6 +19,7 @@ WORDS: Final = {
     "drift": "drift since the wedge was scanned",
     "rounding": "whole codes",
     "specks": "dust or clear specks in a spot",
+    "frame edge": "where the picture ends",
 }
 """Kinds of influence (method note 5) as a person says them."""
 

@@ -170,7 +170,7 @@ def reading_lines(shown: Shown, *, with_run: bool = False) -> str:
         f"density range {density_text(reading.quantities.get('density_range'))}",
         f"base plus fog {density_text(reading.quantities.get('base_plus_fog'))}",
     ]
-    how = [] if shown.way is None else [_how_text(shown.way)]
+    how = [] if shown.way is None or reading.file is None else [_how_text(shown.way)]
     return paragraph(
         f"{reading.number}, {when_text(reading.made)}, {name_text(reading)}: {'; '.join([', '.join(parts), *how])}. "
         f"{standing_text(shown, with_run=with_run)}."

@@ -137,7 +137,7 @@ def film_document(test: FilmTest) -> dict[str, Any]:
     }
 
 
-def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
+def _quantity(quantity: Quantity | None) -> dict[str, Any] | None:
     return None if quantity is None else quantity.to_json()
 
 

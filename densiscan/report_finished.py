@@ -13,6 +13,7 @@ from densiscan.report import density_text
 from densiscan.report_paper import label_line, seconds_text, sentence, warning_lines
 
 FORMAT: Final = "densiscan.finished/1"
+_NO_PRINT: Final = "seen-negative"
 _HIGHLIGHTS: Final = {
     "blank": "blank: bare paper without a tone",
     "right": "right: just off bare paper",
@@ -42,7 +43,8 @@ def finished_text(sheet: FinishedSheet) -> str:
     left, top, width, height = reading.frame_mm
     how = "found" if reading.found else "given"
     box = f"picture {left:.1f},{top:.1f} mm, {width:.1f} x {height:.1f} mm ({how})"
-    lines = [f"Print {reading.file}", sentence(box), ""]
+    first = [told for told in reading.warnings if told.code == _NO_PRINT]
+    lines = [f"Print {reading.file}", *(sentence(f"! {told.message}") for told in first), sentence(box), ""]
     limits = (None, None) if test is None else (test.base_plus_fog, test.maximum_black)
     for label, tone, limit in (("white", reading.white, limits[0]), ("black", reading.black, limits[1])):
         beside = "" if limit is None else f"   (the paper: {density_text(limit)})"
@@ -55,15 +57,14 @@ def finished_text(sheet: FinishedSheet) -> str:
         lines.append(label_line("clear rebate", f"prints as {density_text(reading.rebate)}"))
     if sheet.judgement is not None:
         lines += ["", *_judgement_lines(sheet.judgement, sheet.seconds)]
-    return "\n".join([*lines, *warning_lines(reading.warnings)])
+    return "\n".join([*lines, *warning_lines(tuple(told for told in reading.warnings if told not in first))])
 
 
 def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
+    bare, black = _share_text(found.bare_between), _share_text(found.black_between)
     lines = [
-        label_line(
-            "highlights", f"{_HIGHLIGHTS[found.highlights]} ({100 * found.bare_share:.0f} % of the area is bare)"
-        ),
-        label_line("shadows", f"{_SHADOWS[found.shadows]} ({100 * found.black_share:.0f} % of the area is full black)"),
+        label_line("highlights", f"{_HIGHLIGHTS[found.highlights]} ({bare} % of the area is bare)"),
+        label_line("shadows", f"{_SHADOWS[found.shadows]} ({black} % of the area is full black)"),
     ]
     if found.against is not None:
         lines.append(label_line("negative", _against_words(found.against)))
@@ -71,6 +72,11 @@ def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
     if found.rebate_stops is not None:
         lines.append(label_line("rebate", _rebate_words(found.rebate_stops, seconds)))
     return lines
+
+
+def _share_text(between: tuple[float, float]) -> str:
+    least, most = (f"{100.0 * share:.0f}" for share in between)
+    return least if least == most else f"{least} to {most}"
 
 
 def _against_words(against: Against) -> str:
@@ -114,6 +120,7 @@ def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "file": reading.file,
+        "seen": reading.seen,
         "frame_mm": list(reading.frame_mm),
         "white": reading.white.to_json(),
         "black": reading.black.to_json(),
@@ -125,7 +132,7 @@ def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     }
 
 
-def _plain(quantity: Quantity | None) -> dict[str, float | None] | None:
+def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
     return None if quantity is None else quantity.to_json()
 
 
@@ -146,6 +153,8 @@ def _judgement_json(found: Judgement) -> dict[str, Any]:
         "shadows": found.shadows,
         "bare_share": found.bare_share,
         "black_share": found.black_share,
+        "bare_share_between": list(found.bare_between),
+        "black_share_between": list(found.black_between),
         "contrast": found.contrast,
         "exposure_stops": found.exposure_stops,
         "at_least": found.at_least,

@@ -153,8 +153,20 @@ def _json(value: object) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
+_UNJUDGED_PART: Final[Mapping[str, Any]] = {
+    "judged": False,
+    "verdict": "",
+    "time_factor": None,
+    "grade": None,
+    "needed_range": None,
+}
+"""What stands for the judgement of what is no negative."""
+
+
 def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    if exposure is None:
+        exposure, development, paper = _UNJUDGED_PART, _UNJUDGED_PART, _UNJUDGED_PART
     factor = development["time_factor"]
     develop = "keep" if development["verdict"] == "keep" or factor is None else f"x {factor['value']:.2f}"
     trouble = len(document.get("findings") or ()) + len(document["warnings"])

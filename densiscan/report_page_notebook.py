@@ -131,9 +131,11 @@ def whole(document: Mapping[str, Any]) -> dict[str, Any]:
     known |= {"file": "not known", "aperture_mm": 1.0, "spots": [], "warnings": [], "findings": []}
     known |= document
     verdict = {"verdict": "not judged", "time_factor": None, "reason": ""}
-    known["exposure"] = verdict | known.get("exposure", {})
-    known["development"] = verdict | known.get("development", {})
-    known["paper"] = {"process": "contact", "needed_range": None, "grade": None, "note": ""} | known.get("paper", {})
+    known["exposure"] = verdict | (known.get("exposure") or {"judged": False})
+    known["development"] = verdict | (known.get("development") or {"judged": False})
+    known["paper"] = {"process": "contact", "needed_range": None, "grade": None, "note": ""} | (
+        known.get("paper") or {}
+    )
     return known
 
 

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.evenness_found import BORDER
 from densiscan.negative_sheet import Sheet
 from densiscan.paper import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.pieces_map import TurnedBox
@@ -147,13 +148,21 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
         figures=_figures(document),
         spots=_spots(document),
         findings=_findings(document, 0.0 if sheet is None else max(sheet.region_mm[2:]) / 40.0),
-        warnings=tuple(dict.fromkeys(str(warning["message"]) for warning in document["warnings"])),
+        warnings=tuple(
+            dict.fromkeys(str(warning["message"]) for warning in (*_perhaps(document), *document["warnings"]))
+        ),
         charts=_charts(page),
         picture=picture,
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=70),
         data=None if sheet is None else _data(page, sheet),
         document=document,
     )
+
+
+def _perhaps(document: Document) -> list[dict[str, str]]:
+    """Return the notes on what may be trouble and may not."""
+    notes = (document.get("evenness") or {}).get("notes") or ()
+    return [note for note in notes if note["code"] == BORDER]
 
 
 def _facts(page: PageReading) -> str:
@@ -169,8 +178,16 @@ def _facts(page: PageReading) -> str:
     return ", ".join(told)
 
 
+_NO_PAPER: Final[Document] = {"process": "contact"}
+"""Of what is no negative: the light in which its range is shown."""
+
+
 def _advice(document: Document) -> tuple[Advice, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    if exposure is None:
+        return tuple(
+            Advice(name=name, verdict="not judged", reason="") for name in ("exposure", "development", "paper")
+        )
     factor = development["time_factor"]
     verdict = str(development["verdict"])
     if verdict != "keep" and factor is not None:
@@ -232,7 +249,7 @@ def _paper(page: PageReading) -> tuple[float, str] | None:
     """Return range (density units, as the light of the print sees the negative) and name of the paper that is meant."""
     if page.paper_range is not None:
         return page.paper_range / 100.0, f"paper at hand, range {page.paper_range:.0f}"
-    grade = page.document["paper"]["grade"]
+    grade = (page.document["paper"] or {}).get("grade")
     if grade is None:
         return None
     limits = sorted(GRADE_LOWER_LIMITS.values())
@@ -248,7 +265,7 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
     """Return (heading, note, drawing) of what can be drawn of one negative."""
     document = page.document
     paper, extent = _paper(page), document["density_range"]
-    process: Process = document["paper"]["process"]
+    process: Process = (document["paper"] or _NO_PAPER)["process"]
     factor = callier_factor(process).value
     charts = []
     if extent is not None and paper is not None:
@@ -381,7 +398,7 @@ def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
     paper = _paper(page)
     if paper is None or page.document["density_range"] is None:
         return "", ""
-    process: Process = page.document["paper"]["process"]
+    process: Process = (page.document["paper"] or _NO_PAPER)["process"]
     width = paper[0] / callier_factor(process).value
     gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
     return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, timed for the middle."

@@ -20,13 +20,17 @@ HELD = "\u00a0"
 
 def range_text(quantity: Quantity) -> str:
     """Return an ISO range to whole numbers, with its expanded uncertainty (k = 2), never stated as less than 1."""
+    if quantity.limit is not None:
+        return f"{quantity.limit} {quantity.value:.0f}"
     if quantity.uncertainty is None:
-        return f"{quantity.value:.0f}, a limit"
+        return f"{quantity.value:.0f}, how surely is not known"
     return f"{quantity.value:.0f} ± {max(quantity.uncertainty, 1.0):.0f}"
 
 
-def grade_words(grade: str) -> str:
-    """Return a grade in words."""
+def grade_words(grade: str | None) -> str:
+    """Return a grade in words; None where a limit tells none."""
+    if grade is None:
+        return "the grade is not told"
     return grade if grade in {SOFTER, HARDER} else f"grade {grade}"
 
 
@@ -77,7 +81,7 @@ def paper_text(test: PaperTest) -> str:
     ]
     if test.black_log_exposure is not None:
         lines.append(label_line("full black", f"to the eye {_place(test.black_log_exposure, test)}"))
-    if about.exposure_s is not None:
+    if about.exposure_s is not None and test.from_wedge and test.shadow_log_exposure.limit is None:
         lines += ["", sentence(_in_seconds(test, about.exposure_s))]
     return "\n".join([*lines, *warning_lines(test.warnings)])
 

@@ -92,8 +92,11 @@ def _other_light(sheet: PrintSheet) -> list[str]:
 def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
     """Return what a paper does; without a test strip where a print before gives a better one."""
     name = f"Paper {fit.name}" if fit.name else "Paper of that range"
-    doubt = "" if fit.iso_range.uncertainty is None else f" ± {max(fit.iso_range.uncertainty, 1.0):.0f}"
-    lines = [f"{name}: R {fit.iso_range.value:.0f}{doubt}, {grade_words(fit.grade)}", ""]
+    known = fit.iso_range.uncertainty is not None or fit.iso_range.limit is not None
+    has = range_text(fit.iso_range) if known else f"{fit.iso_range.value:.0f}"
+    lines = [f"{name}: R {has}, {grade_words(fit.grade)}", ""]
+    if fit.fit is None and fit.iso_range.limit is not None and fit.difference_stops is not None:
+        lines.append(label_line("contrast", "not told: the paper's range is only a limit"))
     if fit.fit is not None:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
@@ -111,6 +114,8 @@ def _fit_words(fit: PaperFit) -> str:
         return "not known"
     stops = abs(difference.value)
     doubt = "" if difference.uncertainty is None else f" ± {max(difference.uncertainty, 0.1):.1f}"
+    if difference.limit is not None:
+        return f"too soft: the print falls at least {stops:.1f} stops short. Take a harder paper."
     if fit.fit == "fits":
         return f"fits within {stops:.1f}{doubt} stops"
     if fit.fit == "too hard":
@@ -135,6 +140,8 @@ def _time_lines(shadow: Quantity | None, highlight: Quantity | None) -> list[str
 
 def _time_text(seconds: Quantity) -> str:
     doubt = seconds.uncertainty
+    if seconds.limit is not None:
+        return f"{seconds.limit} {seconds_text(seconds.value)}"
     if doubt is None:
         return seconds_text(seconds.value)
     if seconds.value >= 119.5:
@@ -207,7 +214,7 @@ def print_document(sheets: Sequence[PrintSheet], failed: Sequence[dict[str, str]
     }
 
 
-def _plain(quantity: Quantity | None) -> dict[str, float | None] | None:
+def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
     return None if quantity is None else quantity.to_json()
 
 

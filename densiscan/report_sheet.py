@@ -65,7 +65,7 @@ _COLUMNS: Final = (
         "exposure_stops_uncertainty",
     ),
     *("development", "contrast", "contrast_uncertainty", "target_contrast", "time_factor", "time_factor_uncertainty"),
-    *("process", "needed_range", "grade", "warnings", "findings"),
+    *("process", "needed_range", "grade", "warnings", "findings", "seen"),
 )
 
 
@@ -89,15 +89,8 @@ def _row(assessment: Assessment) -> dict[str, object]:
         "clipped_light": reading.clipped_light,
         "clipped_dark": reading.clipped_dark,
         "beyond_calibration": reading.beyond_calibration,
-        "exposure": assessment.exposure.verdict,
-        **_cells("exposure_stops", assessment.exposure.stops),
-        "development": assessment.development.verdict,
-        **_cells("contrast", assessment.development.contrast),
-        "target_contrast": assessment.development.target_contrast,
-        **_cells("time_factor", assessment.development.time_factor),
-        "process": assessment.paper.process,
-        "needed_range": assessment.paper.needed_range,
-        "grade": assessment.paper.grade,
+        "seen": reading.seen,
+        **(_verdicts(assessment) if assessment.judged else {}),
         "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
         "findings": findings_cell(assessment.trouble),
     }
@@ -106,6 +99,21 @@ def _row(assessment: Assessment) -> dict[str, object]:
         row |= _cells(f"spot_{number}_density", spot.density)
         row |= _cells(f"spot_{number}_net", spot.net)
     return row
+
+
+def _verdicts(assessment: Assessment) -> dict[str, object]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    return {
+        "exposure": exposure.verdict,
+        **_cells("exposure_stops", exposure.stops),
+        "development": development.verdict,
+        **_cells("contrast", development.contrast),
+        "target_contrast": development.target_contrast,
+        **_cells("time_factor", development.time_factor),
+        "process": paper.process,
+        "needed_range": paper.needed_range,
+        "grade": paper.grade,
+    }
 
 
 def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:

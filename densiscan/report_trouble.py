@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from densiscan.evenness_found import Finding, Trouble
+from densiscan.evenness_found import BORDER, Finding, Trouble
 from densiscan.quantity import Quantity
 
 
@@ -12,7 +12,8 @@ def trouble_lines(trouble: Trouble) -> list[tuple[str, str]]:
     if len(trouble.fog) > 1:
         sides = ", ".join(f"{side.name} {_plus_minus(side.base_plus_fog)}" for side in trouble.fog)
         lines.append(("", f"Base plus fog by side: {sides}."))
-    return lines + finding_lines(trouble)
+    border = [("perhaps", note.message) for note in trouble.notes if note.code == BORDER]
+    return lines + finding_lines(trouble) + border
 
 
 def _plus_minus(value: Quantity) -> str:

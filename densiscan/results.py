@@ -111,7 +111,7 @@ def _cells(result: object, before: str) -> Iterator[tuple[str, Cell]]:
 
 def _quantity_cells(column: str, value: Quantity | None) -> Iterator[tuple[str, Cell]]:
     yield column, None if value is None else value.value
-    yield f"{column}_uncertainty", None if value is None else value.to_json()["uncertainty"]
+    yield f"{column}_uncertainty", None if value is None else value.uncertainty or None
 
 
 def _is_short(value: Any) -> bool:

@@ -135,6 +135,8 @@ class Film:
     cut
         How a hand cut the left, top, right and bottom side: how far in from the box the cut begins, ends (upper or left
         end first) and bows in its middle, mm.
+    mask
+        Density that a coloured base, such as the orange one of colour negatives, adds in red, green and blue.
     """
 
     size_mm: tuple[float, float]
@@ -150,6 +152,11 @@ class Film:
     edge_shadow: float = 0.0
     stain: tuple[float, float, float] = (0.0, 0.0, 0.0)
     cut: tuple[Cut, Cut, Cut, Cut] | None = None
+    mask: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def _clear(self, channel: int) -> float:
+        """Return the density of unexposed film in a channel; stain colours its fog too."""
+        return self.curve.base_plus_fog + self.mask[channel] + self.stain[channel] * self.curve.fog
 
     @property
     def outline(self) -> Box:
@@ -163,7 +170,7 @@ class Film:
         window = bed.window(self.place, self.outline)
         if window is not None:
             self._lay_on(bed, window, density, rng)
-        laid = LaidFilm(place=self.place, outline=self.outline, base_plus_fog=self.curve.base_plus_fog, density=density)
+        laid = LaidFilm(place=self.place, outline=self.outline, base_plus_fog=self._clear(bed.channel), density=density)
         return lambda: film_truth(laid, [frame.box for frame in self.frames], bed)
 
     def _lay_on(self, bed: Bed, window: Window, density: Array, rng: np.random.Generator) -> None:
@@ -175,7 +182,7 @@ class Film:
             (window.v - top) * np.float32(rows / height) - np.float32(0.5),
             (window.u - left) * np.float32(columns / width) - np.float32(0.5),
         )
-        silver = np.log(light) * np.float32(-1 / LN10) - np.float32(self.curve.base)
+        silver = np.log(light) * np.float32(-1 / LN10) - np.float32(self.curve.base + self.mask[bed.channel])
         light *= grain(silver, self.granularity, bed.pitch_mm, rng)
         cover = box_cover(window, self.outline, bed.pitch_mm)
         for hole in self.holes:
@@ -250,7 +257,7 @@ def density_map(film: Film, bed: Bed, rng: np.random.Generator) -> Array:
     for fault in film.faults:
         fault.develop(silver, film.outline, cells, rng)
     silver = np.maximum(silver, 0) * np.float32(1 + film.stain[bed.channel])
-    return np.asarray(silver + np.float32(film.curve.base), np.float32)
+    return np.asarray(silver + np.float32(film.curve.base + film.mask[bed.channel]), np.float32)
 
 
 def _expose(exposure: Array, frame: Frame, curve: FilmCurve, cells: Window, side: float) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.errors import MeasureError
-from densiscan.lamp import MOST_CLIPPED, Bed, Curve, Surface, smooth_surface
+from densiscan.lamp import MOST_CLIPPED, Bed, Curve, Surface, plausible_lamp, smooth_surface
 from densiscan.quantity import Warning_
 from densiscan.scan import Scan
 
@@ -95,7 +95,7 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
     Raises
     ------
     MeasureError
-        If the scan is black.
+        If the scan is black, or differs more from place to place than any lamp does: something lies on the bed.
     UnreadableScanError
         If the file turns out to be damaged.
     """
@@ -109,6 +109,11 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
     if middle <= 0.0:
         raise MeasureError(
             f"{bed.facts.file} is black, not an empty bed; if clear film is dark on these scans, say --inverted."
+        )
+    if not plausible_lamp(light / middle):
+        raise MeasureError(
+            f"{bed.facts.file} is not an empty bed: it differs more from place to place than any lamp does, as film on "
+            "the glass or a mask makes it; take everything off the glass and scan it again."
         )
     surface = smooth_surface(bed.x_mm, bed.y_mm, light / middle, (bed.width_mm, bed.height_mm))
     edges = bed.survey.x_edges_mm, bed.survey.y_edges_mm

@@ -71,7 +71,7 @@ class WholeFile:
         self._target = Path(os.path.realpath(path))  # a link stays, what it leads to is written
         self._beside: Path | None = None
         self._stream = None
-        with self._in_words():
+        with self.in_words():
             if _is_special(self._target):
                 self._stream = os.fdopen(_open_special(self._target), "wb")
                 return
@@ -79,17 +79,22 @@ class WholeFile:
             self._beside = Path(name)
             self._stream = os.fdopen(handle, "wb")
 
+    @property
+    def place(self) -> Path | None:
+        """Where the file is until it is kept, for what writes it by itself; None for a device or a pipe."""
+        return self._beside
+
     def add(self, content: str | bytes) -> None:
         """Write on; raises DensiscanError where the disk does not take it, and what was there before stays."""
         assert self._stream is not None  # noqa: S101 - opened when made
-        with self._in_words():
+        with self.in_words():
             self._stream.write(content.encode("utf-8") if isinstance(content, str) else content)
             self._stream.flush()
 
     def keep(self) -> None:
         """Put the file in its place, on the disk."""
         assert self._stream is not None  # noqa: S101 - opened when made
-        with self._in_words():
+        with self.in_words():
             if self._beside is None:
                 self._stream.close()
                 return
@@ -110,7 +115,8 @@ class WholeFile:
             self._beside = None
 
     @contextmanager
-    def _in_words(self) -> Iterator[None]:
+    def in_words(self) -> Iterator[None]:
+        """Turn what the system refuses within into one sentence; what was there before stays."""
         try:
             yield
         except OSError as problem:

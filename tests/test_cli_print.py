@@ -88,10 +88,11 @@ def test_typed_densities_and_all_papers_that_are_kept(capsys: pytest.CaptureFixt
     seen = {name: (round(way["needed_range"]["value"], 1), way["grade"]) for name, way in one["by_process"].items()}
     assert seen == {"contact": (105.0, "2"), "diffusion": (105.0, "2"), "condenser": (131.2, "1")}
     best = one["papers"][0]
-    # Step 5 has 0.65 and 6 has 0.80: S at 0.725; likewise T at 1.775; black for sure through 0.65.
-    assert best["shadow_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (0.40 - 0.725))
+    # Step 5 has 0.65 and 6 has 0.80: an eye sees black to 0.725, likewise T at 1.775; S lies 0.063 of 1.05 before that,
+    # full black 0.141 of it beyond.
+    assert best["shadow_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (0.40 - 0.79115))
     assert best["highlight_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (1.45 - 1.775))
-    assert best["standard_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (0.25 - 0.65))
+    assert best["standard_time_s"]["value"] == pytest.approx(10.0 * 10.0 ** (0.25 - 0.57695))
     assert (best["fit"], one["papers"][1]["fit"]) == ("fits", "too-hard")
     assert len(best["strip"]["seconds"]) == 5
     assert best["counted_by_voice"]["dimmer"] == 4  # 4.7 s
@@ -147,8 +148,8 @@ def test_from_a_print_that_came_out_right(capsys: pytest.CaptureFixture[str]) ->
     assert change["highlight_time_s"]["value"] == pytest.approx(16.0)
     assert change["size"] == pytest.approx(16.0 / 9.0)
     change = printed("print mill --right-time 8 --right-paper old-box --paper hard", capsys)["negatives"][0]["change"]
-    # The hard paper: S at 0.875, T at 1.475; the other 0.725 and 1.775.
-    assert change["paper_shadow"]["value"] == pytest.approx(10.0 ** (0.725 - 0.875))
+    # The hard paper: an eye sees black to 0.875, T at 1.475, S 0.063 of 0.60 before; the other 0.725 and 1.775.
+    assert change["paper_shadow"]["value"] == pytest.approx(10.0 ** (0.79115 - 0.9128))
     assert change["paper_highlight"]["value"] == pytest.approx(10.0 ** (1.775 - 1.475))
     assert run([*line.split()]) == 0
     assert "1.78 times" in capsys.readouterr().out

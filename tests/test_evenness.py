@@ -486,7 +486,7 @@ def test_fog_sheet_and_marked_picture_from_the_command_line(
     (reading,) = json.loads(capsys.readouterr().out)["readings"]
     assert [finding["code"] for finding in reading["findings"]] == ["light-leak"]
     assert_allclose(reading["evenness"]["fog"][0]["fog"]["value"], 0.15, atol=0.02)
-    assert reading["exposure"]["stops"] is None  # nothing was exposed
+    assert (reading["seen"], reading["exposure"]) == ("unexposed", None)  # nothing was exposed
     picture = imagecodecs.png_decode(Path("marked.png").read_bytes())
     left, top, width, height = reading["findings"][0]["box_mm"]
     per_mm = picture.shape[1] / BED_MM[0]

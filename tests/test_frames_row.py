@@ -150,10 +150,10 @@ def test_a_short_frame_is_widened_at_its_weaker_end(
         shares = (1.0, at_start, 1.0, at_end) if upright else (at_start, 1.0, at_end, 1.0)
         origins = ("line", "line", "line", last) if upright else ("line", "line", last, "line")
         place = box(left, width, upright=upright)
-        frames.append(FoundFrame(box=place, even=place, origins=origins, shares=shares))
+        frames.append(FoundFrame(box=place, area=place, origins=origins, shares=shares, doubts_mm=(0.1,) * 4))
     out = equally_wide(frames, strip, 0 if upright else 1)
     assert (out[0], out[2]) == (frames[0], frames[2])
-    for found in (out[1].box, out[1].even):
+    for found in (out[1].box, out[1].area):
         left, top, width, height = found.box_mm
         assert_allclose((top, height) if upright else (left, width), wanted, rtol=0, atol=1e-9)
         assert_allclose((left, width) if upright else (top, height), (5.5, 24.0), rtol=0, atol=1e-9)

@@ -207,6 +207,14 @@ def test_paper_without_densities_is_refused() -> None:
         judged(reading(0.12, 1.95), eye, PrintMade(printing=Printing()))
 
 
+def test_a_negative_is_no_print(bench: Bench) -> None:
+    place = bench.folder / "negative.tif"
+    write_scan(render_bed([film()], SCANNER, seed=2, size_mm=SIZE), place, compression=None)
+    found = read_print(open_scan(place), bench.calibration)
+    assert (found.seen, found.warnings[0].code) == ("negative", "seen-negative")
+    assert read_print(open_scan(place), bench.calibration, as_print=True).seen == "print"
+
+
 def test_transmission_calibration_is_refused(bench: Bench) -> None:
     with pytest.raises(MeasureError, match="read by transmission"):
         read_print(bench.scan(1.75), of_film())
@@ -248,3 +256,16 @@ def test_command(
         err = capsys.readouterr().err
         assert said in err
         assert len(err.strip().splitlines()) == 1
+
+
+def test_a_sky_near_the_first_tone_is_not_called_bare_paper() -> None:
+    """7 of 100 are bare paper and 8 lie 0.004 below the first tone, which white is not read well enough to tell."""
+    base = (the_test().base_plus_fog or Quantity(0.0)).value
+    sky = [base + 0.01] * 70 + [base + 0.036] * 80
+    rest = np.linspace(base + 0.2, base + 1.5, 850).tolist()
+    one = replace(
+        reading(0.01, 1.5), white=Quantity(base + 0.01, {Influence("read"): 0.004}), densities=tuple(sky + rest)
+    )
+    found = judged(one, the_test(), PrintMade(printing=Printing()))
+    assert_allclose(found.bare_between, (0.07, 0.15), atol=1e-9)
+    assert found.highlights == "right"

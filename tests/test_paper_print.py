@@ -6,6 +6,7 @@ import csv
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -27,9 +28,10 @@ from densiscan.paper_print import (
     size_factor,
     strip_round,
 )
-from densiscan.paper_test import Circumstances, PaperTest, paper_by_eye
+from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
 from densiscan.quantity import Influence, Quantity
 from densiscan.report_paper import seconds_text
+from densiscan.report_print import PrintSheet, print_text
 from densiscan.wedge import nominal_wedge
 
 REFERENCE = Path(__file__).resolve().parents[2] / "shared" / "data" / "reference"
@@ -49,7 +51,7 @@ def negative(shadow: float = 0.40, highlight: float = 1.45, base_plus_fog: float
 
 
 def paper(*, seconds: float | None = 10.0, magnification: float | None = None, name: str = "old box") -> PaperTest:
-    """Range 105: S at 0.725, T at 1.775, black from 0.65 down."""
+    """Range 98.4 of a count by eye: T at 1.775, S at 0.791, full black at 0.577."""
     about = Circumstances(name=name, exposure_s=seconds, magnification=magnification)
     return paper_by_eye(nominal_wedge(), last_black="5", first_white="13", circumstances=about)
 
@@ -102,9 +104,9 @@ def test_times_by_hand() -> None:
     assert found.shadow_time_s is not None
     assert found.highlight_time_s is not None
     assert found.standard_time_s is not None
-    assert_allclose(found.shadow_time_s.value, 10.0 * 10.0 ** (0.40 - 0.725), rtol=1e-9)
+    assert_allclose(found.shadow_time_s.value, 10.0 * 10.0 ** (0.40 - 0.79115), rtol=1e-9)
     assert_allclose(found.highlight_time_s.value, 10.0 * 10.0 ** (1.45 - 1.775), rtol=1e-9)
-    assert_allclose(found.standard_time_s.value, 10.0 * 10.0 ** (0.25 - 0.65), rtol=1e-9)
+    assert_allclose(found.standard_time_s.value, 10.0 * 10.0 ** (0.25 - 0.57695), rtol=1e-9)
     assert found.fit == "fits"
 
 
@@ -113,13 +115,13 @@ def test_uncertainty_of_a_time() -> None:
     found = paper_fit(negative(), paper(), Printing()).shadow_time_s
     assert found is not None
     assert found.standard_uncertainty is not None
-    of_log = math.sqrt(0.01**2 + (0.075**2) / 3.0 + 0.04**2 + 2 * 0.005**2)
+    of_log = math.sqrt(0.01**2 + (0.075**2) / 3.0 + (0.050 * 1.05) ** 2 + 2 * 0.005**2)
     assert_allclose(found.standard_uncertainty, found.value * math.log(10.0) * of_log, rtol=1e-9)
 
 
 @pytest.mark.parametrize(
     ("highlight", "fit", "stops"),
-    [(1.45, "fits", 0.0), (1.75, "too hard", 1.0), (1.15, "too soft", -1.0)],
+    [(1.384, "fits", 0.0), (1.684, "too hard", 1.0), (1.084, "too soft", -1.0)],
 )
 def test_what_is_lost_in_stops(highlight: float, fit: str, stops: float) -> None:
     # A stop is 0.301 of log exposure; 0.30 of density off the range is one.
@@ -234,3 +236,66 @@ def test_denser_negative_takes_longer_by_its_antilogarithm(shift: float, seconds
 def test_softer_negatives_never_take_a_softer_filter(needed: float) -> None:
     one, other = filter_step(needed), filter_step(needed + 5.0)
     assert one is None or other is None or other <= one
+
+
+def not_reaching_black(seconds: float = 10.0) -> PaperTest:
+    """A logistic paper of range 105 of which the print stops at two thirds of its black."""
+    x = np.arange(-2.4, -0.49, 0.15)
+    density_ = 0.07 + 1.9 / (1.0 + np.exp(-5.6 * (x + 0.6)))
+    points = [
+        PaperPoint(
+            log_exposure=Quantity(float(place)), density=Quantity(float(d), {Influence("reading", f"{n}"): 0.003})
+        )
+        for n, (place, d) in enumerate(zip(x, density_, strict=True))
+    ]
+    about = Circumstances(name="short", source="made up", exposure_s=seconds)
+    return paper_from_points(points, about, method="scan")
+
+
+def test_a_limit_stays_a_limit_in_a_print() -> None:
+    test = not_reaching_black()
+    assert (test.grade, test.iso_range.limit) == (None, "at least")
+    found = paper_fit(negative(0.40, 1.45), test, Printing())
+    assert (found.fit, found.grade) == (None, None)
+    assert found.standard_time_s is not None
+    assert found.shadow_time_s is not None
+    assert (found.standard_time_s.limit, found.shadow_time_s.limit) == ("at least", "at least")
+    assert found.highlight_time_s is not None
+    assert found.highlight_time_s.limit is None
+    assert "black-not-reached" in [warning.code for warning in found.warnings]
+    text = print_text([PrintSheet(negative=negative(0.40, 1.45), printing=Printing(), fits=(found,))])
+    assert "fits within" not in text
+    assert "R at least" in text
+    assert "at least" in next(line for line in text.splitlines() if "clear rebate" in line)
+    # A paper that is too soft already is so all the more.
+    soft = paper_fit(negative(0.40, 0.80), test, Printing())
+    assert soft.fit == "too soft"
+    assert soft.difference_stops is not None
+    assert soft.difference_stops.limit == "at most"
+
+
+def points_read_elsewhere(shift: float) -> PaperTest:
+    x = np.arange(-2.6, 0.01, 0.2)
+    density_ = 0.07 + 1.9 / (1.0 + np.exp(-5.6 * (x + 1.2)))
+    points = [
+        PaperPoint(
+            log_exposure=Quantity(float(place) + shift),
+            density=Quantity(float(d), {Influence("reading", f"{n}"): 0.01}),
+        )
+        for n, (place, d) in enumerate(zip(x, density_, strict=True))
+    ]
+    return paper_from_points(points, Circumstances(name="elsewhere", source="made up", exposure_s=10.0))
+
+
+def test_times_follow_from_points_whose_exposures_count_from_the_one_made() -> None:
+    test = points_read_elsewhere(0.0)
+    found = paper_fit(negative(), test, Printing())
+    assert found.shadow_time_s is not None
+    # S of the logistic law lies ln 9 / 5.6 beyond its middle at -1.2: log t = 1 + 0.40 + S.
+    assert_allclose(found.shadow_time_s.value, 10.0 ** (1.0 + 0.40 - 1.2 + math.log(9.0) / 5.6), rtol=0.05)
+
+
+def test_print_says_why_no_times_follow_from_points_of_another_zero() -> None:
+    found = paper_fit(negative(), points_read_elsewhere(1.5), Printing())
+    assert (found.shadow_time_s, found.highlight_time_s) == (None, None)
+    assert [warning.code for warning in found.warnings] == ["times-not-known"]

@@ -332,6 +332,14 @@ def test_a_picture_is_no_empty_bed(tmp_path: Path) -> None:
 
 def test_a_bed_with_a_wedge_on_it_is_not_empty(tmp_path: Path) -> None:
     scan = scanned(tmp_path, "bed", [layout()], GOOD)
+    with pytest.raises(MeasureError, match="not an empty bed"):
+        bed_check(scan, read_bed(scan))
+
+
+def test_clear_film_on_the_bed_is_not_empty(tmp_path: Path) -> None:
+    """It takes less light than a lamp may lack, but in one place."""
+    thin = replace(layout(), densities=(0.15,) * 12)
+    scan = scanned(tmp_path, "bed", [thin], GOOD)
     assert "bed-not-empty" in codes(bed_check(scan, read_bed(scan)))
 
 

@@ -192,7 +192,7 @@ def test_an_uneven_rebate_and_one_beyond_the_wedge(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("origin", "code"), [("assumed", "frame-side-assumed"), ("edge", "frame-touches-edge")])
 def test_a_side_of_the_frame_in_doubt(origin: str, code: str) -> None:
     box = TurnedBox(left_mm=5.0, top_mm=5.0, width_mm=50.0, height_mm=40.0)
-    frame = Frame(box=box, even=box, origins=("seen", "seen", "seen", "seen"), shares=(1.0,) * 4)
+    frame = Frame(box=box, area=box, origins=("seen",) * 4, shares=(1.0,) * 4, doubts_mm=(0.1,) * 4)
     doubtful = replace(frame, origins=(origin, "seen", "seen", "seen"))
     assert [told.code for told in _doubts(doubtful)] == [code]
     assert _doubts(frame) == ()
