@@ -242,12 +242,23 @@ class Calibration:
         low, high = self.density_range
         return not low <= density <= high
 
+    def limited(self, density: Quantity) -> Quantity:
+        """Return a reading as the limit that it is where it lies beyond what the wedge calibrated, else as it is."""
+        low, high = self.density_range
+        if density.value > high:
+            return Quantity.at_least(high)
+        return Quantity.at_most(low) if density.value < low else density
+
     def differences(self, facts: ScanFacts) -> tuple[str, ...]:
-        """Return what is known to differ between a scan and the one this calibration was made from, in words."""
+        """Return what is known to differ between a scan and the one this calibration was made from, in words.
+
+        What changes the signal most comes first; software that one of them does not state is no difference.
+        """
         told = []
-        for what in ("make", "model", "software", "bits", "channels", "icc", "full_scale", "min_is_white"):
+        for what in ("min_is_white", "full_scale", "channels", "make", "model", "icc", "bits", "software"):
             ours, theirs = getattr(self.scan, what), getattr(facts, what)
-            if ours != theirs:
+            unstated = what == "software" and None in (ours, theirs)
+            if ours != theirs and not unstated:
                 told.append(f"{_FACT_WORDS[what]} ({_said(theirs)}, calibrated with {_said(ours)})")
         if self.scan.ppi is not None and facts.ppi is not None and abs(facts.ppi / self.scan.ppi - 1.0) > 0.01:
             told.append(f"resolution ({facts.ppi:.0f} ppi, calibrated with {self.scan.ppi:.0f} ppi)")

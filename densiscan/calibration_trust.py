@@ -15,6 +15,9 @@ from densiscan.quantity import Warning_
 OLDEST_DAYS: Final = 90.0
 """Days after which a calibration is called old (common practice: lamps age over months of use)."""
 
+_AHEAD_DAYS: Final = 1.0
+"""Days by which a time may lie ahead without a word: zones and clocks differ by less."""
+
 _LARGEST_FILE_BYTES: Final = 5_000_000
 
 
@@ -96,6 +99,14 @@ def trust_warnings(
                 code="calibration-old",
                 message=f"The calibration {calibration.name} is {days:.0f} days old; scan the wedge again and check "
                 "it, or calibrate again.",
+            )
+        )
+    if days is not None and days < -_AHEAD_DAYS:
+        told.append(
+            Warning_(
+                code="calibration-in-future",
+                message=f"The calibration {calibration.name} is dated {calibration.created[:10]}, which is still to "
+                "come; set the clock right, or calibrate again.",
             )
         )
     findings = calibration.findings

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -48,6 +49,8 @@ def calibration_of_mode(wanted: str | None, book: Path, mode: str) -> Calibratio
     if wanted is not None:
         return read_calibration(notebook.find_calibration(wanted, book))
     for file in notebook.kept_calibrations(book):
+        if notebook.is_in_future(file):
+            continue
         try:
             made = read_calibration(file)
         except DensiscanError:
@@ -153,14 +156,10 @@ def _piece_name(file: str, piece: int | None) -> str:
 def _from_document(path: Path) -> list[NegativeEnds]:
     from densiscan.documents import read_document
     from densiscan.paper_print import NegativeEnds
-    from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
+    from densiscan.quantity import Influence, read_back
 
     def quantity(plain: dict[str, Any] | None, key: str) -> Quantity | None:
-        if plain is None:
-            return None
-        doubt = plain["uncertainty"]
-        parts = None if doubt is None else {Influence("reading", key): float(doubt) / COVERAGE_FACTOR}
-        return Quantity(float(plain["value"]), parts)
+        return read_back(plain, Influence("reading", key))
 
     try:
         document = read_document(path)
@@ -204,6 +203,7 @@ def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]])
 
 
 def _measured(path: Path, source: Source) -> list[NegativeEnds]:
+    from densiscan.calibration_trust import trust_warnings
     from densiscan.errors import MeasureError
     from densiscan.negative import MeasureOptions, measure_scan
     from densiscan.paper_print import NegativeEnds
@@ -220,6 +220,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
             f"{path} is a negative, and the calibration {made.name} is of a wedge read by reflection; name one of a "
             "wedge on film with --calibration."
         )
+    told = trust_warnings(made, now=datetime.now(UTC))
     scan = open_scan(path, ppi=source.ppi, channel=made.channel)
     options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"))
     readings = measure_scan(scan, made, options)
@@ -231,7 +232,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
             shadow=one.shadow,
             highlight=one.highlight,
             base_plus_fog=one.base_plus_fog,
-            warnings=one.warnings,
+            warnings=(*told, *one.warnings),
         )
         for one in readings
     ]

@@ -415,6 +415,7 @@ def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, .
 def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
     options, (x, y) = task.options, spot
     density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
+    density = task.calibration.limited(density)
     return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
 
 

@@ -6,9 +6,11 @@ are plain files in the folder `calibrations` beside it, so that a person can rea
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 VARIABLE: Final = "DENSISCAN_NOTEBOOK"
 _FILE_NAME: Final = "notebook.sqlite"
 _LONGEST_NAME: Final = 80
+_CLOCK_S: Final = 86400.0
+"""Seconds by which a time may lie ahead and not be in the future: zones and clocks differ by less than a day."""
 _MAKE_ONE: Final = "make one with: densiscan calibrate WEDGE_SCAN --densities WEDGE.csv"
 
 
@@ -91,10 +95,31 @@ def place_for_calibration(name: str, notebook: Path) -> Path:
 
 
 def kept_calibrations(notebook: Path) -> tuple[Path, ...]:
-    """Return the files of the named calibrations, the last made first."""
+    """Return the files of the named calibrations, the last made first.
+
+    When one was made stands in its document: copies, backups and what a check writes into it change the file's time
+    alone. One whose time cannot be read comes last.
+    """
     drawer = _drawer(notebook)
     files = [file for file in drawer.glob("*.json") if file.is_file()] if drawer.is_dir() else []
-    return tuple(sorted(files, key=lambda file: (-file.stat().st_mtime_ns, file.name)))
+    return tuple(sorted(files, key=lambda file: (-_made(file), file.name)))
+
+
+def _made(file: Path) -> float:
+    """Return when the calibration in a file was made, in seconds of the epoch; minus infinity where that is not told.
+
+    A time without a zone is taken as universal time.
+    """
+    try:
+        made = datetime.fromisoformat(read_document(file)["created"])
+        return (made if made.tzinfo is not None else made.replace(tzinfo=UTC)).timestamp()
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return -math.inf
+
+
+def is_in_future(file: Path) -> bool:
+    """Tell whether the calibration in a file is dated in the future: then only its name chooses it."""
+    return _made(file) > datetime.now(UTC).timestamp() + _CLOCK_S
 
 
 def is_for_prints(file: Path) -> bool:
@@ -109,6 +134,8 @@ def is_for_prints(file: Path) -> bool:
 def find_calibration(wanted: str | None, notebook: Path) -> Path:
     """Return the calibration file meant: a file, a name, or where nothing is said the last one made for film.
 
+    One dated in the future is used only when it is named.
+
     Raises
     ------
     WrongUseError
@@ -116,7 +143,7 @@ def find_calibration(wanted: str | None, notebook: Path) -> Path:
     """
     kept = kept_calibrations(notebook)
     if wanted is None:
-        of_film = next((file for file in kept if not is_for_prints(file)), None)
+        of_film = next((file for file in kept if not is_in_future(file) and not is_for_prints(file)), None)
         if of_film is None:
             made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
             raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with --calibration.")

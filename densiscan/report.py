@@ -20,6 +20,8 @@ from densiscan.writing_terminal import fitted, wrapped
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
 _LABEL: Final = 16
+_WIDEST: Final = 0.5
+"""Expanded uncertainty of a density that is worth a word instead of a figure, where it exceeds the density too."""
 QUANTITIES: Final = (
     "base_plus_fog",
     "fog",
@@ -41,13 +43,20 @@ class Named(Protocol):
 
 
 def density_text(quantity: Quantity | None) -> str:
-    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01."""
-    if quantity is None:
+    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01.
+
+    What is only a limit says so; an uncertainty larger than any density is no figure to print.
+    """
+    if quantity is None or quantity.untold:
         return "not known"
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
     if quantity.limit is not None:
         return f"{quantity.limit} {value}"
-    return value if quantity.uncertainty is None else f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
+    if quantity.uncertainty is None:
+        return value
+    if quantity.uncertainty > max(abs(quantity.value), _WIDEST):
+        return f"about {value}, very uncertain"
+    return f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
 
 
 def time_text(seconds: float) -> str:
@@ -231,7 +240,10 @@ def _verdicts(assessment: Assessment) -> tuple[str, str, str]:
 
 
 def _short(quantity: Quantity | None) -> str:
-    return "?" if quantity is None else f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    if quantity is None or quantity.untold:
+        return "?"
+    sign = "" if quantity.limit is None else "> " if quantity.limit == "at least" else "< "
+    return sign + f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
 
 
 def _first_number(found: Sequence[Assessment], k: int) -> int:
