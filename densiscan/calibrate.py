@@ -32,6 +32,8 @@ APERTURE_MM2: Final = math.pi * 0.5**2
 CONFIDENCE: Final = 3.0
 """Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
 _CLEARLY: Final = 0.9
+_LEAST_DOUBT: Final = 0.005
+"""Least standard deviation of a step's density where steps are told from each other by it."""
 _MOST_UNTOLD: Final = 3
 _PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0.96)
 _CLIPPED: Final = 0.01
@@ -89,6 +91,7 @@ def calibrate(
     """
     steps = wedge.lightest_first()
     densities = np.array([step.density for step in steps])
+    doubts = np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps])
     whole = signal_map(scan)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
@@ -96,7 +99,9 @@ def calibrate(
     told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
-            place = find_steps(signal, densities, inverted=way, origin_mm=origin)
+            place = find_steps(
+                signal, densities, inverted=way, doubts=doubts, quantum=1.0 / scan.facts.full_scale, origin_mm=origin
+            )
         except WedgeNotFoundError as problem:
             refusals.append(str(problem))
             continue

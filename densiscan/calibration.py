@@ -242,6 +242,13 @@ class Calibration:
         low, high = self.density_range
         return not low <= density <= high
 
+    def limited(self, density: Quantity) -> Quantity:
+        """Return a reading as the limit that it is where it lies beyond what the wedge calibrated, else as it is."""
+        low, high = self.density_range
+        if density.value > high:
+            return Quantity.at_least(high)
+        return Quantity.at_most(low) if density.value < low else density
+
     def differences(self, facts: ScanFacts) -> tuple[str, ...]:
         """Return what is known to differ between a scan and the one this calibration was made from, in words.
 

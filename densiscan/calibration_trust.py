@@ -18,6 +18,7 @@ from densiscan.quantity import Warning_
 OLDEST_DAYS: Final = 90.0
 """Days after which a calibration is called old (common practice: lamps age over months of use)."""
 
+
 _LARGEST_FILE_BYTES: Final = 5_000_000
 
 

@@ -25,6 +25,8 @@ from densiscan.report import (
     READINGS_FORMAT,
     Named,
     failure_document,
+    left_out_documents,
+    may_be_lost,
     notes_text,
     reading_document,
     row_text,
@@ -113,7 +115,7 @@ def measure_folder(asked: Asked) -> None:
     )
     if stopped:
         raise typer.Exit(_STOPPED)
-    if out.failures or out.unwritten or (memory.failed and asked.run is not None):
+    if out.failures or out.lost or out.unwritten or (memory.failed and asked.run is not None):
         raise typer.Exit(1)
 
 
@@ -135,6 +137,8 @@ class _Out:
     failures: list[Failure] = field(default_factory=list)
     assessments: list[Assessment] = field(default_factory=list)
     documents: list[dict[str, Any]] = field(default_factory=list)
+    left_out: list[dict[str, Any]] = field(default_factory=list)
+    lost: bool = False
     notes: list[str] = field(default_factory=list)
     recalled: set[int] = field(default_factory=set)
     sheet: WholeFile | None = None
@@ -178,6 +182,8 @@ class _Out:
     def _read(self, found: Sequence[Assessment]) -> None:
         self.bar.clear()
         self._write(found)
+        self.left_out += left_out_documents(assessment.reading for assessment in found)
+        self.lost = self.lost or may_be_lost(found)
         first = 1
         for assessment in found:
             self.folder.add(assessment)
@@ -239,6 +245,7 @@ class _Out:
                     "calibration": self.asked.named.name,
                     "readings": self.documents,
                     "failed": [failure_document(failure) for failure in self.failures],
+                    "left_out": self.left_out,
                     "summary": summary_document(summary),
                 }
             )

@@ -135,14 +135,10 @@ def _piece_name(file: str, piece: int | None) -> str:
 def _from_document(path: Path) -> list[NegativeEnds]:
     from densiscan.documents import read_document
     from densiscan.paper_print import NegativeEnds
-    from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity
+    from densiscan.quantity import Influence, read_back
 
     def quantity(plain: dict[str, Any] | None, key: str) -> Quantity | None:
-        if plain is None:
-            return None
-        doubt = plain["uncertainty"]
-        parts = None if doubt is None else {Influence("reading", key): float(doubt) / COVERAGE_FACTOR}
-        return Quantity(float(plain["value"]), parts)
+        return read_back(plain, Influence("reading", key))
 
     try:
         document = read_document(path)

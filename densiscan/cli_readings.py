@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json: bool, explain: bool = False) -> None:
     """Print the readings, write the table file, and end with the status that they deserve."""
-    from densiscan.report import readings_document, readings_text
+    from densiscan.report import may_be_lost, readings_document, readings_text
     from densiscan.report_budget import budgets_text, with_budgets
 
     if csv is not None:
@@ -38,7 +38,7 @@ def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json
         show(readings_text(result, made))
         if explain:
             show("\n" + budgets_text(result))
-    if result.failures:
+    if result.failures or may_be_lost(result.assessments):
         raise typer.Exit(1)
 
 

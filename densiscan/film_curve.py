@@ -228,7 +228,10 @@ def _with_possible(curve: FilmCurve, data: _Data, base: Quantity | None) -> Film
     x = curve.log_exposure
     places = np.linspace(float(x[0]), float(x[-1]), max(math.ceil((float(x[-1]) - float(x[0])) / _FEW_GRID), 2))
     possible = possible_curves(few, places)
-    seen = base is not None or float(np.std(possible.base)) < _BASE_TOLD
+    net_at_foot = float(
+        np.interp(float(x[0]) + _FOOT_LENGTH, places, possible.density.mean(axis=0) - possible.base.mean())
+    )
+    seen = base is not None or (net_at_foot < _FOOT and float(np.std(possible.base)) < _BASE_TOLD)
     return replace(
         curve,
         density=isotonic(np.interp(x, places, possible.density.mean(axis=0))),

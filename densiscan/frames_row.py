@@ -20,6 +20,10 @@ SLIMMEST: Final = 0.7
 """Width of a frame along the strip over its height: half of a 24 x 36 mm frame, or 41.5 mm of 56, is the slimmest."""
 
 
+LONGEST: Final = 3.3
+"""The same of the longest frame: panoramic cameras make 56 x 168 mm and 24 x 65 mm; anything longer is a row."""
+
+
 def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
     """Return the two ends of each frame between the outermost ends; one pair where there is one frame.
 
@@ -37,7 +41,74 @@ def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> lis
         return regular
     spans = _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
     slim = max(end.at - start.at for start, end in spans) < SLIMMEST * across
-    return [ends] if slim else spans
+    spans = [ends] if slim else spans
+    if len(spans) == 1 and ends[1].at - ends[0].at > LONGEST * across:
+        # pictures that end clear hide most of the gaps
+        return _repeated(profile, across) or spans
+    return spans
+
+
+def _repeated(profile: Profile, across: int) -> list[tuple[Side, Side]]:
+    """Return the frames of the row whose beginnings and ends, one width and one gap apart, meet most edges seen.
+
+    From the first frame with anything on it to the last; empty where hardly an edge is seen.
+    """
+    steps = steps_of(profile)
+    least = max(FAINT_STEP, 6 * profile.noise)
+    reach = profile.cells(0.5)
+    rises, falls = (_widest(np.clip(way / (4 * least), 0.0, 1.0), reach) for way in (steps, -steps))
+    size = profile.excess.size
+    best: tuple[float, tuple[int, int, int]] = (2.0, (0, 0, 0))
+    for gap in range(profile.cells(0.5), profile.cells(WIDEST_GAP_MM)):
+        for width in range(int(SLIMMEST * across), min(3 * across, size - 1) + 1):
+            period = width + gap
+            # an edge that is hidden costs little, one that is seen says much
+            begun, ended = _folded(rises - 0.1, period), _folded(falls - 0.1, period)
+            score = begun + np.roll(ended, -width)
+            first = int(np.argmax(score))
+            if score[first] > best[0] and not _exposed_gaps(profile, first, width, period):
+                best = (float(score[first]), (first, width, gap))
+    first, width, gap = best[1]
+    if not width:
+        return []
+    starts = [at for at in range(first - width - gap, size, width + gap) if at >= -reach and at + width <= size + reach]
+    shown = [float(profile.excess[max(at, 0) : at + width].mean()) > least for at in starts]
+    if not any(shown):
+        return []
+    starts = starts[shown.index(True) : len(shown) - shown[::-1].index(True)]
+    return [
+        (_side_near(steps, at, reach, least), _side_near(-steps, at + width, reach, least))
+        for at in (max(0, min(at, size - width)) for at in starts)
+    ]
+
+
+def _widest(strength: Map, reach: int) -> Map:
+    """Return the strongest within `reach` of each border."""
+    padded = np.pad(strength, reach)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
+
+
+def _folded(strength: Map, period: int) -> Map:
+    """Return the sums over places one period apart."""
+    rows = -(-strength.size // period)
+    return np.asarray(np.pad(strength, (0, rows * period - strength.size)).reshape(rows, period).sum(axis=0))
+
+
+def _exposed_gaps(profile: Profile, first: int, width: int, period: int) -> bool:
+    """Return whether there is picture in any gap of a row of frames."""
+    third = max((period - width) // 3, 0)
+    limit = max(0.12 * FULL, 3 * profile.noise)
+    for at in range(first - period, profile.excess.size, period):
+        low, high = at + width + third, at + period - third
+        middle = profile.excess[max(low, 0) : max(high, low + 1)] if high > 0 else profile.excess[:0]
+        if middle.size and float(middle.mean()) > limit:
+            return True
+    return False
+
+
+def _side_near(strength: Map, at: int, reach: int, least: float) -> Side:
+    step, place = _best(strength, at, reach)
+    return Side(place, step / FULL, "line") if step >= least else Side(at, 0.0, "assumed")
 
 
 def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:

@@ -23,6 +23,7 @@ from densiscan.negative_parts import Part, Sought, parts_on, spots_by_part
 from densiscan.negative_seen import Seen, SeenKind, said_to_be, seen_of
 from densiscan.negative_signs import Bench
 from densiscan.pieces_map import Cells, TurnedBox, cells_of
+from densiscan.pieces_wedge import LeftOut
 from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.scan import Scan
 from densiscan.survey import Survey
@@ -138,6 +139,8 @@ class Reading:
         What the clear edge reads side by side, where it was found.
     channels
         What the other channels of a colour scan read.
+    left_out
+        What on the scan was not measured; with the first reading of a scan.
     clipped_light, clipped_dark
         Fraction of the frame's area at the light and dark end of the scanner's scale.
     beyond_calibration
@@ -170,6 +173,7 @@ class Reading:
     seen_angle_deg: float = 0.0
     rebate: Rebate | None = None
     channels: tuple[ChannelReading, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
     seen: SeenKind = "negative"
 
 
@@ -229,14 +233,15 @@ def measure_surveyed(
         file=scan.facts.file,
     )
     cells = cells_of(found, inverted=calibration.inverted)
-    parts = parts_on(cells, sought)
+    parts, left = parts_on(cells, sought)
     seen = _seen(task, cells, sought, parts)
     spots = spots_by_part(options.spots_mm, parts)
     several = len(parts) > 1
-    return tuple(
+    readings = [
         _in_all_channels(task, part, _as_seen(_reading(task, part, number if several else None, own), what))
         for number, (part, own, what) in enumerate(zip(parts, spots, seen, strict=True), start=1)
-    )
+    ]
+    return (replace(readings[0], left_out=left), *readings[1:])
 
 
 def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> tuple[Seen, ...]:
@@ -410,6 +415,7 @@ def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, .
 def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
     options, (x, y) = task.options, spot
     density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
+    density = task.calibration.limited(density)
     return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
 
 

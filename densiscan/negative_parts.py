@@ -10,9 +10,9 @@ from typing import Final
 from densiscan.errors import MeasureError
 from densiscan.frames import Film, film_in, unexposed_in
 from densiscan.frames_rebate import Frame
-from densiscan.pieces import Outline, find_outlines
+from densiscan.pieces import Outline, outlines_on
 from densiscan.pieces_map import Cells, TurnedBox
-from densiscan.pieces_wedge import negatives_among, without_wedge
+from densiscan.pieces_wedge import LeftOut, left_out, negatives_among, without_wedge
 from densiscan.quantity import Warning_
 
 BoxMm = tuple[float, float, float, float]
@@ -56,17 +56,19 @@ class Sought:
     file: str
 
 
-def parts_on(cells: Cells, sought: Sought) -> list[Part]:
-    """Return everything there is to read on a scan, in reading order; at least one.
+def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, ...]]:
+    """Return everything there is to read on a scan, in reading order, at least one; and what was left out.
 
     Raises
     ------
     MeasureError
         If the scan holds the wedge it was calibrated with and no film beside it.
     """
-    films, warnings = _films(cells, sought)
+    films, left = _films(cells, sought)
+    warnings = tuple(_LEFT_OUT[code] for code in dict.fromkeys(item.code for item in left) if code in _LEFT_OUT)
+    warnings = warnings if films else ()
     if sought.frame_mm is not None:
-        return [_given_part(sought.frame_mm, films, cells, warnings)]
+        return [_given_part(sought.frame_mm, films, cells, warnings)], ()
     parts: list[Part] = []
     for film in films:
         parts.extend(
@@ -77,7 +79,7 @@ def parts_on(cells: Cells, sought: Sought) -> list[Part]:
             told = () if sought.fog_sheet else (_no_frame(film),)
             parts.append(Part(film=film, frame=None, area=film.inner, warnings=(*warnings, *told)))
     if parts:
-        return parts
+        return parts, left
     if sought.wedge_mm:
         raise MeasureError(
             f"{sought.file}: the wedge was found, but no film beside it; leave a finger's width of clear glass between "
@@ -87,34 +89,35 @@ def parts_on(cells: Cells, sought: Sought) -> list[Part]:
         code="no-film-found", message="No piece of film was told from its surroundings; the whole scan was read."
     )
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
-    return [Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))]
+    return [Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))], ()
 
 
-def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[Warning_, ...]]:
-    """Return the pieces of film, a wedge that lies beside them left out."""
-    found = find_outlines(cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt)
+def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[LeftOut, ...]]:
+    """Return the pieces of film, and what was left out: a wedge that lies beside them, card, the bed's border."""
+    straight, unclear = outlines_on(cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt)
+    densest = sought.density_range[1]
     if sought.wedge_mm:
         # where the wedge lies is known: what merely looks like one is film
-        outlines, touched = without_wedge(cells, found, sought.wedge_mm, densest=sought.density_range[1])
-        told = (_TOUCHED,) if touched else ()
+        outlines, left = without_wedge(cells, straight, sought.wedge_mm, densest=densest)
     else:
-        outlines, wedges = negatives_among(cells, found, densest=sought.density_range[1])
-        told = (_LEFT_OUT,) if wedges else ()
-        if len(found) == 1 and not outlines and wedges:
+        outlines, left = negatives_among(cells, straight, densest, blank=sought.fog_sheet)
+        if len(straight) == 1 and not outlines and left[0].code == "wedge-left-out":
             # what lies alone on the glass was laid there to be measured, however much its picture looks like steps
-            outlines, told = list(found), ()
+            outlines, left = list(straight), ()
     films = [_film(cells, outline, fog_sheet=sought.fog_sheet) for outline in outlines]
-    return films, told if films else ()
+    return films, (*left, *(left_out(outline, "outline-not-clear", may_be_film=True) for outline in unclear))
 
 
-_LEFT_OUT: Final = Warning_(
-    code="wedge-left-out",
-    message="What looks like a step wedge beside the film was not measured as a negative.",
-)
-_TOUCHED: Final = Warning_(
-    code="film-touches-wedge",
-    message="A piece of film touches the wedge and was not measured; leave clear glass between them.",
-)
+_LEFT_OUT: Final = {
+    "wedge-left-out": Warning_(
+        code="wedge-left-out",
+        message="What looks like a step wedge beside the film was not measured as a negative.",
+    ),
+    "film-touches-wedge": Warning_(
+        code="film-touches-wedge",
+        message="A piece of film touches the wedge and was not measured; leave clear glass between them.",
+    ),
+}
 
 
 def _film(cells: Cells, outline: Outline, *, fog_sheet: bool) -> Film:

@@ -204,7 +204,7 @@ def turned_round(bench: Bench, parts: Sequence[Part]) -> Film | None:
     if bench.sought.wedge_mm or any(part.film.rebate is not None for part in parts):
         return None
     cells = _exchanged(bench)
-    found = parts_on(cells, replace(bench.sought, frame_mm=None, fog_sheet=False))
+    found, _ = parts_on(cells, replace(bench.sought, frame_mm=None, fog_sheet=False))
     for part in found:
         lines = 0 if part.frame is None else part.frame.origins.count("line")
         if part.film.rebate is not None and lines >= 3:

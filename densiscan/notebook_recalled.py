@@ -11,12 +11,12 @@ from densiscan.development import DevelopmentAdvice, ExposureAdvice
 from densiscan.evenness_found import Finding, SideFog, Trouble
 from densiscan.negative import Reading, Spot
 from densiscan.paper import PaperAdvice
-from densiscan.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.quantity import Influence, Quantity, Warning_, read_back
 from densiscan.writing import as_text
 
 _NOT_EXPOSURE: Final = "exposure-not-judged"
 _NOT_DEVELOPMENT: Final = "development-not-judged"
-OF_THE_DAY: Final = frozenset({"calibration-old", "calibration-drifted"})
+OF_THE_DAY: Final = frozenset({"calibration-old", "calibration-drifted", "calibration-from-the-future"})
 """Warnings that belong to the day of use, not to the reading."""
 
 
@@ -156,10 +156,7 @@ def _finding(document: Mapping[str, Any]) -> Finding:
 
 
 def _quantity(document: Mapping[str, Any] | None, name: str) -> Quantity | None:
-    if document is None:
-        return None
-    doubt = document["uncertainty"]
-    return Quantity(document["value"], None if doubt is None else {Influence("kept", name): doubt / COVERAGE_FACTOR})
+    return read_back(document, Influence("kept", name))
 
 
 def _box(sides: Sequence[float] | None) -> tuple[float, float, float, float] | None:

@@ -40,7 +40,7 @@ def negative_signs(light: Light, calibration: Calibration, *, black: float) -> t
         file=light.scan.facts.file,
     )
     cells = cells_of(light.survey, inverted=calibration.inverted)
-    for part in parts_on(cells, sought):
+    for part in parts_on(cells, sought)[0]:
         edge = _edge(part)
         if edge is None:
             continue

@@ -39,6 +39,12 @@ LARGEST_ANGLE_DEG: Final = 8.0
 SMALLEST_PIECE_MM: Final = 7.0
 """A shorter side than this is a scrap or a speck: the smallest still frames are 8 x 11 mm on 9.5 mm film."""
 
+SMALLEST_STRIP_MM: Final = 22.0
+"""The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
+
+HAND_CUT_MM: Final = 1.5
+"""By how much a side that a hand cut leaves its straight line: 1 to 1.5 mm over 200 mm, corners off square."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
@@ -53,11 +59,19 @@ class Outline:
         scan ends there.
     agreement
         Share of the edge points that lie on the straight edges (1 where all sides are the scan's own).
+    near
+        Share of them within `HAND_CUT_MM` of those edges.
     """
 
     box: TurnedBox
     sides: tuple[SideKind, SideKind, SideKind, SideKind]
     agreement: float
+    near: float = 1.0
+
+    @property
+    def cut(self) -> bool:
+        """Whether the edges are those of film, cut by a maker or by hand."""
+        return _straight(self) or self.near >= 0.85
 
     @property
     def cropped(self) -> bool:
@@ -66,7 +80,14 @@ class Outline:
 
 
 def find_outlines(cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0) -> tuple[Outline, ...]:
-    """Find every piece of film on the scan.
+    """Find every piece of film on the scan that has straight edges; see `outlines_on`."""
+    return outlines_on(cells, density_range=density_range, zero_doubt=zero_doubt)[0]
+
+
+def outlines_on(
+    cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0
+) -> tuple[tuple[Outline, ...], tuple[Outline, ...]]:
+    """Find every piece of film on the scan, and what may be film but has no straight edges.
 
     Parameters
     ----------
@@ -79,19 +100,26 @@ def find_outlines(cells: Cells, *, density_range: tuple[float, float], zero_doub
 
     Returns
     -------
-    tuple of Outline
+    pieces
         In reading order. One outline, the scan itself, where neither glass nor mask is seen; none where nothing
         but glass and mask is.
+    unclear
+        Pieces as large as film whose edges are not those of film, however it was cut.
     """
     glass = _glass(cells, density_range[0], zero_doubt)
     dark = _dark(cells, glass, density_range[1])
     if not glass.any() and not dark.any():
-        return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),)
+        return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),), ()
     outlines = _outlined(cells, glass, dark)
     if dark.any() and not _is_mask(cells, glass | dark, outlines):
         # a dense sky at the scan's border looks like a mask
         outlines = _outlined(cells, glass, np.zeros_like(dark))
-    return _in_reading_order([outline for outline in outlines if _straight(outline)])
+    unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box)]
+    return _in_reading_order([outline for outline in outlines if outline.cut]), _in_reading_order(unclear)
+
+
+def _as_large_as_film(box: TurnedBox) -> bool:
+    return min(box.width_mm, box.height_mm) >= SMALLEST_STRIP_MM
 
 
 def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline]) -> bool:
@@ -291,12 +319,14 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | 
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
     slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
     lines: list[float] = []
-    agreeing = total = 0.0
+    agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
         if k in free:
             offset, near = line_through(usable[k], sign * slope)
             agreeing, total = agreeing + near.sum(), total + near.size
+            off = usable[k].across + sign * slope * usable[k].along - offset
+            close += float((np.abs(off) < HAND_CUT_MM).sum())
         else:
             offsets = side.across + sign * slope * side.along
             offset = float(offsets.min() if k in (0, 1) else offsets.max())
@@ -305,7 +335,8 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | 
     if min(box.width_mm, box.height_mm) < SMALLEST_PIECE_MM:
         return None
     kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
-    return Outline(box=box, sides=kinds, agreement=float(agreeing / total) if total else 1.0)  # type: ignore[arg-type]
+    shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
+    return Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
 
 
 def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:

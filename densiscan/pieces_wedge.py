@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -25,27 +26,92 @@ EVEN_ACROSS: Final = 0.025
 _FILM_BEYOND_MM: Final = 22.0
 """No border or end of a wedge is as wide as the narrowest film in use with a picture on it (24 mm, its edges apart)."""
 
+SURELY_OPAQUE: Final = 2.6
+"""No clear edge of film is as dense; where the calibration ends before it, what seems opaque may be dense film."""
+
+WIDEST_WEDGE_MM: Final = 45.0
+"""Step wedges that are laid beside film are strips of 10 to 35 mm; roll film and sheets are wider than this."""
+
+DENSEST_CLEAR: Final = 0.5
+"""No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
+
+EVEN_BORDER: Final = 0.3
+"""Felt, paint and shadow of a bed's border differ by less between lightest and densest tenth; a picture by more."""
+
 _LINE_MM: Final = 2.1
 """Running median that takes out lines and scratches between steps."""
 
 
-def negatives_among(cells: Cells, outlines: Sequence[Outline], densest: float) -> tuple[list[Outline], int]:
-    """Return the pieces that may be negatives, in their order, and how many wedges were left out.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """One thing on the glass that was not measured.
 
-    `densest` is the densest step of the calibration.
+    Attributes
+    ----------
+    box_mm
+        Left, top, width, height on the scan before turning.
+    code, message
+        Why, for programs and for a person.
+    may_be_film
+        Whether a negative may be lost by it.
     """
-    open_to_doubt = [outline for outline in outlines if not outline.cropped]
-    grids = [straightened(cells, outline.box) for outline in open_to_doubt]
-    wedges = [outline for outline, grid in zip(open_to_doubt, grids, strict=True) if is_wedge(grid)]
-    out = [outline for outline, grid in zip(open_to_doubt, grids, strict=True) if is_opaque(grid, densest)]
-    out += [outline for outline in open_to_doubt if any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges)]
-    return [outline for outline in outlines if not any(outline is other for other in (*wedges, *out))], len(wedges)
+
+    box_mm: BoxMm
+    code: str
+    message: str
+    may_be_film: bool
+
+
+def negatives_among(
+    cells: Cells, outlines: Sequence[Outline], densest: float, *, blank: bool = False
+) -> tuple[list[Outline], tuple[LeftOut, ...]]:
+    """Return the pieces that may be negatives, in their order, and what was left out.
+
+    `densest` is the densest step of the calibration; `blank` says that every piece of film is unexposed.
+    """
+    grids = {id(outline): straightened(cells, outline.box) for outline in outlines if not outline.cropped}
+    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)])]
+    several = len(outlines) - len(wedges) > 1
+    kept, left = [], []
+    for outline in outlines:
+        grid = grids.get(id(outline))
+        if any(outline is wedge for wedge in wedges):
+            left.append(left_out(outline, "wedge-left-out"))
+        elif grid is None:
+            kept.append(outline)
+        elif is_opaque(grid, densest):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
+        elif any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges):
+            continue
+        elif several and not blank and is_border(outline, grid):
+            left.append(left_out(outline, "border-left-out"))
+        else:
+            kept.append(outline)
+    return kept, tuple(left)
+
+
+_WHY: Final = {
+    "wedge-left-out": "looks like a step wedge; it was not measured as a negative.",
+    "opaque-left-out": "lets no light through; it was taken for card or a holder and not measured.",
+    "border-left-out": "is the dark border of the bed; it was not measured.",
+    "film-touches-wedge": "touches the wedge and was not measured; leave clear glass between film and wedge.",
+    "outline-not-clear": "has no straight edges; it was not measured. If it is film, lay it apart from other things "
+    "and scan it again.",
+}
+LEFT_OUT_CODES: Final = frozenset(_WHY)
+
+
+def left_out(outline: Outline, code: str, *, may_be_film: bool = False) -> LeftOut:
+    """Return what is to be said of a piece that is not measured."""
+    left, top, width, height = outline.box.box_mm
+    message = f"What lies at {left:.0f},{top:.0f} ({width:.0f} x {height:.0f} mm) {_WHY[code]}"
+    return LeftOut(box_mm=outline.box.box_mm, code=code, message=message, may_be_film=may_be_film)
 
 
 def without_wedge(
     cells: Cells, outlines: Sequence[Outline], steps_mm: Sequence[BoxMm], *, densest: float
-) -> tuple[list[Outline], bool]:
-    """Return the pieces that are not the wedge whose steps lie in these boxes, and whether film touches the wedge.
+) -> tuple[list[Outline], tuple[LeftOut, ...]]:
+    """Return the pieces that are not the wedge whose steps lie in these boxes, and what was left out.
 
     Whatever holds the middle of a step is wedge, and so is what lies in line with it, close to its ends. A piece that
     holds steps and reaches far beyond them is wedge and film in one: it is left out, and told.
@@ -53,13 +119,16 @@ def without_wedge(
     row = _row_of(steps_mm)
     middles = [(left + 0.5 * width, top + 0.5 * height) for left, top, width, height in steps_mm]
     x, y = (np.array(places) for places in zip(*middles, strict=True))
-    kept, touched = [], False
+    kept, left = [], []
     for outline in outlines:
         if not outline.cropped and outline.box.inside(x, y).any():
-            touched = touched or _beyond(outline.box, row) > _FILM_BEYOND_MM
-        elif not belongs_to_wedge(outline.box, row) and not _opaque(cells, outline, densest):
+            if _beyond(outline.box, row) > _FILM_BEYOND_MM:
+                left.append(left_out(outline, "film-touches-wedge", may_be_film=True))
+        elif _opaque(cells, outline, densest):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
+        elif not belongs_to_wedge(outline.box, row):
             kept.append(outline)
-    return kept, touched
+    return kept, tuple(left)
 
 
 def _opaque(cells: Cells, outline: Outline, densest: float) -> bool:
@@ -92,30 +161,80 @@ def _beyond(piece: TurnedBox, row: TurnedBox) -> float:
 
 
 def is_opaque(grid: Straightened, densest: float) -> bool:
-    """Return whether a piece lets no light through anywhere: no film, however dense, is even to its edges."""
+    """Return whether a piece lets no light through anywhere: no film, however dense, is even to its edges.
+
+    The rebate of a sheet whose edges are hidden by a holder is still more than a fiftieth of what is seen of it.
+    """
     rim = grid.cells(1.0)
     inner = grid.density[rim:-rim, rim:-rim]
     inner = inner[np.isfinite(inner)]
-    return bool(inner.size and np.percentile(inner, 10) > min(densest, 2.6))
+    return bool(inner.size and np.percentile(inner, 2) > min(densest, SURELY_OPAQUE))
+
+
+def is_border(outline: Outline, grid: Straightened) -> bool:
+    """Return whether a piece is the dark border of the bed: even, dense, over the whole of one side of the scan."""
+    if outline.sides.count("scan") != 3:
+        return False
+    rim = grid.cells(2.0)
+    inner = grid.density[rim:-rim, rim:-rim]
+    inner = inner[np.isfinite(inner)]
+    if not inner.size:
+        return False
+    low, middle, high = np.percentile(inner, (10, 50, 90))
+    return bool(middle > DENSEST_CLEAR and high - low < EVEN_BORDER)
 
 
 def is_wedge(grid: Straightened) -> bool:
     """Return whether a piece is a step wedge: density that rises along it in steps and is even across.
 
-    A picture may rise too, but it is not even across while it does, nor level between rises. Borders, numerals beside
-    the steps and lines between them are passed over.
+    A picture may rise too, but it is not even across while it does, nor level between rises; what is ruled, such as
+    panes, slats or palings, does not fill it from edge to edge. A wedge is a narrow strip, and what is as wide as roll
+    film is not left out of a measurement. Borders, numerals beside the steps and lines between them are passed over.
     """
-    return _staircase(grid.density, grid.step_mm) or _staircase(grid.density.T, grid.step_mm)
+    return any(
+        density.shape[0] * grid.step_mm <= WIDEST_WEDGE_MM
+        and _staircase(density, grid.step_mm)
+        and _fills(density, grid.cells(1.0))
+        for density in (grid.density, grid.density.T)
+    )
+
+
+def _fills(density: Map, rim: int) -> bool:
+    """Return whether every line along a piece is either one of the steps or an even border.
+
+    A line of the steps agrees with the middle of the piece in the light half; a line of the border has one density
+    over most of its length, numerals or none.
+    """
+    lines = density[rim:-rim, rim:-rim]
+    lines = lines[:: max(1, lines.shape[0] // 64)]
+    if lines.shape[0] < 4 or lines.shape[1] < 12:
+        return False
+    lines = np.where(np.isfinite(lines), lines, np.nanmedian(lines))
+    rows = lines.shape[0]
+    plain = np.median(lines[rows // 4 : rows - rows // 4], axis=0)
+    light = plain <= np.median(plain)
+    off = np.abs(lines[:, light] - plain[light])
+    steps = (off < 2 * EVEN_ACROSS).mean(axis=1) > 0.7
+    usual = np.median(lines, axis=1, keepdims=True)
+    border = (np.abs(lines - usual) < 2 * EVEN_ACROSS).mean(axis=1) > 0.5
+    border |= np.median(lines, axis=1) > SURELY_OPAQUE
+    return bool((steps | border).mean() > 0.9 and steps.mean() > 0.25)
 
 
 def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
-    """Return whether a piece lies in line with a wedge, close to its ends: a step as clear as glass parted them."""
+    """Return whether a piece lies in line with a wedge, close to its ends: a step as clear as glass parted them.
+
+    An end is short, and no wider than the wedge; anything else there may be film.
+    """
     u, v = (abs(float(place)) for place in wedge.own(*box.centre))
     along, across = wedge.width_mm / 2, wedge.height_mm / 2
+    long, wide = box.width_mm, box.height_mm
     if along < across:
         u, v, along, across = v, u, across, along
-    reach = 0.5 * max(box.width_mm, box.height_mm) + 15
-    return v < across and u < along + reach and min(box.width_mm, box.height_mm) < 2.2 * across
+        long, wide = wide, long
+    if long > _FILM_BEYOND_MM or wide > 2.4 * across + 2:
+        return False
+    return v < 0.5 * across + 1 and u < along + 0.5 * long + 15
 
 
 class _Climb(NamedTuple):

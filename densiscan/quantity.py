@@ -224,12 +224,12 @@ def read_back(document: Mapping[str, Any] | None, influence: Influence) -> Quant
     """
     if document is None or document["value"] is None:
         return None
-    expanded, ends = document.get("uncertainty"), document.get("interval")
-    parts = None if expanded is None else {influence: expanded / COVERAGE_FACTOR}
+    value, expanded, ends = float(document["value"]), document.get("uncertainty"), document.get("interval")
+    parts = None if expanded is None else {influence: float(expanded) / COVERAGE_FACTOR}
     if ends is None:
-        return Quantity(document["value"], parts, document.get("limit"))
-    low, high = ends
-    return Quantity(document["value"], parts, document.get("limit"), (low, high))
+        return Quantity(value, parts, document.get("limit"))
+    low, high = (None if end is None else float(end) for end in ends)
+    return Quantity(value, parts, document.get("limit"), (low, high))
 
 
 def _holds(interval: Interval, value: float) -> bool:

@@ -10,6 +10,7 @@ from densiscan.calibration import CalibratedStep, Calibration
 from densiscan.development import DevelopmentAdvice, ExposureAdvice
 from densiscan.negative import Reading
 from densiscan.paper import HARDER, SOFTER
+from densiscan.pieces_wedge import LEFT_OUT_CODES
 from densiscan.quantity import Quantity, Warning_
 from densiscan.report_trouble import finding_lines, trouble_lines
 from densiscan.report_wedge import channel_document, wedge_document, wedge_words
@@ -19,6 +20,8 @@ from densiscan.writing_terminal import fitted, wrapped
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
 _LABEL: Final = 16
+_WIDEST: Final = 0.5
+"""Expanded uncertainty of a density that is worth a word instead of a figure, where it exceeds the density too."""
 QUANTITIES: Final = (
     "base_plus_fog",
     "fog",
@@ -40,13 +43,20 @@ class Named(Protocol):
 
 
 def density_text(quantity: Quantity | None) -> str:
-    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01."""
-    if quantity is None:
+    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01.
+
+    What is only a limit says so; an uncertainty larger than any density is no figure to print.
+    """
+    if quantity is None or quantity.untold:
         return "not known"
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
     if quantity.limit is not None:
         return f"{quantity.limit} {value}"
-    return value if quantity.uncertainty is None else f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
+    if quantity.uncertainty is None:
+        return value
+    if quantity.uncertainty > max(abs(quantity.value), _WIDEST):
+        return f"about {value}, very uncertain"
+    return f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
 
 
 def time_text(seconds: float) -> str:
@@ -62,6 +72,8 @@ def paragraph(text: str, *, label: str = "", indent: int = 2) -> str:
 
 
 def _warnings_text(warnings: Iterable[Warning_]) -> list[str]:
+    # what was left out has a line of its own
+    warnings = [warning for warning in warnings if warning.code not in LEFT_OUT_CODES]
     return [paragraph(f"! {message}") for message in dict.fromkeys(warning.message for warning in warnings)]
 
 
@@ -130,8 +142,27 @@ def reading_text(assessment: Assessment, calibration: Named) -> str:
     lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
     lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
     lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
+    lines += _left_out_lines(reading)
     warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
+
+
+def _left_out_lines(reading: Reading) -> list[str]:
+    return [paragraph(item.message, label="left out") for item in reading.left_out]
+
+
+def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
+    """Return what was not measured on some scans as plain JSON values."""
+    return [
+        {"file": reading.file, "box_mm": list(item.box_mm), "code": item.code, "message": item.message}
+        for reading in readings
+        for item in reading.left_out
+    ]
+
+
+def may_be_lost(assessments: Iterable[Assessment]) -> bool:
+    """Return whether anything was left out that may be film."""
+    return any(item.may_be_film for one in assessments for item in one.reading.left_out)
 
 
 def _name(reading: Reading) -> str:
@@ -209,7 +240,10 @@ def _verdicts(assessment: Assessment) -> tuple[str, str, str]:
 
 
 def _short(quantity: Quantity | None) -> str:
-    return "?" if quantity is None else f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    if quantity is None or quantity.untold:
+        return "?"
+    sign = "" if quantity.limit is None else "> " if quantity.limit == "at least" else "< "
+    return sign + f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
 
 
 def _first_number(found: Sequence[Assessment], k: int) -> int:
@@ -232,6 +266,7 @@ def notes_text(assessment: Assessment, first_number: int = 1) -> str:
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
         *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *_left_out_lines(assessment.reading),
         *_warnings_text(assessment.reading.warnings),
     ]
     return "\n".join([_name(assessment.reading), *lines]) if lines else ""
@@ -262,6 +297,7 @@ def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]
         "calibration": calibration.name,
         "readings": [reading_document(assessment) for assessment in result.assessments],
         "failed": [failure_document(failure) for failure in result.failures],
+        "left_out": left_out_documents(assessment.reading for assessment in result.assessments),
     }
 
 

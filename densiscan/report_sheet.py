@@ -16,7 +16,8 @@ from densiscan.writing import as_text, guarded
 def readings_csv(result: BatchResult) -> str:
     """Return the readings as a sheet: each quantity with its expanded uncertainty beside it, an unknown one as no text.
 
-    The spots of a reading follow in numbered columns.
+    What is only a limit has no uncertainty and "at least" or "at most" in the next column. The spots of a reading
+    follow in numbered columns.
     """
     spots = max((len(assessment.reading.spots) for assessment in result.assessments), default=0)
     return sheet_head(spots) + "".join(sheet_line(assessment, spots) for assessment in result.assessments)
@@ -49,22 +50,20 @@ def _columns(spots: int) -> tuple[str, ...]:
     return (*_COLUMNS, *numbered)
 
 
+def _three(name: str) -> tuple[str, str, str]:
+    """Return the columns of a quantity: value, expanded uncertainty, and whether it is only a limit."""
+    return name, f"{name}_uncertainty", f"{name}_limit"
+
+
 _SIDES: Final = ("left", "top", "width", "height")
-_SPOT: Final = ("x_mm", "y_mm", "density", "density_uncertainty", "net", "net_uncertainty")
+_SPOT: Final = ("x_mm", "y_mm", *_three("density"), *_three("net"))
 _COLUMNS: Final = (
     *("file", "path", "piece", "ppi", "aperture_mm"),
     *(f"{box}_{side}_mm" for box in ("film", "frame") for side in _SIDES),
     "angle_deg",
-    *(f"{name}{end}" for name in QUANTITIES for end in ("", "_uncertainty")),
-    *(
-        "clipped_light",
-        "clipped_dark",
-        "beyond_calibration",
-        "exposure",
-        "exposure_stops",
-        "exposure_stops_uncertainty",
-    ),
-    *("development", "contrast", "contrast_uncertainty", "target_contrast", "time_factor", "time_factor_uncertainty"),
+    *(column for name in QUANTITIES for column in _three(name)),
+    *("clipped_light", "clipped_dark", "beyond_calibration", "exposure", *_three("exposure_stops")),
+    *("development", *_three("contrast"), "target_contrast", *_three("time_factor")),
     *("process", "needed_range", "grade", "warnings", "findings", "seen"),
 )
 
@@ -117,6 +116,6 @@ def _verdicts(assessment: Assessment) -> dict[str, object]:
 
 
 def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
-    if quantity is None:
-        return {name: None, f"{name}_uncertainty": None}
-    return {name: quantity.value, f"{name}_uncertainty": quantity.uncertainty or None}
+    told = {} if quantity is None else quantity.to_json() or {}
+    keys = ("value", "uncertainty", "limit")
+    return dict(zip(_three(name), (told.get(key) for key in keys), strict=True))

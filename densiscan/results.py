@@ -41,9 +41,10 @@ def as_dict(result: object) -> dict[str, Any]:
 def as_row(result: object) -> dict[str, Cell]:
     """Return a result as a row of a table: a number, a text or None under the name of each column.
 
-    A quantity `shadow` fills two columns, `shadow` and `shadow_uncertainty` (k = 2); a result in it, `exposure`, the
-    columns `exposure_verdict` and so on. A sequence of numbers or texts is one cell, separated by spaces, and so are
-    the codes of warnings. A sequence of other results is a table of its own, and left out here.
+    A quantity `shadow` fills three columns, `shadow`, `shadow_uncertainty` (k = 2) and `shadow_limit` ("at least" or
+    "at most" where it is only a limit); a result in it, `exposure`, the columns `exposure_verdict` and so on. A
+    sequence of numbers or texts is one cell, separated by spaces, and so are the codes of warnings. A sequence of other
+    results is a table of its own, and left out here.
 
     Raises
     ------
@@ -110,8 +111,9 @@ def _cells(result: object, before: str) -> Iterator[tuple[str, Cell]]:
 
 
 def _quantity_cells(column: str, value: Quantity | None) -> Iterator[tuple[str, Cell]]:
-    yield column, None if value is None else value.value
-    yield f"{column}_uncertainty", None if value is None else value.uncertainty or None
+    told = value.to_json() if value is not None else None
+    for key, ending in (("value", ""), ("uncertainty", "_uncertainty"), ("limit", "_limit")):
+        yield column + ending, None if told is None else told.get(key)
 
 
 def _is_short(value: Any) -> bool:

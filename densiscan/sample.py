@@ -14,6 +14,7 @@ from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.sample_bed import OPAQUE, Place
 from densiscan.sample_faults import AirBell, Bands, Blemishes, DryingMark, EdgeDensity, Gradient, Leak
 from densiscan.sample_film import Film, FilmCurve, Frame
+from densiscan.sample_litter import BedBorder, PenMarks, Sheetlet
 from densiscan.sample_pieces import Holder, Specks, holder_for, sheet, strip
 from densiscan.sample_random import (
     Bedful,
@@ -32,7 +33,7 @@ from densiscan.sample_random import (
 )
 from densiscan.sample_render import Piece, Rendered, render_bed, write_scan
 from densiscan.sample_scanner import TONES, Scanner, encoded, faultless
-from densiscan.sample_scenes import SCENES, Picture
+from densiscan.sample_scenes import RULED, SCENES, Picture
 from densiscan.sample_set import Sample, render_samples, samples, stated_densities
 from densiscan.sample_truth import FilmTruth, FrameTruth, StepTruth, Truth, WedgeTruth
 from densiscan.sample_wedge import WedgeLayout, even_densities, write_wedge_file
@@ -53,10 +54,12 @@ def main(arguments: list[str]) -> int:
 
 __all__ = [
     "OPAQUE",
+    "RULED",
     "SCENES",
     "TONES",
     "AirBell",
     "Bands",
+    "BedBorder",
     "Bedful",
     "Blemishes",
     "DrawnWedge",
@@ -70,12 +73,14 @@ __all__ = [
     "Gradient",
     "Holder",
     "Leak",
+    "PenMarks",
     "Picture",
     "Piece",
     "Place",
     "Rendered",
     "Sample",
     "Scanner",
+    "Sheetlet",
     "Specks",
     "StepTruth",
     "Truth",

@@ -25,6 +25,10 @@ EDGE_MM: Final = 0.15
 CELL_LIMITS_MM: Final = (0.02, 0.127)
 
 
+Cut = tuple[float, float, float]
+"""How far in from the film's box a side begins, ends and, beyond the straight line between, bows; mm."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilmCurve:
     """A characteristic curve with toe, straight part and shoulder.
@@ -128,6 +132,9 @@ class Film:
         Share of the light that the cut edge of the film throws aside: a thin dark line on open glass.
     stain
         Density that stain adds in red, green and blue, as a share of the silver's.
+    cut
+        How a hand cut the left, top, right and bottom side: how far in from the box the cut begins, ends (upper or left
+        end first) and bows in its middle, mm.
     mask
         Density that a coloured base, such as the orange one of colour negatives, adds in red, green and blue.
     """
@@ -144,6 +151,7 @@ class Film:
     marks: tuple[tuple[Box, float], ...] = ()
     edge_shadow: float = 0.0
     stain: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    cut: tuple[Cut, Cut, Cut, Cut] | None = None
     mask: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def _clear(self, channel: int) -> float:
@@ -181,12 +189,30 @@ class Film:
             cover *= 1 - box_cover(window, hole, bed.pitch_mm)
         for u, v, radius in self.notches:
             cover *= 1 - disc_cover(window, (u, v), radius, bed.pitch_mm)
+        if self.cut is not None:
+            cover *= _hand_cut(window, self.outline, self.cut, bed.pitch_mm)
         if self.edge_shadow:
             left, top, width, height = self.outline
             inner = (left + EDGE_MM, top + EDGE_MM, width - 2 * EDGE_MM, height - 2 * EDGE_MM)
             light *= 1 - np.float32(self.edge_shadow) * (1 - box_cover(window, inner, bed.pitch_mm))
         self.blemishes.scar(light, window, self.outline, bed.pitch_mm, rng)
         bed.lay(window, light, cover)
+
+
+def _hand_cut(window: Window, outline: Box, cut: tuple[Cut, Cut, Cut, Cut], soft: float) -> Array:
+    """Return the share of each pixel inside four sides that are not straight nor square."""
+    left, top, width, height = outline
+    down, across = (window.v - top) / height, (window.u - left) / width
+    cover = np.ones_like(window.u)
+    for (begins, ends, bows), along, inward in zip(
+        cut,
+        (down, across, down, across),
+        (window.u - left, window.v - top, left + width - window.u, top + height - window.v),
+        strict=True,
+    ):
+        depth = begins + (ends - begins) * along + 4 * bows * along * (1 - along)
+        cover *= ramp(np.asarray(inward - depth, np.float32), soft)
+    return cover
 
 
 def grain(silver: Array, granularity: float, side_mm: float, rng: np.random.Generator) -> Array:

@@ -15,6 +15,7 @@ from densiscan.sample_charts import patches, strips
 from densiscan.sample_drawing import Page
 from densiscan.sample_indoors import bust, room, still_life
 from densiscan.sample_outdoors import facade, foggy_field, mill, night_street, shore, snow_lane, wood
+from densiscan.sample_ruled import blinds, fence, glazing
 
 LOG_STOP: Final = math.log10(2)
 LENS_BLUR_CELLS: Final = 0.6
@@ -27,7 +28,7 @@ class Picture:
     Parameters
     ----------
     scene
-        One of `SCENES` or `CHARTS`.
+        One of `SCENES`, `RULED` or `CHARTS`.
     seed
         Varies the scene.
     range_stops
@@ -55,7 +56,7 @@ class Picture:
     mirrored: bool = False
 
     def __post_init__(self) -> None:
-        if self.scene not in SCENES | CHARTS:
+        if self.scene not in SCENES | RULED | CHARTS:
             raise WrongUseError(f"there is no scene called {self.scene}; there are {', '.join(SCENES)}.")
 
 
@@ -63,7 +64,7 @@ def luminance(picture: Picture, shape: tuple[int, int]) -> Array:
     """Return log2 luminance at the film in stops above the subject's 1st percentile, shape (rows, columns)."""
     rng = np.random.default_rng([picture.seed, 11])
     page = Page(shape if picture.quarter_turns % 2 == 0 else shape[::-1], rng)
-    (SCENES | CHARTS)[picture.scene](page)
+    (SCENES | RULED | CHARTS)[picture.scene](page)
     drawn = np.rot90(page.stops, picture.quarter_turns)
     stops = blurred(np.ascontiguousarray(drawn[:, ::-1] if picture.mirrored else drawn), LENS_BLUR_CELLS)
     low, high = np.quantile(stops[::3, ::3], (0.01, 0.99))
@@ -85,6 +86,9 @@ SCENES: Final[dict[str, Callable[[Page], None]]] = {
     "shore": shore,
     "room": room,
 }
+
+RULED: Final[dict[str, Callable[[Page], None]]] = {"glazing": glazing, "blinds": blinds, "fence": fence}
+"""Scenes in even stripes, which could be taken for a wedge; random draws leave them to who asks for them."""
 
 CHARTS: Final[dict[str, Callable[[Page], None]]] = {"patches": patches, "strips": strips}
 """Pictures that are no photographs, for trials of where a frame ends: they are never drawn at random."""

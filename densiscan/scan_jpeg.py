@@ -1,9 +1,8 @@
-"""JPEG data: their frame, whether they are whole, and JPEG files as scans (ITU-T T.81; JFIF 1.02; Exif 2.3)."""
+"""JPEG files as scans (ITU-T T.81; JFIF 1.02; Exif 2.3)."""
 
 from __future__ import annotations
 
 import io
-import re
 import struct
 from collections.abc import Iterator
 from contextlib import suppress
@@ -14,91 +13,26 @@ from typing import BinaryIO, Final
 import imagecodecs
 import numpy as np
 
+from densiscan.scan_jpeg_frame import APP0, APP1, APP2, EXPANSION, SCAN, frame, segments
+from densiscan.scan_jpeg_sound import require_sound
 from densiscan.scan_notes import Notes, Picture, directory_notes, made_up, profile_name, resolution
 from densiscan.scan_pixels import (
     BLOCK_PIXELS,
     CLAIMS,
     DAMAGED,
     SAMPLE_OF,
-    SHORT,
     Box,
     Codes,
     Coding,
     Piece,
     ScanFault,
+    require_room,
     to_codes,
 )
 from densiscan.scan_stream import Kept
 from densiscan.scan_tags import read_chain
 
-# The least data a block of 64 samples needs, one bit in a long run of empty blocks, allows this many samples a byte.
-EXPANSION: Final = 1536
-_LARGEST: Final = 1 << 30
-_START, _END, _SCAN, _APP0, _APP1, _APP2 = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xE2
-_BARE: Final = {0x01, *range(0xD0, 0xD9)}
-_FRAMES: Final = {*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC}
-_LOSSLESS: Final = {0xC3, 0xC7, 0xCB, 0xCF}
-_NEXT_MARKER: Final = re.compile(rb"\xff+([^\x00\xff\xd0-\xd7])")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """What the head of JPEG data says of the picture."""
-
-    width: int
-    height: int
-    components: int
-    precision: int
-    lossless: bool
-    jfif: bool
-
-
-def segments(data: bytes) -> Iterator[tuple[int, bytes]]:
-    """Yield (marker, body) up to and with the end marker; data that stop earlier just end.
-
-    Coded data between a scan header and the next marker are passed over.
-    """
-    position = 0
-    while position < len(data):
-        match = _NEXT_MARKER.search(data, position)
-        if match is None:
-            return
-        marker, position = match[1][0], match.end()
-        if marker == _END:
-            yield marker, b""
-            return
-        if marker in _BARE:
-            continue
-        if position + 2 > len(data):
-            return
-        length = struct.unpack_from(">H", data, position)[0]
-        if position + length > len(data):
-            return
-        yield marker, data[position + 2 : position + length]
-        position += length
-
-
-def frame(data: bytes) -> Frame:
-    """Return the frame of JPEG data that are whole.
-
-    Raises
-    ------
-    ScanFault
-        If they have no frame, or stop before their end marker.
-    """
-    found, jfif, ended = None, False, False
-    for marker, body in segments(data):
-        if marker in _FRAMES and len(body) >= 6:
-            precision, height, width, components = struct.unpack_from(">BHHB", body)
-            found = found or (width, height, components, precision, marker in _LOSSLESS)
-        jfif = jfif or (marker == _APP0 and body.startswith(b"JFIF\0"))
-        ended = ended or marker == _END
-    if found is None:
-        raise ScanFault(DAMAGED)
-    if not ended:
-        raise ScanFault(SHORT)
-    width, height, components, precision, lossless = found
-    return Frame(width=width, height=height, components=components, precision=precision, lossless=lossless, jfif=jfif)
+_LARGEST_FILE: Final = 1 << 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,11 +65,19 @@ class JpegRaster:
 
     def _decoded(self, file: BinaryIO) -> Codes:
         file.seek(0)
-        whole = np.asarray(imagecodecs.jpeg_decode(file.read(self.size)))
+        data = file.read(self.size)
+        whole = _whole(data)
         if whole.shape[:2] != (self.height, self.width):
             raise ScanFault(DAMAGED)
+        if 0 not in self.kept.sound:
+            require_sound(data, whole, _whole)
+            self.kept.sound.add(0)
         plane = whole if whole.ndim == 2 else np.ascontiguousarray(whole[:, :, self.wanted])
         return to_codes(plane, self.coding)
+
+
+def _whole(data: bytes) -> Codes:
+    return np.asarray(imagecodecs.jpeg_decode(data))
 
 
 def open_jpeg(file: BinaryIO, size: int, channel: str) -> Picture:
@@ -146,7 +88,7 @@ def open_jpeg(file: BinaryIO, size: int, channel: str) -> Picture:
     ScanFault
         If it is damaged, or its pixels are not gray or RGB.
     """
-    if size > _LARGEST:
+    if size > _LARGEST_FILE:
         raise ScanFault("is longer than any JPEG scan; scan it again to TIFF")
     file.seek(0)
     data = file.read(size)
@@ -156,8 +98,9 @@ def open_jpeg(file: BinaryIO, size: int, channel: str) -> Picture:
     if head.width == 0 or head.height == 0:
         raise ScanFault(DAMAGED)
     samples = head.width * head.height * head.components
-    if samples > min(size * EXPANSION, _LARGEST):
+    if samples > size * EXPANSION:
         raise ScanFault(CLAIMS)
+    require_room(samples * (1 + (head.precision > 8)), "a JPEG picture")
     wide = head.precision > 8
     coding = Coding(
         bits=16 if wide else 8, kind="uint", little_endian=True, full_scale=(1 << head.precision) - 1 if wide else 255
@@ -183,15 +126,15 @@ def _notes(data: bytes) -> Notes:
     jfif: tuple[float, float] | None = None
     exif: Notes | None = None
     profile: dict[int, bytes] = {}
-    for marker, body in segments(data):
-        if marker == _APP0 and body.startswith(b"JFIF\0") and len(body) >= 12:
+    for marker, body, _, _ in segments(data):
+        if marker == APP0 and body.startswith(b"JFIF\0") and len(body) >= 12:
             unit, across, down = struct.unpack_from(">BHH", body, 7)
             jfif = resolution(across, down, {1: 1.0, 2: 2.54}.get(unit))
-        elif marker == _APP1 and body.startswith(b"Exif\0\0") and exif is None:
+        elif marker == APP1 and body.startswith(b"Exif\0\0") and exif is None:
             exif = exif_notes(body[6:])
-        elif marker == _APP2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
+        elif marker == APP2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile[body[12]] = body[14:]
-        elif marker == _SCAN:
+        elif marker == SCAN:
             break
     notes = exif or Notes()
     icc = profile_name(b"".join(profile[key] for key in sorted(profile))) if profile else notes.icc

@@ -5,6 +5,7 @@ A code is a whole number from 0 to full scale, bright is high. Pure functions: n
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Final, Literal, Protocol
@@ -18,6 +19,7 @@ Codes = NDArray[np.unsignedinteger]
 
 SHORT: Final = "ends before its picture does; scan it again or copy it afresh"
 DAMAGED: Final = "is damaged and cannot be decoded; scan it again or copy it afresh"
+GOES_ON: Final = "is damaged: its data go on after its picture; scan it again or copy it afresh"
 CLAIMS: Final = "claims more pixels than its data can hold; scan it again or copy it afresh"
 SAMPLE_OF: Final = {"gray": 1, "red": 0, "green": 1, "blue": 2}
 """Which sample of an RGB pixel a channel is read from; gray is green, see `scan.open_scan`."""
@@ -27,6 +29,9 @@ Box = tuple[int, int, int, int]
 
 BLOCK_PIXELS: Final = 1 << 19
 """Pixels in a block that is read at once: 1 MB of 16-bit codes, 3 MB as stored in a colour scan."""
+
+
+_MOST_WHOLE_MB: Final = 1000
 
 
 class ScanFault(Exception):  # noqa: N818 - it never leaves the scan modules; scan.py adds the file's name
@@ -82,6 +87,30 @@ class Coding:
     def row_bytes(self, samples: int) -> int:
         """Return the bytes of a row of this many samples; rows are padded to a whole byte."""
         return (samples * self.bits + 7) // 8
+
+
+def require_room(size: int, what: str) -> None:
+    """Check that what can only be decoded as a whole fits into memory.
+
+    Parameters
+    ----------
+    size
+        Bytes once decoded.
+    what
+        Names it in the sentence.
+
+    Raises
+    ------
+    ScanFault
+        If it is larger than 1,000 MB, or than what the environment variable DENSISCAN_WHOLE_MB says.
+    """
+    given = os.environ.get("DENSISCAN_WHOLE_MB", "")
+    most = int(given) if given.isdecimal() else _MOST_WHOLE_MB
+    if size > most * 1_000_000:
+        raise ScanFault(
+            f"holds {what} that takes {size / 1e6:.0f} MB of memory at once, more than {most}; save it as uncompressed "
+            "TIFF, or set DENSISCAN_WHOLE_MB higher"
+        )
 
 
 Piece = tuple[int, int, Callable[[], Codes]]

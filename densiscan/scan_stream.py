@@ -1,7 +1,8 @@
 """Deflate streams taken piece by piece, and what is kept so that a later region need not be read from the start.
 
 A Deflate stream can only be read forward (RFC 1951). Copies of the decoder's state, about a hundred kilobytes each, are
-kept on the way, so that a second reading starts near its place.
+kept on the way, so that a second reading starts near its place. Its checksum (RFC 1950) stands at its end: who reads a
+part runs on to there, once, before the part is trusted.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ class Kept:
     """What was learnt in reading a file once; only ever makes reading faster. It does not travel between processes."""
 
     marks: dict[int, list[_Mark]] = field(default_factory=dict)
+    sound: set[int] = field(default_factory=set)
+    """Where data begin that were read to their end once, with nothing wrong."""
     key: object = None
     codes: Codes | None = None
 
@@ -60,6 +63,7 @@ class Inflater:
     ) -> None:
         self._file, self._parts, self._reversed = file, parts, reversed_bits
         self._part, self._offset = 0, parts[0][0] if parts else 0
+        self._start, self._sound = self._offset, kept.sound
         self._stream = zlib.decompressobj()
         self._marks = kept.marks.setdefault(self._offset, [])
         self.position = 0
@@ -101,18 +105,23 @@ class Inflater:
         self.position += size - left
         return b"".join(taken)
 
-    def finish(self, *, strict: bool) -> None:
-        """Run to the end of the stream, where its checksum stands.
+    def verify(self) -> None:
+        """Run to the end of the stream, where its checksum stands, unless an earlier reading did.
 
         Raises
         ------
         ScanFault
-            If it is strict and the data stop before.
+            If the data stop before.
+        zlib.error
+            If the checksum is not that of the data.
         """
+        if self._start in self._sound:
+            return
         while not self._stream.eof and (fed := self._stream.unconsumed_tail or self._feed()):
             self._stream.decompress(fed, _READ_BYTES)
-        if strict and not self._stream.eof:
+        if not self._stream.eof:
             raise ScanFault(SHORT)
+        self._sound.add(self._start)
 
     def _feed(self) -> bytes:
         while self._part < len(self._parts):
@@ -125,6 +134,29 @@ class Inflater:
             self._part += 1
             self._offset = self._parts[self._part][0] if self._part < len(self._parts) else 0
         return b""
+
+
+def inflated(raw: bytes, size: int) -> bytes:
+    """Return the first `size` bytes of a whole zlib stream, fewer if it holds fewer; its checksum is verified.
+
+    Raises
+    ------
+    ScanFault
+        If the stream stops before its checksum.
+    RuntimeError, zlib.error
+        If the data or their checksum are wrong.
+    """
+    try:
+        return bytes(imagecodecs.deflate_decode(raw, out=size))
+    except RuntimeError:
+        # A last strip may be filled up to the height of the others: then only its beginning is wanted.
+        stream = zlib.decompressobj()
+        wanted = stream.decompress(raw, size)
+        while not stream.eof and stream.unconsumed_tail:
+            stream.decompress(stream.unconsumed_tail, _READ_BYTES)
+        if not stream.eof:
+            raise ScanFault(SHORT) from None
+        return wanted
 
 
 def fetch(file: BinaryIO, offset: int, size: int, *, reversed_bits: bool = False) -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import partial
@@ -12,11 +11,13 @@ from typing import BinaryIO, Final
 import imagecodecs
 import numpy as np
 
-from densiscan import scan_jpeg
+from densiscan import scan_jpeg_frame
+from densiscan.scan_jpeg_sound import require_sound
 from densiscan.scan_pixels import (
     BLOCK_PIXELS,
     CLAIMS,
     DAMAGED,
+    GOES_ON,
     SHORT,
     Box,
     Codes,
@@ -24,9 +25,10 @@ from densiscan.scan_pixels import (
     Piece,
     ScanFault,
     channel_codes,
+    require_room,
     to_codes,
 )
-from densiscan.scan_stream import Inflater, Kept, fetch
+from densiscan.scan_stream import Inflater, Kept, fetch, inflated
 from densiscan.scan_tags import Directory
 
 NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS = 1, 5, 7, 8, 32946, 32773
@@ -36,14 +38,13 @@ NONE, LZW, JPEG, DEFLATE, OLD_DEFLATE, PACKBITS = 1, 5, 7, 8, 32946, 32773
 EXPANSION: Final = {
     NONE: 1,
     LZW: 1400,
-    JPEG: scan_jpeg.EXPANSION,
+    JPEG: scan_jpeg_frame.EXPANSION,
     DEFLATE: 1032,
     OLD_DEFLATE: 1032,
     PACKBITS: 64,
 }
 _SLACK: Final = 4096
 _STREAM_ABOVE: Final = 1 << 23
-_LARGEST_PIECE: Final = 1 << 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ class StripRaster:
             yield first.top, first.left, decode
 
     def decode(self, raw: bytes, segment: Segment) -> Codes:
-        """Return the codes of one segment from its stored bytes; a pure function.
+        """Return the codes of one segment from its stored bytes.
 
         Raises
         ------
@@ -142,7 +143,7 @@ class StripRaster:
         """
         if self.compression == JPEG:
             return self._jpeg_codes(raw, segment)
-        plain = self._decompressed(raw, segment.height * self._row_bytes)
+        plain = self._decompressed(raw, segment.height)
         return self._cropped(plain, segment.height, segment.width)
 
     @property
@@ -195,9 +196,8 @@ class StripRaster:
                 raw = stream.take(rows * size)
                 stream.mark()
             yield row, segment.left, partial(self._cropped, raw, rows, segment.width)
-        if stream is not None and last == segment.top + segment.height:
-            # More rows than wanted may follow, as in a filled-up last strip, so an early end is no fault here.
-            stream.finish(strict=False)
+        if stream is not None:
+            stream.verify()
 
     def _assembled(self, group: list[Segment], stored: list[bytes]) -> Codes:
         """Return one block of a strip, of several small ones, or of tiles side by side."""
@@ -218,46 +218,47 @@ class StripRaster:
             raise ScanFault(SHORT)
         return raw
 
-    def _decompressed(self, raw: bytes, need: int) -> bytes | bytearray:
+    def _decompressed(self, raw: bytes, rows: int) -> bytes | bytearray:
+        """Return the bytes of some rows. LZW and PackBits have no checksum; but their data end where the rows do."""
+        need = rows * self._row_bytes
         if self.compression in (DEFLATE, OLD_DEFLATE):
-            try:
-                return imagecodecs.deflate_decode(raw, out=need)
-            except RuntimeError:
-                # A last strip may be filled up to the height of the others: then only its beginning is wanted.
-                return zlib.decompressobj().decompress(raw, need)
-        if self.compression == LZW:
-            return imagecodecs.lzw_decode(raw, out=need)
-        if self.compression == PACKBITS:
-            return _unpacked(raw, need)
-        return raw
+            return inflated(raw, need)
+        if self.compression not in (LZW, PACKBITS):
+            return raw
+        # A last strip may be filled up to the height of the others. With room for a byte more, surplus shows.
+        filled = self.stored_height * self._row_bytes
+        decode = imagecodecs.lzw_decode if self.compression == LZW else imagecodecs.packbits_decode
+        plain: bytes | bytearray = decode(raw, out=filled + 1)
+        if need < len(plain) != filled:
+            raise ScanFault(GOES_ON)
+        return plain
 
     def _jpeg_codes(self, raw: bytes, segment: Segment) -> Codes:
-        head = scan_jpeg.frame(raw)
+        head = scan_jpeg_frame.frame(raw)
         # A segment may be filled up to whole blocks of 16; more than that is not this picture.
         fits = head.width < self.stored_width + 16 and head.height < self.stored_height + 16
         if head.components != self.samples or head.precision != self.coding.bits or not fits:
             raise ScanFault(DAMAGED)
         rgb = self.samples == 3
-        whole = np.asarray(
-            imagecodecs.jpeg_decode(
-                raw,
-                tables=self.jpeg_tables,
-                colorspace="RGB" if rgb and self.jpeg_rgb and not head.jfif else None,
-                outcolorspace="RGB" if rgb else None,
+
+        def decode(raw: bytes) -> Codes:
+            return np.asarray(
+                imagecodecs.jpeg_decode(
+                    raw,
+                    tables=self.jpeg_tables,
+                    colorspace="RGB" if rgb and self.jpeg_rgb and not head.jfif else None,
+                    outcolorspace="RGB" if rgb else None,
+                )
             )
-        )
+
+        whole = decode(raw)
+        if segment.offset not in self.kept.sound:
+            require_sound(raw, whole, decode, tables=self.jpeg_tables)
+            self.kept.sound.add(segment.offset)
         plane = whole[:, :, self.wanted] if whole.ndim == 3 else whole
         if plane.shape[0] < segment.height or plane.shape[1] < segment.width:
             raise ScanFault(SHORT)
         return to_codes(plane[: segment.height, : segment.width], self.coding)
-
-
-def _unpacked(raw: bytes, need: int) -> bytes | bytearray:
-    try:
-        return imagecodecs.packbits_decode(raw, out=need)
-    except RuntimeError:
-        # As with Deflate: a filled-up last strip; the length of what it unpacks to is known only afterwards.
-        return imagecodecs.packbits_decode(raw)
 
 
 def _continues(group: list[Segment], segment: Segment) -> bool:
@@ -330,8 +331,8 @@ def _checked(segment: Segment, size: int, need: int, compression: int) -> Segmen
         raise ScanFault(SHORT)
     if need > segment.count * EXPANSION[compression] + _SLACK:
         raise ScanFault(CLAIMS)
-    if need > _LARGEST_PIECE and compression not in (DEFLATE, OLD_DEFLATE):
-        raise ScanFault("holds its picture in one compressed piece of more than 1 GB; save it uncompressed")
+    if compression not in (DEFLATE, OLD_DEFLATE):
+        require_room(need, "one compressed piece")
     return segment
 
 

@@ -7,7 +7,7 @@ from typing import BinaryIO, Final, Literal
 
 import numpy as np
 
-from densiscan import scan_jpeg
+from densiscan import scan_jpeg_frame
 from densiscan.quantity import Warning_
 from densiscan.scan_notes import Picture, directory_notes, extra_samples
 from densiscan.scan_pixels import DAMAGED, SAMPLE_OF, Coding, ScanFault, decoded
@@ -315,4 +315,4 @@ def _largest(file: BinaryIO, raster: StripRaster, *, shift: int = 0) -> int:
 def _lossless(file: BinaryIO, raster: StripRaster) -> bool:
     first = raster.segments[0]
     file.seek(first.offset)
-    return scan_jpeg.frame(file.read(first.count)).lossless
+    return scan_jpeg_frame.frame(file.read(first.count)).lossless

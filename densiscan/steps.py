@@ -16,6 +16,8 @@ import numpy.typing as npt
 
 from densiscan.errors import WedgeNotFoundError
 from densiscan.staircase_count import DOUBT, Count
+from densiscan.staircase_match import Steps
+from densiscan.steps_laid import laid_on
 from densiscan.steps_row import Row, Strip, groups_of, row_of, strips_of
 from densiscan.steps_view import STRIP_CELLS, View
 
@@ -59,7 +61,7 @@ class WedgePlace:
     pitch_mm: float
 
 
-def _seen_words(found: list[Row]) -> str:
+def _seen_words(found: list[Row], origin_mm: tuple[float, float]) -> str:
     if not found:
         return "no row of even steps was seen"
     best = max(found, key=lambda one: len(one.strips) * one.ways[0].visible)
@@ -68,7 +70,9 @@ def _seen_words(found: list[Row]) -> str:
         best.view.to_map(best.lattice.origin + (way.start + part * way.count) * best.lattice.pitch, middle)
         for part in (0, 1)
     ]
-    places = " to ".join(f"({max(CELL_MM * x, 0.0):.0f}, {max(CELL_MM * y, 0.0):.0f})" for x, y in ends)
+    places = " to ".join(
+        f"({origin_mm[0] + max(CELL_MM * x, 0.0):.0f}, {origin_mm[1] + max(CELL_MM * y, 0.0):.0f})" for x, y in ends
+    )
     return f"{way.count} steps were seen, from {places} mm"
 
 
@@ -85,6 +89,7 @@ def find_steps(
     densities: Floats,
     *,
     inverted: bool,
+    doubts: Floats | None = None,
     quantum: float = 0.0,
     origin_mm: tuple[float, float] = (0.0, 0.0),
 ) -> WedgePlace:
@@ -98,6 +103,8 @@ def find_steps(
         Densities of the steps, lightest first.
     inverted
         True when the signal rises with density.
+    doubts
+        Standard deviations of the densities; those of a nominal wedge when not given.
     quantum
         One code of the scan's scale, as a fraction of full scale.
     origin_mm
@@ -114,26 +121,43 @@ def find_steps(
         If no wedge of that many steps is there, or more than one. The message says how many steps were seen, and where.
     """
     image = np.log10(np.clip(1.0 - signal if inverted else signal, max(0.25 * quantum, 2e-6), None))
+    steps = Steps(densities=densities, doubts=np.full(densities.size, 0.01) if doubts is None else doubts)
     seen: list[Row] = []
-    fitting: list[Row] = []
+    fitting: list[tuple[Row, Count]] = []
     for angle in ANGLES_DEG:
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
             seen += rows_along(view, image, densities)
         # What looks far more like a wedge, but has another number of steps, is not passed over for lesser rows.
         least = _RIVAL * max((weight(row) for row in seen), default=0.0)
-        fitting = [row for row in seen if is_straight(row) and _fitting(row, densities.size) and weight(row) >= least]
+        likely = [row for row in seen if is_straight(row) and weight(row) >= least]
+        fitting = [(row, way) for row in likely if (way := _settled(row, steps)) is not None]
         if fitting:
             break
     if not fitting:
-        raise WedgeNotFoundError(_seen_words(seen))
-    fitting.sort(key=lambda row: -weight(row))
-    way = _fitting(fitting[0], densities.size)
-    assert way is not None  # noqa: S101 - by how `fitting` was filled
-    _refuse_two(
-        fitting[0], [row for row in fitting[1:] if (_fitting(row, densities.size) or way).doubt <= way.doubt + DOUBT]
-    )
-    return place_of(fitting[0], way, origin_mm)
+        raise WedgeNotFoundError(_seen_words(seen, origin_mm))
+    fitting.sort(key=lambda one: -weight(one[0]))
+    first, way = fitting[0]
+    _refuse_two(first, [row for row, other in fitting[1:] if other.doubt <= way.doubt + DOUBT], origin_mm)
+    return place_of(first, way, origin_mm)
+
+
+def _settled(row: Row, steps: Steps) -> Count | None:
+    """Return the way to count the steps on which edges and lengths agree with the densities of the file.
+
+    Where the edges leave the number open or speak for another, and one place alone agrees with the densities, it is
+    that; where the densities contradict, and no place is sure, none is.
+    """
+    count = steps.densities.size
+    way = _fitting(row, count)
+    laid = laid_on(row, steps)
+    if way is not None and not laid.contradicts(way.start):
+        return way
+    if laid.best is None or not laid.sure:
+        return None
+    start = laid.best.start
+    seen = min(max(row.drops) + 1 - start, count)
+    return Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= _LEAST_VISIBLE * count else None
 
 
 def rows_along(view: View, image: Floats, densities: Floats) -> list[Row]:
@@ -192,12 +216,12 @@ def is_straight(found: Row) -> bool:
     return abs(found.tilt_deg) < 0.6 or math.tan(math.radians(abs(found.tilt_deg))) * length < 0.2 * found.band.width
 
 
-def _refuse_two(first: Row, others: list[Row]) -> None:
+def _refuse_two(first: Row, others: list[Row], origin_mm: tuple[float, float]) -> None:
     for other in others:
         # Two wedges of the same densities span the same signals; glare beside a wedge repeats its steps, but fainter.
         ranges = sum(first.drops.values()), sum(other.drops.values())
         if ranges[1] > 0.5 * ranges[0] and not _overlap(first, other):
-            (x, y), (u, v) = _light_end_mm(first), _light_end_mm(other)
+            (x, y), (u, v) = _light_end_mm(first, origin_mm), _light_end_mm(other, origin_mm)
             raise WedgeNotFoundError(
                 f"two wedges were seen, with their light ends near ({x:.0f}, {y:.0f}) and ({u:.0f}, {v:.0f}) mm"
             )
@@ -224,9 +248,15 @@ def _overlap(one: Row, other: Row) -> bool:
     return width > 0.0 and height > 0.0 and width * height > 0.1 * min(areas)
 
 
-def _light_end_mm(found: Row) -> tuple[float, float]:
+def _light_end_mm(found: Row, origin_mm: tuple[float, float]) -> tuple[float, float]:
     x, y = found.view.to_map(found.lattice.origin, found.band.middle)
-    return CELL_MM * x, CELL_MM * y
+    return origin_mm[0] + CELL_MM * x, origin_mm[1] + CELL_MM * y
+
+
+def _on_map(start: float, size: float, extent: float) -> tuple[float, float]:
+    """Return start and size of a side of a box, cut off at the borders of the map."""
+    first, last = max(start, 0.0), min(start + size, extent)
+    return first, max(last - first, 0.0)
 
 
 def place_of(found: Row, way: Count, origin_mm: tuple[float, float]) -> WedgePlace:
@@ -239,18 +269,15 @@ def place_of(found: Row, way: Count, origin_mm: tuple[float, float]) -> WedgePla
     across_half = min(across_half, 0.5 * along_half / slope) if slope > 0.0 else across_half
     along_half -= slope * across_half
     across_half -= slope * along_half
+    rows, columns = view.image.T.shape if view.transposed else view.image.shape
     steps = []
     for number in range(way.count):
         cell = way.start + number
         column, row = view.to_map(lattice.origin + (cell + 0.5) * pitch + lean, band.middle + band.rise * cell)
         half = (across_half, along_half) if view.transposed else (along_half, across_half)
-        left, top = column - half[0], row - half[1]
-        box = (
-            origin_mm[0] + CELL_MM * left,
-            origin_mm[1] + CELL_MM * top,
-            2.0 * CELL_MM * half[0],
-            2.0 * CELL_MM * half[1],
-        )
+        left, width = _on_map(column - half[0], 2.0 * half[0], columns)
+        top, height = _on_map(row - half[1], 2.0 * half[1], rows)
+        box = (origin_mm[0] + CELL_MM * left, origin_mm[1] + CELL_MM * top, CELL_MM * width, CELL_MM * height)
         steps.append(StepPlace(box_mm=box, seen=number < way.visible))
     ends = ("top", "bottom") if view.transposed else ("left", "right")
     turn = view.angle_deg + found.tilt_deg

@@ -37,7 +37,7 @@ def logistic(rng: np.random.Generator) -> Law:
 def gompertz(rng: np.random.Generator) -> Law:
     """A short toe and a long shoulder."""
     gamma, most = rng.uniform(0.4, 1.0), rng.uniform(1.8, 3.2)
-    rate = gamma * np.e / most
+    rate = gamma * np.exp(1.0) / most
     return lambda x: most * np.exp(-np.exp(-rate * (x - 1.2 / rate)))
 
 

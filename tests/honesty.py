@@ -1,6 +1,6 @@
 """The honesty bench: is the truth inside value plus or minus uncertainty about 95 times in 100?
 
-    python -m tests.honesty [--scans N] [--first SEED] [--out FILE] | --kept FILE...
+    python -m tests.honesty [--scans N] [--first SEED] [--out FILE] [--certificate D] | --kept FILE...
 
 Each scan is drawn anew: a scanner, a wedge whose file states densities that are off by its certificate, and film. The
 wedge is calibrated and the film measured through the functions that everybody uses; what they say is held against what
@@ -150,6 +150,26 @@ def _of_chart(piece: Piece, chart: str) -> Piece:
     return replace(piece, frames=tuple(replace(one, picture=replace(one.picture, scene=chart)) for one in piece.frames))
 
 
+def steps_of(seed: int, folder: Path, certificate: float) -> Iterator[Check]:
+    """Render one scanner of 16 bits and one wedge whose file is off by a certificate, and calibrate: the steps alone.
+
+    Raises DensiscanError as `checks_of` does.
+    """
+    rng = np.random.default_rng([seed, 78])
+    scanner = sample.random_scanner(rng)
+    drawn = sample.random_wedge(rng)
+    true = drawn.layout.densities
+    stated = tuple(
+        round(max(0.0, d + float(e)), 4) for d, e in zip(true, rng.normal(0, certificate / 2, len(true)), strict=True)
+    )
+    scan = sample.render_bed(drawn.pieces, scanner, seed=seed, size_mm=drawn.size_mm)
+    sample.write_scan(scan, folder / "wedge.tif", compression=None)
+    sample.write_wedge_file(folder / "wedge.csv", stated, certificate)
+    label = Label(name="bench", created="2026-01-01T00:00:00+00:00")
+    made = calibrate(open_scan(folder / "wedge.tif"), read_wedge(folder / "wedge.csv"), label=label)
+    yield from _steps(seed, made, scan.truth.wedges[0], f"{scanner.tone}, {len(true)} steps")
+
+
 def _check(seed: int, what: str, read: Quantity, truth: float, about: str, made: Calibration | None) -> Check:
     return Check(
         seed=seed,
@@ -225,20 +245,27 @@ def _distance(reading: Reading, frame: sample.FrameTruth) -> float:
     return math.hypot(float(u - x), float(v - y))
 
 
-def run(seeds: Iterable[int], out: TextIO | None = None) -> tuple[list[Check], list[str]]:
+def run(
+    seeds: Iterable[int], out: TextIO | None = None, *, certificate: float | None = None
+) -> tuple[list[Check], list[str]]:
     """Run the bench over seeds; what could not be calibrated or measured comes back in words.
 
     Parameters
     ----------
     out
         Takes every check as it is made, as JSON lines.
+    certificate
+        Expanded uncertainty of every wedge file; the steps alone are then held against the truth.
     """
     checks: list[Check] = []
     refused: list[str] = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in seeds:
             try:
-                found = list(checks_of(seed, Path(folder)))
+                one = (
+                    checks_of(seed, Path(folder)) if certificate is None else steps_of(seed, Path(folder), certificate)
+                )
+                found = list(one)
             except DensiscanError as problem:
                 refused.append(f"{seed}: {problem}")
                 continue
@@ -294,6 +321,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--out", type=Path, help="keep every check with its budget (JSON lines)")
     parser.add_argument("--kept", type=Path, nargs="+", help="no new scans: the table of what --out has kept")
+    parser.add_argument("--certificate", type=float, help="wedges with this certificate, and their steps alone")
     asked = parser.parse_args(arguments)
     if asked.kept:
         kept = [Check(**json.loads(line)) for file in asked.kept for line in file.open(encoding="utf-8")]
@@ -302,10 +330,10 @@ def main(arguments: Sequence[str]) -> int:
         return 0
     seeds = range(asked.first, asked.first + asked.scans)
     if asked.out is None:
-        checks, refused = run(seeds)
+        checks, refused = run(seeds, certificate=asked.certificate)
     else:
         with asked.out.open("w", encoding="utf-8") as out:
-            checks, refused = run(seeds, out)
+            checks, refused = run(seeds, out, certificate=asked.certificate)
     limits = sum(check.limit for check in checks)
     sys.stdout.write(f"{table(rows_of(checks))}\n\n{asked.scans} scans from seed {asked.first}; ")
     sys.stdout.write(f"{limits} readings flagged as limits left out; {len(refused)} scans refused\n")

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from densiscan import sample
 from densiscan.apertures_edge import Border, Grid, borders_of
+from densiscan.negative import measure_scan
 from densiscan.pieces_map import TurnedBox
+from densiscan.scan import open_scan
+from tests import made_up
 
 PITCH = 0.25
 GRID = Grid(
@@ -86,3 +91,25 @@ def test_an_area_narrower_than_the_aperture_has_no_border() -> None:
     narrow = TurnedBox(left_mm=10.0, top_mm=10.0, width_mm=0.8, height_mm=20.0)
     found = borders_of(np.ones((240, 320)), GRID, narrow, (0.1,) * 4, inset_mm=0.5)
     assert found[1].within.size == 0
+
+
+def test_shadow_and_highlight_along_the_edge_of_a_frame(tmp_path: Path) -> None:
+    """Strips of sky and ground, a scanner without glare, a true calibration: what is left is where the frame ends."""
+    scanner = sample.Scanner(ppi=200.0, lamp=0.0, glare=0.0, streaks=0.0)
+    place = sample.Place(x_mm=52.0, y_mm=40.0, angle_deg=1.1)
+    parts = []
+    for seed in (21, 22, 23, 24):
+        picture = sample.Picture(scene="strips", seed=seed, range_stops=6.5, shadow_stops=2.0, falloff_stops=0.0)
+        film = sample.sheet(size_mm=(88.0, 63.0), place=place, picture=picture)
+        scan = sample.render_bed((film,), scanner, seed=seed, size_mm=(104.0, 80.0))
+        sample.write_scan(scan, tmp_path / "film.tif", compression=None)
+        (reading,) = measure_scan(open_scan(tmp_path / "film.tif"), made_up.calibration())
+        frame = scan.truth.film.frame
+        for read, truth in ((reading.shadow, frame.shadow), (reading.highlight, frame.highlight)):
+            assert read is not None
+            parts.append(2.0 * read.budget().get("frame edge", 0.0))
+            # a hundredth for grain and for the curve between the steps; beyond that only where the frame ends
+            assert abs(read.value - truth) <= 0.01 + parts[-1]
+        assert reading.density_range is not None
+        assert reading.density_range.budget()["frame edge"] > 0.0
+    assert max(parts) > 0.02

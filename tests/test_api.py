@@ -157,6 +157,7 @@ def test_what_a_result_may_hold() -> None:
         "place": str(Path("a", "b.tif")),
         "known": None,
         "known_uncertainty": None,
+        "known_limit": None,
         "far": None,
         "box_mm": "1.0 2.5",
         "single": 0.5,

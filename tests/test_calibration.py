@@ -18,7 +18,7 @@ from densiscan.calibrate import Label, calibrate, calibrate_steps, told_inverted
 from densiscan.calibration import Calibration
 from densiscan.calibration_file import calibration_document, read_calibration, write_calibration
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
-from densiscan.quantity import Influence
+from densiscan.quantity import Influence, Quantity
 from densiscan.sample import (
     Place,
     Scanner,
@@ -203,7 +203,8 @@ def test_differences_name_what_changed() -> None:
     calibration = made(LINEAR, [10.0**-density for density in LINEAR])
     assert calibration.differences(FACTS) == ()
     told = calibration.differences(replace(FACTS, bits=8, software="other", ppi=300.0, min_is_white=True))
-    assert [text.split(" (")[0] for text in told] == ["polarity tag", "bit depth", "software", "resolution"]
+    assert [text.split(" (")[0] for text in told] == ["polarity tag", "bit depth", "resolution"]
+    # The software is not stated by the wedge's scan: that of another scan is no news then.
 
 
 def test_file_round_trip(tmp_path: Path) -> None:
@@ -354,3 +355,16 @@ def test_density_arithmetic_of_the_handbooks(transmittance: float, density: floa
     Aalto University's table of transmittance, opacity and density (0.794, 0.251, 0.1)."""
     calibration = made(LINEAR, [10.0**-value for value in LINEAR])
     assert round(calibration.quantity(transmittance).value, digits) == density
+
+
+def test_a_reading_beyond_the_wedge_is_a_limit() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    low, high = calibration.density_range
+    inside = Quantity(0.5 * (low + high), {Influence("patch noise"): 0.02})
+    assert calibration.limited(inside) == inside
+    assert calibration.limited(Quantity(high + 0.04)).to_json() == {
+        "value": high,
+        "uncertainty": None,
+        "limit": "at least",
+    }
+    assert calibration.limited(Quantity(low - 0.02)) == Quantity.at_most(low)

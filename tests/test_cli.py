@@ -332,13 +332,13 @@ def test_measure_takes_the_last_calibration_made_and_says_so(
 ) -> None:
     drawer = notebook.parent / "calibrations"
     drawer.mkdir(parents=True)
-    for age, name in enumerate(("old", "new")):
-        write_calibration(calibration(name=name), drawer / f"{name}.json")
-        os.utime(drawer / f"{name}.json", (1000.0 + age, 1000.0 + age))
+    for year, name in ((2024, "old"), (2025, "new")):
+        dated = replace(calibration(name=name), created=f"{year}-03-01T12:00:00+00:00")
+        write_calibration(dated, drawer / f"{name}.json")
     assert run(["measure", "neg.tif"]) == 0
     out, err = capsys.readouterr()
     assert "calibration new" in out
-    assert str(drawer / "new.json") in err
+    assert "Calibration: new (2025-03-01)." in err
     assert run(["measure", "neg.tif", "--calibration", "old"]) == 0
     assert "calibration old" in capsys.readouterr().out
     assert run(["measure", "neg.tif", "--calibration", "other"]) == 2

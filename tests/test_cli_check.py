@@ -189,7 +189,7 @@ def test_one_unreadable_scan_leaves_the_others(capsys: pytest.CaptureFixture[str
         ("--empty-bed absent.tif", "absent.tif does not exist"),
         ("--slot slot.tif --densities wedge.csv", "add --wedge SCAN"),
         ("--slot slot.tif --keep", "--keep"),
-        ("--slot slot.tif --calibration absent", "no calibration of the name absent"),
+        ("--slot slot.tif --calibration absent", 'no calibration called "absent"'),
         ("--slot slot.tif --oldest 0", "--oldest"),
         ("--slot slot.tif --signal-to-noise -1", "--signal-to-noise"),
         ("--slot slot.tif --out nowhere/check.json", "no folder nowhere"),

@@ -184,7 +184,7 @@ WRONG = [
     ("print mill --right-time 0", "--right-time"),
     ("print mill --right-negative mill --right-density 1.2", "give one of them"),
     ("print mill --right-density 99", "--right-density"),
-    ("print text.tif", "no calibration by a transmission wedge"),
+    ("print text.tif", "no calibration was made yet"),
 ]
 
 

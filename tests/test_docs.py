@@ -64,6 +64,7 @@ def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
         "--scans",
         "--first",
         "--kept",
+        "--certificate",
         "--check",
         "--quick",
         "--growth",

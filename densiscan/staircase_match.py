@@ -1,0 +1,292 @@
+"""Which cells of a row are which steps of the wedge file, and how sure that is.
+
+A row of even edges gives a lattice of cells; some are steps, others the glass, film or mask beyond them. Every way to
+lay the file's steps along the cells is weighed by one likelihood of all that is seen: the levels of the steps under
+any smooth tone curve, the levels beyond, which of them stand out from what lies beside the row, and where edges lie
+off the lattice. The ends may be lost, at white or in the dark: where the rest tells them all the same, they are placed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+CLEAR_ODDS: Final = 3.0
+"""Log-likelihood by which one way must be ahead of the next to be believed: odds of 20."""
+_WHITE: Final = math.log10(0.9985)
+"""Log10 signal from which a cell is taken as clipped to white."""
+_BLACK_LEVEL: Final = 0.001
+"""Doubt of a scanner's black level, part of full scale, before its tone curve."""
+_GLARE: Final = 0.002
+"""What glare differs by from place to place, part of full scale."""
+_FLATTEST: Final = 0.2
+"""Part of its usual slope that a tone curve keeps above the black level."""
+_UNEVEN: Final = 0.004
+"""Doubt of a level, log10 signal: lamp, glare from neighbours, what the step itself is uneven by."""
+_BENDS: Final = (0.1, 0.3, 0.8)
+"""How fast the slope of a tone curve wanders, a root unit of density: hardly, by flare and gamma, in an S."""
+_SLOPE: Final = (0.7, 0.5)
+"""Log10 signal a unit of density: linear 1, gamma 2.2 0.45, to directed light up to 1.4; mean and deviation."""
+_ANYWHERE: Final = math.log(0.4)
+"""Log probability, a decade, of a level that nothing is known of: anywhere in two and a half decades."""
+_SAME: Final = 0.01
+"""Difference of levels, log10, that one even surface shows from cell to cell."""
+
+_ONE_MORE: Final = 0.05
+"""Chance that film beyond the dense end is one more even patch, and a little denser."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """A lattice cell of a row, read in its middle.
+
+    Attributes
+    ----------
+    level
+        log10 of the signal; the lowest code where it is nothing.
+    doubt
+        Noise of the level, standard deviation.
+    inside
+        Part of the cell that lies on the scan.
+    even
+        Whether no edge lies within it.
+    beside
+        Level beside the row that differs most, None where that is off the scan.
+    """
+
+    level: float
+    doubt: float
+    inside: float = 1.0
+    even: bool = True
+    beside: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One way to lay steps on the cells of a row: the cell of the lightest, and how many there are.
+
+    Attributes
+    ----------
+    lost
+        Numbers (from 0, the lightest) of the steps that lie beyond the edges that were seen.
+    likelihood
+        Logarithm of the likelihood of all that was seen.
+    match
+        How much of it is owed to the levels of the steps, over levels of which nothing is known.
+    """
+
+    start: int
+    count: int
+    lost: frozenset[int] = frozenset()
+    likelihood: float = 0.0
+    match: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steps:
+    """The densities of the wedge file, lightest first, with their standard deviations."""
+
+    densities: Floats
+    doubts: Floats
+
+    def as_many(self, count: int) -> Steps:
+        """Return the lightest steps, or all and more that go on evenly, in doubt by half a step each."""
+        densities, doubts = self.densities[:count], self.doubts[:count]
+        more = count - densities.size
+        if more > 0:
+            step = float(densities[-1] - densities[-2])
+            further = np.arange(1, more + 1)
+            densities = np.concatenate((densities, densities[-1] + step * further))
+            doubts = np.concatenate((doubts, 0.5 * step * further))
+        return Steps(densities=densities, doubts=doubts)
+
+
+def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float) -> list[Way]:
+    """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
+
+    Parameters
+    ----------
+    cells
+        By lattice number, lightest first, without gaps.
+    edges
+        Lattice places at which an edge was seen; place k lies before cell k.
+    floor
+        log10 of the lowest signal that is told from nothing.
+    """
+    first, last = min(cells), max(cells)
+    count = steps.densities.size
+    starts = [
+        start
+        for start in range(first, last - count + 2)
+        if 2 * sum(start < place < start + count for place in edges) >= len(edges)
+    ]
+    ways = [_way(cells, steps, start, edges, floor) for start in starts]
+    return sorted(ways, key=lambda way: -way.likelihood)
+
+
+def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float) -> Way:
+    count = steps.densities.size
+    inner = [cells[number] for number in range(start, start + count)]
+    before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
+    after = [cells[number] for number in range(start + count, max(cells) + 1)]
+    tone = _tone(inner, steps, floor)
+    likelihood = (
+        tone
+        + sum(_as_step(cell, floor, end=number in (0, count - 1)) for number, cell in enumerate(inner))
+        + _as_outside(before, inner[0], floor)
+        + _as_outside(after, inner[-1], floor)
+        + _goes_on(inner[-1], after[:1], floor)
+    )
+    told = sum(not _is_lost(cell.level, floor) for cell in inner)
+    return Way(
+        start=start,
+        count=count,
+        lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),
+        likelihood=likelihood,
+        match=tone - told * _ANYWHERE,
+    )
+
+
+def _is_lost(level: float, floor: float) -> bool:
+    return level >= _WHITE or level <= floor
+
+
+def _stands_out(cell: Cell, floor: float) -> bool | None:
+    """Tell whether a cell differs from what lies beside it; None where that cannot be told."""
+    if cell.beside is None:
+        return None
+    if (cell.level >= _WHITE and cell.beside >= _WHITE) or (cell.level <= floor and cell.beside <= floor):
+        return None
+    away = abs(cell.beside - cell.level)
+    # In the dark, glare from afar differs from place to place.
+    glare = _GLARE / 10.0 ** max(cell.level, cell.beside) / math.log(10.0)
+    if away <= glare and glare > _SAME:
+        return None
+    return away > max(_SAME, 3.0 * cell.doubt)
+
+
+def _as_step(cell: Cell, floor: float, *, end: bool) -> float:
+    """Return the log probability, as that of a step, of how a cell stands out, is even and lies on the scan."""
+    out = _stands_out(cell, floor)
+    told = 0.0 if out is None else math.log(0.95 if out else 0.05) if not end else math.log(0.8 if out else 0.2)
+    uneven = 0.0 if cell.even else math.log(0.1 if end else 0.2)
+    return told + uneven + (math.log(0.1) if cell.inside < 0.9 else 0.0)
+
+
+def _as_outside(cells: Sequence[Cell], end: Cell, floor: float) -> float:
+    """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it."""
+    total = 0.0
+    previous: Cell | None = None
+    for cell in cells:
+        out = _stands_out(cell, floor)
+        total += 0.0 if out is None else math.log(0.5)
+        total += math.log(_surface(cell, previous, end, floor))
+        previous = cell
+    return total
+
+
+def _goes_on(end: Cell, after: Sequence[Cell], floor: float) -> float:
+    """Return what speaks against an end beyond which the row goes on denser, and not as what lies beside it does.
+
+    Film beyond the dense end is clear or opaque; one more even patch just denser than the last is a step.
+    """
+    further = any(floor < cell.level < end.level - _SAME and cell.even and _stands_out(cell, floor) for cell in after)
+    return math.log(_ONE_MORE) if further else 0.0
+
+
+def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float) -> float:
+    """Return the probability of the level of a cell beyond an end, given the cell before it on the way outwards."""
+    lost = _is_lost(cell.level, floor)
+    if previous is None:
+        # Where a step is lost at white, so is the glass.
+        return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell)
+    # An edge beyond the wedge lies on its lattice by chance alone, and nothing dark and narrow lies beside glass.
+    change = 0.08 if cell.even and previous.even else 0.25
+    change *= 0.3 if cell.level > previous.level + 0.1 else 1.0
+    if lost:
+        return 0.8 if _is_lost(previous.level, floor) else change
+    return 0.75 * _normal(cell.level - previous.level, math.hypot(_SAME, cell.doubt)) + change * _anew(cell)
+
+
+def _anew(cell: Cell) -> float:
+    """Return the probability, a decade, of the level of a surface: that which lies beside the row too, or another."""
+    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(_SAME, cell.doubt))
+    return 0.3 * beside + 0.7 * math.exp(_ANYWHERE)
+
+
+def _normal(away: float, spread: float) -> float:
+    return math.exp(-0.5 * (away / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
+
+
+def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
+    """Return the log probability of the levels of the steps under a smooth tone curve, the best of three bends."""
+    level = np.array([cell.level for cell in inner])
+    lost = np.array([_is_lost(cell.level, floor) for cell in inner])
+    if np.count_nonzero(~lost) < 3:
+        return -math.inf
+    slope = _typical_slope(level[~lost], steps.densities[~lost])
+    doubt = _doubts(inner, steps, slope)
+    best = max(_process(level, lost, doubt, steps.densities, slope * bend, floor) for bend in _BENDS)
+    # Steps that differ in density differ on the scan: two cells alike are no two steps, but in the dark.
+    told = np.flatnonzero(~lost)
+    drops, rises = -np.diff(level[told]), np.diff(steps.densities[told])
+    bare = np.sqrt(np.maximum(doubt**2 - (slope * steps.doubts) ** 2, _UNEVEN**2))[told]
+    short = np.maximum(_FLATTEST * slope * rises - drops, 0.0) / np.hypot(bare[:-1], bare[1:])
+    return best - 0.5 * float(np.minimum(short, 5.0) @ np.minimum(short, 5.0))
+
+
+def _typical_slope(level: Floats, densities: Floats) -> float:
+    """Return the fall of level a unit of density, the middle one over pairs of steps: the dark end bends away."""
+    falls = -np.diff(level) / np.maximum(np.diff(densities), 1e-3)
+    return min(max(float(np.median(falls)), 0.15), 1.5)
+
+
+def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
+    """Return the standard deviation of each level: certificate, noise, unevenness, and the black level."""
+    level = np.array([cell.level for cell in inner])
+    # A level lower than the steps before it make expected may be a black level set too high, or no step: how much a
+    # black level moves it is asked of the level expected.
+    expected = np.maximum.accumulate(level[::-1])[::-1].copy()
+    for k in range(1, level.size):
+        fall = 1.5 * slope * (steps.densities[k] - steps.densities[k - 1])
+        expected[k] = max(expected[k], expected[k - 1] - fall)
+    light = 10.0 ** (np.minimum(expected, 0.0) / slope)
+    black = slope * np.minimum(_BLACK_LEVEL / np.maximum(light, 1e-6), 10.0) / math.log(10.0)
+    noise = np.array([cell.doubt for cell in inner])
+    return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + _UNEVEN**2 + black**2))
+
+
+def _process(level: Floats, lost: npt.NDArray[np.bool_], doubt: Floats, at: Floats, bend: float, floor: float) -> float:
+    """Return the log probability of levels under a straight line with an integrated random walk on it.
+
+    Lost levels are known to be beyond the end of the scale alone.
+    """
+    x = at - at[0]
+    lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
+    walk = bend**2 * lesser**2 * (3.0 * greater - lesser) / 6.0
+    covariance = 1.0 + _SLOPE[1] ** 2 * np.outer(x, x) + walk
+    kept = ~lost
+    rest = level + _SLOPE[0] * x
+    noisy = covariance[np.ix_(kept, kept)] + np.diag(doubt[kept] ** 2)
+    root = np.linalg.cholesky(noisy)
+    scaled = np.linalg.solve(root, rest[kept])
+    total = (
+        -0.5 * float(scaled @ scaled) - float(np.log(np.diag(root)).sum()) - 0.5 * scaled.size * math.log(2 * math.pi)
+    )
+    white, black = level >= _WHITE, level <= floor
+    if np.any(np.diff(white.astype(np.int8)) > 0) or np.any(np.diff(black.astype(np.int8)) < 0):
+        return -math.inf
+    for k in np.flatnonzero(lost):
+        pull = np.linalg.solve(root, covariance[kept, k])
+        mean = float(pull @ scaled) - _SLOPE[0] * float(x[k])
+        spread = math.sqrt(max(float(covariance[k, k] - pull @ pull), 0.0) + float(doubt[k]) ** 2)
+        beyond = mean - _WHITE if level[k] >= _WHITE else floor - mean
+        total += math.log(max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), 1e-30))
+    return total
