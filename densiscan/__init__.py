@@ -10,67 +10,67 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from densiscan.batch import Assessment, BatchResult, Failure, PrintAim, Task
-    from densiscan.batch_files import measure_files
-    from densiscan.calibrate import Label
-    from densiscan.calibrate import calibrate as calibrate_scan
-    from densiscan.calibration import Calibration
-    from densiscan.calibration_file import read_calibration, write_calibration
-    from densiscan.development_advice import Advice, Plan, advise
-    from densiscan.development_runs import Run
+    from densiscan.arithmetic.quantity import Influence, Quantity
+    from densiscan.batch.assessment import Assessment, BatchResult, Failure, PrintAim, Task
+    from densiscan.batch.files import measure_files
+    from densiscan.calibration.calibration import Calibration
+    from densiscan.calibration.file import read_calibration, write_calibration
+    from densiscan.calibration.make import Label
+    from densiscan.calibration.make import calibrate as calibrate_scan
+    from densiscan.development.advice import Advice, Plan, advise
+    from densiscan.development.run import Run
     from densiscan.errors import DensiscanError
-    from densiscan.film import CurvePoint, FilmTest, film_test
-    from densiscan.negative import MeasureOptions, Reading, measure_scan
-    from densiscan.notebook import open_notebook
-    from densiscan.paper_test import Circumstances, PaperPoint, PaperTest, paper_from_points
-    from densiscan.quantity import Influence, Quantity
-    from densiscan.report import readings_document
-    from densiscan.report_sheet import readings_csv
-    from densiscan.results import as_dict, as_row
-    from densiscan.scan import Scan, open_scan
-    from densiscan.wedge import Wedge, nominal_wedge, read_wedge
+    from densiscan.files.serialise import as_dict, as_row
+    from densiscan.film.speed_and_contrast import CurvePoint, FilmTest, film_test
+    from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+    from densiscan.notebook.location import open_notebook
+    from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_from_points
+    from densiscan.report.readings import readings_document
+    from densiscan.report.table import readings_csv
+    from densiscan.scan.scan import Scan, open_scan
+    from densiscan.wedge.wedge import Wedge, nominal_wedge, read_wedge
 
 __version__ = "0.1.0"
 
 _SHELF = {
-    "Advice": "development_advice",
-    "Assessment": "batch",
-    "BatchResult": "batch",
-    "Calibration": "calibration",
-    "Circumstances": "paper_test",
-    "CurvePoint": "film",
+    "Advice": "development.advice",
+    "Assessment": "batch.assessment",
+    "BatchResult": "batch.assessment",
+    "Calibration": "calibration.calibration",
+    "Circumstances": "paper.tested_range",
+    "CurvePoint": "film.speed_and_contrast",
     "DensiscanError": "errors",
-    "Failure": "batch",
-    "FilmTest": "film",
-    "Influence": "quantity",
-    "Label": "calibrate",
-    "MeasureOptions": "negative",
-    "PaperPoint": "paper_test",
-    "PaperTest": "paper_test",
-    "Plan": "development_advice",
-    "PrintAim": "batch",
-    "Quantity": "quantity",
-    "Reading": "negative",
-    "Run": "development_runs",
-    "Scan": "scan",
-    "Task": "batch",
-    "Wedge": "wedge",
-    "advise": "development_advice",
-    "as_dict": "results",
-    "as_row": "results",
-    "calibrate_scan": "calibrate:calibrate",
-    "film_test": "film",
-    "measure_files": "batch_files",
-    "measure_scan": "negative",
-    "nominal_wedge": "wedge",
-    "open_notebook": "notebook",
-    "open_scan": "scan",
-    "paper_from_points": "paper_test",
-    "read_calibration": "calibration_file",
-    "read_wedge": "wedge",
-    "readings_csv": "report_sheet",
-    "readings_document": "report",
-    "write_calibration": "calibration_file",
+    "Failure": "batch.assessment",
+    "FilmTest": "film.speed_and_contrast",
+    "Influence": "arithmetic.quantity",
+    "Label": "calibration.make",
+    "MeasureOptions": "negative.reading",
+    "PaperPoint": "paper.tested_range",
+    "PaperTest": "paper.tested_range",
+    "Plan": "development.advice",
+    "PrintAim": "batch.assessment",
+    "Quantity": "arithmetic.quantity",
+    "Reading": "negative.reading",
+    "Run": "development.run",
+    "Scan": "scan.scan",
+    "Task": "batch.assessment",
+    "Wedge": "wedge.wedge",
+    "advise": "development.advice",
+    "as_dict": "files.serialise",
+    "as_row": "files.serialise",
+    "calibrate_scan": "calibration.make:calibrate",
+    "film_test": "film.speed_and_contrast",
+    "measure_files": "batch.files",
+    "measure_scan": "negative.reading",
+    "nominal_wedge": "wedge.wedge",
+    "open_notebook": "notebook.location",
+    "open_scan": "scan.scan",
+    "paper_from_points": "paper.tested_range",
+    "read_calibration": "calibration.file",
+    "read_wedge": "wedge.wedge",
+    "readings_csv": "report.table",
+    "readings_document": "report.readings",
+    "write_calibration": "calibration.file",
 }
 """Name on the shelf: the module it stands in, and after a colon its name there where that is another."""
 

@@ -10,9 +10,9 @@ def main() -> None:
     """Run the command line of this process, and end with its status."""
     try:
         # Not at the top: the command line takes a moment to import, and Ctrl-C may come in it.
-        from densiscan.blas import keep_to_one_thread
-        from densiscan.cli import run
-        from densiscan.cli_options import DEBUG_VARIABLE
+        from densiscan.arithmetic.one_thread import keep_to_one_thread
+        from densiscan.cli.app import run
+        from densiscan.cli.options import DEBUG_VARIABLE
 
         keep_to_one_thread()
         if not os.environ.get(DEBUG_VARIABLE):

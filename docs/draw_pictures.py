@@ -14,9 +14,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from densiscan.cli import run
-from densiscan.demo import sample_scans
-from densiscan.plots import INK, new_figure, save_figure
+from densiscan.cli.app import run
+from densiscan.cli.samples import sample_scans
+from densiscan.report.figures.style import INK, new_figure, save_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -14,8 +14,8 @@ from typing import Any, get_args, get_type_hints
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from densiscan.cli import command_line
-from densiscan.cli_examples import parted
+from densiscan.cli.app import command_line
+from densiscan.cli.help import parted
 
 PAGE = Path(__file__).resolve().with_name("commands.md")
 

@@ -10,8 +10,8 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import Phase, settings
 
-from densiscan import cli_options
-from tests.schemas import PRINTED, dumps_watched
+from densiscan.cli import options
+from tests.support.schemas import PRINTED, dumps_watched
 
 # No example fails for its time: a machine may be slow at any moment. In CI the same examples run each time.
 settings.register_profile("default", deadline=None)
@@ -42,7 +42,7 @@ def shared_data() -> Path:
 @pytest.fixture(scope="session", autouse=True)
 def _documents_are_read() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cli_options, "json", SimpleNamespace(dumps=dumps_watched))
+        patch.setattr(options, "json", SimpleNamespace(dumps=dumps_watched))
         yield
 
 

@@ -17,8 +17,8 @@ import pytest
 
 import densiscan
 from densiscan import as_dict, as_row
-from densiscan.quantity import Influence, Quantity, Warning_
-from tests.made_up import assessment, calibration, reading
+from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
+from tests.support.made_up import assessment, calibration, reading
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "docs" / "api.md"

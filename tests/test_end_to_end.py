@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from numpy.testing import assert_allclose
 
-from densiscan.cli import run
+from densiscan.cli.app import run
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
 NEGATIVES = ("normal", "thin", "dense", "underdeveloped", "leak")

@@ -1,6 +1,6 @@
 """A few scans of the honesty bench: is the truth inside value plus or minus uncertainty, and is that not too wide?
 
-The whole bench, over hundreds of scans, is `python -m tests.honesty`; its table stands in docs/accuracy.md.
+The whole bench, over hundreds of scans, is `python -m tests.trials.honesty`; its table stands in docs/accuracy.md.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from densiscan.quantity import Influence, Quantity
-from tests.honesty import READINGS, Check, checks_of, rows_of, table
+from densiscan.arithmetic.quantity import Influence, Quantity
+from tests.trials.honesty import READINGS, Check, checks_of, rows_of, table
 
 SEEDS = range(9001, 9009)
 """Nothing was fitted to them."""

@@ -1,98 +1,136 @@
-"""The house is a test: data flows down the order, imports point up it, no module outgrows an evening's reading."""
+"""The house is a test: data flows down the packages, imports go by the doors, no module outgrows an evening."""
 
 from __future__ import annotations
 
 import ast
+from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).resolve().parents[1] / "densiscan"
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "densiscan"
 
 ORDER = [
-    *("errors", "blas", "writing", "arguments", "tables", "documents", "quantity", "results", "curves"),
-    *("scan", "survey"),
-    *(
-        "wedge",
-        "staircase",
-        "steps",
-        "glare",
-        "findings",
-        "calibration",
-        "lamp",
-        "calibrate",
-        "calibration_file",
-        "scanner",
-    ),
-    *("pieces", "frames", "apertures", "negative", "evenness"),
-    *("film", "development", "paper", "batch", "notebook", "plots", "report"),
-    *("sample", "demo", "cli"),
+    *("errors", "arithmetic", "files", "scan", "wedge", "calibration", "negative"),
+    *("film", "development", "paper", "batch", "notebook", "report", "cli"),
 ]
-"""A stage of the trade each; it imports only from those before it. Siblings such as scan_png stand with scan."""
+"""One stage of the trade each; a module imports only from its own and from those before it."""
 
 LINES = 500
+DOOR_LINES = 20
+ENTRIES = 20
 
 
-def modules() -> list[Path]:
-    return sorted(file for file in PACKAGE.glob("*.py") if not file.stem.startswith("__"))
+def python_files(folder: Path) -> list[Path]:
+    return sorted(file for file in folder.rglob("*.py") if not file.stem.startswith("__"))
 
 
-def stage(module: str) -> str | None:
-    """Return the stage a module belongs to: its own, or the one that its name begins with."""
-    if module in ORDER:
-        return module
-    return next((name for name in ORDER if module.startswith(f"{name}_")), None)
+def address(file: Path) -> str:
+    """Return a module's name from its place, such as densiscan.scan.survey."""
+    return ".".join(file.relative_to(ROOT).with_suffix("").parts)
 
 
-def imported(file: Path) -> set[str]:
-    """Names of the package's own modules that a module imports, late imports and those for types included."""
-    found: set[str] = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+MODULES = python_files(PACKAGE)
+ADDRESSES = {address(file) for file in MODULES}
+PACKAGES = {
+    address(door.parent) for door in PACKAGE.rglob("__init__.py") if door.parent != PACKAGE and door.parent.is_dir()
+}
+
+
+@cache
+def tree_of(file: Path) -> ast.Module:
+    return ast.parse(file.read_text(encoding="utf-8"))
+
+
+def imports_in(file: Path) -> Iterator[tuple[str, str]]:
+    """Yield the modules that a file imports and the names it takes, late imports and those for types included."""
+    for node in ast.walk(tree_of(file)):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{file.name} imports by dots; name densiscan in full"
-            parts = (node.module or "").split(".")
-            if parts[0] == "densiscan":
-                found |= {parts[1]} if len(parts) > 1 else {name.name for name in node.names}
+            module = node.module or ""
+            for name in node.names:
+                whole = f"{module}.{name.name}"
+                yield (whole, "") if whole in ADDRESSES | PACKAGES else (module, name.name)
         elif isinstance(node, ast.Import):
-            found |= {name.name.split(".")[1] for name in node.names if name.name.startswith("densiscan.")}
-    return found - {"__version__"}
+            yield from ((name.name, "") for name in node.names)
 
 
-@pytest.mark.parametrize("file", modules(), ids=lambda file: file.stem)
+def ours(file: Path) -> set[str]:
+    return {module for module, _ in imports_in(file) if module in ADDRESSES}
+
+
+def stage(module: str) -> str:
+    return module.split(".")[1]
+
+
+def test_every_package_has_its_place_in_the_order() -> None:
+    assert {stage(module) for module in ADDRESSES} == set(ORDER)
+
+
+@pytest.mark.parametrize("file", MODULES, ids=address)
 def test_imports_point_up_the_order(file: Path) -> None:
-    ours = stage(file.stem)
-    assert ours is not None, f"{file.stem} has no place in the order: add it to ORDER here and in DEVELOPERS.md"
-    above = ORDER[: ORDER.index(ours) + 1]
-    below = sorted(name for name in imported(file) if stage(name) not in above)
-    assert not below, f"{file.stem} imports {below}, which do not stand above it"
+    above = ORDER[: ORDER.index(stage(address(file))) + 1]
+    assert [module for module in ours(file) if stage(module) not in above] == []
 
 
 def test_imports_run_in_no_ring() -> None:
-    assert list(TopologicalSorter({file.stem: imported(file) for file in modules()}).static_order())
+    assert list(TopologicalSorter({address(file): ours(file) for file in MODULES}).static_order())
 
 
-@pytest.mark.parametrize("file", modules(), ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", [*MODULES, PACKAGE / "__init__.py", PACKAGE / "__main__.py"], ids=address)
+def test_what_is_imported_from_another_package_stands_at_its_door(file: Path) -> None:
+    for module in ours(file):
+        package, _, name = module.rpartition(".")
+        if package != "densiscan" and not address(file).startswith(f"{package}."):
+            assert name in import_module(package).__all__, f"{name} is not at the door of {package}"
+
+
+@pytest.mark.parametrize("file", MODULES, ids=address)
+def test_no_underscored_name_is_imported(file: Path) -> None:
+    private = [f"{module}.{name}" for module, name in imports_in(file) if module in ADDRESSES and name.startswith("_")]
+    assert private == []
+
+
+@pytest.mark.parametrize("package", sorted(PACKAGES - {"densiscan.report.page.templates"}))
+def test_a_door_is_short_and_names_what_is_there(package: str) -> None:
+    door = ROOT.joinpath(*package.split(".")) / "__init__.py"
+    assert len(door.read_text(encoding="utf-8").splitlines()) < DOOR_LINES
+    assert list(imports_in(door)) == []
+    for name in import_module(package).__all__:
+        assert f"{package}.{name}" in ADDRESSES
+
+
+def test_the_house_is_seen_at_one_glance() -> None:
+    assert len([entry for entry in PACKAGE.iterdir() if entry.name != "__pycache__"]) <= ENTRIES
+
+
+@pytest.mark.parametrize("file", MODULES, ids=address)
 def test_no_module_passes_500_lines(file: Path) -> None:
     lines = len(file.read_text(encoding="utf-8").splitlines())
-    assert lines <= LINES, f"{file.stem} has {lines} lines: split off a sibling named after the trade"
+    assert lines <= LINES, f"{address(file)} has {lines} lines: split off a sibling named after the trade"
+
+
+RENDERER = [file for file in (ROOT / "tests" / "renderer").glob("*.py") if not file.stem.startswith("test_")]
 
 
 def test_the_renderer_shares_no_code_with_what_reads_it() -> None:
-    for file in modules():
-        if stage(file.stem) == "sample":
-            others = {name for name in imported(file) if stage(name) != "sample"}
-            assert others <= {"errors"}, f"{file.stem} imports {sorted(others)}"
+    assert RENDERER
+    for file in RENDERER:
+        assert ours(file) <= {"densiscan.errors"}, file.name
 
 
-def test_what_reads_shares_no_code_with_the_renderer() -> None:
-    for file in modules():
-        if stage(file.stem) not in {"sample", "demo", "cli"}:
-            assert not [name for name in imported(file) if stage(name) == "sample"], file.stem
+def test_the_product_imports_nothing_of_the_tests() -> None:
+    for file in [*MODULES, *PACKAGE.glob("__*.py")]:
+        assert not [module for module, _ in imports_in(file) if module.split(".")[0] == "tests"], file
 
 
 def test_no_module_is_a_drawer_for_everything() -> None:
-    assert not {"core", "utils", "common", "misc"} & {file.stem for file in modules()}
+    names = {part for module in ADDRESSES for part in module.split(".")}
+    assert not {"core", "utils", "common", "misc"} & names
 
 
 DANGEROUS_MODULES = {"code", "codeop", "dill", "joblib", "marshal", "pickle", "shelve", "subprocess", "yaml"}
@@ -118,7 +156,7 @@ def dangers_in(source: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("file", modules(), ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", MODULES, ids=address)
 def test_nothing_read_can_become_a_program(file: Path) -> None:
     assert dangers_in(file.read_text(encoding="utf-8")) == []
 

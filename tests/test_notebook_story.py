@@ -12,11 +12,11 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, invariant, precondition, rule
 
-from densiscan.development_runs import Run
-from densiscan.notebook_book import Notebook
-from densiscan.notebook_readings import NewReading
-from densiscan.notebook_tables import checked
-from densiscan.quantity import Quantity
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.run import Run
+from densiscan.notebook.notebook import Notebook
+from densiscan.notebook.readings import NewReading
+from densiscan.notebook.tables import checked
 
 NAMES = st.sampled_from(["Film A", "Film B", "film a"])
 

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from tests.page_scenes import SCENES
-from tests.pages import (
+from tests.support.page_scenes import SCENES
+from tests.support.pages import (
     ROOT,
     Step,
     alike,

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from densiscan.cli import run
-from tests.schemas import FOLDER, PRINTED, faults, name_of
+from densiscan.cli.app import run
+from tests.support.schemas import FOLDER, PRINTED, faults, name_of
 
 ROOT = FOLDER.parents[1]
 SCHEMAS = sorted(FOLDER.glob("*.schema.json"))

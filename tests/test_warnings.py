@@ -15,29 +15,30 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from densiscan.apertures import ApertureReadings
-from densiscan.calibrate import Label, calibrate
-from densiscan.development_advice import Advice, advise
-from densiscan.development_wear import Load, Wear
-from densiscan.film import FilmAim, FilmTest, film_test
-from densiscan.frames_rebate import Frame
-from densiscan.lamp import read_bed
-from densiscan.negative import MeasureOptions, _limits, measure_scan
-from densiscan.negative_parts import _doubts
-from densiscan.paper_test import Circumstances, PaperTest, paper_by_eye
-from densiscan.pieces_map import TurnedBox
-from densiscan.quantity import Quantity, Warning_
-from densiscan.report_advice import AdviceSheet, _all_warnings
-from densiscan.sample import FilmCurve, Gradient, Picture, Place, Scanner, sheet
-from densiscan.scan import Scan
-from densiscan.scanner_bed import bed_check
-from densiscan.scanner_slot import slot_check
-from densiscan.scanner_wedge import wedge_check
-from tests import test_film, test_paper_test
-from tests.bed_pieces import BlackMask, layout, scanned, wedge
-from tests.made_up import calibration
-from tests.test_development_advice import plan, run
-from tests.test_negative import calibration_of, codes
+from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.calibration.check.bed import bed_check
+from densiscan.calibration.check.slot import slot_check
+from densiscan.calibration.check.wedge import wedge_check
+from densiscan.calibration.lamp import read_bed
+from densiscan.calibration.make import Label, calibrate
+from densiscan.development.advice import Advice, advise
+from densiscan.development.developer_life import Load, Wear
+from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
+from densiscan.negative.find.rebate import Frame
+from densiscan.negative.parts import _doubts
+from densiscan.negative.reading import MeasureOptions, _limits, measure_scan
+from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
+from densiscan.report.advice import AdviceSheet, _all_warnings
+from densiscan.scan.apertures import ApertureReadings
+from densiscan.scan.cells import TurnedBox
+from densiscan.scan.scan import Scan
+from tests.development.test_advice import plan, run
+from tests.film import test_film
+from tests.negative.test_negative import calibration_of, codes
+from tests.paper import test_test as test_paper_test
+from tests.renderer import FilmCurve, Gradient, Picture, Place, Scanner, sheet
+from tests.support.bed_pieces import BlackMask, layout, scanned, wedge
+from tests.support.made_up import calibration
 
 TESTS = Path(__file__).resolve().parent
 PACKAGE = TESTS.parent / "densiscan"
@@ -61,7 +62,7 @@ def codes_in(file: Path) -> set[str]:
     return {str(code) for code in found}
 
 
-CODES = {file.stem: codes_in(file) for file in sorted(PACKAGE.glob("*.py"))}
+CODES = {file.stem: codes_in(file) for file in sorted(PACKAGE.rglob("*.py"))}
 EVERY = sorted({code for found in CODES.values() for code in found} | {"clipped-light", "clipped-dark"})
 
 
@@ -72,7 +73,7 @@ def test_codes_are_kebab_case() -> None:
 
 @pytest.mark.parametrize("code", EVERY)
 def test_a_test_provokes_it(code: str) -> None:
-    assert any(f'"{code}"' in file.read_text(encoding="utf-8") for file in TESTS.glob("test_*.py"))
+    assert any(f'"{code}"' in file.read_text(encoding="utf-8") for file in TESTS.rglob("test_*.py"))
 
 
 # What is sound, by stage: the test below makes it and holds that nothing is said of it.

@@ -1,0 +1,81 @@
+"""The odd ones of a folder: negatives whose figures stand apart from the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.batch.assessment import Assessment
+
+LEAST_READINGS: Final = 8
+"""Fewer give no spread to stand apart from."""
+
+LIMIT: Final = 3.5
+"""Modified z-score from which a value stands apart (Iglewicz and Hoaglin 1993, How to Detect and Handle Outliers; from
+memory)."""
+
+_NORMAL_MAD: Final = 1.4826
+LEAST_DIFFERENCE: Final = 0.05
+"""Density that is worth a word, however alike the rest are: about what an eye tells in a print."""
+
+FIGURES: Final[Mapping[str, str]] = {
+    "base_plus_fog": "base plus fog",
+    "shadow": "shadow",
+    "highlight": "highlight",
+    "density_range": "density range",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlier:
+    """One figure of one negative that stands apart: `usual` is the median of all, `spread` their robust scatter."""
+
+    name: str
+    figure: str
+    value: float
+    usual: float
+    spread: float
+
+
+@dataclass(slots=True)
+class Folder:
+    """The figures of a folder as they come, no more kept of each negative than that."""
+
+    names: list[str]
+    values: dict[str, list[tuple[int, float, float]]]
+
+    @classmethod
+    def empty(cls) -> Folder:
+        """Return a folder of which nothing was read yet."""
+        return cls([], {figure: [] for figure in FIGURES})
+
+    def add(self, assessment: Assessment) -> None:
+        """Take in one negative."""
+        reading = assessment.reading
+        number = len(self.names)
+        self.names.append(reading.file if reading.piece is None else f"{reading.file} ({reading.piece})")
+        for figure, values in self.values.items():
+            quantity: Quantity | None = getattr(reading, figure)
+            if quantity is not None:
+                values.append((number, quantity.value, quantity.standard_uncertainty or 0.0))
+
+    def outliers(self) -> tuple[Outlier, ...]:
+        """Return what stands apart, in the order the negatives came."""
+        found = [
+            (number, outlier) for figure, values in self.values.items() for number, outlier in self._of(figure, values)
+        ]
+        return tuple(outlier for _, outlier in sorted(found, key=lambda pair: pair[0]))
+
+    def _of(self, figure: str, values: Sequence[tuple[int, float, float]]) -> list[tuple[int, Outlier]]:
+        if len(values) < LEAST_READINGS:
+            return []
+        usual = median(value for _, value, _ in values)
+        spread = _NORMAL_MAD * median(abs(value - usual) for _, value, _ in values)
+        return [
+            (number, Outlier(name=self.names[number], figure=figure, value=value, usual=usual, spread=spread))
+            for number, value, doubt in values
+            if abs(value - usual) > max(LIMIT * max(spread, doubt), LEAST_DIFFERENCE)
+        ]

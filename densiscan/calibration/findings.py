@@ -1,0 +1,82 @@
+"""What the last check found of a scanner, as it is kept with the calibration in use."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from densiscan.calibration.glare import Glare
+from densiscan.files.documents import flag_of, number_of, text_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What was found, each None where it was not looked for.
+
+    Attributes
+    ----------
+    checked
+        When, ISO 8601.
+    drift
+        Worst difference of a step from the calibration, density.
+    drifted
+        Whether that is more than chance and more than is allowed.
+    lamp
+        Standard deviation of the lamp's light over the bed, density (k = 1).
+    glare
+        What is scattered.
+    """
+
+    checked: str
+    drift: float | None = None
+    drifted: bool = False
+    lamp: float | None = None
+    glare: Glare | None = None
+
+    def __post_init__(self) -> None:
+        numbers = [value for value in (self.drift, self.lamp) if value is not None]
+        if not all(math.isfinite(value) for value in numbers) or (self.lamp or 0.0) < 0.0:
+            raise ValueError("a finding is not a number")
+
+    def over(self, older: Findings | None) -> Findings:
+        """Return these findings, and the older ones where nothing new was looked for."""
+        if older is None:
+            return self
+        new = self.drift is not None
+        return Findings(
+            checked=self.checked,
+            drift=self.drift if new else older.drift,
+            drifted=self.drifted if new else older.drifted,
+            lamp=older.lamp if self.lamp is None else self.lamp,
+            glare=older.glare if self.glare is None else self.glare,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "checked": self.checked,
+            "drift": self.drift,
+            "drifted": self.drifted,
+            "lamp": self.lamp,
+            "glare": None if self.glare is None else self.glare.to_json(),
+        }
+
+    @classmethod
+    def from_json(cls, document: Mapping[str, Any]) -> Findings:
+        """Return the findings that a document of this form holds.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing or of another kind.
+        """
+        glare = document["glare"]
+        return cls(
+            checked=text_of(document, "checked"),
+            drift=None if document["drift"] is None else number_of(document, "drift", -6.0, 6.0),
+            drifted=flag_of(document, "drifted"),
+            lamp=None if document["lamp"] is None else number_of(document, "lamp", 0.0, 6.0),
+            glare=None if glare is None else Glare.from_json(glare),
+        )

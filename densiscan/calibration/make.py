@@ -1,0 +1,446 @@
+"""From the scan of a wedge to a calibration: read the steps, tell the polarity, keep what the scanner tells apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.arithmetic.curves import isotonic, shape_preserving, shape_preserving_slopes
+from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
+from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, pull_of_steps, step_parts
+from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.veil import with_surrounds
+from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
+from densiscan.scan.channels import other_channels
+from densiscan.scan.scan import Scan, ScanFacts
+from densiscan.scan.survey import Survey, patch, require_size, survey
+from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
+from densiscan.wedge.wedge import Wedge
+
+Floats = npt.NDArray[np.float64]
+
+FEWEST_USED: Final = 5
+"""Steps a curve needs: fewer leave nothing to check it with."""
+APERTURE_MM2: Final = math.pi * 0.5**2
+"""Area of the 1 mm aperture at which steps must be told apart."""
+CONFIDENCE: Final = 3.0
+"""Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
+_CLEARLY: Final = 0.9
+_LEAST_DOUBT: Final = 0.005
+"""Least standard deviation of a step's density where steps are told from each other by it."""
+_MOST_UNTOLD: Final = 3
+_PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0.96)
+_CLIPPED: Final = 0.01
+"""Fraction of a step's pixels at the end of the scale from which its mean is no longer the signal of the step."""
+_DOUBT: Final = (
+    "{file}: the steps do not tell whether dark on this scan means dense or clear; say --not-inverted (clear film is "
+    "bright) or --inverted (clear film is dark)."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """What a calibration is called and how it was made: name, time (ISO 8601), and mode."""
+
+    name: str
+    created: str
+    mode: str = "transmission"
+
+
+def calibrate(
+    scan: Scan,
+    wedge: Wedge,
+    *,
+    label: Label,
+    region_mm: BoxMm | None = None,
+    inverted: bool | None = None,
+    empty_bed: Scan | Bed | None = None,
+) -> Calibration:
+    """Calibrate a scanner from the scan of a step wedge.
+
+    Parameters
+    ----------
+    scan
+        Of the wedge, alone or with other things on the bed.
+    wedge
+        The densities of its steps.
+    region_mm
+        Box (left, top, width, height) to look in; the whole scan when not given.
+    inverted
+        Whether the signal rises with density; told from the steps when not given.
+    empty_bed
+        The same bed with nothing on it, read already or not: the lamp's unevenness over the wedge is taken out.
+        Readings by this calibration must then be divided by the lamp's light likewise.
+
+    Raises
+    ------
+    MeasureError
+        If the empty bed is clipped, not empty, or another part of the bed.
+    WedgeNotFoundError
+        If the steps are not found, or not as many as the wedge has.
+    PolarityError
+        If the steps leave it in doubt which way the signal runs, and `inverted` is not given.
+    CalibrationError
+        If fewer than five steps are told apart.
+    """
+    steps = wedge.lightest_first()
+    densities = np.array([step.density for step in steps])
+    doubts = np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps])
+    whole = signal_map(scan)
+    signal, origin = searched(whole, region_mm, scan)
+    answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
+    refusals: list[str] = []
+    told = inverted
+    for way in (False, True) if inverted is None else (inverted,):
+        try:
+            place = find_steps(
+                signal, densities, inverted=way, doubts=doubts, quantum=1.0 / scan.facts.full_scale, origin_mm=origin
+            )
+        except WedgeNotFoundError as problem:
+            refusals.append(str(problem))
+            continue
+        answers[way] = place, _read(scan, wedge, place)
+        # The steps seen one way tell which way is right: the other is looked at only where it is that.
+        told = _told(answers, densities, scan.facts.file) if told is None else told
+        if told == way:
+            break
+    if not answers:
+        raise WedgeNotFoundError(
+            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; check the wedge "
+            "file, or give --region left,top,width,height in mm around the wedge."
+        )
+    if told is None or told not in answers:
+        raise PolarityError(_DOUBT.format(file=scan.facts.file))
+    readings = answers[told][1]
+    made = calibrate_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+    told_of_bed: tuple[Warning_, ...] = ()
+    if empty_bed is not None:
+        bed = empty_bed if isinstance(empty_bed, Bed) else read_bed(empty_bed)
+        # The lamp is seen through the curve, which is itself seen under the lamp: the second round changes little.
+        for _ in range(2):
+            field = lamp_field(bed, made)
+            field.require_same_bed(scan)
+            lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
+            made = calibrate_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+        told_of_bed = field.warnings
+    made = _with_surrounds(made, whole)
+    others = _other_channels(scan, wedge, answers[told][0], made, label)
+    return replace(made, warnings=scan.warnings + made.warnings + told_of_bed, others=others)
+
+
+def _other_channels(
+    scan: Scan, wedge: Wedge, place: WedgePlace, made: Calibration, label: Label
+) -> tuple[Calibration, ...]:
+    """Return the curves of the other channels of a colour scan; one that tells too few steps apart is left out.
+
+    Lamp and glare are taken to be those of the channel in use.
+    """
+    others = []
+    for other in other_channels(scan):
+        read = [
+            replace(reading, light=known.reading.light, surround=known.reading.surround)
+            for reading, known in zip(_read(other, wedge, place), made.steps, strict=True)
+        ]
+        with suppress(CalibrationError):
+            facts, channel, inverted = other.facts, other.channel, made.inverted
+            others.append(calibrate_steps(read, facts=facts, channel=channel, inverted=inverted, label=label))
+    return tuple(others)
+
+
+def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
+    """Return the calibration with the light that lay round each step, for the day when the scanner's glare is known."""
+    full = made.scan.full_scale
+    light = np.interp(signal * full, np.arange(full + 1), made.table(full))
+    readings = with_surrounds([step.reading for step in made.steps], light, CELL_MM)
+    steps = zip(made.steps, readings, strict=True)
+    return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+
+
+def signal_map(scan: Scan) -> Floats:
+    """Return the mean signal of cells of `CELL_MM` over a scan, shape (rows, columns)."""
+    require_size(scan)
+    return even_cells(survey(scan, cell_mm=CELL_MM))
+
+
+def even_cells(surveyed: Survey) -> Floats:
+    """Return the means of a survey over even cells of `CELL_MM`, whatever whole pixels its own cells have."""
+    across = _regrouped(surveyed.mean.T, surveyed.x_edges_mm)
+    return _regrouped(across.T, surveyed.y_edges_mm)
+
+
+def searched(signal: Floats, region_mm: BoxMm | None, scan: Scan) -> tuple[Floats, tuple[float, float]]:
+    """Return the part of a signal map in a region, and its corner in mm; WrongUseError where it is too small."""
+    if region_mm is None:
+        return signal, (0.0, 0.0)
+    left, top, width, height = (round(side / CELL_MM) for side in region_mm)
+    part = signal[max(top, 0) : top + height, max(left, 0) : left + width]
+    if min(part.shape) < 8:
+        raise WrongUseError(
+            f"{scan.facts.file}: --region holds no part of the scan that a wedge fits in; the scan is "
+            f"{scan.width_mm:.0f} x {scan.height_mm:.0f} mm."
+        )
+    return part, (CELL_MM * max(left, 0), CELL_MM * max(top, 0))
+
+
+def _regrouped(lines: Floats, edges_mm: Floats) -> Floats:
+    """Return means over cells of `CELL_MM` along the first axis, from cells between other borders."""
+    total = np.concatenate((np.zeros((1, lines.shape[1])), np.cumsum(lines * np.diff(edges_mm)[:, None], axis=0)))
+    borders = np.arange(int(edges_mm[-1] / CELL_MM + 1e-6) + 1) * CELL_MM
+    k = np.clip(np.searchsorted(edges_mm, borders, side="right") - 1, 0, edges_mm.size - 2)
+    share = ((borders - edges_mm[k]) / np.diff(edges_mm)[k])[:, None]
+    result: Floats = np.diff(total[k] + share * (total[k + 1] - total[k]), axis=0) / CELL_MM
+    return result
+
+
+def _fuller(refusals: list[str]) -> str:
+    """Return the refusal that saw something, where one did."""
+    return next((text for text in refusals if "were seen" in text), refusals[0])
+
+
+def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...]:
+    readings = []
+    for step, found in zip(wedge.lightest_first(), place.steps, strict=True):
+        left, top, width, height = found.box_mm
+        box = (max(left, 0.0), max(top, 0.0), width, height)
+        read = patch(scan, box_mm=box)
+        per_mm2 = read.independent / max(width * height, 1e-9)
+        readings.append(
+            StepReading(
+                step=step.step,
+                density=step.density,
+                certificate=step.uncertainty,
+                signal=read.clean_mean,
+                noise=read.clean_sd,
+                independent=max(read.independent, 1.0),
+                per_aperture=max(per_mm2 * APERTURE_MM2, 1.0),
+                clipped=max(read.clipped_light, read.clipped_dark),
+                box_mm=box,
+                seen=found.seen,
+            )
+        )
+    return tuple(readings)
+
+
+def _told(answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]], densities: Floats, file: str) -> bool:
+    _, readings = next(iter(answers.values()))
+    kept = [n for n, reading in enumerate(readings) if reading.clipped <= _CLIPPED]
+    return told_inverted(np.array([readings[n].signal for n in kept]), densities[kept], file)
+
+
+def calibrate_steps(
+    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+) -> Calibration:
+    """Make a calibration from the readings of a wedge's steps.
+
+    Parameters
+    ----------
+    readings
+        Lightest first.
+    inverted
+        True when the signal rises with density: see `told_inverted`.
+
+    Raises
+    ------
+    CalibrationError
+        If fewer than five steps are told apart.
+    """
+    used, warnings = _usable(readings, inverted=inverted)
+    if sum(used) < FEWEST_USED:
+        raise CalibrationError(
+            f"{facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: "
+            "scan with automatic exposure off, in 16 bits, so that the clear step is just below white."
+        )
+    plain = Calibration(
+        name=label.name,
+        created=label.created,
+        mode=label.mode,
+        channel=channel,
+        inverted=inverted,
+        scan=facts,
+        steps=tuple(
+            CalibratedStep(reading=reading, used=flag, measured=None)
+            for reading, flag in zip(readings, used, strict=True)
+        ),
+        fit=(0.0,) * (sum(used) - 1),
+        density_range=_range([reading for reading, flag in zip(readings, used, strict=True) if flag]),
+        residual=0.0,
+        warnings=tuple(warnings),
+    )
+    made = [_with_left_out(replace(plain, black=black)) for black in _blacks(plain)]
+    best = min(made, key=lambda calibration: calibration.residual)
+    return best if best.residual < _CLEARLY * made[0].residual else made[0]
+
+
+def _blacks(plain: Calibration) -> Sequence[float]:
+    """Return the signals worth trying as that of no light: none, and parts of the darkest signal used.
+
+    The residuals of the steps left out choose among them; the curve goes through the steps with any.
+    """
+    darkest = min(
+        1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
+    )
+    return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
+
+
+def _range(used: Sequence[StepReading]) -> tuple[float, float]:
+    return used[0].density, used[-1].density
+
+
+def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bool], list[Warning_]]:
+    """Tell which steps the curve can go through, from the light end to the first that drowns."""
+    level = np.array([1.0 - reading.signal if inverted else reading.signal for reading in readings])
+    doubt = np.array([max(reading.noise / math.sqrt(reading.independent), 1e-9) for reading in readings])
+    aperture = np.array([max(reading.noise / math.sqrt(reading.per_aperture), 1e-9) for reading in readings])
+    pooled = -isotonic(-level, 1.0 / doubt**2)
+    inside = [reading.clipped <= _CLIPPED and level[n] > 0.0 for n, reading in enumerate(readings)]
+    used = [False] * len(readings)
+    warnings: list[Warning_] = []
+    told: list[bool] = []
+    chain: list[int] = []
+    for number in np.flatnonzero(inside).tolist():
+        if not chain:
+            chain, told = [number], [True]
+        elif level[number] < level[chain[-1]] and pooled[number] < pooled[chain[-1]]:
+            apart = (level[chain[-1]] - level[number]) / math.hypot(aperture[chain[-1]], aperture[number])
+            chain.append(number)
+            told.append(bool(apart >= CONFIDENCE))
+    for number in chain[: _last_told(told) + 1]:
+        used[number] = True
+    clipped = [
+        reading.step for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped > _CLIPPED
+    ]
+    if clipped:
+        warnings.append(
+            Warning_(
+                code="steps-clipped",
+                message=f"Steps {', '.join(clipped)} are at the end of the scanner's scale and were left out; "
+                "change the exposure to use them.",
+            )
+        )
+    densest = max((n for n, flag in enumerate(used) if flag), default=-1)
+    skipped = [reading.step for n, reading in enumerate(readings) if n < densest and not used[n] and inside[n]]
+    if skipped:
+        warnings.append(
+            Warning_(
+                code="steps-out-of-order",
+                message=f"Steps {', '.join(skipped)} read no denser than a lighter step and were left out; look for "
+                "dust or a scratch on them.",
+            )
+        )
+    drowned = [reading for n, reading in enumerate(readings) if n > densest and inside[n]]
+    if drowned:
+        warnings.append(
+            Warning_(
+                code="steps-not-told-apart",
+                message=f"From step {drowned[0].step} (density {drowned[0].density:.2f}) on this scanner does not tell "
+                "the steps apart; denser readings are only limits.",
+            )
+        )
+    return used, warnings
+
+
+def _last_told(told: Sequence[bool]) -> int:
+    """Return the last step of the unbroken row of steps told apart.
+
+    A step under a streak, told from neither neighbour, does not end the row where it goes on beyond.
+    """
+    last = 0
+    for number in range(1, len(told)):
+        if number - last > _MOST_UNTOLD:
+            break
+        last = number if told[number] else last
+    return last
+
+
+def _with_left_out(plain: Calibration) -> Calibration:
+    """Fill in what the curve says of each step when that step is left out, and from that the doubt of its shape."""
+    x, densities, used = plain.knots()
+    slopes = shape_preserving_slopes(x, densities)
+    size = x.size
+    without: list[tuple[float, dict[Influence, float]]] = []
+    excess = np.zeros(size)
+    known = np.zeros(size)
+    for number in range(1, size - 1):
+        keep = np.arange(size) != number
+        value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+        pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
+        parts: dict[Influence, float] = {}
+        for j in range(size):
+            # The step left out has no say in the curve, but its noise and rounding move the place where it is read.
+            own = step_parts(plain, used[j], pull=float(pull[j]) if j != number else 1.0, slope=float(slopes[j]))
+            parts |= {key: part for key, part in own.items() if j != number or key.kind != "wedge"}
+        without.append((value, parts))
+        known[number] = sum(part * part for part in parts.values()) + (0.5 * used[number].certificate) ** 2
+        excess[number] = (value - densities[number]) ** 2 - known[number]
+    pooled = [_shape_doubt(excess, known, n) for n in range(size)]
+    measured: dict[str, Quantity] = {}
+    for number, (value, parts) in enumerate(without, start=1):
+        parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
+        lamp = used[number].density - used[number].light_density
+        measured[used[number].step] = Quantity(value + lamp, {key: part for key, part in parts.items() if part != 0.0})
+    # Without its step a gap is twice as wide; the error of a cubic between knots falls at least with the square.
+    fit = [0.25 * math.sqrt(max(pooled[k], pooled[k + 1])) for k in range(size - 1)]
+    residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
+    return replace(
+        plain,
+        steps=tuple(
+            replace(step, measured=measured.get(step.reading.step) if step.used else None) for step in plain.steps
+        ),
+        fit=tuple(fit[::-1]),
+        residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
+    )
+
+
+def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
+    """Return the variance of the curve's shape at a step, from the squared residuals round it beyond what is known.
+
+    A single residual says little: five neighbours are pooled. What they may exceed by chance (two standard deviations
+    of the mean of five squares of normal deviates) is not taken for an error of shape.
+    """
+    near = slice(max(number - 2, 1), min(number + 3, excess.size - 1))
+    chance = 2.0 * math.sqrt(2.0 / (near.stop - near.start))
+    return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
+
+
+def _bend(level: Floats, densities: Floats) -> float:
+    """Return how uneven the slope of log signal against density is over the lighter part of the wedge, as a ratio."""
+    lighter = max(4, round(0.6 * level.size))
+    x = np.log10(np.maximum(level[:lighter], 1e-6))
+    slopes = -np.diff(x) / np.diff(densities[:lighter])
+    slopes = np.maximum(slopes, 1e-4)
+    return float(np.log(slopes).std())
+
+
+def told_inverted(signal: Floats, densities: Floats, file: str) -> bool:
+    """Tell from the steps whether the signal rises with density.
+
+    On a scan stored as a negative (the usual transmission scan) light steps lie further apart in signal, and the log
+    of the signal runs nearly straight against density, whatever gamma the scanner applied. On a positive picture the
+    same holds for full scale minus signal. Whichever is far straighter is believed.
+
+    Parameters
+    ----------
+    signal
+        Means of the steps from one end of the wedge to the other, 0 to 1.
+    densities
+        Lightest first.
+
+    Raises
+    ------
+    PolarityError
+        If neither is clearly the straighter.
+    """
+    bright_first = np.sort(signal)[::-1]
+    as_stored = _bend(bright_first, densities)
+    as_positive = _bend(1.0 - bright_first[::-1], densities)
+    if as_positive > 2.0 * as_stored + 0.05:
+        return False
+    if as_stored > 2.0 * as_positive + 0.05:
+        return True
+    raise PolarityError(_DOUBT.format(file=file))

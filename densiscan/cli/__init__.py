@@ -1,0 +1,3 @@
+"""The commands: parse, call, show."""
+
+__all__ = ["app", "options"]

@@ -1,0 +1,289 @@
+"""The command that says how to develop next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan.cli import arguments
+from densiscan.cli.keep import meant, tell
+from densiscan.cli.options import (
+    JsonOption,
+    LastFilmOption,
+    Light,
+    NotebookOption,
+    OverwriteOption,
+    PlotOption,
+    ProcessOption,
+    SceneStopsOption,
+    check_plot,
+    show,
+    write_plot,
+)
+from densiscan.errors import WrongUseError
+from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from densiscan.arithmetic.quantity import Quantity, Warning_
+    from densiscan.development.exposure_index import IndexAdvice
+    from densiscan.development.kinetics import ContrastPoint
+    from densiscan.development.run import Run
+    from densiscan.development.usable_readings import Counted
+    from densiscan.notebook.notebook import Notebook
+
+
+def advise(
+    film_option: LastFilmOption = None,
+    developer_option: Annotated[
+        str | None,
+        typer.Option("--developer", metavar="NAME", help="The developer; that of the last run if not given."),
+    ] = None,
+    target_range: Annotated[
+        float | None, typer.Option("--target-range", metavar="D", help="Density range to aim at, such as 1.05.")
+    ] = None,
+    paper: Annotated[
+        str | None, typer.Option("--paper", metavar="NAME", help="Aim at the range of this paper test.")
+    ] = None,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="Aim at a paper of this ISO range, such as 105.")
+    ] = None,
+    grade: Annotated[
+        str | None, typer.Option("--grade", metavar="GRADE", help="Aim at the middle of this paper grade, 0 to 5.")
+    ] = None,
+    process: ProcessOption = Light.contact,
+    scene_stops: SceneStopsOption = None,
+    temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
+    use: Annotated[
+        int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")
+    ] = None,
+    batch: Annotated[
+        str | None, typer.Option("--batch", metavar="NAME", help="The mixed batch; its next use is counted.")
+    ] = None,
+    dilution: Annotated[
+        str | None,
+        typer.Option("--dilution", metavar="TEXT", help="As in the runs; that of the last one if not given."),
+    ] = None,
+    film_area: Annotated[
+        float | None,
+        typer.Option("--film-area", metavar="CM2", help="Film at a time, square centimetres; as in the last run."),
+    ] = None,
+    volume: Annotated[
+        float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
+    ] = None,
+    plot: PlotOption = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how long to develop next, and why.
+
+    From the runs in the notebook, with common practice where they are few: the time with the interval in which the
+    right one lies, the density range to expect, and the times for one and two stops more and less contrast. Without a
+    target a paper of range 105 by contact is aimed at.
+
+    For example, for a paper of range 95:
+
+        densiscan advise --film Meadow-100 --developer Borax --paper-range 95
+    """
+    arguments.within(target_range, "--target-range", above=0.0, upto=4.0, such_as="1.05")
+    arguments.within(film_area, "--film-area", above=0.0, upto=1e6, such_as="520")
+    arguments.within(volume, "--volume", above=0.0, upto=1e6, such_as="500")
+    temperature = arguments.celsius(temp, "--temp")
+    check_plot(plot)
+    from densiscan.development.advice import Plan, advise_from
+    from densiscan.development.developer_life import Load, next_load, wear
+    from densiscan.development.posterior import MOST_RUNS, evidence_of, posterior_of
+    from densiscan.development.usable_readings import left_out_warnings
+    from densiscan.report.advice import AdviceSheet, advice_document, advice_text
+
+    with location.open_notebook(location.notebook_file(notebook_option)) as book:
+        film, developer = _names(book, film_option, developer_option)
+        target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
+        tests = _film_tests(book, film, developer)
+        runs, told = _runs(book, film, developer, dilution)
+        counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
+        plan = Plan(
+            target_range=target,
+            scene_stops=scene_stops,
+            temperature_c=temperature,
+            use=_next_use(book, developer, use, batch),
+        )
+        tell(book)
+    load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
+    known = posterior_of(evidence_of(runs, tests))
+    sheet = AdviceSheet(
+        film=film,
+        developer=developer,
+        dilution=load.dilution,
+        advice=advise_from(known, runs, plan),
+        wear=wear(known, runs, load),
+        load=load,
+        index=_index(runs, counted),
+        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+    )
+    show(advice_document(sheet) if as_json else advice_text(sheet))
+    if plot is not None:
+        from densiscan.development.contrast_curve import development_curve
+        from densiscan.development.names import solution_text
+        from densiscan.report.figures.development import development_figure
+
+        drawn = development_curve(known, sheet.advice)
+        write_plot(development_figure(drawn, film=film, developer=solution_text(developer, load.dilution)), plot)
+
+
+def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str, str]:
+    """Return film and developer, those of the last run where they are not said.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no run to take them from, or a name cannot be one.
+    """
+    from densiscan.development.run import require_name
+
+    film, developer = meant(book, film, developer)
+    last = None if film and developer else next(iter(book.runs(film, developer, last=1)), None)
+    if last is not None:
+        film, developer = film or last.film, developer or last.developer
+    if film is None or developer is None:
+        raise WrongUseError(_names_missing(book, film, developer))
+    return require_name(film, "--film"), require_name(developer, "--developer")
+
+
+def _names_missing(book: Notebook, film: str | None, developer: str | None) -> str:
+    """Return why film and developer cannot be taken from the notebook."""
+    pairs = _pairs(book)
+    if not pairs:
+        return "--film and --developer must be said, as there is no run in the notebook to take them from."
+    named, missing = (film, "--developer") if developer is None else (developer, "--film")
+    return f"{missing} must be said too, as there is no run of {named} in the notebook; it has {pairs}."
+
+
+_LAST_RUNS = 300
+"""Runs looked at, the latest; more than the advice weighs."""
+
+_LAST_SHADOWS = 8
+"""Runs whose shadows tell the exposure index, the latest."""
+
+
+def _aim(
+    book: Notebook,
+    process: Light,
+    *,
+    target_range: float | None,
+    paper: str | None,
+    paper_range: float | None,
+    grade: str | None,
+) -> Quantity:
+    """Return the density range to aim at, from the one thing that says it.
+
+    Raises
+    ------
+    WrongUseError
+        If more than one says it, or the paper test is not in the notebook.
+    """
+    said = {"--target-range": target_range, "--paper": paper, "--paper-range": paper_range, "--grade": grade}
+    given = [option for option, value in said.items() if value is not None]
+    if len(given) > 1:
+        raise WrongUseError(f"{' and '.join(given)} both say what to aim at; give one of them.")
+    from densiscan.arithmetic.quantity import Influence, Quantity
+    from densiscan.paper.grade import density_range_for, range_of_grade
+
+    if target_range is not None:
+        return Quantity(target_range)
+    if grade is not None:
+        paper_range = range_of_grade(grade)
+    if paper is None:
+        return density_range_for(paper_range, process.value)
+    tested = _tested_range(book, paper)
+    aim = density_range_for(tested.value, process.value)
+    return aim.with_part(Influence("paper"), aim.value / tested.value * (tested.standard_uncertainty or 0.0))
+
+
+def _tested_range(book: Notebook, paper: str) -> Quantity:
+    from densiscan.arithmetic.quantity import Influence, read_back
+
+    document = book.kept("paper-test", paper)
+    if document is None:
+        names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
+        raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
+    found = read_back(document.get("range"), Influence("paper"))
+    if found is None:
+        raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")
+    return found
+
+
+def _runs(
+    book: Notebook, film: str, developer: str, dilution: str | None
+) -> tuple[tuple[Run, ...], tuple[Warning_, ...]]:
+    """Return the runs of one dilution, the last one's where none is said, and a word on those of others."""
+    from densiscan.arithmetic.quantity import Warning_
+    from densiscan.development.run import at_dilution
+
+    every = book.runs(film, developer, last=_LAST_RUNS)
+    if not every:
+        return (), _others(book, film, developer)
+    chosen = at_dilution(every, dilution)
+    others = len(every) - len(chosen)
+    if not others:
+        return chosen, ()
+    wanted = every[-1].dilution if dilution is None else dilution
+    message = (
+        f"{others} run{'s' if others > 1 else ''} at another dilution than {wanted or 'the one not stated'} "
+        f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
+    )
+    return chosen, (Warning_(code="other-dilution", message=message),)
+
+
+def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoint, ...]:
+    """Return the contrasts of all kept film tests of this film and developer."""
+    from densiscan.development.kinetics import contrast_points
+
+    documents = [book.kept("film-test", name) for name in book.names("film-test")]
+    return tuple(
+        point
+        for document in documents
+        if document is not None
+        for point in contrast_points(document, film=film, developer=developer)
+    )
+
+
+def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
+    """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
+    from densiscan.arithmetic.quantity import Warning_
+
+    pairs = _pairs(book)
+    if not pairs:
+        return ()
+    message = f"The notebook has no run of {film} in {developer}; it has {pairs}."
+    return (Warning_(code="no-such-runs", message=message),)
+
+
+def _pairs(book: Notebook) -> str:
+    """Return the films in their developers that the notebook has runs of, the latest first, as far as a line holds."""
+    pairs = dict.fromkeys(f"{run.film} in {run.solution}" for run in book.runs(last=_LAST_RUNS)[::-1])
+    return ", ".join(list(pairs)[:5]) + (", ..." if len(pairs) > 5 else "")
+
+
+def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None) -> int:
+    if use is not None:
+        return use
+    return 1 if batch is None else book.uses_of(developer, batch) + 1
+
+
+def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:
+    """Return the exposure index to use next, from the shadows of the last runs that have an index."""
+    from densiscan.development.exposure_index import index_advice, shadow_read
+
+    with_index = [run for run in runs if run.exposure_index is not None]
+    read = [
+        shadow_read(reading.document, run.exposure_index)
+        for run in with_index[-_LAST_SHADOWS:]
+        if run.number in counted
+        for reading in counted[run.number].readings
+    ]
+    last = with_index[-1].exposure_index if with_index else None
+    return index_advice([shadow for shadow in read if shadow is not None], last)

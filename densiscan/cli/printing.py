@@ -1,0 +1,189 @@
+"""The command `print`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan.cli import arguments
+from densiscan.cli.options import (
+    CallierOption,
+    FrameOption,
+    JsonOption,
+    Light,
+    NotebookOption,
+    PpiOption,
+    say,
+    show,
+)
+from densiscan.cli.printing_sources import Source, Typed, negatives_named, papers_named, typed_negative
+from densiscan.errors import WrongUseError
+from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.paper.exposure import Before, NegativeEnds
+
+
+def print_(
+    negatives: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[NEGATIVE]...", help="Scans, documents of measure --json, or names of negatives in the notebook."
+        ),
+    ] = None,
+    shadow: Annotated[
+        float | None, typer.Option("--shadow", metavar="D", help="Instead of a NEGATIVE: its shadow density.")
+    ] = None,
+    highlight: Annotated[
+        float | None, typer.Option("--highlight", metavar="D", help="Instead of a NEGATIVE: its highlight density.")
+    ] = None,
+    base_plus_fog: Annotated[
+        float | None, typer.Option("--base-plus-fog", metavar="D", help="Likewise, of its clear rebate.")
+    ] = None,
+    paper: Annotated[
+        list[str] | None,
+        typer.Option("--paper", metavar="NAME", help="Tested paper; may be repeated; all that are kept if not given."),
+    ] = None,
+    paper_range: Annotated[
+        float | None, typer.Option("--paper-range", metavar="R", help="ISO range of a paper that was not tested.")
+    ] = None,
+    process: Annotated[Light, typer.Option("--process", help="How it is printed.")] = Light.contact,
+    callier: CallierOption = None,
+    magnification: Annotated[
+        float | None, typer.Option("--magnification", metavar="M", help="How many times the print is enlarged.")
+    ] = None,
+    right_time: Annotated[
+        float | None,
+        typer.Option("--right-time", metavar="SECONDS", help="A print that came out right: its exposure."),
+    ] = None,
+    right_negative: Annotated[
+        str | None,
+        typer.Option("--right-negative", metavar="NEGATIVE", help="Its negative, where it was another."),
+    ] = None,
+    right_density: Annotated[
+        float | None,
+        typer.Option("--right-density", metavar="D", help="Or: the highlight density that it printed right."),
+    ] = None,
+    right_magnification: Annotated[
+        float | None, typer.Option("--right-magnification", metavar="M", help="Its size, where it was another.")
+    ] = None,
+    right_paper: Annotated[
+        str | None, typer.Option("--right-paper", metavar="NAME", help="Its paper, where it was another.")
+    ] = None,
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE|NAME", help="Calibration for scans; the last one if not given."),
+    ] = None,
+    frame: FrameOption = None,
+    ppi: PpiOption = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how to print a negative: paper, seconds, test strip.
+
+    What is lost on each paper is told in stops. Times follow from a paper test that was kept with its exposure, or
+    from a print that came out right (--right-time): of the same negative or of another, in the same size or another.
+
+    For example, a negative on the paper tested as old-box:
+
+        densiscan print mill.tif --paper old-box
+    """
+    typed = Typed(shadow=shadow, highlight=highlight, base_plus_fog=base_plus_fog)
+    if typed.any() == bool(negatives):
+        raise WrongUseError("say which negative, in one way: name it, or type --shadow D and --highlight D.")
+    _check_numbers(callier, magnification, right_time, right_magnification)
+    source = Source(book=location.notebook_file(notebook_option), calibration=calibration, ppi=ppi, frame=frame)
+    from densiscan.paper.exposure import best_first, change_from, known_range_fit, paper_fit, printing_with
+    from densiscan.paper.grade import density_range_for
+    from densiscan.report.printing import PrintSheet, print_document, print_text
+
+    density_range_for(paper_range, process.value)
+    printing = printing_with(process.value, callier=callier, magnification=magnification)
+    tests = [] if paper is None and paper_range is not None else papers_named(paper or (), source.book)
+    of_shadow = highlight is None and shadow is not None
+    old = right_negative, None if right_density is None else _one_density(right_density, of_shadow=of_shadow)
+    before = _before(right_time, old, right_magnification, right_paper, source)
+    found, failed = ([typed_negative(typed)], []) if typed.any() else negatives_named(negatives or (), source)
+    for failure in failed:
+        say(f"densiscan: {failure['message']}")
+    sheets = []
+    for negative in found:
+        fits = [paper_fit(negative, test, printing) for test in tests]
+        if paper_range is not None:
+            fits.append(known_range_fit(negative, paper_range, printing))
+        new_paper = tests[0] if paper and len(tests) == 1 else None
+        change = None if before is None else change_from(before, negative, new_paper, printing)
+        sheets.append(PrintSheet(negative=negative, printing=printing, fits=best_first(fits), change=change))
+    if as_json:
+        show(print_document(sheets, failed))
+    elif sheets:
+        show(print_text(sheets))
+        if not tests and paper_range is None and before is None:
+            say("No paper was tested yet, so that no times follow; test one with: densiscan paper ... --name NAME")
+    if failed:
+        raise typer.Exit(1)
+
+
+def _check_numbers(
+    callier: float | None, magnification: float | None, right_time: float | None, right_magnification: float | None
+) -> None:
+    arguments.within(callier, "--callier", above=0.99, upto=2.0, such_as="1.25")
+    arguments.within(magnification, "--magnification", above=0.0, upto=50.0, such_as="2.5")
+    arguments.within(right_time, "--right-time", above=0.0, upto=1e5, such_as="12 (seconds)")
+    arguments.within(right_magnification, "--right-magnification", above=0.0, upto=50.0, such_as="2.5")
+
+
+def _before(
+    seconds: float | None,
+    negative: tuple[str | None, NegativeEnds | None],
+    magnification: float | None,
+    paper: str | None,
+    source: Source,
+) -> Before | None:
+    """Return the print that came out right, None where nothing is said of one.
+
+    Raises
+    ------
+    WrongUseError
+        If its negative is given in two ways, or is none.
+    """
+    name, old = negative
+    if seconds is None and name is None and old is None and magnification is None and paper is None:
+        return None
+    if name is not None and old is not None:
+        raise WrongUseError("--right-negative and --right-density both give the negative; give one of them.")
+    from densiscan.paper.exposure import Before
+
+    if name is not None:
+        old = _one_negative(name, replace(source, frame=None))
+    return Before(
+        seconds=seconds,
+        negative=old,
+        magnification=magnification,
+        paper=papers_named([paper], source.book)[0] if paper is not None else None,
+    )
+
+
+def _one_negative(name: str, source: Source) -> NegativeEnds:
+    found, failed = negatives_named([name], source)
+    if failed:
+        raise WrongUseError(failed[0]["message"])
+    if len(found) != 1:
+        raise WrongUseError(f"{name} holds {len(found)} negatives; name a scan of one with --right-negative.")
+    return found[0]
+
+
+def _one_density(density: float, *, of_shadow: bool) -> NegativeEnds:
+    """Return a negative of which one density is known: its highlight, or its shadow where that alone is asked about."""
+    from densiscan.arithmetic.quantity import Influence, Quantity
+    from densiscan.paper.exposure import NegativeEnds
+
+    arguments.within(density, "--right-density", above=-0.1, upto=6.0, such_as="1.30 (a density)")
+    known = Quantity(density, {Influence("reading", "right density"): 0.01})
+    return NegativeEnds(
+        name="the one that printed right",
+        shadow=known if of_shadow else None,
+        highlight=None if of_shadow else known,
+    )

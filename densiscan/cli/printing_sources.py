@@ -1,0 +1,236 @@
+"""Where the commands that print get their negatives and papers from: scans, readings made before, densities typed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from densiscan.cli import arguments
+from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.errors import DensiscanError, WrongUseError
+from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.arithmetic.quantity import Quantity
+    from densiscan.paper.exposure import NegativeEnds
+    from densiscan.paper.tested_range import PaperTest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Typed:
+    """Densities of one negative as a person types them; None where they are not given."""
+
+    shadow: float | None = None
+    highlight: float | None = None
+    base_plus_fog: float | None = None
+
+    def any(self) -> bool:
+        """Tell whether a density to print is given."""
+        return self.shadow is not None or self.highlight is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """How negatives are read: the notebook's file, calibration wanted, resolution, the picture's box."""
+
+    book: Path
+    calibration: str | None = None
+    ppi: float | None = None
+    frame: str | None = None
+
+
+def typed_negative(typed: Typed) -> NegativeEnds:
+    """Return the negative whose densities are typed; they are taken as read to 0.02 (k = 2), as usual."""
+    from densiscan.arithmetic.quantity import Influence, Quantity
+    from densiscan.paper.exposure import NegativeEnds
+
+    def stated(value: float | None, name: str) -> Quantity | None:
+        return None if value is None else Quantity(value, {Influence("reading", name): 0.01})
+
+    for value, option in (
+        (typed.shadow, "--shadow"),
+        (typed.highlight, "--highlight"),
+        (typed.base_plus_fog, "--base-plus-fog"),
+    ):
+        arguments.within(value, option, above=-0.1, upto=6.0, such_as="0.40 (a density)")
+    return NegativeEnds(
+        name="as typed",
+        shadow=stated(typed.shadow, "shadow"),
+        highlight=stated(typed.highlight, "highlight"),
+        base_plus_fog=stated(typed.base_plus_fog, "base plus fog"),
+    )
+
+
+def negatives_named(names: Sequence[str], source: Source) -> tuple[list[NegativeEnds], list[dict[str, str]]]:
+    """Return the negatives of scans, of documents that measure printed, or of readings in the notebook.
+
+    Returns
+    -------
+    tuple
+        The negatives, and for each name that gave none its file, code and message.
+
+    Raises
+    ------
+    WrongUseError
+        If a name is neither a file nor a reading in the notebook.
+    """
+    for name in names:
+        _require_known(name, source)
+    found: list[NegativeEnds] = []
+    failed: list[dict[str, str]] = []
+    for name in names:
+        try:
+            found += _negatives(name, source)
+        except WrongUseError:
+            raise
+        except DensiscanError as problem:
+            failed.append({"file": name, "code": problem.code, "message": str(problem)})
+    return found, failed
+
+
+def _require_known(name: str, source: Source) -> None:
+    if Path(name).is_file() or _kept(name, source):
+        return
+    raise WrongUseError(
+        f"{name} is neither a file nor a negative in the notebook; name a scan, a document of measure --json, or the "
+        "file name of a negative measured before."
+    )
+
+
+def _negatives(name: str, source: Source) -> list[NegativeEnds]:
+    path = Path(name)
+    if not path.is_file():
+        return _kept(name, source)
+    return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source)
+
+
+def _kept(name: str, source: Source) -> list[NegativeEnds]:
+    """Return the readings that count in the notebook, of scans of this name, with or without its ending."""
+    from densiscan.paper.exposure import NegativeEnds
+
+    with location.open_notebook(source.book) as book:
+        counting = book.counting_readings(with_documents=False)
+    readings = [one for one in counting if one.file and _is_named(one.file, name)]
+    last = {(one.file, one.piece): one for one in readings}
+    return [
+        NegativeEnds(
+            name=_piece_name(str(one.file), one.piece),
+            shadow=one.quantities.get("shadow"),
+            highlight=one.quantities.get("highlight"),
+            base_plus_fog=one.quantities.get("base_plus_fog"),
+        )
+        for one in last.values()
+    ]
+
+
+def _is_named(file: str, name: str) -> bool:
+    return name in {file, Path(file).name, Path(file).stem}
+
+
+def _piece_name(file: str, piece: int | None) -> str:
+    return file if piece is None else f"{file}, piece {piece}"
+
+
+def _from_document(path: Path) -> list[NegativeEnds]:
+    from densiscan.arithmetic.quantity import Influence, read_back
+    from densiscan.files.documents import read_document
+    from densiscan.paper.exposure import NegativeEnds
+
+    def quantity(plain: dict[str, Any] | None, key: str) -> Quantity | None:
+        return read_back(plain, Influence("reading", key))
+
+    try:
+        document = read_document(path)
+        for one in document["readings"]:
+            told = [(str(warning["code"]), str(warning["message"])) for warning in one.get("warnings", ())]
+            _require_negative(str(one["file"]), str(one.get("seen", "negative")), told)
+        return [
+            NegativeEnds(
+                name=_piece_name(str(one["file"]), one.get("piece")),
+                shadow=quantity(one["shadow"], "shadow"),
+                highlight=quantity(one["highlight"], "highlight"),
+                base_plus_fog=quantity(one["base_plus_fog"], "base plus fog"),
+            )
+            for one in document["readings"]
+        ]
+    except OSError as problem:
+        raise DensiscanError(f"{path} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        raise DensiscanError(
+            f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
+        ) from problem
+
+
+def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]]) -> None:
+    """Check that what was read is a negative, or may be one.
+
+    Raises
+    ------
+    MeasureError
+        If not: no print is made of it.
+    """
+    from densiscan.errors import MeasureError
+    from densiscan.negative.seen import INSIST, code_of, is_judged
+
+    if is_judged(seen):
+        return
+    why = next((message for code, message in warnings if code == code_of(seen)), "It is no negative.")
+    raise MeasureError(
+        f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
+    )
+
+
+def _measured(path: Path, source: Source) -> list[NegativeEnds]:
+    from densiscan.errors import MeasureError
+    from densiscan.negative.reading import MeasureOptions, measure_scan
+    from densiscan.paper.exposure import NegativeEnds
+    from densiscan.scan.scan import open_scan
+
+    by = calibration_for(Wanted(name=source.calibration, book=source.book))
+    made = by.calibration
+    if made.mode != "transmission":
+        raise MeasureError(
+            f"{path} is a negative, and the calibration {made.name} is of a wedge read by reflection; name one of a "
+            "wedge on film with --calibration."
+        )
+    scan = open_scan(path, ppi=source.ppi, channel=made.channel)
+    options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"), glare=by.glare)
+    readings = measure_scan(scan, made, options)
+    for one in readings:
+        _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
+    return [
+        NegativeEnds(
+            name=_piece_name(one.file, one.piece),
+            shadow=one.shadow,
+            highlight=one.highlight,
+            base_plus_fog=one.base_plus_fog,
+            warnings=(*by.warnings, *one.warnings),
+        )
+        for one in readings
+    ]
+
+
+def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
+    """Return the paper tests of these names, all that are kept where none is named.
+
+    Raises
+    ------
+    WrongUseError
+        If there is none of a name.
+    """
+    from densiscan.paper.file import paper_from_document
+
+    with location.open_notebook(book) as kept:
+        known = kept.names("paper-test")
+        found = []
+        for name in names or known:
+            document = kept.kept("paper-test", name)
+            if document is None:
+                told = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
+                raise WrongUseError(
+                    f"there is no paper test of the name {name}; {told}; make one with densiscan paper ... --name NAME."
+                )
+            found.append(paper_from_document(document))
+    return found

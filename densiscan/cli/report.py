@@ -1,0 +1,180 @@
+"""The page to look at: what `measure` takes to write one, and the command `report`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan import __version__
+from densiscan.cli import arguments
+from densiscan.cli.keep import meant, opened, tell
+from densiscan.cli.options import OUR_PAGE, NotebookOption, OverwriteOption, check_out, now, say
+from densiscan.cli.trends import stops_by_run
+from densiscan.errors import WrongUseError
+from densiscan.files.atomic import write_whole
+
+if TYPE_CHECKING:
+    from densiscan.batch.assessment import BatchResult, Task
+    from densiscan.calibration.calibration import Calibration
+    from densiscan.negative.preview import SheetDetail
+    from densiscan.report.page.notebook import Chosen, Taken
+
+ReportOption = Annotated[
+    Path | None,
+    typer.Option("--report", metavar="FILE.html", help="Write a page to look at in a browser, pictures and all."),
+]
+
+
+def check_report(report: Path | None) -> None:
+    """Check that a page can be put there; None passes.
+
+    Raises
+    ------
+    WrongUseError
+        If its name does not end in .html, or its folder does not exist.
+    """
+    if report is not None and report.suffix.lower() not in {".html", ".htm"}:
+        raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
+    check_out(report, "--report", ours=OUR_PAGE)
+
+
+def detail_for(report: Path | None, scans: Sequence[Path]) -> SheetDetail | None:
+    """Return how much of each negative is kept for the page: of one scan more than of many; nothing without a page."""
+    if report is None:
+        return None
+    from densiscan.negative.preview import OF_MANY, ONE_SHEET
+
+    return ONE_SHEET if len(scans) == 1 and not scans[0].is_dir() else OF_MANY
+
+
+def write_report(
+    report: Path, scans: Sequence[Path], result: BatchResult, made: Calibration | None, task: Task
+) -> None:
+    """Write the page of what was measured; none where nothing was."""
+    if not result.assessments:
+        say(f"Nothing was measured, so {report} was not written.")
+        return
+    from densiscan.report.page.negative import PageReading
+    from densiscan.report.page.page import PageHead, page_html
+    from densiscan.report.readings import failure_document, reading_document
+
+    wedge = result.assessments[0].wedge
+    by = made if wedge is None else wedge.calibration
+    assert by is not None  # noqa: S101 - what was measured was read by one of the two
+    readings = [
+        PageReading(
+            document=reading_document(assessment),
+            calibration=by.name if assessment.wedge is None else assessment.wedge.calibration.name,
+            sheet=assessment.sheet,
+            rebate_mm=task.options.rebate_mm,
+            paper_range=task.aim.paper_range,
+        )
+        for assessment in result.assessments
+    ]
+    told = f"Read with the calibration {by.name} of {by.created[:10]}." if wedge is None else f"Read by {by.name}."
+    head = PageHead(
+        title=scans[0].resolve().name if len(scans) == 1 else f"{len(readings)} negatives",
+        made=now(),
+        version=__version__,
+        told=(told,),
+    )
+    failed = [failure_document(failure) for failure in result.failures]
+    write_whole(report, page_html(readings, head, failed=failed), what="the page")
+    say(f"Written to {report}.")
+
+
+def report(
+    page: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
+    run: Annotated[
+        list[int] | None, typer.Option("--run", metavar="RUN", help="What was read of this run; may be repeated.")
+    ] = None,
+    film: Annotated[str | None, typer.Option("--film", metavar="NAME", help="What was read of this film.")] = None,
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="From this day on, such as 2026-03-14.")
+    ] = None,
+    until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Up to this day.")] = None,
+    pictures: Annotated[
+        bool,
+        typer.Option("--pictures/--no-pictures", help="Read scans that are still there again, for their pictures."),
+    ] = True,
+    scans: Annotated[
+        Path | None, typer.Option("--scans", metavar="FOLDER", help="Where the scans are now, if they were moved.")
+    ] = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
+    notebook_option: NotebookOption = None,
+) -> None:
+    """Write a page to look at from what the notebook has.
+
+    Of a run, a film, a span of time, or everything: runs, what was read of their negatives, and how it went from one
+    to the next. A negative is shown with its picture where its scan still lies where it was measured.
+
+    For example, everything of one spring:
+
+        densiscan report spring.html --since 2026-03-01 --until 2026-05-31
+    """
+    check_report(page)
+    if scans is not None:
+        arguments.there(scans, "folder of scans")
+    from densiscan.report.page.notebook import Chosen
+
+    days = _day(since, "--since"), _day(until, "--until")
+    chosen = Chosen(runs=tuple(run or ()), film=film, since=days[0], until=days[1])
+    written = _notebook_page(chosen, notebook_option, pictures=pictures, scans=scans)
+    write_whole(page, written, what="the page")
+    say(f"Written to {page}.")
+
+
+def _day(text: str | None, option: str) -> str | None:
+    """Return the day that was typed; WrongUseError where it is none."""
+    from datetime import date
+
+    try:
+        return None if text is None else date.fromisoformat(text).isoformat()
+    except ValueError as problem:
+        raise WrongUseError(f'{option} "{text}" is no day; give year-month-day, such as 2026-03-14.') from problem
+
+
+def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
+    """Return the page of what is chosen; NotebookError where there is nothing of it."""
+    from densiscan.errors import NotebookError
+    from densiscan.report.page.again import sheets_again
+    from densiscan.report.page.drawings import drawings, film_drawings
+    from densiscan.report.page.notebook import Made, page_readings, runs_table, taken
+    from densiscan.report.page.page import PageHead, page_html
+
+    with opened(notebook_option) as book:
+        tell(book)
+        for number in chosen.runs:
+            book.run(number)
+        film, _ = meant(book, chosen.film, None)
+        chosen = replace(chosen, film=film)
+        every = book.runs()
+        found = taken(chosen, every, book.counting_readings())
+        if not found.runs and not found.readings:
+            raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
+        stops = stops_by_run(book, found.runs)
+        tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
+        how = [book.how_read(reading.uid) for reading in found.readings]
+    made = [Made(calibration=calibration, options=options) for calibration, options in how]
+    sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
+    readings = page_readings(list(zip(found.readings, made, strict=True)), found.runs, sheet_of)
+    head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
+    films = {run.film for run in found.runs}
+    tables = [runs_table(found.runs)] if found.runs else []
+    drawn = (*film_drawings(tests, films), *drawings(found.runs, stops, tests, every=every))
+    return page_html(readings, head, tables=tables, drawings=drawn)
+
+
+def _counted(found: Taken) -> str:
+    runs, negatives = len(found.runs), len(found.readings)
+    return f"{runs} {'run' if runs == 1 else 'runs'}, {negatives} {'negative' if negatives == 1 else 'negatives'}."
+
+
+def _reading_again(path: Path) -> None:
+    if sys.stderr.isatty():
+        say(f"{path.name}")

@@ -1,0 +1,389 @@
+"""How long to develop next: the time that runs, film tests and common practice together make most likely to be right.
+
+The time is the one whose contrast, with the mean of what is known, gives the density range aimed at. Its interval is
+where the right time lies for a subject of just the range stated; the expected density range has the doubt of the
+subject and of the run in it as well. Formulas: docs/advice.md.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.development.contrast_fit import Floats
+from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
+from densiscan.development.posterior import (
+    Conditions,
+    Posterior,
+    blunder_chances,
+    chance_points,
+    equal_time,
+    evidence_of,
+    expected_log,
+    film_range,
+    log_pace,
+    mean_kinetics,
+    posterior_of,
+    quantiles,
+    run_scatter,
+)
+from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_EVEN_S
+from densiscan.development.run import Run
+from densiscan.development.verdict import (
+    AVERAGE_SUBJECT_STOPS,
+    LARGEST_STEP,
+    LOG_EXPOSURE_PER_STOP,
+    range_on_film,
+)
+from densiscan.errors import WrongUseError
+
+TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
+"""Stops of contrast in the table: by so many stops more of exposure the range on the negative grows or shrinks."""
+
+SHORTEST_TARGET: Final = 0.30
+LONGEST_TARGET: Final = 2.50
+
+_STEP_S: Final = 5.0
+"""Times are given to five seconds: nobody pours faster."""
+
+_TWO_SIDED: Final = 0.9545
+"""What k = 2 of a normal distribution holds."""
+
+_ENDS: Final = (0.02275, 0.97725)
+_PRACTICE_COUNTS: Final = 0.02
+"""Common practice still counts while this much of its variance of the logarithm of the range is left."""
+
+_MISFIT: Final = 0.5
+_FARTHEST: Final = 3.0
+"""No uncertainty is stated wider than this many times the value: it would say nothing more."""
+
+
+Limit = Literal["step", "reach"]
+"""What may hold a time back: the largest step from the last run, or the reach beyond the longest."""
+
+
+Interval = tuple[float | None, float | None]
+"""Between which times the right one lies 95 times in 100, seconds; an end is None where it is beyond all bounds, since
+the contrast may never be reached."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What is to be developed next.
+
+    `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
+    it is not metered and taken as average.
+    """
+
+    target_range: Quantity
+    scene_stops: float | None = None
+    temperature_c: float = REFERENCE_C
+    use: int = 1
+
+    def __post_init__(self) -> None:
+        if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
+            raise WrongUseError(
+                f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "
+                f"{LONGEST_TARGET:.2f}, such as --target-range 1.05."
+            )
+        if not COLDEST_C <= self.temperature_c <= WARMEST_C:
+            raise WrongUseError(
+                f"--temp {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
+                f"{WARMEST_C:g}, such as --temp 20."
+            )
+        if not 1 <= self.use <= 50:
+            raise WrongUseError(f"--use {self.use} is out of reach; 1 is fresh developer, 3 its third use.")
+        range_on_film(self.scene_stops)
+
+    @property
+    def stops(self) -> float:
+        """Range of the subject in stops, the average where it is not known."""
+        return AVERAGE_SUBJECT_STOPS if self.scene_stops is None else self.scene_stops
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableRow:
+    """Time for so many stops more contrast; None where it would lie beyond what can be told, and `note` says why.
+
+    The time as aimed is the one advised, held where that is; `best_s` is what would be most likely right unheld.
+    """
+
+    contrast_stops: int
+    time_s: Quantity | None
+    best_s: float | None = None
+    interval_s: Interval = (None, None)
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misfit:
+    """A run that the others speak against: its range was so many times what was expected of it."""
+
+    number: int
+    chance: float
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to do next, and what it rests on.
+
+    `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large, infinite
+    where the contrast is out of reach; `interval_s` where the right time lies. `factor` is against `against_s`, the
+    time of the last run or that of common practice; `step` against what that would have been at this temperature and
+    use. `practice` is the part of the variance of common practice that is left: 1 with no runs, near 0 with many.
+    `limit` says what held the time back, if anything did. `temperatures_c` are the lowest and highest that runs were
+    made at, 20 C where there are none. `kinetics` is the law that the time is taken from.
+    """
+
+    plan: Plan
+    time_s: Quantity
+    best_time_s: float
+    interval_s: Interval
+    factor: float
+    against_s: float
+    step: float
+    last_run: int | None
+    expected_range: Quantity
+    runs: tuple[int, ...]
+    tests: int
+    practice: float
+    table: tuple[TableRow, ...]
+    misfits: tuple[Misfit, ...]
+    limit: Limit | None
+    temperatures_c: tuple[float, float]
+    kinetics: Kinetics
+
+    @property
+    def common_practice(self) -> bool:
+        """Whether common practice still counts beside the runs."""
+        return self.practice > _PRACTICE_COUNTS
+
+
+def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ()) -> Advice:
+    """Return the advice for the next development.
+
+    Parameters
+    ----------
+    runs
+        Of one film in one developer, in the order they were done; removed ones and those without a density range count
+        for nothing but the length of the next step.
+    tests
+        Contrasts from film tests in the same developer.
+    """
+    kept = [run for run in runs if not run.removed]
+    return advise_from(posterior_of(evidence_of(kept, tests)), kept, plan)
+
+
+def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
+    """Return the advice from what is known; `runs` as in `advise`, none of them removed."""
+    best = _best_time(known, plan)
+    limits = _Limits.of(known, runs, plan, best)
+    time = limits.held(best)
+    right = _right_times(known, plan)
+    against = runs[-1].time_s if runs else NORMAL_TIME_S
+    practice = _practice_left(known, plan, time)
+    misfits = _misfits(known)
+    expected = _expected(known, plan, time)
+    temperatures = [REFERENCE_C, *known.evidence.conditions.temperature_c.tolist()]
+    return Advice(
+        plan=plan,
+        time_s=Quantity(time, {Influence("development"): 0.5 * _reach(right, known.weights, time)}),
+        best_time_s=best,
+        interval_s=_interval(right, known.weights),
+        factor=time / against,
+        against_s=against,
+        step=time / limits.equal_s,
+        last_run=runs[-1].number if runs else None,
+        expected_range=expected,
+        runs=tuple(number for number in known.evidence.numbers if number),
+        tests=sum(number == 0 for number in known.evidence.numbers),
+        practice=practice,
+        table=tuple(_table(known, plan, limits)),
+        misfits=misfits,
+        limit=limits.which(best),
+        temperatures_c=(min(temperatures), max(temperatures)),
+        kinetics=mean_kinetics(known),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Limits:
+    """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments.
+
+    Without runs the step counts from the nearest development of a film test, else from the common-practice time.
+    """
+
+    equal_s: float
+    shortest_s: float
+    longest_s: float
+    reach_s: float
+
+    @classmethod
+    def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
+        done = known.evidence.conditions
+        tested = (done.time_s[done.tested], done.temperature_c[done.tested], done.use[done.tested])
+        equal = _equal_times(known, plan, *tested)
+        if runs:
+            columns = np.array([(run.time_s, run.temperature_c, run.use) for run in runs], dtype=float).T
+            of_runs = _equal_times(known, plan, *columns)
+            return cls.about(float(of_runs[-1]), reach_s=LONGEST_REACH * float(max(of_runs.max(), *equal, 0.0)))
+        if len(equal):
+            nearest = float(equal[np.argmin(np.abs(equal - min(best_s, float(equal.max()))))])
+            return cls.about(nearest, reach_s=LONGEST_REACH * float(equal.max()))
+        normal = np.array([NORMAL_TIME_S]), np.array([REFERENCE_C]), np.array([1.0])
+        return cls.about(float(_equal_times(known, plan, *normal)[0]), reach_s=math.inf)
+
+    @classmethod
+    def about(cls, equal_s: float, *, reach_s: float) -> _Limits:
+        step = LARGEST_STEP * equal_s
+        return cls(equal_s=equal_s, shortest_s=equal_s - step, longest_s=equal_s + step, reach_s=reach_s)
+
+    def which(self, time_s: float) -> Limit | None:
+        """Return what holds a time back."""
+        if time_s > min(self.longest_s, self.reach_s):
+            return "step" if self.longest_s <= self.reach_s else "reach"
+        return "step" if time_s < self.shortest_s else None
+
+    def held(self, time_s: float) -> float:
+        """Return the time within the limits, in whole steps of five seconds."""
+        low, high = self.shortest_s, min(self.longest_s, self.reach_s)
+        held = min(max(time_s, low), high)
+        steps = held / _STEP_S
+        whole = math.floor(steps) if held == high else math.ceil(steps) if held == low else round(steps)
+        return max(whole, 1) * _STEP_S
+
+
+def _equal_times(known: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
+    """Return the times that do the same under the conditions of the plan, by the mean of what is known."""
+    done = np.exp(log_pace(known.mean[None], temperature_c, use)[0])
+    return np.asarray(time_s * done / _mean_pace(known, plan))
+
+
+def _mean_pace(known: Posterior, plan: Plan) -> float:
+    logs = log_pace(known.mean[None], np.array([plan.temperature_c]), np.array([float(plan.use)]))
+    return math.exp(float(logs[0, 0]))
+
+
+def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
+    """Return the contrast that each point needs for the range aimed at, more by some stops of contrast."""
+    of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
+    metered = np.array([plan.scene_stops is not None])
+    doubt = plan.target_range.standard_uncertainty or 0.0
+    aims = np.maximum(plan.target_range.value + doubt * chance_points(), 0.5 * plan.target_range.value)
+    return np.asarray(of_stops * aims / film_range(known.points, np.array([plan.stops]), metered)[:, 0])
+
+
+def _best_time(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
+    """Return the time with the mean of what is known; infinite where the contrast is never reached."""
+    mean = known.mean[None]
+    metered = np.array([plan.scene_stops is not None])
+    of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
+    ranges = film_range(mean, np.array([plan.stops]), metered)[:, 0]
+    equal = float(equal_time(mean, of_stops * plan.target_range.value / ranges)[0])
+    return equal / _mean_pace(known, plan)
+
+
+def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
+    """Return the time that is right if a point is the truth, for each."""
+    logs = log_pace(known.points, np.array([plan.temperature_c]), np.array([float(plan.use)]))[:, 0]
+    return np.asarray(equal_time(known.points, _targets(known, plan, contrast_stops)) * np.exp(-logs))
+
+
+def _interval(right: Floats, weights: Floats) -> Interval:
+    low, high = (end if math.isfinite(end) else None for end in quantiles(right, weights, _ENDS))
+    return low, high
+
+
+def _reach(values: Floats, weights: Floats, middle: float) -> float:
+    """Return how far about a value 95 in 100 of the weighted values lie."""
+    return quantiles(np.minimum(np.abs(values - middle), _FARTHEST * middle), weights, [_TWO_SIDED])[0]
+
+
+def _conditions(plan: Plan, time_s: float) -> Conditions:
+    return Conditions(
+        time_s=np.array([time_s]),
+        temperature_c=np.array([plan.temperature_c]),
+        use=np.array([float(plan.use)]),
+        stops=np.array([plan.stops]),
+        metered=np.array([plan.scene_stops is not None]),
+        tested=np.array([False]),
+    )
+
+
+def _expected(known: Posterior, plan: Plan, time_s: float) -> Quantity:
+    """Return the density range that the next negative is expected to have."""
+    logs = expected_log(known.points, _conditions(plan, time_s))[:, 0]
+    scatter = np.exp(known.points[:, -1]) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
+    ranges = np.exp(logs + scatter * chance_points())
+    middle = math.exp(float(expected_log(known.mean[None], _conditions(plan, time_s))[0, 0]))
+    return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, known.weights, middle)})
+
+
+def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
+    conditions = _conditions(plan, time_s)
+    before = posterior_of(evidence_of(()))
+
+    def variance(posterior: Posterior) -> float:
+        logs = expected_log(posterior.points, conditions)[:, 0]
+        return float(posterior.weights @ (logs - posterior.weights @ logs) ** 2)
+
+    return min(variance(known) / variance(before), 1.0)
+
+
+def _misfits(known: Posterior) -> tuple[Misfit, ...]:
+    evidence = known.evidence
+    if not len(evidence.logs):
+        return ()
+    ratios = np.exp(evidence.logs - known.weights @ expected_log(known.points, evidence.conditions))
+    return tuple(
+        Misfit(number=number, chance=float(chance), ratio=float(ratio))
+        for number, chance, ratio in zip(evidence.numbers, blunder_chances(known), ratios, strict=True)
+        if chance > _MISFIT
+    )
+
+
+def _table(known: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
+    return [_table_row(known, plan, limits, stops) for stops in TABLE_STOPS]
+
+
+def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
+    best = _best_time(known, plan, stops)
+    if not math.isfinite(best):
+        return TableRow(contrast_stops=stops, time_s=None, note="more than this film reaches in this developer")
+    time = limits.held(best) if stops == 0 else max(round(best / _STEP_S), 1) * _STEP_S
+    if time > limits.reach_s:
+        note = f"beyond {LONGEST_REACH:g} times the longest time logged"
+        return TableRow(contrast_stops=stops, time_s=None, note=note)
+    right = _right_times(known, plan, stops)
+    reach = _reach(right, known.weights, time)
+    # Where the contrast may well never be reached, no width says anything.
+    parts = {Influence("development"): 0.5 * reach} if reach < _FARTHEST * time else None
+    return TableRow(
+        contrast_stops=stops,
+        time_s=Quantity(time, parts),
+        best_s=best,
+        interval_s=_interval(right, known.weights),
+        note=_row_note(known, plan, limits, stops, time),
+    )
+
+
+def _row_note(known: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
+    """Return what stands beside a time: where the time advised is held, no other may look as if it were none."""
+    aimed = _best_time(known, plan)
+    if limits.which(aimed) is not None and math.isfinite(aimed):
+        if stops == 0:
+            return f"held; {_clock(aimed)} would be right"
+        if time_s != limits.held(time_s):
+            return "more than one step"
+    return "short times develop unevenly" if time_s < SHORTEST_EVEN_S else ""
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"

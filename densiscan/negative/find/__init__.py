@@ -1,0 +1,3 @@
+"""Where the film, its clear edges and its frames lie."""
+
+__all__ = ["film", "not_film", "outlines", "rebate"]

@@ -1,0 +1,312 @@
+"""What lies on the glass and is no negative: step wedges, and opaque things such as the end of a wedge or a card."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from densiscan.negative.find.outlines import Outline
+from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
+
+BoxMm = tuple[float, float, float, float]
+
+LEAST_RISE: Final = 0.5
+"""Density from the lightest to the densest step of a wedge, at least."""
+
+FEWEST_LEVELS: Final = 4
+"""Level stretches that make a staircase; a horizon has two."""
+
+EVEN_ACROSS: Final = 0.025
+"""Median departure from a line's own density: of a wedge only noise and grain, and the light half has little."""
+
+_FILM_BEYOND_MM: Final = 22.0
+"""No border or end of a wedge is as wide as the narrowest film in use with a picture on it (24 mm, its edges apart)."""
+
+SURELY_OPAQUE: Final = 2.6
+"""No clear edge of film is as dense; where the calibration ends before it, what seems opaque may be dense film."""
+
+WIDEST_WEDGE_MM: Final = 45.0
+"""Step wedges that are laid beside film are strips of 10 to 35 mm; roll film and sheets are wider than this."""
+
+DENSEST_CLEAR: Final = 0.5
+"""No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
+
+EVEN_BORDER: Final = 0.3
+"""Felt, paint and shadow of a bed's border differ by less between lightest and densest tenth; a picture by more."""
+
+_LINE_MM: Final = 2.1
+"""Running median that takes out lines and scratches between steps."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """One thing on the glass that was not measured.
+
+    Attributes
+    ----------
+    box_mm
+        Left, top, width, height on the scan before turning.
+    code, message
+        Why, for programs and for a person.
+    may_be_film
+        Whether a negative may be lost by it.
+    """
+
+    box_mm: BoxMm
+    code: str
+    message: str
+    may_be_film: bool
+
+
+def negatives_among(
+    cells: Cells, outlines: Sequence[Outline], densest: float, *, blank: bool = False
+) -> tuple[list[Outline], tuple[LeftOut, ...]]:
+    """Return the pieces that may be negatives, in their order, and what was left out.
+
+    `densest` is the densest step of the calibration; `blank` says that every piece of film is unexposed.
+    """
+    grids = {id(outline): straightened(cells, outline.box) for outline in outlines if not outline.cropped}
+    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)])]
+    several = len(outlines) - len(wedges) > 1
+    kept, left = [], []
+    for outline in outlines:
+        grid = grids.get(id(outline))
+        if any(outline is wedge for wedge in wedges):
+            left.append(left_out(outline, "wedge-left-out"))
+        elif grid is None:
+            kept.append(outline)
+        elif is_opaque(grid, densest):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
+        elif any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges):
+            continue
+        elif several and not blank and is_border(outline, grid):
+            left.append(left_out(outline, "border-left-out"))
+        else:
+            kept.append(outline)
+    return kept, tuple(left)
+
+
+_WHY: Final = {
+    "wedge-left-out": "looks like a step wedge; it was not measured as a negative.",
+    "opaque-left-out": "lets no light through; it was taken for card or a holder and not measured.",
+    "border-left-out": "is the dark border of the bed; it was not measured.",
+    "film-touches-wedge": "touches the wedge and was not measured; leave clear glass between film and wedge.",
+    "outline-not-clear": "has no straight edges; it was not measured. If it is film, lay it apart from other things "
+    "and scan it again.",
+}
+LEFT_OUT_CODES: Final = frozenset(_WHY)
+
+
+def left_out(outline: Outline, code: str, *, may_be_film: bool = False) -> LeftOut:
+    """Return what is to be said of a piece that is not measured."""
+    left, top, width, height = outline.box.box_mm
+    message = f"What lies at {left:.0f},{top:.0f} ({width:.0f} x {height:.0f} mm) {_WHY[code]}"
+    return LeftOut(box_mm=outline.box.box_mm, code=code, message=message, may_be_film=may_be_film)
+
+
+def without_wedge(
+    cells: Cells, outlines: Sequence[Outline], steps_mm: Sequence[BoxMm], *, densest: float
+) -> tuple[list[Outline], tuple[LeftOut, ...]]:
+    """Return the pieces that are not the wedge whose steps lie in these boxes, and what was left out.
+
+    Whatever holds the middle of a step is wedge, and so is what lies in line with it, close to its ends. A piece that
+    holds steps and reaches far beyond them is wedge and film in one: it is left out, and told.
+    """
+    row = _row_of(steps_mm)
+    middles = [(left + 0.5 * width, top + 0.5 * height) for left, top, width, height in steps_mm]
+    x, y = (np.array(places) for places in zip(*middles, strict=True))
+    kept, left = [], []
+    for outline in outlines:
+        if not outline.cropped and outline.box.inside(x, y).any():
+            if _beyond(outline.box, row) > _FILM_BEYOND_MM:
+                left.append(left_out(outline, "film-touches-wedge", may_be_film=True))
+        elif _opaque(cells, outline, densest):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
+        elif not belongs_to_wedge(outline.box, row):
+            kept.append(outline)
+    return kept, tuple(left)
+
+
+def _opaque(cells: Cells, outline: Outline, densest: float) -> bool:
+    return not outline.cropped and is_opaque(straightened(cells, outline.box), densest)
+
+
+def _row_of(steps_mm: Sequence[BoxMm]) -> TurnedBox:
+    """Return the box round a row of steps, turned as the row is; a step is read in its middle 60 per cent."""
+    first, last = steps_mm[0], steps_mm[-1]
+    dx, dy = (last[k] - first[k] + 0.5 * (last[k + 2] - first[k + 2]) for k in (0, 1))
+    pitch = math.hypot(dx, dy) / max(len(steps_mm) - 1, 1)
+    across = max(max(box[2] if abs(dy) > abs(dx) else box[3] for box in steps_mm) / 0.6, pitch)
+    length = pitch * len(steps_mm)
+    centre = first[0] + 0.5 * first[2] + 0.5 * dx, first[1] + 0.5 * first[3] + 0.5 * dy
+    return TurnedBox(
+        left_mm=centre[0] - 0.5 * length,
+        top_mm=centre[1] - 0.5 * across,
+        width_mm=length,
+        height_mm=across,
+        angle_deg=math.degrees(math.atan2(dy, dx)),
+    )
+
+
+def _beyond(piece: TurnedBox, row: TurnedBox) -> float:
+    """Return how far a piece reaches beyond a row of steps on the side where it reaches farthest, mm."""
+    x, y = (np.array(places) for places in zip(*row.corners(), strict=True))
+    u, v = piece.own(x, y)
+    across, down = piece.width_mm / 2, piece.height_mm / 2
+    return float(max(across - u.max(), across + u.min(), down - v.max(), down + v.min()))
+
+
+def is_opaque(grid: Straightened, densest: float) -> bool:
+    """Return whether a piece lets no light through anywhere: no film, however dense, is even to its edges.
+
+    The rebate of a sheet whose edges are hidden by a holder is still more than a fiftieth of what is seen of it.
+    """
+    rim = grid.cells(1.0)
+    inner = grid.density[rim:-rim, rim:-rim]
+    inner = inner[np.isfinite(inner)]
+    return bool(inner.size and np.percentile(inner, 2) > min(densest, SURELY_OPAQUE))
+
+
+def is_border(outline: Outline, grid: Straightened) -> bool:
+    """Return whether a piece is the dark border of the bed: even, dense, over the whole of one side of the scan."""
+    if outline.sides.count("scan") != 3:
+        return False
+    rim = grid.cells(2.0)
+    inner = grid.density[rim:-rim, rim:-rim]
+    inner = inner[np.isfinite(inner)]
+    if not inner.size:
+        return False
+    low, middle, high = np.percentile(inner, (10, 50, 90))
+    return bool(middle > DENSEST_CLEAR and high - low < EVEN_BORDER)
+
+
+def is_wedge(grid: Straightened) -> bool:
+    """Return whether a piece is a step wedge: density that rises along it in steps and is even across.
+
+    A picture may rise too, but it is not even across while it does, nor level between rises; what is ruled, such as
+    panes, slats or palings, does not fill it from edge to edge. A wedge is a narrow strip, and what is as wide as roll
+    film is not left out of a measurement. Borders, numerals beside the steps and lines between them are passed over.
+    """
+    return any(
+        density.shape[0] * grid.step_mm <= WIDEST_WEDGE_MM
+        and _staircase(density, grid.step_mm)
+        and _fills(density, grid.cells(1.0))
+        for density in (grid.density, grid.density.T)
+    )
+
+
+def _fills(density: Map, rim: int) -> bool:
+    """Return whether every line along a piece is either one of the steps or an even border.
+
+    A line of the steps agrees with the middle of the piece in the light half; a line of the border has one density
+    over most of its length, numerals or none.
+    """
+    lines = density[rim:-rim, rim:-rim]
+    lines = lines[:: max(1, lines.shape[0] // 64)]
+    if lines.shape[0] < 4 or lines.shape[1] < 12:
+        return False
+    lines = np.where(np.isfinite(lines), lines, np.nanmedian(lines))
+    rows = lines.shape[0]
+    plain = np.median(lines[rows // 4 : rows - rows // 4], axis=0)
+    light = plain <= np.median(plain)
+    off = np.abs(lines[:, light] - plain[light])
+    steps = (off < 2 * EVEN_ACROSS).mean(axis=1) > 0.7
+    usual = np.median(lines, axis=1, keepdims=True)
+    border = (np.abs(lines - usual) < 2 * EVEN_ACROSS).mean(axis=1) > 0.5
+    border |= np.median(lines, axis=1) > SURELY_OPAQUE
+    return bool((steps | border).mean() > 0.9 and steps.mean() > 0.25)
+
+
+def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
+    """Return whether a piece lies in line with a wedge, close to its ends: a step as clear as glass parted them.
+
+    An end is short, and no wider than the wedge; anything else there may be film.
+    """
+    u, v = (abs(float(place)) for place in wedge.own(*box.centre))
+    along, across = wedge.width_mm / 2, wedge.height_mm / 2
+    long, wide = box.width_mm, box.height_mm
+    if along < across:
+        u, v, along, across = v, u, across, along
+        long, wide = wide, long
+    if long > _FILM_BEYOND_MM or wide > 2.4 * across + 2:
+        return False
+    return v < 0.5 * across + 1 and u < along + 0.5 * long + 15
+
+
+class _Climb(NamedTuple):
+    """Levels along a piece from its lightest to its densest place, rising, and how uneven each line is across."""
+
+    levels: Map
+    scatter: Map
+
+
+def _staircase(density: Map, step_mm: float) -> bool:
+    """Return whether density climbs in steps along the second axis."""
+    climb = _climb(density, step_mm)
+    if climb is None:
+        return False
+    levels, scatter = climb
+    rise = float(levels[-1] - levels[0])
+    # the light half is free of noise
+    light = int(np.searchsorted(np.maximum.accumulate(levels), levels[0] + rise / 2))
+    light = max(light, levels.size // 3)
+    if float(np.median(scatter[:light])) > EVEN_ACROSS:
+        return False
+    return _stretches(levels, rise, max(1, round(0.5 / step_mm))) >= FEWEST_LEVELS
+
+
+def _climb(density: Map, step_mm: float) -> _Climb | None:
+    """Return the longest rise along the second axis, either way; None where it is not most of the piece."""
+    rows, columns = density.shape
+    width = max(3, round(_LINE_MM / step_mm) | 1)
+    if columns < 3 * width or rows < 8:
+        return None
+    # some two dozen lines tell it as well as all
+    middle = density[rows // 4 : rows - rows // 4 : max(1, rows // 48)]
+    middle = np.where(np.isfinite(middle), middle, np.nanmedian(middle))
+    plain = np.median(middle, axis=0)
+    scatter = np.median(np.abs(middle - plain), axis=0)
+    levels = np.median(np.lib.stride_tricks.sliding_window_view(plain, width), axis=1)
+    scatter = np.median(np.lib.stride_tricks.sliding_window_view(scatter, width), axis=1)
+    allowed = max(0.03, 0.05 * float(np.ptp(levels)))
+    runs = [
+        (_longest_rise(way, allowed), way, across) for way, across in ((levels, scatter), (levels[::-1], scatter[::-1]))
+    ]
+    (first, last), way, across = max(runs, key=lambda run: run[0][1] - run[0][0])
+    if last - first < 0.55 * levels.size or way[last - 1] - way[first] < LEAST_RISE:
+        return None
+    return _Climb(way[first:last], across[first:last])
+
+
+def _longest_rise(levels: Map, allowed: float) -> tuple[int, int]:
+    """Return first and end of the longest stretch that never falls by more than is allowed below what it reached."""
+    best, start, reached = (0, 0), 0, -np.inf
+    for k, level in enumerate(levels.tolist()):
+        if level < reached - allowed:
+            start, reached = k, level
+        reached = max(reached, level)
+        if k + 1 - start > best[1] - best[0]:
+            best = (start, k + 1)
+    return best
+
+
+def _stretches(levels: Map, rise: float, apart: int) -> int:
+    """Return how many level stretches of different density a climb has, or 0 where it climbs evenly."""
+    moves = np.abs(levels[apart:] - levels[:-apart])
+    usual = rise * apart / levels.size
+    level = moves < max(0.35 * usual, 0.006)
+    if level.mean() < 0.6:
+        return 0
+    change = np.diff(np.concatenate(([False], level, [False])).astype(np.int8))
+    starts, ends = np.flatnonzero(change > 0), np.flatnonzero(change < 0)
+    heights = [float(np.median(levels[start : end + apart])) for start, end in zip(starts, ends, strict=True)]
+    steps = heights[:1]
+    for height in heights[1:]:
+        if height > steps[-1] + max(0.02, 0.01 * rise):
+            steps.append(height)
+    # most of the rise in one place is the edge of a picture
+    return len(steps) if max(np.diff(steps), default=rise) <= 0.45 * rise else 0

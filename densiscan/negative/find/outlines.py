@@ -1,0 +1,415 @@
+"""Where the pieces of film lie on a scan: their outlines, against open glass, a dark mask or the scan's own border.
+
+Works on the cell map of one survey (transmittance through the calibration's table), in plain numpy. Open glass is
+lighter than any film base; a mask or holder is darker than any film; what is neither is film. Each connected piece
+gets four straight edges that share one angle, by the largest agreement of its edge points and then by least squares
+over those that agree, so that a notch, a corner, dust, a numeral or a leak does not move them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+
+from densiscan.scan.cells import (
+    Cells,
+    Indices,
+    Map,
+    Mask,
+    TurnedBox,
+    cell_at,
+    eroded,
+    extents,
+    grown,
+    labelled,
+)
+
+SideKind = Literal["glass", "dark", "scan"]
+
+LIGHTEST_FILM: Final = 0.035
+"""No film is clearer than this density: two surfaces of clear plastic alone reflect 8 % of the light (0.03)."""
+
+GLASS_STEP: Final = 0.02
+"""How much denser than the bare glass beside it a cell must be to count as film: above lamp noise, below film base."""
+
+LARGEST_ANGLE_DEG: Final = 8.0
+SMALLEST_PIECE_MM: Final = 7.0
+"""A shorter side than this is a scrap or a speck: the smallest still frames are 8 x 11 mm on 9.5 mm film."""
+
+SMALLEST_STRIP_MM: Final = 22.0
+"""The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
+
+HAND_CUT_MM: Final = 1.5
+"""By how much a side that a hand cut leaves its straight line: 1 to 1.5 mm over 200 mm, corners off square."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """One piece of film (or a window on it) as it lies on the scan.
+
+    Parameters
+    ----------
+    box
+        Its four straight edges.
+    sides
+        What lies beyond the left, top, right and bottom edge: open glass, something opaque, or nothing because the
+        scan ends there.
+    agreement
+        Share of the edge points that lie on the straight edges (1 where all sides are the scan's own).
+    near
+        Share of them within `HAND_CUT_MM` of those edges.
+    """
+
+    box: TurnedBox
+    sides: tuple[SideKind, SideKind, SideKind, SideKind]
+    agreement: float
+    near: float = 1.0
+
+    @property
+    def cut(self) -> bool:
+        """Whether the edges are those of film, cut by a maker or by hand."""
+        return _straight(self) or self.near >= 0.85
+
+    @property
+    def cropped(self) -> bool:
+        """Whether the scan ends before the piece does, on all sides."""
+        return all(side == "scan" for side in self.sides)
+
+
+def find_outlines(cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0) -> tuple[Outline, ...]:
+    """Find every piece of film on the scan that has straight edges; see `outlines_on`."""
+    return outlines_on(cells, density_range=density_range, zero_doubt=zero_doubt)[0]
+
+
+def outlines_on(
+    cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0
+) -> tuple[tuple[Outline, ...], tuple[Outline, ...]]:
+    """Find every piece of film on the scan, and what may be film but has no straight edges.
+
+    Parameters
+    ----------
+    cells
+        Map of the scan.
+    density_range
+        Lightest and densest density the calibration tells apart: glass is lighter, a mask is darker.
+    zero_doubt
+        Expanded uncertainty of density 0, that of bare glass: beyond the lightest step the calibration is a guess.
+
+    Returns
+    -------
+    pieces
+        In reading order. One outline, the scan itself, where neither glass nor mask is seen; none where nothing
+        but glass and mask is.
+    unclear
+        Pieces as large as film whose edges are not those of film, however it was cut.
+    """
+    glass = _glass(cells, density_range[0], zero_doubt)
+    dark = _dark(cells, glass, density_range[1])
+    if not glass.any() and not dark.any():
+        return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),), ()
+    outlines = _outlined(cells, glass, dark)
+    if dark.any() and not _is_mask(cells, glass | dark, outlines):
+        # a dense sky at the scan's border looks like a mask
+        outlines = _outlined(cells, glass, np.zeros_like(dark))
+    unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box)]
+    return _in_reading_order([outline for outline in outlines if outline.cut]), _in_reading_order(unclear)
+
+
+def _as_large_as_film(box: TurnedBox) -> bool:
+    return min(box.width_mm, box.height_mm) >= SMALLEST_STRIP_MM
+
+
+def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline]) -> bool:
+    """Return whether what is dark has the straight edges of a mask and leaves light only in its openings."""
+    if not outlines or not all(_straight(outline) for outline in outlines):
+        return False
+    x, y = (cells.x_mm[1:] + cells.x_mm[:-1])[None, :] / 2, (cells.y_mm[1:] + cells.y_mm[:-1])[:, None] / 2
+    inside = np.zeros_like(beyond)
+    for outline in outlines:
+        inside |= outline.box.inside(x, y, -0.5)
+    left_over = eroded(~beyond & ~inside)
+    return bool(left_over.sum() <= 0.1 * (~beyond).sum())
+
+
+def _straight(outline: Outline) -> bool:
+    return outline.agreement >= 0.55
+
+
+def _in_reading_order(outlines: list[Outline]) -> tuple[Outline, ...]:
+    """Sort into rows (pieces whose heights overlap by half), top row first, left to right in a row."""
+    rows: list[list[Outline]] = []
+    for outline in sorted(outlines, key=lambda item: item.box.centre.y):
+        row = rows[-1] if rows else None
+        if row is not None and abs(outline.box.centre.y - row[0].box.centre.y) < 0.5 * min(
+            outline.box.height_mm, row[0].box.height_mm
+        ):
+            row.append(outline)
+        else:
+            rows.append([outline])
+    return tuple(outline for row in rows for outline in sorted(row, key=lambda item: item.box.centre.x))
+
+
+def _glass(cells: Cells, lightest: float, zero_doubt: float) -> Mask:
+    """Return the cells of open glass.
+
+    Glass is lighter than any film base and than the wedge's lightest step, which is film too. The lamp is uneven, so
+    its level is a smooth surface over the scan and not one number.
+    """
+    limit = min(LIGHTEST_FILM, lightest - 0.012)
+    seed = (cells.density < limit) | (cells.clipped_light & (cells.density < lightest - 0.005))
+    if seed.sum() * cells.pitch_mm**2 < 4:
+        limit = min(max(LIGHTEST_FILM, zero_doubt), lightest - 0.012)
+        seed = _round_the_scan(cells, limit)
+        if not seed.any():
+            return seed
+    bound = _surface(cells.density, seed & eroded(seed))
+    bound += GLASS_STEP
+    np.minimum(bound, max(limit, float(np.median(cells.density[seed])) + GLASS_STEP), out=bound)
+    return np.asarray((cells.density < bound) | (seed & cells.clipped_light))
+
+
+def _round_the_scan(cells: Cells, limit: float) -> Mask:
+    """Return the cells of what lies along most of the scan's border and may be glass, since it reads below `limit`."""
+    border = np.concatenate((cells.density[[0, 1, -2, -1]].ravel(), cells.density[:, [0, 1, -2, -1]].ravel()))
+    below = border[border < limit]
+    if below.size <= border.size / 2:
+        return np.zeros(cells.density.shape, dtype=bool)
+    return np.asarray(cells.density < min(limit, float(np.median(below)) + GLASS_STEP))
+
+
+def _surface(values: Map, where: Mask) -> Map:
+    """Return the second-order surface through `values` where `where` holds; their median where they are few."""
+    rows, columns = np.nonzero(where)
+    if rows.size < 200:
+        some = values[where] if rows.size else values
+        return np.full_like(values, np.median(some))
+    step = max(1, rows.size // 3000)
+    rows, columns = rows[::step], columns[::step]
+    height, width = values.shape
+    y, x = rows / height - 0.5, columns / width - 0.5
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    level = values[rows, columns]
+    keep = np.abs(level - np.median(level)) < 0.03
+    found, *_ = np.linalg.lstsq(terms[keep], level[keep], rcond=None)
+    ys, xs = (np.arange(height) / height - 0.5)[:, None], (np.arange(width) / width - 0.5)[None, :]
+    a, b, c, d, e, f = (float(term) for term in found)
+    surface: Map = (e * xs) * ys
+    surface += a + b * xs + d * xs * xs
+    surface += c * ys + f * ys * ys
+    # far from the glass that was fitted the surface is a guess: it may not leave the values seen there
+    low, high = np.min(level[keep]), np.max(level[keep])
+    return np.clip(surface, low, high, out=surface)
+
+
+def _dark(cells: Cells, glass: Mask, densest: float) -> Mask:
+    """Return the cells of a mask or holder: darker than film, and joined to the scan's border or to glass."""
+    limit = max(1.2, min(densest - 0.1, 2.6))
+    dark = (cells.density > limit) | cells.clipped_dark
+    ring = np.zeros_like(dark)
+    ring[:2], ring[-2:], ring[:, :2], ring[:, -2:] = True, True, True, True
+    at_border = dark & ring
+    opaque = (cells.density > max(densest, 2.9)) | cells.clipped_dark
+    by_glass = opaque & grown(grown(glass))
+    if at_border.sum() < 0.02 * ring.sum() and by_glass.sum() * cells.pitch_mm < 10:
+        return np.zeros_like(dark)
+    level = float(np.median(cells.light[at_border if at_border.any() else by_glass]))
+    # stray light lifts a mask beside a bright window
+    dark = (cells.light < 2.5 * level + 0.002) | cells.clipped_dark
+    labels, count = labelled(dark)
+    touching = np.bincount(labels[ring & dark], minlength=count + 1)
+    touching += 2 * np.bincount(labels[by_glass & dark], minlength=count + 1)
+    enough = touching * cells.pitch_mm > 6
+    enough[0] = False
+    return np.asarray(enough[labels])
+
+
+def _outlined(cells: Cells, glass: Mask, dark: Mask) -> list[Outline]:
+    film = ~(glass | dark)
+    # pieces that nearly touch are told apart by widening the light between them; two cells by two are searched as one
+    inner = ~grown(~film)
+    rows, columns = inner.shape[0] // 2, inner.shape[1] // 2
+    coarse = np.asarray(inner[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2).all(axis=(1, 3)))
+    labels, count = labelled(coarse)
+    outlines = []
+    for label, extent in extents(labels, count):
+        size = [(part.stop - part.start) * 2 * cells.pitch_mm for part in extent]
+        if min(size) < SMALLEST_PIECE_MM:
+            continue
+        outline = _outline(cells, film, dark, (labels == label, extent))
+        if outline is not None:
+            outlines.append(outline)
+    return outlines
+
+
+def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slice, slice]]) -> Outline | None:
+    coarse, extent = piece
+    rows = slice(max(0, 2 * extent[0].start - 3), min(film.shape[0], 2 * extent[0].stop + 4))
+    columns = slice(max(0, 2 * extent[1].start - 3), min(film.shape[1], 2 * extent[1].stop + 4))
+    full = np.zeros_like(film)
+    spread = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)
+    full[: spread.shape[0], : spread.shape[1]] = spread
+    mine = full[rows, columns]
+    for _ in range(2):
+        # within the film only: light between film and mask, however narrow, is not stepped over
+        mine = grown(mine) & film[rows, columns]
+    points = [
+        _edge_points(cells, mine, (rows.start, columns.start), side) for side in ("left", "top", "right", "bottom")
+    ]
+    return _rectangle(cells, points, dark)
+
+
+class EdgePoints(NamedTuple):
+    """Edge points of one side: how far along it and where across it, mm; which of them are the scan's own border."""
+
+    along: Map
+    across: Map
+    at_border: Mask
+
+
+def _edge_points(cells: Cells, mine: Mask, origin: tuple[int, int], side: str) -> EdgePoints:
+    """Return the outermost place of the piece on every row (or column), to a fraction of a cell."""
+    upright = side in ("left", "right")
+    piece = mine if upright else mine.T
+    light = cells.light if upright else cells.light.T
+    along_mm, across_mm = (cells.y_mm, cells.x_mm) if upright else (cells.x_mm, cells.y_mm)
+    first, offset = origin if upright else origin[::-1]
+    last = side in ("right", "bottom")
+    lines = np.flatnonzero(piece.any(axis=1))
+    some = piece[lines]
+    index = offset + (some.shape[1] - 1 - np.argmax(some[:, ::-1], axis=1) if last else np.argmax(some, axis=1))
+    lines = lines + first
+    size = light.shape[1]
+    at_border = (index >= size - 2) if last else (index <= 1)
+    across = _to_half(light, lines, index, across_mm, outward=1 if last else -1)
+    along = (along_mm[lines] + along_mm[lines + 1]) / 2
+    return EdgePoints(along, across, at_border)
+
+
+def _to_half(light: Map, lines: Indices, index: Indices, across_mm: Map, *, outward: int) -> Map:
+    """Return where a blurred edge would be if it were sharp: the place that keeps the light on both sides.
+
+    `index` is the outermost cell of the piece. Light three cells out and three cells in are the two levels.
+    """
+    size = light.shape[1]
+
+    def at(step: int) -> Map:
+        return light[lines, np.clip(index + outward * step, 0, size - 1)]
+
+    outside, inside = at(3), at(-3)
+    span = outside - inside
+    span = np.where(np.abs(span) < 1e-3, np.inf, span)
+    share = sum((np.clip((at(step) - inside) / span, 0.0, 1.0) for step in range(-2, 3)), start=np.zeros(index.size))
+    border = np.clip(index + (3 if outward > 0 else -2), 0, size)
+    pitch = float(across_mm[-1] - across_mm[0]) / size
+    edge = across_mm[border] - outward * share * pitch
+    plain = across_mm[index + (1 if outward > 0 else 0)]
+    return np.where(np.isfinite(span), edge, plain)
+
+
+def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | None:
+    """Return the four straight edges of one common angle that most edge points agree on."""
+    bordering = [bool(side.at_border.mean() > 0.5) for side in points]
+    usable = [
+        EdgePoints(side.along[~side.at_border], side.across[~side.at_border], side.at_border[~side.at_border])
+        for side in points
+    ]
+    free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
+    slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
+    lines: list[float] = []
+    agreeing = close = total = 0.0
+    for k, side in enumerate(points):
+        sign = 1.0 if k in (0, 2) else -1.0
+        if k in free:
+            offset, near = line_through(usable[k], sign * slope)
+            agreeing, total = agreeing + near.sum(), total + near.size
+            off = usable[k].across + sign * slope * usable[k].along - offset
+            close += float((np.abs(off) < HAND_CUT_MM).sum())
+        else:
+            offsets = side.across + sign * slope * side.along
+            offset = float(offsets.min() if k in (0, 1) else offsets.max())
+        lines.append(offset)
+    box = _box_from_lines(lines, slope)
+    if min(box.width_mm, box.height_mm) < SMALLEST_PIECE_MM:
+        return None
+    kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
+    shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
+    return Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
+
+
+def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
+    """Return tan(angle) that puts the most edge points onto straight lines, then least squares over those."""
+    if not sides:
+        return 0.0
+    slopes = np.tan(np.radians(np.arange(-LARGEST_ANGLE_DEG, LARGEST_ANGLE_DEG + 0.05, 0.1)))
+    score = np.zeros(slopes.size)
+    for side, sign in zip(sides, signs, strict=True):
+        step = max(1, side.along.size // 160)
+        along, across = side.along[::step], side.across[::step]
+        offsets = across[None, :] + sign * slopes[:, None] * (along - along.mean())[None, :]
+        bins = ((offsets - offsets.min()) / 0.2).astype(np.intp)
+        width = int(bins.max()) + 2
+        counts = np.bincount((bins + np.arange(slopes.size)[:, None] * width).ravel(), minlength=slopes.size * width)
+        counts = counts.reshape(slopes.size, width)
+        # a line may fall on the border of two bins
+        score += (counts[:, :-1] + counts[:, 1:]).max(axis=1) * step
+    best = float(slopes[np.argmax(score)])
+    for _ in range(3):
+        upper = lower = 0.0
+        for side, sign in zip(sides, signs, strict=True):
+            _, near = line_through(side, sign * best)
+            along, across = side.along[near], side.across[near]
+            along = along - along.mean()
+            upper -= sign * float(np.dot(along, across))
+            lower += float(np.dot(along, along))
+        if lower <= 0:
+            break
+        best = upper / lower
+    return best
+
+
+def line_through(side: EdgePoints, slope: float) -> tuple[float, Mask]:
+    """Return the offset of the densest line of this slope and which points lie on it (within 0.35 mm)."""
+    offsets = side.across + slope * side.along
+    ordered = np.sort(offsets)
+    count = np.searchsorted(ordered, ordered + 0.3, side="right") - np.arange(ordered.size)
+    start = int(np.argmax(count))
+    middle = float(np.median(ordered[start : start + int(count[start])]))
+    near = np.abs(offsets - middle) < 0.35
+    return float(np.median(offsets[near])), near
+
+
+def _box_from_lines(lines: list[float], slope: float) -> TurnedBox:
+    """Return the box of four lines: x + slope y for left and right, y - slope x for top and bottom."""
+    left, top, right, bottom = lines
+    cosine = 1 / math.sqrt(1 + slope * slope)
+    across, down = (left + right) / 2, (top + bottom) / 2
+    scale = 1 + slope * slope
+    x, y = (across - slope * down) / scale, (down + slope * across) / scale
+    width, height = (right - left) * cosine, (bottom - top) * cosine
+    return TurnedBox(
+        left_mm=x - width / 2,
+        top_mm=y - height / 2,
+        width_mm=width,
+        height_mm=height,
+        angle_deg=math.degrees(math.atan(slope)),
+    )
+
+
+def _kind(cells: Cells, dark: Mask, box: TurnedBox, side: int) -> SideKind:
+    """Return what lies 0.7 mm beyond an edge along most of it."""
+    steps = np.linspace(-0.45, 0.45, 60)
+    beyond = 0.7
+    u, v = {
+        0: (np.full(60, -box.width_mm / 2 - beyond), steps * box.height_mm),
+        1: (steps * box.width_mm, np.full(60, -box.height_mm / 2 - beyond)),
+        2: (np.full(60, box.width_mm / 2 + beyond), steps * box.height_mm),
+        3: (steps * box.width_mm, np.full(60, box.height_mm / 2 + beyond)),
+    }[side]
+    x, y = box.on_scan(u, v)
+    row, column, there = cell_at(cells, x, y)
+    if there.mean() < 0.5:
+        return "scan"
+    return "dark" if dark[row[there], column[there]].mean() > 0.5 else "glass"

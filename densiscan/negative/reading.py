@@ -1,0 +1,454 @@
+"""The readings of a negative: base plus fog, shadow, highlight, density range, spots.
+
+A reading over an aperture is -log10 of the mean transmittance in it. Each frame found on the scan is a reading of its
+own: a sheet has one, a strip of roll film one a frame, all with the box of the strip.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
+from densiscan.calibration.calibration import Calibration
+from densiscan.calibration.densities import Light, light_on, surveyed_light
+from densiscan.calibration.glare import Glare
+from densiscan.calibration.lamp import LampField, lamp_warnings
+from densiscan.errors import MeasureError, WrongUseError
+from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
+from densiscan.negative.find.not_film import LeftOut
+from densiscan.negative.find.rebate import Rebate
+from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
+from densiscan.negative.seen import Seen, SeenKind, said_to_be, seen_of
+from densiscan.negative.signs import Bench
+from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
+from densiscan.scan.cells import Cells, TurnedBox, cells_of
+from densiscan.scan.scan import Scan
+from densiscan.scan.survey import Survey
+
+BoxMm = tuple[float, float, float, float]
+
+UNEVEN_REBATE: Final = 0.02
+"""Difference between the sides of a rebate that is worth a word: fog, leaks or uneven development."""
+
+CLIPPED: Final = 0.001
+"""Fraction of a frame at an end of the scale that is worth a word."""
+
+_LEAST_MOVE: Final = 1e-4
+"""Density below which where the frame ends is not worth a line in a budget."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureOptions:
+    """What to measure, and how.
+
+    Parameters
+    ----------
+    aperture_mm
+        Diameter of the round aperture, or side of the `square` one.
+    trim
+        Fraction of the frame's area left out at either end: shadow and highlight are these percentiles.
+    frame_mm, rebate_mm
+        Boxes on the scan given by the person instead of found, not turned.
+    spots_mm
+        Places to read as well.
+    base_density
+        Density of the bare base, for fog.
+    base_fog
+        Base plus fog from elsewhere.
+    lamp
+        The lamp's light over the same bed: every reading is freed of its unevenness.
+    glare
+        What the scanner scatters: widens the uncertainty, or is taken out where `correct_glare`.
+    fog_sheet
+        Every piece of film is unexposed: all of it is base plus fog.
+    wedge_mm
+        Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
+    as_negative
+        The person insists that it is a negative, whatever it looks like.
+
+    Raises
+    ------
+    WrongUseError
+        If a number makes no sense.
+    """
+
+    aperture_mm: float = 1.0
+    square: bool = False
+    trim: float = 0.01
+    frame_mm: BoxMm | None = None
+    rebate_mm: BoxMm | None = None
+    spots_mm: tuple[tuple[float, float], ...] = ()
+    base_density: float | None = None
+    base_fog: float | None = None
+    lamp: LampField | None = None
+    glare: Glare | None = None
+    correct_glare: bool = False
+    fog_sheet: bool = False
+    wedge_mm: tuple[BoxMm, ...] = ()
+    as_negative: bool = False
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
+            raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
+        if not 0 <= self.trim < 0.5:
+            raise WrongUseError(f"a trim of {self.trim:g} cannot be; give a fraction from 0 to below 0.5.")
+        for name, box in (("--frame", self.frame_mm), ("--rebate", self.rebate_mm)):
+            if box is not None and not (all(map(math.isfinite, box)) and box[2] > 0 and box[3] > 0):
+                raise WrongUseError(f"{name} {_words(box)} has no area; give left,top,width,height in mm.")
+        if self.rebate_mm is not None and self.base_fog is not None:
+            raise WrongUseError("--rebate and --base-fog both give base plus fog; give one of them.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A reading at a place the person named; `net` is None without base plus fog."""
+
+    x_mm: float
+    y_mm: float
+    density: Quantity
+    net: Quantity | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What was read of one frame.
+
+    Attributes
+    ----------
+    piece
+        1, 2, ... in reading order where the scan gives several readings, else None. A strip with three frames gives
+        three, each with the box of the strip.
+    film_mm
+        Box (left, top, width, height) of the whole sheet or strip before turning, None where an edge of it is beyond
+        the scan or under a mask.
+    frame_mm
+        Box of the picture before the film is turned about its centre (about the frame's own where `film_mm` is None).
+        None where no frame can be told and all of the film, or of the scan, was read.
+    frame_corners_mm
+        Where the corners of the picture lie on the scan, clockwise from the top left one.
+    seen_mm
+        Box of what is seen of the film, mask or scan ending it or not; turned by `seen_angle_deg`.
+    angle_deg
+        Clockwise positive.
+    base_plus_fog, fog, shadow, highlight, density_range, net_shadow, net_highlight
+        None where they cannot be had.
+    rebate
+        What the clear edge reads side by side, where it was found.
+    channels
+        What the other channels of a colour scan read.
+    left_out
+        What on the scan was not measured; with the first reading of a scan.
+    clipped_light, clipped_dark
+        Fraction of the frame's area at the light and dark end of the scanner's scale.
+    beyond_calibration
+        Fraction of its aperture readings outside the calibration's range.
+    seen
+        What it is of; a warning says why, where that is no negative.
+    """
+
+    file: str
+    ppi: float | None
+    aperture_mm: float
+    piece: int | None
+    film_mm: BoxMm | None
+    frame_mm: BoxMm | None
+    angle_deg: float
+    base_plus_fog: Quantity | None
+    fog: Quantity | None
+    shadow: Quantity | None
+    highlight: Quantity | None
+    density_range: Quantity | None
+    net_shadow: Quantity | None
+    net_highlight: Quantity | None
+    spots: tuple[Spot, ...]
+    clipped_light: float
+    clipped_dark: float
+    beyond_calibration: float
+    warnings: tuple[Warning_, ...]
+    frame_corners_mm: tuple[tuple[float, float], ...] | None = None
+    seen_mm: BoxMm | None = None
+    seen_angle_deg: float = 0.0
+    rebate: Rebate | None = None
+    channels: tuple[ChannelReading, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    seen: SeenKind = "negative"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Task:
+    """What every step of a measurement needs."""
+
+    scan: Scan
+    calibration: Calibration
+    options: MeasureOptions
+    survey: Survey
+    light: Light
+
+
+def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions | None = None) -> tuple[Reading, ...]:
+    """Measure every piece of film on a scan.
+
+    Returns
+    -------
+    tuple of Reading
+        At least one, in reading order: rows from the top, each from the left; the frames of a strip along it.
+
+    Raises
+    ------
+    MeasureError
+        If the calibration cannot be used on this scan, or nothing can be read as asked.
+    WrongUseError
+        If a spot or a box is not on the scan.
+    """
+    asked = options or MeasureOptions()
+    return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))
+
+
+def survey_for(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Survey:
+    """Read a scan once through the calibration's table, the lamp's unevenness taken out where it is known.
+
+    Raises MeasureError or WrongUseError as `measure_scan` does.
+    """
+    _check(scan, options)
+    asked = options.lamp, options.glare
+    return surveyed_light(scan, calibration, lamp=asked[0], glare=asked[1], correct=options.correct_glare)
+
+
+def measure_surveyed(
+    scan: Scan, calibration: Calibration, options: MeasureOptions, found: Survey
+) -> tuple[Reading, ...]:
+    """Measure every piece of film on a scan that was read by `survey_for`; see `measure_scan`."""
+    lamp, glare = options.lamp, options.glare
+    light = light_on(scan, calibration, found, lamp=lamp, glare=glare, correct=options.correct_glare)
+    task = _Task(scan=scan, calibration=calibration, options=options, survey=found, light=light)
+    sought = Sought(
+        frame_mm=options.frame_mm,
+        fog_sheet=options.fog_sheet,
+        wedge_mm=options.wedge_mm,
+        density_range=calibration.density_range,
+        zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
+        file=scan.facts.file,
+    )
+    cells = cells_of(found, inverted=calibration.inverted)
+    parts, left = parts_on(cells, sought)
+    seen = _seen(task, cells, sought, parts)
+    spots = spots_by_part(options.spots_mm, parts)
+    several = len(parts) > 1
+    readings = [
+        _in_all_channels(task, part, _as_seen(_reading(task, part, number if several else None, own), what))
+        for number, (part, own, what) in enumerate(zip(parts, spots, seen, strict=True), start=1)
+    ]
+    return (replace(readings[0], left_out=left), *readings[1:])
+
+
+def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> tuple[Seen, ...]:
+    """Say what each part is of; where the person says it, that is what it is."""
+    options = task.options
+    if options.as_negative or options.fog_sheet:
+        return (said_to_be("negative" if options.as_negative else "unexposed"),) * len(parts)
+    bench = Bench(
+        scan=task.scan, calibration=task.calibration, light=task.light, survey=task.survey, cells=cells, sought=sought
+    )
+    return seen_of(bench, parts)
+
+
+def _as_seen(reading: Reading, seen: Seen) -> Reading:
+    return replace(reading, seen=seen.kind, warnings=(*seen.warnings, *reading.warnings))
+
+
+def _check(scan: Scan, options: MeasureOptions) -> None:
+    file = scan.facts.file
+    if options.lamp is not None:
+        options.lamp.require_same_bed(scan)
+    for x, y in options.spots_mm:
+        if not (0 <= x < scan.width_mm and 0 <= y < scan.height_mm):
+            raise WrongUseError(
+                f"the spot {x:g},{y:g} is not on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
+                "x,y in mm from its top left corner."
+            )
+    for name, box in (("--frame", options.frame_mm), ("--rebate", options.rebate_mm)):
+        if box is not None and not _on(scan, box):
+            raise WrongUseError(
+                f"{name} {_words(box)} does not lie on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; "
+                "give left,top,width,height in mm inside it."
+            )
+
+
+def _on(scan: Scan, box: BoxMm) -> bool:
+    left, top, width, height = box
+    # half a millimetre beyond is a rounding of the person's, not a mistake
+    across = left >= -0.5 and left + width <= scan.width_mm + 0.5
+    return across and top >= -0.5 and top + height <= scan.height_mm + 0.5
+
+
+def _words(box: BoxMm) -> str:
+    return ",".join(f"{value:g}" for value in box)
+
+
+def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
+    options, calibration = task.options, task.calibration
+    key = "" if piece is None else f" {piece}"
+    base, told = _base_plus_fog(task, part, key)
+    read = readings_inside(
+        task.survey,
+        part.area,
+        aperture_mm=options.aperture_mm,
+        square=options.square,
+        doubts_mm=None if part.frame is None else part.frame.doubts_mm,
+    )
+    if read is None:
+        raise MeasureError(
+            f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
+            f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
+        )
+    shadow, highlight = (
+        _percentile(task, part, read, (share, name), key)
+        for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
+    )
+    light, dark = _clipped(task, part.area)
+    outside = _beyond(read, calibration.density_range)
+    return Reading(
+        file=task.scan.facts.file,
+        ppi=task.scan.facts.ppi,
+        aperture_mm=options.aperture_mm,
+        piece=piece,
+        film_mm=None if part.film.box is None else part.film.box.box_mm,
+        frame_mm=None if part.frame is None else _in_film(part.frame.box, part.film.box),
+        angle_deg=part.area.angle_deg,
+        base_plus_fog=base,
+        fog=None if base is None or options.base_density is None else base - options.base_density,
+        shadow=shadow,
+        highlight=highlight,
+        density_range=highlight - shadow,
+        net_shadow=None if base is None else shadow - base,
+        net_highlight=None if base is None else highlight - base,
+        spots=tuple(_spot(task, spot, base) for spot in spots),
+        clipped_light=light,
+        clipped_dark=dark,
+        beyond_calibration=outside,
+        warnings=(
+            *task.scan.warnings,
+            *task.calibration.mismatch(task.scan),
+            *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
+            *part.warnings,
+            *told,
+            *_limits(read, (light, dark), outside, calibration),
+        ),
+        frame_corners_mm=None if part.frame is None else part.frame.box.corners(),
+        seen_mm=part.film.seen.box_mm,
+        seen_angle_deg=part.film.seen.angle_deg,
+        rebate=part.film.rebate,
+    )
+
+
+def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[float, str], key: str) -> Quantity:
+    """Return the density below which a share of the readings lies; where the frame ends is doubted side by side."""
+    share, name = what
+    density = task.light.of_area(
+        10.0 ** -read.quantile(share), read.noise_of_quantile(share), f"{name}{key}", part.area
+    )
+    for side, moved in read.edge_parts(share).items():
+        if abs(moved) > _LEAST_MOVE:
+            density = density.with_part(Influence("frame edge", f"{side}{key}"), moved)
+    return density
+
+
+def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
+    """Add what the other channels of a colour scan make of the same film."""
+    where = Where(film=part.film.seen, frame=part.area, rebate_mm=task.options.rebate_mm)
+    found = channels_of(reading, where, task.light, task.calibration)
+    if not found:
+        return reading
+    told = channel_warnings(found, task.scan.channel)
+    return replace(reading, channels=found, warnings=(*reading.warnings, *told))
+
+
+def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
+    """Return the box of a frame before the film is turned about its own centre."""
+    if film is None:
+        return frame.box_mm
+    u, v = film.own(*frame.centre)
+    left, top = film.centre.x + float(u) - frame.width_mm / 2, film.centre.y + float(v) - frame.height_mm / 2
+    return left, top, frame.width_mm, frame.height_mm
+
+
+def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
+    options, calibration = task.options, task.calibration
+    if options.base_fog is not None:
+        return Quantity(options.base_fog), ()
+    if options.rebate_mm is not None:
+        base = task.light.of_box(options.rebate_mm, f"rebate{key}")
+        return base, _rebate_limit(base, calibration)
+    rebate = part.film.rebate
+    if rebate is None:
+        message = "No clear rebate was found, so base plus fog and net densities are not known; give --rebate or "
+        return None, (Warning_(code="no-rebate", message=f"{message}--base-fog."),)
+    base = task.light.of_area(rebate.transmittance, rebate.uncertainty, f"rebate{key}", part.film.seen)
+    told = list(_rebate_limit(base, calibration))
+    if rebate.spread - _spread_doubt(rebate) > UNEVEN_REBATE:
+        densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
+        message = f"The rebate is not even ({densities}): fog, a light leak or uneven development."
+        told.append(Warning_(code="rebate-uneven", message=message))
+    return base, tuple(told)
+
+
+def _spread_doubt(rebate: Rebate) -> float:
+    """Return the expanded uncertainty of the difference between the densest and the lightest side."""
+    ordered = sorted(rebate.sides, key=lambda side: side.density)
+    return COVERAGE_FACTOR * math.hypot(ordered[0].uncertainty, ordered[-1].uncertainty) if ordered else 0.0
+
+
+def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, ...]:
+    lightest = calibration.density_range[0]
+    if base.value >= lightest:
+        return ()
+    message = (
+        f"Base plus fog {base.value:.2f} is clearer than the lightest step of the wedge ({lightest:.2f}): the reading "
+        "is only a limit."
+    )
+    return (Warning_(code="rebate-beyond-calibration", message=message),)
+
+
+def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
+    options, (x, y) = task.options, spot
+    density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
+    density = task.calibration.limited(density)
+    return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
+
+
+def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:
+    """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
+    cells = cells_inside(task.survey, area)
+    if not cells.mask.any():
+        return 0.0, 0.0
+    high = float(cells.of(task.survey.clipped_light).mean())
+    low = float(cells.of(task.survey.clipped_dark).mean())
+    return (low, high) if task.calibration.inverted else (high, low)
+
+
+def _beyond(read: ApertureReadings, density_range: tuple[float, float]) -> float:
+    low, high = density_range
+    return float(((read.density < low) | (read.density > high)).mean())
+
+
+def _limits(
+    read: ApertureReadings, clipped: tuple[float, float], outside: float, calibration: Calibration
+) -> tuple[Warning_, ...]:
+    told = []
+    for code, end, share in (("clipped-light", "light", clipped[0]), ("clipped-dark", "dark", clipped[1])):
+        if share > CLIPPED:
+            message = (
+                f"{100 * share:.1f} % of the frame is at the {end} end of the scanner's scale: densities there are "
+            )
+            told.append(Warning_(code=code, message=f"{message}only limits."))
+    if outside > CLIPPED:
+        low, high = calibration.density_range
+        message = f"{100 * outside:.1f} % of the frame lies outside the calibrated densities {low:.2f} to {high:.2f}"
+        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are only limits."))
+    if read.too_many:
+        message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
+        told.append(Warning_(code="many-specks", message=message))
+    return tuple(told)

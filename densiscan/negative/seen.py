@@ -1,0 +1,164 @@
+"""What lies on the scan: a negative, or something that must not be judged as one.
+
+An inverted scan, a wedge, a print, a colour negative, unexposed or even film have densities like anything else, and
+they are given. What follows from them for exposure, development and paper holds for a negative alone. The evidence is
+physical, each sign by itself in `negative_signs`; here they are weighed, the surest first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from densiscan.arithmetic.quantity import Warning_
+from densiscan.negative import signs
+from densiscan.negative.parts import Part
+from densiscan.negative.signs import LIMITS, Bench
+
+SeenKind = Literal["negative", "inverted", "wedge", "print", "colour negative", "unexposed", "even", "unknown"]
+JUDGED: Final[frozenset[SeenKind]] = frozenset({"negative", "unknown"})
+"""What is judged as a negative."""
+
+INSIST: Final = "--as-negative judges it all the same."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What one reading is of.
+
+    Attributes
+    ----------
+    warnings
+        Why it is not judged, or what is doubtful; none for what is plainly a negative.
+    """
+
+    kind: SeenKind
+    warnings: tuple[Warning_, ...] = ()
+
+
+def is_judged(kind: str) -> bool:
+    """Return whether what was seen is judged as a negative."""
+    return kind in JUDGED
+
+
+def code_of(kind: str) -> str:
+    """Return the code of the warning that says why something is not judged."""
+    return f"seen-{kind.replace(' ', '-')}"
+
+
+def said_to_be(kind: SeenKind) -> Seen:
+    """Return what the person says it is."""
+    if is_judged(kind):
+        return Seen(kind=kind)
+    message = f"This is {kind} film, as was said: nothing follows from it for exposure, development or paper."
+    return Seen(kind=kind, warnings=(Warning_(code=code_of(kind), message=message),))
+
+
+def seen_of(bench: Bench, parts: Sequence[Part]) -> tuple[Seen, ...]:
+    """Say what each part that is read lies on.
+
+    Parameters
+    ----------
+    parts
+        As they are measured, in order.
+    """
+    whole = _whole_scan(bench, parts)
+    alone = len({part.film.seen for part in parts}) == 1
+    return tuple(whole or _of_part(bench, part, alone=alone) for part in parts)
+
+
+def _whole_scan(bench: Bench, parts: Sequence[Part]) -> Seen | None:
+    """Return what all of the scan is, None where each part is by itself."""
+    if bench.empty(parts):
+        return _withheld("even", _EMPTY[bench.is_dark()])
+    turned = signs.turned_round(bench, parts)
+    notes = signs.other_polarity(bench)
+    if turned is not None:
+        told = [
+            "the clear edge of the film reads denser than the picture",
+            *(() if turned.cropped else ("what lies round the film is not what it seems, glass or holder",)),
+            *notes,
+        ]
+        if len(told) >= LIMITS.signs_to_refuse:
+            return _withheld("inverted", f"This looks like an inverted scan: {_listed(told)}. {_SCAN_ALIKE}")
+        return Seen(kind="unknown", warnings=(_asked(told),))
+    if notes and not any(part.film.rebate for part in parts):
+        return Seen(kind="unknown", warnings=(_asked(notes),))
+    return None
+
+
+def _of_part(bench: Bench, part: Part, *, alone: bool) -> Seen:
+    blank = _even(bench, part)
+    if blank is not None:
+        return blank
+    if signs.steps_along(bench, part):
+        return _withheld("wedge", "This looks like a step wedge: even steps in a row. Use it with densiscan calibrate.")
+    colour = _coloured(bench, part)
+    if colour is not None:
+        return colour
+    paper = signs.paper_signs(bench, part, alone=alone)
+    if len(paper) >= LIMITS.signs_to_refuse:
+        return _withheld("print", f"This looks like a print: {_listed(paper)}. Read it with densiscan finished.")
+    if part.film.rebate is None and part.film.cropped:
+        return Seen(kind="unknown", warnings=(_UNKNOWN,))
+    return Seen(kind="negative")
+
+
+def _even(bench: Bench, part: Part) -> Seen | None:
+    if signs.is_unexposed(bench, part):
+        message = (
+            "This looks like an unexposed sheet: it is as even as its clear edge. --fog-sheet judges its fog and "
+            "evenness."
+        )
+        return _withheld("unexposed", message)
+    if signs.is_even(bench, part):
+        return _withheld("even", "There is no picture here: what was read is as even as grain and scanner allow.")
+    return None
+
+
+def _coloured(bench: Bench, part: Part) -> Seen | None:
+    colours = bench.colours(part)
+    if colours is None:
+        return None
+    if signs.orange(colours):
+        red, green, blue = (f"{value:.2f}" for value in colours.clearest)
+        message = (
+            f"This looks like a colour negative: its clearest part reads {red} in red, {green} in green and {blue} in "
+            "blue, as an orange mask does. Grades of black-and-white paper do not apply."
+        )
+        return _withheld("colour negative", message)
+    if signs.many_hues(colours):
+        message = (
+            "This is a colour picture, not a black-and-white negative: places of one density differ in hue. A snapshot "
+            "or a colour print looks like that."
+        )
+        return _withheld("print", message)
+    return None
+
+
+def _withheld(kind: SeenKind, message: str) -> Seen:
+    return Seen(kind=kind, warnings=(Warning_(code=code_of(kind), message=f"{message} {INSIST}"),))
+
+
+def _asked(told: Sequence[str]) -> Warning_:
+    return Warning_(
+        code="inverted-asked",
+        message=f"Is this scan inverted? {_listed(told).capitalize()}. If so, nothing here holds. {_SCAN_ALIKE}",
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])}, and {words[-1]}"
+
+
+_SCAN_ALIKE: Final = "Scan the film with the settings of the wedge, without the scanner software's negative mode."
+_EMPTY: Final = {
+    False: "Nothing but bare glass is on this scan.",
+    True: "This scan is black: no light came through.",
+}
+_UNKNOWN: Final = Warning_(
+    code="seen-unknown",
+    message="Neither an edge of the film nor its clear rebate is in the scan, so nothing shows that this is a "
+    "negative; it is judged as one.",
+)

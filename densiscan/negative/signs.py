@@ -1,0 +1,450 @@
+"""The signs by which a negative is told from what is none, each from the physics of the thing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+
+from densiscan.calibration.calibration import Calibration
+from densiscan.calibration.densities import Light
+from densiscan.negative.find.film import Film
+from densiscan.negative.find.not_film import is_wedge
+from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
+from densiscan.negative.parts import Part, Sought, parts_on
+from densiscan.scan.cells import Cells, Map, Mask, TurnedBox, straightened
+from densiscan.scan.channels import COLOURS, in_channel
+from densiscan.scan.scan import Scan
+from densiscan.scan.survey import Survey
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Where each sign begins; every number with its reason.
+
+    Attributes
+    ----------
+    signs_to_refuse
+        Signs that refuse judgement together; one alone asks (practice).
+    even_range
+        Density from 1st to 99th percentile below which nothing is a picture: a sixth of a stop at usual contrast, and
+        lamp and development are no more even (physics).
+    even_part
+        The same as a part of the density itself: development is no more even than that (practice).
+    even_noises
+        The same in standard deviations of noise: the two percentiles of pure noise lie 4.7 apart (physics).
+    unexposed_within, unexposed_share
+        Density about the clear edge, and the share of the sheet within it, that make it unexposed: a picture that
+        leaves nine tenths of the sheet as clear as its edge shows nothing (practice).
+    densest_clear
+        Base plus fog of film that may still be called clear (practice, as for a rebate).
+    mask_step, mask_rise
+        An orange mask is denser by this much from red to green and from green to blue, and in all: masks have 0.2 to
+        0.5 a step; the stain of a developer in clear film stays below 0.15 (practice).
+    hue_off, hue_share
+        Density by which a channel departs from the common curve of the picture, and the share of places that do:
+        silver and its stain have one curve, whatever the hue (physics).
+    clearest_paper, densest_paper
+        What the white margin of a print reads, at most, and at least: paper is no clearer than film base and no
+        denser than 0.14 against a white lid (practice).
+    lightest_black, densest_black
+        Blacks of paper on a flatbed (practice: 1.4 to 2.2 with what gloss and glare do).
+    bare_white
+        Density above the margin below which the lightest hundredth of a picture is bare paper (practice).
+    lid
+        Density that the open bed reads at least, where it is no glass but a lid: a scanner that drifts so far is known
+        to (practice).
+    wide_mm
+        Margin on all four sides that no film has (sheets 3 to 6 mm).
+    piled
+        Density between the 96th and 99.5th percentile: paper piles up at its black, film runs on (practice).
+    """
+
+    signs_to_refuse: int = 2
+    even_range: float = 0.05
+    even_part: float = 0.06
+    even_noises: float = 6.0
+    unexposed_within: float = 0.05
+    unexposed_share: float = 0.9
+    densest_clear: float = 0.7
+    mask_step: float = 0.12
+    mask_rise: float = 0.35
+    hue_off: float = 0.06
+    hue_share: float = 0.15
+    clearest_paper: float = 0.035
+    densest_paper: float = 0.14
+    lightest_black: float = 1.2
+    densest_black: float = 2.4
+    bare_white: float = 0.03
+    lid: float = 0.025
+    wide_mm: float = 7.0
+    piled: float = 0.10
+
+
+LIMITS: Final = Limits()
+_BLACK_WITHIN: Final = 0.15
+_LINE_MM: Final = (0.8, 15.0)
+"""Width of the black line round a print that the clear rebate makes."""
+_PLACE_MM: Final = 1.0
+_BANDS: Final = 7
+_RIM_MM: Final = 1.5
+_FEWEST_PLACES: Final = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Colours:
+    """Densities of a colour scan in even places: shape (places, 3), red, green, blue; and the clearest of them."""
+
+    places: Map
+    clearest: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bench:
+    """Everything that signs are looked for on: one scan as it was read.
+
+    Attributes
+    ----------
+    sought
+        As the parts were searched for.
+    """
+
+    scan: Scan
+    calibration: Calibration
+    light: Light
+    survey: Survey
+    cells: Cells
+    sought: Sought
+    _hues: dict[tuple[float, ...], Colours | None] = field(default_factory=dict)
+
+    def empty(self, parts: Sequence[Part]) -> bool:
+        """Return whether nothing was found on the scan, and all of it is even: bare glass, or black."""
+        if len(parts) != 1 or not any(told.code in _NOTHING for told in parts[0].warnings):
+            return False
+        light, median = self.cells.light, self.middle
+        if self.is_dark():
+            return float((self.cells.density > min(self.calibration.density_range[1], 2.5)).mean()) > 0.98
+        return median < LIMITS.clearest_paper and float((np.abs(light / 10.0**-median - 1.0) < 0.05).mean()) > 0.98
+
+    def is_dark(self) -> bool:
+        """Return whether most of the scan lets no light through."""
+        return self.middle > min(self.calibration.density_range[1], 2.5) or float(self.cells.clipped_dark.mean()) > 0.5
+
+    @property
+    def middle(self) -> float:
+        """Median density of the scan."""
+        return float(np.median(self.cells.density))
+
+    def colours(self, part: Part) -> Colours | None:
+        """Return the densities of a part in all three channels; None for a gray scan."""
+        key = part.film.seen.box_mm
+        if key not in self._hues:
+            self._hues[key] = _colours(self, part)
+        return self._hues[key]
+
+
+_NOTHING: Final = frozenset({"no-film-found", "no-frame-found"})
+
+
+# ---- even film --------------------------------------------------------------------------------------------------
+
+
+def _inside(bench: Bench, box: TurnedBox, inset_mm: float = 1.0) -> Map:
+    """Return the densities of the cells in a box, off its edges."""
+    cells = bench.cells
+    x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
+    corners = np.array(box.corners())
+    columns = slice(*np.searchsorted(x, (corners[:, 0].min(), corners[:, 0].max())))
+    rows = slice(*np.searchsorted(y, (corners[:, 1].min(), corners[:, 1].max())))
+    there = box.inside(x[None, columns], y[rows, None], inset_mm)
+    return np.asarray(cells.density[rows, columns][there])
+
+
+def is_unexposed(bench: Bench, part: Part) -> bool:
+    """Return whether a piece whose edges are seen is as even as its clear edge."""
+    rebate = part.film.rebate
+    if rebate is None or part.film.cropped or part.frame is not None:
+        return False
+    level = -float(np.log10(rebate.transmittance))
+    off = np.abs(_inside(bench, part.film.seen) - level)
+    return level < LIMITS.densest_clear and float((off < LIMITS.unexposed_within).mean()) > LIMITS.unexposed_share
+
+
+def is_even(bench: Bench, part: Part) -> bool:
+    """Return whether what is read holds no picture: its tones differ by no more than noise and lamp make."""
+    from densiscan.scan.apertures import readings_inside
+
+    read = readings_inside(bench.survey, part.area, aperture_mm=1.0, square=False)
+    if read is None:
+        return False
+    noise = float(np.hypot(read.noise_of_quantile(0.01), read.noise_of_quantile(0.99)))
+    extent = read.quantile(0.99) - read.quantile(0.01)
+    return extent < max(LIMITS.even_range, LIMITS.even_part * read.quantile(0.5), LIMITS.even_noises * noise)
+
+
+# ---- wedges -----------------------------------------------------------------------------------------------------
+
+
+def steps_along(bench: Bench, part: Part) -> bool:
+    """Return whether the piece is a row of even steps."""
+    return is_wedge(straightened(bench.cells, part.film.seen))
+
+
+# ---- inverted scans ---------------------------------------------------------------------------------------------
+
+
+def turned_round(bench: Bench, parts: Sequence[Part]) -> Film | None:
+    """Return the film that shows when light and dark are exchanged, None where the scan makes sense as it stands.
+
+    Unexposed film is the clearest part of a piece. A scan on which no such edge is found, but one with straight frames
+    in it once the codes are turned round, was stored the other way round.
+    """
+    if bench.sought.wedge_mm or any(part.film.rebate is not None for part in parts):
+        return None
+    cells = _exchanged(bench)
+    found, _ = parts_on(cells, replace(bench.sought, frame_mm=None, fog_sheet=False))
+    for part in found:
+        lines = 0 if part.frame is None else part.frame.origins.count("line")
+        if part.film.rebate is not None and lines >= 3:
+            return part.film
+    return None
+
+
+def _exchanged(bench: Bench) -> Cells:
+    """Return the map of the scan as it would be, had light and dark been stored the other way round."""
+    full = bench.scan.facts.full_scale
+    table = bench.light.curve.table(full)
+    codes = np.arange(full + 1.0)
+    rising = np.argsort(table, kind="stable")
+    stored = np.interp(bench.cells.light, table[rising], codes[rising])
+    light = np.maximum(np.interp(full - stored, codes, table), 1e-6)
+    cells = bench.cells
+    return replace(
+        cells,
+        light=light,
+        density=-np.log10(light),
+        clipped_light=cells.clipped_dark,
+        clipped_dark=cells.clipped_light,
+    )
+
+
+def other_polarity(bench: Bench) -> tuple[str, ...]:
+    """Return in words that the notes of the file tell of another polarity than those of the calibration's scan."""
+    here, there = bench.scan.facts, bench.calibration.scan
+    told = []
+    if here.min_is_white != there.min_is_white:
+        told.append("the file stores light and dark the other way round than that of the wedge")
+    words = ("negative", "invert")
+    own, calibrated = ((facts.software or "").lower() for facts in (here, there))
+    if any(word in own and word not in calibrated for word in words):
+        told.append(f'the scanning software calls it "{here.software}"')
+    return tuple(told)
+
+
+# ---- colour -----------------------------------------------------------------------------------------------------
+
+
+def _colours(bench: Bench, part: Part) -> Colours | None:
+    scan, film = bench.scan, part.film
+    if scan.channel not in COLOURS:
+        return None
+    curves = {one.channel: one for one in bench.calibration.others} | {scan.channel: bench.calibration}
+    grid = _Grid.over(scan, film.seen)
+    planes = [
+        _at_places(in_channel(scan, colour), curves.get(colour, bench.calibration), grid)
+        for colour in ("red", "green", "blue")
+    ]
+    places = np.stack(planes, axis=1)[film.seen.inside(grid.x_mm, grid.y_mm, _RIM_MM).ravel()]
+    densest = min(bench.calibration.density_range[1], 2.0)
+    places = places[np.all((places > LIMITS.clearest_paper - 0.01) & (places < densest), axis=1)]
+    if places.shape[0] < _FEWEST_PLACES:
+        return None
+    mean = places.mean(axis=1)
+    low, high = np.quantile(mean, (0.02, 0.12))
+    near = (mean >= low) & (mean <= high)
+    if film.rebate is not None:
+        # the edge of the film is known to be its clearest part
+        own = places[:, ("red", "green", "blue").index(scan.channel)]
+        level = -float(np.log10(film.rebate.transmittance))
+        at_edge = np.abs(own - level) < 0.05
+        near = at_edge if np.count_nonzero(at_edge) >= 5 else near
+    red, green, blue = (float(value) for value in np.median(places[near], axis=0))
+    return Colours(places=places, clearest=(red, green, blue))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Grid:
+    """Places a millimetre wide in a few bands across a box: first pixels of the bands, of the places; their middles."""
+
+    rows: tuple[int, ...]
+    first_px: int
+    number: int
+    side_px: tuple[int, int]
+    x_mm: Map
+    y_mm: Map
+
+    @classmethod
+    def over(cls, scan: Scan, box: TurnedBox) -> _Grid:
+        corners = np.array(box.corners())
+        left, top = np.maximum(corners.min(axis=0), 0.0)
+        right, bottom = np.minimum(corners.max(axis=0), (scan.width_mm, scan.height_mm))
+        across, down = (max(1, round(_PLACE_MM * px)) for px in (scan.px_per_mm_x, scan.px_per_mm_y))
+        first = min(round(left * scan.px_per_mm_x), scan.width_px - across)
+        number = max(1, (min(round(right * scan.px_per_mm_x), scan.width_px) - first) // across)
+        shares = (np.arange(_BANDS) + 0.5) / _BANDS
+        rows = np.clip((top + shares * (bottom - top)) * scan.px_per_mm_y, 0, scan.height_px - down).astype(int)
+        x = (first + (np.arange(number) + 0.5) * across) / scan.px_per_mm_x
+        y = (rows + 0.5 * down) / scan.px_per_mm_y
+        x, y = np.broadcast_arrays(x[None, :], y[:, None])
+        return cls(rows=tuple(rows.tolist()), first_px=first, number=number, side_px=(across, down), x_mm=x, y_mm=y)
+
+
+def _at_places(scan: Scan, curve: Calibration, grid: _Grid) -> Map:
+    """Return the densities of the places of a grid, row by row."""
+    across, down = grid.side_px
+    table = curve.table(scan.facts.full_scale)
+    found = []
+    for row in grid.rows:
+        light = table[scan.region(row, grid.first_px, down, grid.number * across).astype(np.intp)]
+        found.append(light.reshape(down, grid.number, across).mean(axis=(0, 2)))
+    return np.asarray(-np.log10(np.maximum(np.concatenate(found), 1e-6)))
+
+
+def orange(colours: Colours) -> bool:
+    """Return whether even the clearest film is denser in green than in red, and in blue than in green."""
+    red, green, blue = colours.clearest
+    return min(green - red, blue - green) > LIMITS.mask_step and blue - red > LIMITS.mask_rise
+
+
+def many_hues(colours: Colours) -> bool:
+    """Return whether places of one density differ in hue, as neither silver nor its stain do."""
+    green = colours.places[:, 1]
+    off = np.zeros(green.size)
+    for channel in (0, 2):
+        other = colours.places[:, channel]
+        rest = other - np.polyval(np.polyfit(green, other, 3), green)
+        off = np.maximum(off, np.abs(rest - np.median(rest)))
+    return float((off > LIMITS.hue_off).mean()) > LIMITS.hue_share
+
+
+# ---- prints -----------------------------------------------------------------------------------------------------
+
+
+def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
+    """Return the signs of a print: its white margin, its bare whites, its blacks, and the black line round it."""
+    margin = _margin(bench, part)
+    if margin is None:
+        return ()
+    told = []
+    # what lies round a piece is known only where it is the only one
+    surround = _surround(bench) if alone else None
+    if surround is not None and margin < surround - LIMITS.bare_white:
+        told += ["its white margin is lighter than what lies round it", "no film is clearer than the open bed"]
+    if alone and _black_line(bench.cells):
+        told += ["an even black line runs round the picture", "its margin is as light as paper"]
+    if part.frame is not None:
+        told += _tones(_inside(bench, part.area), margin)
+    if not part.film.cropped and surround is not None and LIMITS.lid < surround < margin - 0.015:
+        told.append("what lies round it is no open glass")
+    if _wide(part):
+        told.append("no film has a clear edge as wide as its margin")
+    return tuple(told)
+
+
+def _wide(part: Part) -> bool:
+    """Return whether the clear edge is wider on all sides than that of film."""
+    if part.frame is None or part.film.cropped or part.frame.origins.count("line") < 4:
+        return False
+    seen, frame = part.film.seen, part.frame.box
+    u, v = (float(place) for place in seen.own(*frame.centre))
+    across, down = (seen.width_mm - frame.width_mm) / 2, (seen.height_mm - frame.height_mm) / 2
+    return min(across - abs(u), down - abs(v)) > LIMITS.wide_mm
+
+
+def _margin(bench: Bench, part: Part) -> float | None:
+    """Return what the lightest even part reads where that may be paper, None elsewhere."""
+    if part.film.rebate is not None:
+        level = -float(np.log10(part.film.rebate.transmittance))
+    elif part.film.cropped:
+        density = bench.cells.density
+        counts, edges = np.histogram(density, bins=np.arange(0.0, 0.25, 0.01))
+        enough = np.flatnonzero(counts > 0.04 * density.size)
+        if not enough.size:
+            return None
+        level = float(edges[enough[0]]) + 0.005
+    else:
+        return None
+    return level if LIMITS.clearest_paper <= level <= LIMITS.densest_paper else None
+
+
+def _surround(bench: Bench) -> float | None:
+    """Return the even density along the border of the scan where that is neither glass nor opaque."""
+    density = bench.cells.density
+    ring = np.concatenate(
+        (density[1:3].ravel(), density[-3:-1].ravel(), density[:, 1:3].ravel(), density[:, -3:-1].ravel())
+    )
+    level = float(np.median(ring))
+    even = float((np.abs(ring - level) < 0.03 + 0.05 * level).mean()) > 0.9
+    return level if even and LIMITS.lid < level < LIMITS.densest_black else None
+
+
+def _tones(density: Map, margin: float) -> list[str]:
+    """Return what the tones of a picture have of paper: bare whites, and blacks piled up."""
+    if density.size < 100:
+        return []
+    white, near, black = (float(value) for value in np.quantile(density, (0.01, 0.96, 0.995)))
+    if not LIMITS.lightest_black < black < LIMITS.densest_black:
+        return []
+    told = ["its whites are as bare as its margin"] if white - margin < LIMITS.bare_white else []
+    return [*told, *(["its blacks are piled up at one density"] if black - near < LIMITS.piled else [])]
+
+
+def _black_line(cells: Cells) -> bool:
+    """Return whether an even black line of straight sides, lighter within and without, runs round a picture."""
+    density = cells.density
+    black = float(np.quantile(density, 0.995))
+    if not LIMITS.lightest_black < black < LIMITS.densest_black:
+        return False
+    dark = density > black - _BLACK_WITHIN
+    sides = [_first_lines(cells, dark, side) for side in range(4)]
+    if any(side.along.size < 20 for side in sides):
+        return False
+    signs = [1.0, -1.0, 1.0, -1.0]
+    slope = common_slope(sides, signs)
+    near = [line_through(side, sign * slope)[1] for side, sign in zip(sides, signs, strict=True)]
+    lengths = [
+        float(np.ptp(side.along[there])) if there.any() else 0.0 for side, there in zip(sides, near, strict=True)
+    ]
+    if min(lengths) < 15.0 or any(there.mean() < 0.6 for there in near):
+        return False
+    # each line is there along most of its side
+    return all(there.sum() * cells.pitch_mm > 0.6 * length for there, length in zip(near, lengths, strict=True))
+
+
+def _first_lines(cells: Cells, dark: Mask, side: int) -> EdgePoints:
+    """Return where a black line begins on every row or column, seen from one side: lighter before it and behind it."""
+    upright = side % 2 == 0
+    lines = dark if upright else dark.T
+    across_mm, along_mm = (cells.x_mm, cells.y_mm) if upright else (cells.y_mm, cells.x_mm)
+    if side >= 2:
+        lines = lines[:, ::-1]
+    least, most = (max(2, round(width / cells.pitch_mm)) for width in _LINE_MM)
+    before = np.zeros_like(lines)
+    before[:, 1:] = ~lines[:, :-1]
+    begins = lines & before
+    # how far each dark cell's run goes on
+    run = np.zeros(lines.shape, dtype=np.int32)
+    length = np.zeros(lines.shape[0], dtype=np.int32)
+    for column in range(lines.shape[1] - 1, -1, -1):
+        length = np.where(lines[:, column], length + 1, 0)
+        run[:, column] = length
+    fits = begins & (run >= least)
+    rows = np.flatnonzero(fits.any(axis=1))
+    first = np.argmax(fits[rows], axis=1)
+    short = run[rows, first] <= most
+    rows, first = rows[short], first[short]
+    place = across_mm[::-1][first] if side >= 2 else across_mm[first]
+    along = (along_mm[rows] + along_mm[rows + 1]) / 2
+    return EdgePoints(along, np.asarray(place), np.zeros(rows.size, dtype=bool))

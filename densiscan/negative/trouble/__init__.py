@@ -1,0 +1,3 @@
+"""What went wrong: fog, leaks, uneven development, specks and marks."""
+
+__all__ = ["finding", "inspection", "picture"]

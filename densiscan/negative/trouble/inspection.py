@@ -1,0 +1,295 @@
+"""Trouble seen early: fog, light leaks, uneven development, specks, for each reading of a scan.
+
+Only what is unexposed or truly even is judged: the rebate, an unexposed sheet, an even area that the person named. A
+picture is not: what looks like uneven development there may be the subject.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.calibration.calibration import Calibration
+from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.negative.trouble.blank import blanks_in_frame
+from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble, limits_of, well_clear
+from densiscan.negative.trouble.fog import with_fog
+from densiscan.negative.trouble.ground import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
+from densiscan.negative.trouble.leaks import leak_finding, leaks_in, strips_of, without_leaks
+from densiscan.negative.trouble.marks import round_marks_in
+from densiscan.negative.trouble.specks import specks_in_frame, specks_on
+from densiscan.negative.trouble.uneven import bands_in, edges_of, gradient_in, is_even, less_edges
+from densiscan.scan.cells import Cells, TurnedBox, cells_of
+from densiscan.scan.survey import Survey
+
+_EDGE_ONLY_MM: Final = 3.0
+_STEEP_EDGE_MM: Final = 2.2
+_STEEP_SHARE: Final = 0.75
+_EVEN: Final = 0.03
+_MOSTLY: Final = 0.6
+_UNEXPOSED: Final = 0.15
+_MOST_UNEXPOSED: Final = 0.7
+"""Density within which that share of a clear edge, and of an unexposed sheet, lies on a plane: pictures do not, and a
+leak or bands cover less of a sheet."""
+
+
+def trouble_on(
+    found: Survey,
+    readings: Sequence[Reading],
+    calibration: Calibration,
+    options: MeasureOptions,
+    *,
+    history: Sequence[Quantity] = (),
+) -> tuple[Trouble, ...]:
+    """Look for trouble on everything that was read of one scan.
+
+    Parameters
+    ----------
+    found
+        The survey that the readings were made from.
+    history
+        Base plus fog of earlier runs of the same film; with three or more the level is judged against them.
+
+    Returns
+    -------
+    tuple of Trouble
+        One for each reading. What is found on a piece with several frames stands with the nearest of them.
+    """
+    cells = cells_of(found, inverted=calibration.inverted)
+    limits = limits_of(calibration, evened=options.lamp is not None)
+    results: list[Trouble] = []
+    for piece in _by_film(readings):
+        results.extend(_on_film((found, cells), piece, calibration, options, limits))
+    judged = zip(results, readings, strict=True)
+    return tuple(with_fog(trouble, reading, calibration, options, history=history) for trouble, reading in judged)
+
+
+def _by_film(readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Put together the readings of one piece of film; they follow one another."""
+    pieces: list[list[Reading]] = []
+    for reading in readings:
+        if pieces and reading.seen_mm == pieces[-1][0].seen_mm:
+            pieces[-1].append(reading)
+        else:
+            pieces.append([reading])
+    return pieces
+
+
+def _on_film(
+    scan: tuple[Survey, Cells],
+    piece: Sequence[Reading],
+    calibration: Calibration,
+    options: MeasureOptions,
+    limits: Limits,
+) -> list[Trouble]:
+    cells = scan[1]
+    own = [_frame_findings(scan, reading, calibration, limits) for reading in piece]
+    if options.frame_mm is not None:
+        whole = _on_area(cells, options.frame_mm, calibration, limits)
+    else:
+        whole = _on_piece(scan, piece, calibration, options, limits)
+    clear, border = well_clear(whole.findings, limits)
+    whole = replace(whole, findings=clear, notes=(*border, *whole.notes))
+    for finding in whole.findings:
+        own[_nearest(finding, piece)].append(finding)
+    order = {code: number for number, code in enumerate(ORDER)}
+    return [Trouble(findings=tuple(sorted(some, key=lambda one: order[one.code])), notes=whole.notes) for some in own]
+
+
+def _on_piece(
+    scan: tuple[Survey, Cells],
+    piece: Sequence[Reading],
+    calibration: Calibration,
+    options: MeasureOptions,
+    limits: Limits,
+) -> Trouble:
+    """Judge what is unexposed of a piece of film."""
+    found, cells = scan
+    first = piece[0]
+    if first.seen_mm is None:
+        return Trouble(notes=(_not_judged("no clear rebate was found"),))
+    seen = _box(first.seen_mm, first.seen_angle_deg)
+    if first.rebate is None:
+        steep = _steep_findings(cells, seen, calibration, limits) if first.film_mm is not None else ()
+        return Trouble(findings=steep, notes=(_not_judged("no clear rebate was found"),))
+    frames = [frame for frame in (_frame_of(reading) for reading in piece) if frame is not None]
+    ground, plane = _ground(cells, seen, frames, options)
+    if plane is None:
+        return Trouble(notes=(_not_judged("too little clear rebate is in the scan"),))
+    doubt = _doubt(ground, plane, whole=first.film_mm is not None, fog_sheet=options.fog_sheet)
+    if doubt is not None:
+        return Trouble(notes=(doubt,))
+    findings = _edge_findings(found, ground, plane, calibration, limits)
+    notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
+    return Trouble(findings=tuple(findings), notes=notes)
+
+
+def _steep_findings(cells: Cells, seen: TurnedBox, calibration: Calibration, limits: Limits) -> tuple[Finding, ...]:
+    """Return the gradient of a piece whose clear edge is too uneven to be taken for one at first sight.
+
+    Where the borders of all four sides lie on one slope, they are unexposed: no picture does that.
+    """
+    ground = ground_of(cells, seen, (), edge_only_mm=_STEEP_EDGE_MM)
+    blocks = blocks_of(ground.grid, ground.plain, 0.5)
+    plane = plane_through(blocks, ground.size_mm)
+    if plane is None:
+        return ()
+    u, v, values = blocks.points
+    on = np.abs(values - plane.at(u, v)) < max(_EVEN, 3.0 * blocks.noise)
+    width, height = ground.size_mm
+    sides = (u < _STEEP_EDGE_MM, v < _STEEP_EDGE_MM, u > width - _STEEP_EDGE_MM, v > height - _STEEP_EDGE_MM)
+    if any(np.count_nonzero(side) < 10 or float(on[side].mean()) < _STEEP_SHARE for side in sides):
+        return ()
+    return tuple(gradient_in(ground, plane, blocks, calibration, limits))
+
+
+def _doubt(ground: Ground, plane: Plane, *, whole: bool, fog_sheet: bool) -> Warning_ | None:
+    """Return why what is taken for unexposed film may be none, None where it is as even as such film."""
+    u, v, values = blocks_of(ground.grid, ground.plain).points
+    off = np.abs(values - plane.at(u, v))
+    if not fog_sheet:
+        even = float((off < _EVEN).mean()) > _MOSTLY
+        return None if even else _not_judged("the clear rebate is not told surely from the picture")
+    if not whole and edge_inside(ground):
+        return _UNTOLD
+    # what is sharp counts as uneven too
+    plain, free = int(ground.plain.sum()), int(ground.free.sum())
+    share = float((off < _UNEXPOSED).mean()) * plain / max(free, 1)
+    return None if share > _MOST_UNEXPOSED else _EXPOSED
+
+
+def _box(box: tuple[float, float, float, float], angle_deg: float = 0.0) -> TurnedBox:
+    return TurnedBox(left_mm=box[0], top_mm=box[1], width_mm=box[2], height_mm=box[3], angle_deg=angle_deg)
+
+
+def _frame_of(reading: Reading) -> TurnedBox | None:
+    if reading.frame_corners_mm is None:
+        return None
+    corners = np.array(reading.frame_corners_mm)
+    middle = corners.mean(axis=0)
+    width, height = math.dist(corners[0], corners[1]), math.dist(corners[1], corners[2])
+    box = (float(middle[0]) - width / 2, float(middle[1]) - height / 2, width, height)
+    return _box(box, reading.angle_deg)
+
+
+def _ground(
+    cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], options: MeasureOptions
+) -> tuple[Ground, Plane | None]:
+    """Return what can be judged of a piece, and the plane through it.
+
+    A piece without a frame that the person did not call unexposed is judged whole only where all of it is even.
+    """
+    ground = ground_of(cells, seen, frames)
+    plane = plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
+    if frames or options.fog_sheet or plane is None:
+        return ground, plane
+    u, v, values = blocks_of(ground.grid, ground.plain).points
+    if float((np.abs(values - plane.at(u, v)) < 0.02).mean()) > 0.97:
+        return ground, plane
+    ground = ground_of(cells, seen, frames, edge_only_mm=_EDGE_ONLY_MM)
+    return ground, plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
+
+
+def _edge_findings(
+    found: Survey, ground: Ground, plane: Plane, calibration: Calibration, limits: Limits
+) -> list[Finding]:
+    """Return leaks and uneven development of a piece."""
+    blocks = blocks_of(ground.grid, ground.plain)
+    findings = gradient_in(ground, plane, blocks, calibration, limits)
+    strips = strips_of(ground, plane, limits)
+    wave = 0.0
+    marks: list[Finding] = []
+    if ground.whole:
+        edges = edges_of(ground, plane, strips, calibration, limits)
+        strips = edges.strips
+        # what a leak or the edges have in common would be taken for bands and marks
+        rest = without_leaks(less_edges(ground, edges), leaks_in(ground, strips, limits))
+        bands = bands_in(rest, plane, blocks_of(rest.grid, rest.plain), calibration, limits)
+        wave = max((abs(band.size.value) for band in bands if band.size is not None), default=0.0)
+        findings += [*edges.findings, *bands]
+        small, scratched = specks_on(found, ground, calibration)
+        rest = replace(rest, plain=rest.plain & ~scratched)
+        marks = [*round_marks_in(rest, plane, calibration, _above(limits, wave)), *small]
+    # a band that meets an edge is no leak
+    leaks = leaks_in(ground, strips, _above(limits, wave))
+    return [*(leak_finding(ground, plane, leak, calibration, limits) for leak in leaks), *findings, *marks]
+
+
+def _above(limits: Limits, wave: float) -> Limits:
+    return replace(limits, local=max(limits.local, wave))
+
+
+def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: Calibration, limits: Limits) -> Trouble:
+    """Judge an area that the person named: only where it is even by itself."""
+    ground = ground_of(cells, _box(box), (), film_edges=False)
+    side = 1.0 if min(box[2:]) > 12.0 else 0.5
+    blocks = blocks_of(ground.grid, ground.plain, side)
+    plane = plane_through(blocks, ground.size_mm)
+    if plane is None or not is_even(blocks, plane):
+        return Trouble(notes=(_not_judged("the area named is not even by itself"),))
+    found = [
+        *gradient_in(ground, plane, blocks, calibration, limits),
+        *bands_in(ground, plane, blocks, calibration, limits),
+    ]
+    return Trouble(findings=tuple(found))
+
+
+_UNTOLD: Final = Warning_(
+    code="evenness-not-judged",
+    message=(
+        "Whether the sheet is even cannot be told, since the film is not told from the glass round it; calibrate "
+        "again, or name an area of it with --frame instead of --fog-sheet."
+    ),
+)
+
+
+EXPOSED: Final = "fog-sheet-exposed"
+"""Code of what is said of a sheet that is called unexposed and is not."""
+
+_EXPOSED: Final = Warning_(
+    code=EXPOSED,
+    message=(
+        "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
+        "picture, or light has reached all of it. Neither fog nor net densities are given; leave out --fog-sheet if it "
+        "holds a picture."
+    ),
+)
+
+
+def holds_picture(trouble: Trouble) -> Warning_ | None:
+    """Return what is said of a sheet that is called unexposed and is not; None of any other."""
+    return next((note for note in trouble.notes if note.code == EXPOSED), None)
+
+
+def _not_judged(why: str) -> Warning_:
+    message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet tells it."
+    return Warning_(code="evenness-not-judged", message=message)
+
+
+def _frame_findings(
+    scan: tuple[Survey, Cells], reading: Reading, calibration: Calibration, limits: Limits
+) -> list[Finding]:
+    """Return the dust and pinholes of a picture, and what of it holds none."""
+    frame = _frame_of(reading)
+    if frame is None:
+        return []
+    found, cells = scan
+    blanks = blanks_in_frame(cells, frame, reading.base_plus_fog, calibration, limits)
+    return [*specks_in_frame(found, frame, calibration), *blanks]
+
+
+def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:
+    """Return which frame of a piece a finding is nearest to; findings on the whole piece go to the first."""
+    if len(piece) == 1 or not finding.places_mm:
+        return 0
+    place = finding.places_mm[0]
+    middles = [
+        np.mean(np.array(reading.frame_corners_mm), axis=0) if reading.frame_corners_mm else np.full(2, np.inf)
+        for reading in piece
+    ]
+    return int(np.argmin([math.dist(place, middle) for middle in middles]))

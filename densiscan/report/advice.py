@@ -1,0 +1,310 @@
+"""Advice on the next development as a person reads it (80 columns) and as a program reads it (JSON)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from densiscan.arithmetic.quantity import Warning_
+from densiscan.development.advice import Advice, Misfit, TableRow
+from densiscan.development.developer_life import Load, Wear, wear_warnings
+from densiscan.development.exposure_index import IndexAdvice
+from densiscan.development.names import solution_text
+from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
+from densiscan.development.verdict import LARGEST_STEP
+from densiscan.report.readings import paragraph, time_text
+
+ADVICE_FORMAT: Final = "densiscan.advice/1"
+_DOUBTS: Final = (
+    (0.10, "well known"),
+    (0.20, "fairly well known"),
+    (0.40, "roughly known"),
+    (10.0, "little more than a guess"),
+)
+"""Up to this half-width of the interval against the time, in words."""
+
+_CAUTION: Final = (
+    "Developers sensitise the skin and their dust must not be breathed; used fixer carries silver. Gloves, eye "
+    "protection, fresh air, the maker's safety data sheet and local rules: see docs/cautions.md."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceSheet:
+    """All that `advise` has to say, of time, developer and exposure; `told` is what else there is to say."""
+
+    film: str
+    developer: str
+    dilution: str | None = None
+    advice: Advice
+    wear: Wear
+    load: Load
+    index: IndexAdvice | None = None
+    told: tuple[Warning_, ...] = ()
+
+
+def doubt_in_words(advice: Advice) -> str:
+    """Return how well the right time is known."""
+    share = (advice.time_s.uncertainty or 0.0) / advice.time_s.value
+    return next(words for limit, words in _DOUBTS if share <= limit)
+
+
+def advice_text(sheet: AdviceSheet) -> str:
+    """Return the advice as a page."""
+    advice = sheet.advice
+    lines = [
+        paragraph(f"Advice for {sheet.film} in {solution_text(sheet.developer, sheet.dilution)}", indent=0),
+        "",
+        paragraph(_time_words(advice), label="time"),
+        paragraph(_change_words(advice), label="change"),
+        paragraph(_range_words(advice), label="density range"),
+        paragraph(_basis_words(advice), label="rests on"),
+        *([] if sheet.index is None else [paragraph(sheet.index.words, label="exposure")]),
+        paragraph(_wear_words(sheet.wear), label="developer"),
+        "",
+        "  contrast      time    the right one lies",
+        *(_row_text(row) for row in advice.table),
+        "",
+        *(paragraph(f"! {warning.message}") for warning in _all_warnings(sheet)),
+        paragraph(_CAUTION),
+    ]
+    return "\n".join(lines)
+
+
+def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
+    """Return the advice as the contract's JSON document."""
+    advice, wear = sheet.advice, sheet.wear
+    low, high = advice.interval_s
+    return {
+        "format": ADVICE_FORMAT,
+        "film": sheet.film,
+        "developer": sheet.developer,
+        "dilution": sheet.dilution,
+        "time_s": advice.time_s.to_json(),
+        "interval_s": [low, high],
+        "doubt": doubt_in_words(advice),
+        "factor": advice.factor,
+        "step": advice.step,
+        "against": {"run": advice.last_run, "time_s": advice.against_s},
+        "unlimited_time_s": advice.best_time_s if math.isfinite(advice.best_time_s) else None,
+        "limited_by": advice.limit,
+        "temperature_c": advice.plan.temperature_c,
+        "use": advice.plan.use,
+        "scene_stops": advice.plan.scene_stops,
+        "expected_density_range": advice.expected_range.to_json(),
+        "target_density_range": advice.plan.target_range.value,
+        "based_on": {
+            "runs": list(advice.runs),
+            "film_tests": advice.tests,
+            "common_practice": advice.common_practice,
+            "common_practice_share": advice.practice,
+        },
+        "kinetics": {
+            "contrast_limit": advice.kinetics.contrast_limit,
+            "rate_per_s": advice.kinetics.rate_per_s,
+            "wait_s": advice.kinetics.wait_s,
+            "factor_per_ten_degrees": advice.kinetics.per_ten_degrees,
+            "loss_per_use": advice.kinetics.loss_per_use,
+        },
+        "runs_that_do_not_fit": [
+            {"run": misfit.number, "chance": misfit.chance, "ratio": misfit.ratio} for misfit in advice.misfits
+        ],
+        "table": [
+            {
+                "contrast_stops": row.contrast_stops,
+                "time_s": None if row.time_s is None else row.time_s.to_json(),
+                "note": row.note or None,
+                "unlimited_time_s": row.best_s,
+            }
+            for row in advice.table
+        ],
+        "developer_use": {
+            "discard_after_use": wear.last_good_use,
+            "more_time_a_use": wear.more_time_a_use,
+            "learned": wear.learned,
+            "film_cm2_per_litre": wear.film_cm2,
+            "developed_cm2_per_litre": wear.developed_cm2,
+        },
+        "exposure": None if sheet.index is None else sheet.index.to_json(),
+        "warnings": [warning.to_json() for warning in _all_warnings(sheet)],
+    }
+
+
+def _time_words(advice: Advice) -> str:
+    plan = advice.plan
+    low, high = advice.interval_s
+    if low is None:
+        lies = "no time is likely to be right"
+    elif high is None:
+        lies = f"the right time lies beyond {time_text(low)}"
+    else:
+        lies = f"the right time lies between {time_text(low)} and {time_text(high)}"
+    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}"
+    return f"{at}; {doubt_in_words(advice)}: {lies}"
+
+
+def _use_words(use: int) -> str:
+    return {1: "fresh developer", 2: "second use", 3: "third use"}.get(use, f"use {use}")
+
+
+def _change_words(advice: Advice) -> str:
+    percent = round(100.0 * (advice.factor - 1.0))
+    direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
+    other = "the common-practice time" if advice.last_run is None else f"run {advice.last_run}"
+    at = " at 20 C" if advice.last_run is None else ""
+    words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
+    if abs(advice.step - advice.factor) < 0.01:
+        return words
+    equal = time_text(advice.time_s.value / advice.step)
+    return (
+        f"{words}, which would be {equal} at this temperature and use: a step of {100.0 * (advice.step - 1.0):+.0f} %"
+    )
+
+
+def _range_words(advice: Advice) -> str:
+    expected, plan = advice.expected_range, advice.plan
+    subject = (
+        "an average subject, as none is stated"
+        if plan.scene_stops is None
+        else f"{plan.scene_stops:g} stop{'s' * (plan.scene_stops != 1.0)}"
+    )
+    return (
+        f"{expected.value:.2f} ± {max(expected.uncertainty or 0.0, 0.01):.2f} expected of {subject}; "
+        f"{plan.target_range.value:.2f} is the aim"
+    )
+
+
+def _basis_words(advice: Advice) -> str:
+    parts = []
+    if advice.runs:
+        parts.append(f"run{'s' if len(advice.runs) > 1 else ''} {numbers_in_words(advice.runs)}")
+    if advice.tests:
+        parts.append(f"a film test with {advice.tests} development{'s' if advice.tests > 1 else ''}")
+    if advice.common_practice:
+        parts.append("common practice")
+    return " and ".join(parts) + ("" if parts[:-1] or not advice.common_practice else " alone: provisional")
+
+
+def numbers_in_words(numbers: Sequence[int]) -> str:
+    """Return numbers as 3, 5 to 8 and 12."""
+    spans: list[list[int]] = []
+    for number in sorted(numbers):
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    words = [
+        piece
+        for span in spans
+        for piece in ([f"{span[0]} to {span[-1]}"] if len(span) > 2 else [str(number) for number in span])
+    ]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def _wear_words(wear: Wear) -> str:
+    by = "by your runs" if wear.learned else "by common practice"
+    if wear.last_good_use == 1:
+        return _one_use_words(wear)
+    served = "" if wear.developed_cm2 is None else f"; this batch has served {wear.developed_cm2:.0f}"
+    return (
+        f"each use takes {100.0 * wear.more_time_a_use:.0f} % more time {by}: discard after use {wear.last_good_use}, "
+        f"or after {wear.film_cm2:.0f} square centimetres of film a litre of full strength (common practice){served}"
+    )
+
+
+def _one_use_words(wear: Wear) -> str:
+    """Return what is said of a developer that is used once: what a second use would take is no matter."""
+    why = "your runs show that it tires with each use" if wear.learned else "common practice for a diluted developer"
+    return (
+        f"use it once, then discard it ({why}); a litre of full strength serves {wear.film_cm2:.0f} square centimetres "
+        "of film (common practice)"
+    )
+
+
+def _row_text(row: TableRow) -> str:
+    name = (
+        "as aimed" if row.contrast_stops == 0 else f"{row.contrast_stops:+d} stop{'s' * (abs(row.contrast_stops) > 1)}"
+    )
+    low, high = row.interval_s
+    if row.time_s is None or low is None:
+        return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
+    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"beyond {time_text(low)}, if at all"
+    note = f"   {row.note}" if row.note else ""
+    return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
+
+
+def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
+    advice = sheet.advice
+    return [
+        *_time_warnings(advice),
+        *_temperature_warnings(advice),
+        *(_misfit_warning(misfit) for misfit in advice.misfits),
+        *wear_warnings(sheet.wear, sheet.load, use=advice.plan.use),
+        *sheet.told,
+    ]
+
+
+def _time_warnings(advice: Advice) -> list[Warning_]:
+    warnings = []
+    if advice.time_s.value < SHORTEST_EVEN_S:
+        message = (
+            f"Times under {time_text(SHORTEST_EVEN_S)} develop unevenly in a tray or drum: dilute the developer or "
+            "work cooler, so that the time is longer."
+        )
+        warnings.append(Warning_(code="short-time", message=message))
+    if advice.limit is not None and math.isfinite(advice.best_time_s):
+        warnings.append(_limit_warning(advice))
+    if advice.expected_range.value < 0.93 * advice.plan.target_range.value and advice.interval_s[1] is None:
+        message = (
+            "This film may never reach that contrast in this developer: choose a harder paper or a stronger developer."
+        )
+        warnings.append(Warning_(code="contrast-out-of-reach", message=message))
+    if not advice.runs and not advice.tests:
+        message = (
+            "No run of this film in this developer has a density range yet: log the next one, and the advice learns."
+        )
+        warnings.append(Warning_(code="provisional", message=message))
+    if advice.plan.scene_stops is None:
+        message = (
+            "The subject is taken as average; give its range with --scene-stops, so that a flat subject is not taken "
+            "for too little development."
+        )
+        warnings.append(Warning_(code="subject-not-known", message=message))
+    return warnings
+
+
+def _limit_warning(advice: Advice) -> Warning_:
+    best = time_text(advice.best_time_s)
+    if advice.limit == "reach":
+        message = f"{best} would be most likely right, but is beyond {LONGEST_REACH:g} times the longest time logged."
+        return Warning_(code="beyond-longest-run", message=message)
+    message = (
+        f"{best} would be most likely right, but no step is made larger than {100.0 * LARGEST_STEP:.0f} %: develop "
+        "this one, read it, and ask again."
+    )
+    return Warning_(code="step-limited", message=message)
+
+
+def _temperature_warnings(advice: Advice) -> list[Warning_]:
+    low, high = advice.temperatures_c
+    here = advice.plan.temperature_c
+    far = max(low - here, here - high)
+    if far <= 4.0:
+        return []
+    message = (
+        f"No run was made near {here:g} C: what warmth does rests on common practice, and films may not stand "
+        "temperatures far from 20 C."
+    )
+    return [Warning_(code="temperature-far", message=message)]
+
+
+def _misfit_warning(misfit: Misfit) -> Warning_:
+    side = "more" if misfit.ratio > 1.0 else "less"
+    what = f"Run {misfit.number}" if misfit.number else "A development of the film test"
+    message = (
+        f"{what} does not fit the others: {100.0 * abs(misfit.ratio - 1.0):.0f} % {side} range than expected; it "
+        "counts little. Was it another subject, temperature or dilution? Correct it with run correct, or remove it."
+    )
+    return Warning_(code="run-does-not-fit", message=message)

@@ -1,0 +1,3 @@
+"""Results as figures, all in one style."""
+
+__all__ = ["calibration", "development", "film", "paper", "style", "trends"]

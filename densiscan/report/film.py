@@ -1,0 +1,158 @@
+"""A film test as a person reads it (80 columns) and as a program reads it (JSON)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.film.definitions import IsoSpeed, inertia_speeds
+from densiscan.film.speed_and_contrast import FilmTest, meets_contrast
+from densiscan.report.readings import density_text, paragraph
+
+FILM_FORMAT: Final = "densiscan.film/1"
+_LOG_STOP: Final = 0.30103
+_PLACES_SHOWN: Final = 0.05
+
+
+def film_text(test: FilmTest, *, name: str) -> str:
+    """Return a film test as a page."""
+    lines = [
+        paragraph(f"Film test {name}", indent=0),
+        "",
+        "   step   log exposure      density           net",
+        *_points_text(test),
+        "",
+        paragraph(density_text(test.base_plus_fog), label="base plus fog"),
+        paragraph(_speed_words(test), label="speed point"),
+        paragraph(_gamma_words(test), label="gamma"),
+        paragraph(_figure(test.average_gradient, "over 1.50 from the speed point"), label="avg. gradient"),
+        paragraph(_figure(test.contrast_index, "true arcs of 0.20 and 2.20"), label="contrast index"),
+        paragraph(_figure(test.contrast_index_short, "one arc of 2.00"), label="  short method"),
+        paragraph(_index_words(test), label="speed"),
+        paragraph(_range_words(test), label="exposure range"),
+    ]
+    told = [paragraph(f"! {warning.message}") for warning in test.warnings]
+    return "\n".join([*lines, *([""] if told else []), *told])
+
+
+def _points_text(test: FilmTest) -> list[str]:
+    base = test.base_plus_fog
+    lines = []
+    for point in test.points:
+        net = "" if base is None else density_text(point.density - base)
+        shown = f"{point.log_exposure.value + 0.0:.2f}"
+        lines.append(f"  {point.step[:8]:>5}   {shown:>12}   {density_text(point.density):>13} {net:>13}".rstrip())
+    return lines
+
+
+def _figure(quantity: Quantity | None, how: str) -> str:
+    return f"{density_text(quantity)}" + ("" if quantity is None else f"  ({how})")
+
+
+def _gamma_words(test: FilmTest) -> str:
+    low, high = test.straight
+    return _figure(test.gamma, f"straight part, log exposure {low:.2f} to {high:.2f}")
+
+
+def _speed_words(test: FilmTest) -> str:
+    if test.speed_log_exposure is None:
+        return "not known"
+    unit = " (lux seconds)" if test.aim.absolute else ""
+    return f"log exposure {density_text(test.speed_log_exposure)}{unit}, 0.10 above base plus fog"
+
+
+def speed_text(speed: IsoSpeed) -> str:
+    """Return a speed as it is written: arithmetic and degrees."""
+    return f"ISO {speed.arithmetic:g}/{speed.degrees}°"
+
+
+def index_text(index: Quantity) -> str:
+    """Return an exposure index with its uncertainty, to the figures that it deserves."""
+    doubt = index.uncertainty
+    places = 0 if index.value >= 10.0 else 1
+    return f"{index.value:.{places}f}" + ("" if not doubt else f" ± {max(doubt, 10.0**-places):.{places}f}")
+
+
+def _index_words(test: FilmTest) -> str:
+    if test.iso_speed is not None and test.exposure_index is not None:
+        return f"{speed_text(test.iso_speed)}, computed {index_text(test.exposure_index)}"
+    if test.speed_log_exposure is None:
+        return "not known"
+    if test.exposure_index is None:
+        return "not known: the exposures are relative; give --absolute or --reference"
+    counted = "from the reference" if test.aim.reference is not None else "0.8 / exposure of the speed point"
+    return f"exposure index {index_text(test.exposure_index)} ({counted}), no ISO speed"
+
+
+def _range_words(test: FilmTest) -> str:
+    wanted = test.aim.density_range
+    if test.log_exposure_range is None:
+        return f"not known for a density range of {wanted.value:.2f}"
+    stops = test.log_exposure_range.scaled(1.0 / _LOG_STOP)
+    doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.1):.1f}"
+    return (
+        f"{density_text(test.log_exposure_range)}, {stops.value:.1f}{doubt} stops from the speed point on give the "
+        f"density range {wanted.value:.2f} that fits the paper"
+    )
+
+
+def film_document(test: FilmTest) -> dict[str, Any]:
+    """Return a film test as plain JSON values, in the form of the contract and more."""
+    return {
+        "format": FILM_FORMAT,
+        "points": [
+            {
+                "step": point.step,
+                "log_exposure": point.log_exposure.value,
+                "log_exposure_uncertainty": point.log_exposure.uncertainty or None,
+                "density": point.density.to_json(),
+            }
+            for point in test.points
+        ],
+        "absolute": test.aim.absolute,
+        **{
+            name: _quantity(getattr(test, name))
+            for name in (
+                "base_plus_fog",
+                "gamma",
+                "average_gradient",
+                "contrast_index",
+                "contrast_index_short",
+                "speed_log_exposure",
+                "inertia_log_exposure",
+            )
+        },
+        "straight_part": list(test.straight),
+        "rise_over_1_30": _quantity(test.rise),
+        "contrast_condition": None if test.rise is None else meets_contrast(test.rise),
+        "iso_speed": None if test.iso_speed is None else _speed(test.iso_speed),
+        "historical_speeds": _historical(test),
+        "exposure_index": _quantity(test.exposure_index),
+        "density_range": test.aim.density_range.value,
+        "log_exposure_range": _quantity(test.log_exposure_range),
+        "scatter": test.curve.scatter,
+        "curve": _curve(test),
+        "warnings": [warning.to_json() for warning in test.warnings],
+    }
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, Any] | None:
+    return None if quantity is None else quantity.to_json()
+
+
+def _speed(speed: IsoSpeed) -> dict[str, float]:
+    return {"arithmetic": speed.arithmetic, "degrees": speed.degrees, "exact": speed.exact}
+
+
+def _historical(test: FilmTest) -> dict[str, float] | None:
+    if not test.aim.absolute or test.inertia_log_exposure is None:
+        return None
+    speeds = inertia_speeds(10.0**test.inertia_log_exposure.value)
+    return {"hurter_driffield": speeds.hurter_driffield, "watkins": speeds.watkins, "wynne": speeds.wynne}
+
+
+def _curve(test: FilmTest) -> Sequence[dict[str, float]]:
+    every = max(round(_PLACES_SHOWN / float(test.curve.log_exposure[1] - test.curve.log_exposure[0])), 1)
+    places = zip(test.curve.log_exposure[::every].tolist(), test.curve.density[::every].tolist(), strict=True)
+    return [{"log_exposure": place, "density": density} for place, density in places]

@@ -1,0 +1,168 @@
+"""A family of film tests, long exposures and a pinhole's exposure: pages (80 columns) and documents (JSON)."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.family import Family
+from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity
+from densiscan.report.readings import density_text, paragraph, time_text
+
+FAMILY_FORMAT: Final = "densiscan.family/1"
+RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
+PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
+_STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
+_CAUTION: Final = (
+    "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
+    "(docs/cautions.md)."
+)
+
+
+def family_text(family: Family, *, name: str) -> str:
+    """Return a family as a page."""
+    first = family.contrasts[0]
+    lines = [
+        paragraph(f"Contrast against time: {name}", indent=0),
+        "",
+        paragraph(f"{first.temperature_c:g} C, use {first.use} of the developer; contrast is the {family.measure}."),
+        "",
+        "      time   contrast        by the law   curve",
+    ]
+    for member, point in zip(family.members, family.contrasts, strict=True):
+        law = family.contrast_at(member.time_s)
+        shown = f"  {time_text(member.time_s):>8}   {density_text(point.contrast):<13}   {law.value:<10.2f}"
+        lines.append(f"{shown}   {member.name}"[:79])
+    wait = f", after a wait of {time_text(family.law.wait_s)}" if family.law.wait_s >= 0.5 else ""
+    lines += [
+        "",
+        paragraph(
+            f"G = {family.law.contrast_limit:.2f} (1 - exp(-t / {time_text(1.0 / family.law.rate_per_s)})){wait}",
+            label="law",
+        ),
+        "",
+        "   for             contrast   time",
+    ]
+    for row in family.table:
+        lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
+    told = [paragraph(f"! {warning.message}") for warning in family.warnings]
+    return "\n".join([*lines, "", *told, paragraph(_CAUTION)])
+
+
+def _time(time: Quantity | None, note: str) -> str:
+    if time is None:
+        return f"not told: {note}"
+    shown = f"{time_text(time.value)} ± {time_text(time.uncertainty or 0.0)}"
+    return f"{shown}  ({note})" if note else shown
+
+
+def family_document(family: Family, *, film: str | None, developer: str | None) -> dict[str, Any]:
+    """Return a family as plain JSON values; kept as a film test, it teaches the advice contrast against time."""
+    return {
+        "format": FAMILY_FORMAT,
+        "film": film,
+        "developer": developer,
+        "measure": family.measure.replace(" ", "_"),
+        "developments": [
+            {
+                "name": member.name,
+                "time_s": point.time_s,
+                "temperature_c": point.temperature_c,
+                "use": point.use,
+                "contrast": point.contrast.to_json(),
+            }
+            for member, point in zip(family.members, family.contrasts, strict=True)
+        ],
+        "law": {
+            "contrast_limit": family.law.contrast_limit,
+            "rate_per_s": family.law.rate_per_s,
+            "wait_s": family.law.wait_s if family.wait_fitted else None,
+        },
+        "target_contrast": family.target,
+        "table": [
+            {
+                "contrast_stops": row.contrast_stops,
+                "contrast": row.contrast,
+                "time_s": None if row.time_s is None else row.time_s.to_json(),
+                "note": row.note or None,
+            }
+            for row in family.table
+        ],
+        "warnings": [warning.to_json() for warning in family.warnings],
+    }
+
+
+def seconds_text(seconds: float) -> str:
+    """Return a time of exposure: 1/30, 1.5 s, 12 s, 8:30."""
+    if seconds < 0.3:
+        return f"1/{round(1.0 / seconds)} s"
+    if seconds < 10.0:
+        return f"{seconds:.1f} s"
+    return f"{seconds:.0f} s" if seconds < 60.0 else time_text(seconds)
+
+
+def _corrected(time: Quantity) -> str:
+    doubt = time.uncertainty or 0.0
+    shown = f"{doubt:.1f} s" if doubt < 0.3 else seconds_text(doubt)
+    return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
+
+
+def _rests_on(found: Reciprocity) -> str:
+    if found.exposures:
+        beyond = f"; beyond {seconds_text(found.longest_s or 0.0)} the table goes on by the same law"
+        return f"your {found.exposures} exposures{beyond}"
+    return "published plates, not your film (Schwarzschild 1900: 0.86; Kron 1914: 0.82 to 0.90): make a series of yours"
+
+
+def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str:
+    """Return the exponent and the table of corrected times."""
+    lines = [
+        paragraph("Long exposures", indent=0),
+        "",
+        paragraph(f"{density_text(found.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
+        paragraph(_rests_on(found), label="rests on"),
+        "",
+        "   metered      give",
+    ]
+    lines += [f"  {seconds_text(time):>8}      {_corrected(found.corrected(time))}" for time in metered or TABLE_S]
+    lines += ["", paragraph("Long exposures also gain contrast: develop somewhat less (common practice).")]
+    return "\n".join(lines)
+
+
+def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
+    """Return the exponent and the table as plain JSON values."""
+    return {
+        "format": RECIPROCITY_FORMAT,
+        "exponent": found.exponent.to_json(),
+        "exposures": found.exposures,
+        "published": found.exposures == 0,
+        "longest_s": found.longest_s,
+        "table": [{"metered_s": time, "time_s": found.corrected(time).to_json()} for time in metered or TABLE_S],
+        "warnings": [],
+    }
+
+
+def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
+    """Return the exposure of a pinhole camera as a page."""
+    lines = [
+        paragraph("Pinhole", indent=0),
+        "",
+        paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
+        paragraph(seconds_text(exposure.metered_s), label="by the meter"),
+        paragraph(_corrected(exposure.corrected_s), label="give"),
+        paragraph(f"{density_text(found.exponent)}, from {_rests_on(found)}", label="exponent p"),
+    ]
+    return "\n".join(lines)
+
+
+def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str, Any]:
+    """Return the exposure of a pinhole camera as plain JSON values."""
+    return {
+        "format": PINHOLE_FORMAT,
+        "f_number": exposure.f_number,
+        "metered_s": exposure.metered_s,
+        "time_s": exposure.corrected_s.to_json(),
+        "exponent": found.exponent.to_json(),
+        "published": found.exposures == 0,
+        "warnings": [],
+    }

@@ -1,0 +1,445 @@
+"""One negative as a page shows it: from its reading, as the contract has it, and what was kept of it to look at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from densiscan.negative.preview import Sheet
+from densiscan.negative.trouble.finding import BORDER
+from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
+from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
+from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
+from densiscan.scan.cells import TurnedBox
+
+Document = Mapping[str, Any]
+Places = Sequence[tuple[float, float]]
+
+STOP: Final = math.log10(2.0)
+"""Density of one stop of light."""
+
+THUMB_PX: Final = 96
+
+_FIGURES: Final = (
+    ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
+    ("fog", None, "fog", "Base plus fog less the density of the bare base."),
+    ("shadow", "net_shadow", "shadow", "The thinnest hundredth of the picture. Net 0.10 is the least that prints."),
+    ("highlight", "net_highlight", "highlight", "The densest hundredth of the picture."),
+    ("density_range", None, "density range", "Highlight less shadow: what the paper has to hold."),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageReading:
+    """One negative to be shown: its reading as the contract has it, and its picture and map where they were kept.
+
+    `calibration` names what it was read by, `told` is said of it besides; `rebate_mm` is the box of unexposed film that
+    a person named, `paper_range` ISO range R of the paper at hand.
+    """
+
+    document: Document
+    calibration: str
+    sheet: Sheet | None = None
+    told: str = ""
+    rebate_mm: tuple[float, float, float, float] | None = None
+    paper_range: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """One piece of advice: what it is on, what it says, why."""
+
+    name: str
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One reading: its name, its value, net where there is that, and what it means."""
+
+    name: str
+    value: str
+    net: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbered:
+    """A spot or a finding, numbered: the box that marks it on the scan, never too small to be seen; what it says."""
+
+    number: int
+    box_mm: tuple[float, float, float, float]
+    text: str
+    value: str = ""
+    net: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """The negative to look at: both pictures, what lies on them (millimetres on the scan), the map for reading."""
+
+    region_mm: tuple[float, float, float, float]
+    px: tuple[int, int]
+    negative: str
+    printed: str
+    print_caption: str
+    film: str
+    frame: str
+    rebate: str
+    aperture_mm: float
+    word_mm: float
+    map: str
+    profile: Chart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetView:
+    """Everything that the page shows of one negative; `data` is what its script reads."""
+
+    key: str
+    name: str
+    piece: int | None
+    facts: str
+    advice: tuple[Advice, ...]
+    figures: tuple[Figure, ...]
+    spots: tuple[Numbered, ...]
+    findings: tuple[Numbered, ...]
+    warnings: tuple[str, ...]
+    charts: tuple[tuple[str, str, Chart], ...]
+    picture: Picture | None
+    thumb: str
+    data: dict[str, Any] | None
+    document: Document
+
+
+def density_words(quantity: Mapping[str, float | None] | None) -> str:
+    """Return a quantity of the contract to two decimals with its uncertainty, never stated as less than 0.01."""
+    if quantity is None:
+        return "not known"
+    value = f"{(quantity['value'] or 0.0) + 0.0:.2f}".replace("-0.00", "0.00")
+    doubt = quantity["uncertainty"]
+    return value if doubt is None else f"{value} ± {max(doubt, 0.01):.2f}"
+
+
+def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:
+    """Return how one negative is shown.
+
+    Parameters
+    ----------
+    number
+        Of the negative on the page, from 1.
+    beside
+        All readings of the page: where frames lie on one film, what is between them is rebate, and they are not.
+    """
+    document, sheet = page.document, page.sheet
+    key = f"s{number}"
+    picture = None if sheet is None else _picture(page, sheet, beside)
+    return SheetView(
+        key=key,
+        name=str(document["file"]),
+        piece=document.get("piece"),
+        facts=_facts(page),
+        advice=_advice(document),
+        figures=_figures(document),
+        spots=_spots(document),
+        findings=_findings(document, 0.0 if sheet is None else max(sheet.region_mm[2:]) / 40.0),
+        warnings=tuple(
+            dict.fromkeys(str(warning["message"]) for warning in (*_perhaps(document), *document["warnings"]))
+        ),
+        charts=_charts(page),
+        picture=picture,
+        thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=70),
+        data=None if sheet is None else _data(page, sheet),
+        document=document,
+    )
+
+
+def _perhaps(document: Document) -> list[dict[str, str]]:
+    """Return the notes on what may be trouble and may not."""
+    notes = (document.get("evenness") or {}).get("notes") or ()
+    return [note for note in notes if note["code"] == BORDER]
+
+
+def _facts(page: PageReading) -> str:
+    document = page.document
+    told = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
+    told += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
+    if document["frame_mm"] is not None:
+        told.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
+    if abs(document["angle_deg"] or 0.0) >= 0.05:
+        told.append(f"turned {document['angle_deg']:.1f} degrees")
+    if page.told:
+        told.append(page.told)
+    return ", ".join(told)
+
+
+_NO_PAPER: Final[Document] = {"process": "contact"}
+"""Of what is no negative: the light in which its range is shown."""
+
+
+def _advice(document: Document) -> tuple[Advice, ...]:
+    exposure, development, paper = document["exposure"], document["development"], document["paper"]
+    if exposure is None:
+        return tuple(
+            Advice(name=name, verdict="not judged", reason="") for name in ("exposure", "development", "paper")
+        )
+    factor = development["time_factor"]
+    verdict = str(development["verdict"])
+    if verdict != "keep" and factor is not None:
+        verdict = f"{verdict}, {factor['value']:.2f} x the time"
+    judged = ("exposure", exposure, exposure["verdict"]), ("development", development, verdict)
+    grade = "no paper named" if paper["grade"] is None else f"grade {paper['grade']}"
+    return (
+        *(
+            Advice(
+                name=name,
+                verdict=str(said) if part.get("judged", True) else "not judged",
+                reason=str(part.get("reason") or ""),
+            )
+            for name, part, said in judged
+        ),
+        Advice(name="paper", verdict=grade, reason=str(paper["note"])),
+    )
+
+
+def _figures(document: Document) -> tuple[Figure, ...]:
+    return tuple(
+        Figure(
+            name=name,
+            value=density_words(document[field]),
+            net="" if net is None or document[net] is None else density_words(document[net]),
+            meaning=meaning,
+        )
+        for field, net, name, meaning in _FIGURES
+        if field != "fog" or document["fog"] is not None
+    )
+
+
+def _spots(document: Document) -> tuple[Numbered, ...]:
+    half = document["aperture_mm"] / 2.0
+    return tuple(
+        Numbered(
+            number=number,
+            box_mm=(spot["x_mm"] - half, spot["y_mm"] - half, 2.0 * half, 2.0 * half),
+            text=f"{spot['x_mm']:g}, {spot['y_mm']:g} mm",
+            value=density_words(spot["density"]),
+            net="" if spot["net"] is None else density_words(spot["net"]),
+        )
+        for number, spot in enumerate(document["spots"], start=1)
+    )
+
+
+def _findings(document: Document, least_mm: float) -> tuple[Numbered, ...]:
+    found = []
+    for number, finding in enumerate(document.get("findings") or (), start=1):
+        left, top, width, height = finding["box_mm"]
+        place = f"At {left:.0f}, {top:.0f} mm, {width:.0f} x {height:.0f} mm."
+        more_x, more_y = max(least_mm - width, 0.0) / 2.0, max(least_mm - height, 0.0) / 2.0
+        box = (left - more_x, top - more_y, width + 2.0 * more_x, height + 2.0 * more_y)
+        found.append(Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}"))
+    return tuple(found)
+
+
+def _paper(page: PageReading) -> tuple[float, str] | None:
+    """Return range (density units, as the light of the print sees the negative) and name of the paper that is meant."""
+    if page.paper_range is not None:
+        return page.paper_range / 100.0, f"paper at hand, range {page.paper_range:.0f}"
+    grade = (page.document["paper"] or {}).get("grade")
+    if grade is None:
+        return None
+    limits = sorted(GRADE_LOWER_LIMITS.values())
+    ends = dict(zip(limits, [*limits[1:], SOFTEST_LIMIT], strict=True))
+    least = GRADE_LOWER_LIMITS.get(grade)
+    if least is None:
+        softest = grade.startswith("softer")
+        return (SOFTEST_LIMIT, "softest grade, 0") if softest else (limits[0], "hardest grade, 5")
+    return round(0.5 * (least + ends[least]), 3), f"paper of grade {grade}"
+
+
+def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
+    """Return (heading, note, drawing) of what can be drawn of one negative."""
+    document = page.document
+    paper, extent = _paper(page), document["density_range"]
+    process: Process = (document["paper"] or _NO_PAPER)["process"]
+    factor = callier_factor(process).value
+    charts = []
+    if extent is not None and paper is not None:
+        needed, doubt = factor * extent["value"], factor * (extent["uncertainty"] or 0.0)
+        note = f"The light of this print ({process}) sees a range of {needed:.2f}; {paper[1]} holds {paper[0]:.2f}."
+        charts.append(("Its range against the grades of paper", note, grade_chart(needed, doubt, paper)))
+    held = None if page.sheet is None else _inside_frame(document, page.sheet)
+    if held is not None and extent is not None:
+        paper_ends = None if paper is None else _held(document, paper[0] / factor)
+        note = _lost(held, paper_ends, paper)
+        places = [
+            (document[field]["value"], word, kind)
+            for field, word, kind in (
+                ("base_plus_fog", "base plus fog", "base"),
+                ("shadow", "shadow", ""),
+                ("highlight", "highlight", ""),
+            )
+            if document[field] is not None
+        ]
+        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(document))
+        charts.append(("How the picture is spread over densities", note, drawn))
+    return tuple(charts)
+
+
+def _held(document: Document, width: float) -> tuple[float, float]:
+    """Return the densities that a paper holds when the print is timed for the middle of the negative."""
+    middle = _middle(document)
+    return middle - width / 2.0, middle + width / 2.0
+
+
+def _middle(document: Document) -> float:
+    return 0.5 * float(document["shadow"]["value"] + document["highlight"]["value"])
+
+
+def _lost(held: np.ndarray[Any, Any], ends: tuple[float, float] | None, paper: tuple[float, str] | None) -> str:
+    if ends is None or paper is None:
+        return ""
+    black, white = 100.0 * float((held < ends[0]).mean()), 100.0 * float((held > ends[1]).mean())
+    return (
+        f"The rule below the bars is what {paper[1]} holds, timed for the middle: {black:.0f} % of the area prints as "
+        f"full black, {white:.0f} % as bare paper (hatched bars)."
+    )
+
+
+def _axis_end(document: Document) -> float:
+    top = max((document[name]["value"] for name in ("highlight", "base_plus_fog") if document[name]), default=1.5)
+    return max(0.5 * math.ceil((top + 0.2) / 0.5), 1.0)
+
+
+def _corners(document: Document) -> tuple[Places | None, Places | None]:
+    """Return where the corners of film and frame lie on the scan: both boxes are those before the film is turned."""
+    film, frame, angle = document["film_mm"], document["frame_mm"], document["angle_deg"] or 0.0
+    outline = None if film is None else _turned(film, angle)
+    if frame is None:
+        return outline, None
+    if film is None:
+        return None, _turned(frame, angle)
+    whole = TurnedBox(left_mm=film[0], top_mm=film[1], width_mm=film[2], height_mm=film[3], angle_deg=angle)
+    left, top = frame[0] - whole.centre.x, frame[1] - whole.centre.y
+    inside = whole.part((left, left + frame[2]), (top, top + frame[3]))
+    return outline, inside.corners()
+
+
+def _turned(box: Sequence[float], angle: float) -> Places:
+    left, top, width, height = box
+    return TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height, angle_deg=angle).corners()
+
+
+def _inside_frame(document: Document, sheet: Sheet) -> np.ndarray[Any, Any] | None:
+    """Return the map's readings whose apertures lie inside the frame; None where there is none or no frame."""
+    frame = document["frame_mm"]
+    if frame is None:
+        return None
+    corners = np.array(_corners(document)[1])
+    centre = corners.mean(axis=0)
+    area = TurnedBox(
+        left_mm=float(centre[0] - frame[2] / 2),
+        top_mm=float(centre[1] - frame[3] / 2),
+        width_mm=frame[2],
+        height_mm=frame[3],
+        angle_deg=document["angle_deg"] or 0.0,
+    )
+    rows, columns = sheet.map.shape
+    x = sheet.first_mm[0] + sheet.pitch_mm[0] * np.arange(columns)
+    y = sheet.first_mm[1] + sheet.pitch_mm[1] * np.arange(rows)
+    inside = area.inside(x[None, :], y[:, None], document["aperture_mm"] / 2)
+    return sheet.map[inside] / 1000.0 if inside.any() else None
+
+
+def _path(places: Places) -> str:
+    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in places) + "Z"
+
+
+def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
+    """Return what was read as rebate: the box that was named, else the film without its frames."""
+    document = page.document
+    film, frame = _corners(document)
+    if page.rebate_mm is not None:
+        return _path(_turned(page.rebate_mm, 0.0))
+    if film is None or frame is None or document["base_plus_fog"] is None:
+        return ""
+    same = [other for other in beside if all(other.get(name) == document.get(name) for name in ("path", "film_mm"))]
+    frames = [_corners(other)[1] for other in same] or [frame]
+    return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
+
+
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Picture:
+    document = page.document
+    film, frame = _corners(document)
+    rows, columns = sheet.picture.shape
+    printed, caption = _printed(page, sheet)
+    return Picture(
+        region_mm=sheet.region_mm,
+        px=(columns, rows),
+        negative=picture_data(negative_gray(sheet.picture)),
+        printed=printed,
+        print_caption=caption,
+        film="" if film is None else _path(film),
+        frame="" if frame is None else _path(frame),
+        rebate=_rebate(page, beside),
+        aperture_mm=document["aperture_mm"],
+        word_mm=round(max(sheet.region_mm[2:]) / 30.0, 2),
+        map=map_text(sheet.map),
+        profile=_profile(document, sheet),
+    )
+
+
+def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
+    """Return the picture as it would roughly print, with what that supposes; nothing where no paper can be named."""
+    paper = _paper(page)
+    if paper is None or page.document["density_range"] is None:
+        return "", ""
+    process: Process = (page.document["paper"] or _NO_PAPER)["process"]
+    width = paper[0] / callier_factor(process).value
+    gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
+    return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, timed for the middle."
+
+
+def _profile(document: Document, sheet: Sheet) -> Chart:
+    """Return density along the row of readings through the middle of the picture."""
+    frame = _corners(document)[1]
+    middle = sheet.region_mm[1] + sheet.region_mm[3] / 2 if frame is None else sum(corner[1] for corner in frame) / 4
+    rows, columns = sheet.map.shape
+    row = int(np.clip(round((middle - sheet.first_mm[1]) / sheet.pitch_mm[1]), 0, rows - 1))
+    every = max(1, columns // 400)
+    places = [sheet.first_mm[0] + sheet.pitch_mm[0] * column for column in range(0, columns, every)]
+    base = document["base_plus_fog"]
+    densest = max(float(np.quantile(sheet.map, 0.999)) / 1000.0, 0.5)
+    return profile_chart(
+        places,
+        (sheet.map[row, ::every] / 1000.0).tolist(),
+        levels=[] if base is None else [(base["value"], "base plus fog")],
+        axis_end=0.5 * math.ceil((min(densest, 4.0) + 0.1) / 0.5),
+    )
+
+
+def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
+    """Return what the page's script reads from the picture with."""
+    document = page.document
+    rows, columns = sheet.map.shape
+    return {
+        "name": document["file"] if document.get("piece") is None else f"{document['file']}, piece {document['piece']}",
+        "calibration": page.calibration,
+        "aperture": document["aperture_mm"],
+        "region": [round(value, 4) for value in sheet.region_mm],
+        "rows": rows,
+        "columns": columns,
+        "first": [round(value, 5) for value in sheet.first_mm],
+        "pitch": [round(value, 7) for value in sheet.pitch_mm],
+        "levels": [round(value, 4) for value in sheet.levels],
+        "doubt": [round(value, 4) for value in sheet.doubt],
+        "between": [[round(value, 4) for value in row] for row in sheet.doubt_between],
+        "base": document["base_plus_fog"],
+        "calibrated": list(sheet.calibrated),
+        "spots": document["spots"],
+        "stop": STOP,
+    }

@@ -1,0 +1,167 @@
+"""What the notebook has of a run, a film or a span of time, as parts of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from densiscan.development.names import same_name
+from densiscan.development.run import Run
+from densiscan.negative.preview import Sheet
+from densiscan.notebook.readings import KeptReading
+from densiscan.report.page.negative import PageReading
+from densiscan.report.page.page import Table
+from densiscan.report.readings import density_text, time_text
+from densiscan.report.runs import sentence, temperature_text, use_text
+
+_NO_DAY_AFTER: Final = "9999-12-31"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """What of the notebook is wanted: runs by number, a film, days (ISO 8601, both included); nothing said is all."""
+
+    runs: tuple[int, ...] = ()
+    film: str | None = None
+    since: str | None = None
+    until: str | None = None
+
+    def has(self, run: Run) -> bool:
+        """Return whether a run is wanted."""
+        numbered = not self.runs or run.number in self.runs
+        named = self.film is None or same_name(run.film, self.film)
+        return numbered and named and self.holds(run.date)
+
+    def holds(self, date: str) -> bool:
+        """Return whether a date lies among the days wanted."""
+        return (self.since or "") <= date[:10] <= (self.until or _NO_DAY_AFTER)
+
+    @property
+    def of_runs(self) -> bool:
+        """Return whether only what belongs to a run is wanted."""
+        return bool(self.runs) or self.film is not None
+
+    def words(self) -> str:
+        """Return what is wanted, as a title."""
+        told = []
+        if self.runs:
+            told.append(("Run " if len(self.runs) == 1 else "Runs ") + ", ".join(map(str, self.runs)))
+        if self.film is not None:
+            told.append(self.film)
+        if self.since is not None:
+            told.append(f"from {self.since}")
+        if self.until is not None:
+            told.append(f"until {self.until}")
+        return " ".join(told) or "The notebook"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """How a reading was made: the document of its calibration, and its options as the notebook keeps them."""
+
+    calibration: Mapping[str, Any]
+    options: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What was chosen of a notebook: runs, earliest first, and the reading that counts of each negative, likewise."""
+
+    runs: tuple[Run, ...]
+    readings: tuple[KeptReading, ...] = field(default=())
+
+
+def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) -> Taken:
+    """Return what is wanted of runs (the earliest first) and of the readings that count (likewise).
+
+    Readings of no run are there where no runs or film are asked for, by the day they were made.
+    """
+    wanted = tuple(run for run in runs if chosen.has(run))
+    numbers = {run.number: place for place, run in enumerate(wanted)}
+    shown = {
+        reading.negative: reading
+        for reading in readings
+        if reading.document is not None
+        and (reading.run in numbers or (reading.run is None and not chosen.of_runs and chosen.holds(reading.made)))
+    }
+    ordered = sorted(shown.values(), key=lambda reading: (numbers.get(reading.run or 0, len(numbers)), reading.made))
+    return Taken(runs=wanted, readings=tuple(ordered))
+
+
+def page_readings(
+    readings: Sequence[tuple[KeptReading, Made]],
+    runs: Sequence[Run],
+    sheet_of: Callable[[KeptReading, Made], Sheet | None],
+) -> tuple[PageReading, ...]:
+    """Return the readings as a page shows them; `sheet_of` gives the picture of one where its scan is still there."""
+    by_number = {run.number: run for run in runs}
+    shown = []
+    for reading, made in readings:
+        run = None if reading.run is None else by_number.get(reading.run)
+        shown.append(
+            PageReading(
+                document=whole(reading.document or {}),
+                calibration=str(made.calibration.get("name", "not known")),
+                sheet=sheet_of(reading, made),
+                rebate_mm=_rebate(made.options),
+                paper_range=made.options.get("aim", {}).get("paper_range"),
+                told="" if run is None else f"run {run.number}: {sentence(run)}",
+            )
+        )
+    return tuple(shown)
+
+
+def _rebate(options: Mapping[str, Any]) -> tuple[float, float, float, float] | None:
+    box = options.get("measure", {}).get("rebate_mm")
+    if box is None:
+        return None
+    left, top, width, height = box
+    return left, top, width, height
+
+
+def whole(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a reading kept by an earlier version with what the page looks for and that version did not have."""
+    known: dict[str, Any] = dict.fromkeys(
+        (
+            *("ppi", "film_mm", "frame_mm", "angle_deg", "base_plus_fog", "fog", "shadow", "highlight"),
+            *("density_range", "net_shadow", "net_highlight"),
+        )
+    )
+    known |= {"file": "not known", "aperture_mm": 1.0, "spots": [], "warnings": [], "findings": []}
+    known |= document
+    verdict = {"verdict": "not judged", "time_factor": None, "reason": ""}
+    known["exposure"] = verdict | (known.get("exposure") or {"judged": False})
+    known["development"] = verdict | (known.get("development") or {"judged": False})
+    known["paper"] = {"process": "contact", "needed_range": None, "grade": None, "note": ""} | (
+        known.get("paper") or {}
+    )
+    return known
+
+
+def _ranges_text(run: Run) -> str:
+    """Return the density ranges that count, and of the others why they do not."""
+    left_out = dict.fromkeys(f"left out, {one.why}" for one in run.left_out)
+    return "; ".join([*(density_text(quantity) for quantity in run.density_ranges), *left_out]) or "not read"
+
+
+def runs_table(runs: Sequence[Run]) -> Table:
+    """Return the runs, one a line."""
+    return Table(
+        heading="Runs",
+        columns=("run", "date", "film", "developer", "time", "temperature", "use", "density range", "note"),
+        rows=tuple(
+            (
+                str(run.number),
+                run.date[:10],
+                run.film,
+                run.solution,
+                time_text(run.time_s),
+                temperature_text(run.temperature_c),
+                use_text(run.use),
+                _ranges_text(run),
+                run.note or "",
+            )
+            for run in runs
+        ),
+    )

@@ -1,0 +1,381 @@
+"""Results as a person reads them (80 columns), and as a program reads them (JSON)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, Protocol
+
+from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.batch.assessment import Assessment, BatchResult, Failure
+from densiscan.calibration.calibration import CalibratedStep, Calibration
+from densiscan.development.verdict import DevelopmentAdvice, ExposureAdvice
+from densiscan.files.atomic import as_text
+from densiscan.negative.find.not_film import LEFT_OUT_CODES
+from densiscan.negative.reading import Reading
+from densiscan.paper.grade import HARDER, SOFTER
+from densiscan.report.terminal import fitted, wrapped
+from densiscan.report.trouble import finding_lines, trouble_lines
+from densiscan.report.wedge import channel_document, wedge_document, wedge_words
+
+WIDTH: Final = 79
+READINGS_FORMAT: Final = "densiscan.readings/1"
+_LABEL: Final = 16
+_WIDEST: Final = 0.5
+"""Expanded uncertainty of a density that is worth a word instead of a figure, where it exceeds the density too."""
+QUANTITIES: Final = (
+    "base_plus_fog",
+    "fog",
+    "shadow",
+    "highlight",
+    "density_range",
+    "net_shadow",
+    "net_highlight",
+)
+
+
+class Named(Protocol):
+    """What readings were made by, as a report names it: a calibration, or the wedge beside the film."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        ...
+
+
+def density_text(quantity: Quantity | None) -> str:
+    """Return a density to two decimals with its expanded uncertainty, never stated as less than 0.01.
+
+    What is only a limit says so; an uncertainty larger than any density is no figure to print.
+    """
+    if quantity is None or quantity.untold:
+        return "not known"
+    value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+    if quantity.limit is not None:
+        return f"{quantity.limit} {value}"
+    if quantity.uncertainty is None:
+        return value
+    if quantity.uncertainty > max(abs(quantity.value), _WIDEST):
+        return f"about {value}, very uncertain"
+    return f"{value} ± {max(quantity.uncertainty, 0.01):.2f}"
+
+
+def time_text(seconds: float) -> str:
+    """Return a time as 8:30."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"
+
+
+def paragraph(text: str, *, label: str = "", indent: int = 2) -> str:
+    """Return a wrapped sentence, with a label in the margin where one is given."""
+    margin = " " * indent + (label.ljust(_LABEL) if label else "")
+    return wrapped(text, WIDTH, first=margin, others=" " * len(margin))
+
+
+def _warnings_text(warnings: Iterable[Warning_]) -> list[str]:
+    # what was left out has a line of its own
+    warnings = [warning for warning in warnings if warning.code not in LEFT_OUT_CODES]
+    return [paragraph(f"! {message}") for message in dict.fromkeys(warning.message for warning in warnings)]
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """Return a calibration as a table of its steps."""
+    facts = calibration.scan
+    ppi = "" if facts.ppi is None else f"{facts.ppi:.0f} ppi, "
+    runs = "clear is dark" if calibration.inverted else "clear is bright"
+    lines = [
+        f"Calibration {calibration.name}",
+        paragraph(f"{facts.file}: {ppi}{facts.bits} bit, {calibration.channel}, {calibration.mode}, {runs}"),
+        "",
+        "   step   density   read back without it    signal     noise",
+        *(_step_text(step) for step in calibration.steps),
+        "",
+    ]
+    low, high = calibration.density_range
+    lines.append(
+        paragraph(
+            f"Tells densities {low:.2f} to {high:.2f} apart. Each step left out in turn is read back within "
+            f"{max(calibration.residual, 0.001):.3f} (root mean square)."
+        )
+    )
+    return "\n".join([*lines, *_warnings_text(calibration.warnings)])
+
+
+def _step_text(step: CalibratedStep) -> str:
+    reading = step.reading
+    back = "end of the curve" if step.measured is None else density_text(step.measured)
+    back = back if step.used else "not used"
+    return (
+        f"  {reading.step:>5}   {reading.density:7.2f}   {back:<20}   {reading.signal:9.4f}   {reading.noise:7.4f}"
+    ).rstrip()
+
+
+def readings_text(result: BatchResult, calibration: Named) -> str:
+    """Return the readings of a batch: a page for a single one, a table with notes for several."""
+    found = result.assessments
+    blocks = []
+    if len(found) == 1:
+        blocks.append(reading_text(found[0], calibration))
+    elif found:
+        blocks.append(_table_text(found, calibration))
+        blocks.extend(notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
+    if result.failures:
+        counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
+        blocks.append(f"Not measured: {counted}, see the messages.")
+    return "\n\n".join(block for block in blocks if block)
+
+
+def reading_text(assessment: Assessment, calibration: Named) -> str:
+    """Return the page of one piece of film."""
+    reading = assessment.reading
+    withheld = assessment.withheld
+    first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
+    lines = [_name(reading), *first, paragraph(_how_it_was_read(reading, calibration)), ""]
+    lines += [
+        _figure("base plus fog", density_text(reading.base_plus_fog)),
+        *([] if reading.fog is None else [_figure("fog", density_text(reading.fog))]),
+        _figure("shadow", density_text(reading.shadow), _net(reading.net_shadow)),
+        _figure("highlight", density_text(reading.highlight), _net(reading.net_highlight)),
+        _figure("density range", density_text(reading.density_range)),
+    ]
+    if reading.spots:
+        lines += ["", *_spots_text(reading)]
+    lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
+    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
+    lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
+    lines += _left_out_lines(reading)
+    warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
+    return "\n".join([*lines, *([""] if warnings else []), *warnings])
+
+
+def _left_out_lines(reading: Reading) -> list[str]:
+    return [paragraph(item.message, label="left out") for item in reading.left_out]
+
+
+def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
+    """Return what was not measured on some scans as plain JSON values."""
+    return [
+        {"file": reading.file, "box_mm": list(item.box_mm), "code": item.code, "message": item.message}
+        for reading in readings
+        for item in reading.left_out
+    ]
+
+
+def may_be_lost(assessments: Iterable[Assessment]) -> bool:
+    """Return whether anything was left out that may be film."""
+    return any(item.may_be_film for one in assessments for item in one.reading.left_out)
+
+
+def _name(reading: Reading) -> str:
+    return reading.file if reading.piece is None else f"{reading.file}, piece {reading.piece}"
+
+
+def _how_it_was_read(reading: Reading, calibration: Named) -> str:
+    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture", f"calibration {calibration.name}"]
+    if reading.frame_mm is not None:
+        told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
+    if reading.angle_deg is not None and abs(reading.angle_deg) >= 0.05:
+        told.append(f"turned {reading.angle_deg:.1f} degrees")
+    return ", ".join(told)
+
+
+def _figure(label: str, *values: str) -> str:
+    return ("  " + label.ljust(_LABEL) + "  ".join(value.ljust(13) for value in values)).rstrip()
+
+
+def _net(quantity: Quantity | None) -> str:
+    return "" if quantity is None else f"net {density_text(quantity)}"
+
+
+def _advice_text(assessment: Assessment) -> list[str]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    judged = "not judged" if exposure.warnings else exposure.verdict
+    grade = "" if paper.grade is None else f"grade {paper.grade}"
+    return [
+        paragraph(f"{judged}. {exposure.reason}", label="exposure"),
+        paragraph(f"{_development_words(assessment)}. {development.reason}", label="development"),
+        paragraph(f"{grade}. {paper.note}" if grade else paper.note, label="paper"),
+    ]
+
+
+def _development_words(assessment: Assessment) -> str:
+    development = assessment.development
+    if development.warnings:
+        return "not judged"
+    if development.verdict == "keep" or development.time_factor is None:
+        return "keep"
+    return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
+
+
+def _table_text(found: Sequence[Assessment], calibration: Named) -> str:
+    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in found)])
+
+
+def table_head(calibration: Named) -> str:
+    """Return what stands above the lines of several readings."""
+    head = f"  {'scan':<18}{'base+fog':>9}{'shadow':>7}{'highl.':>7}{'range':>12}  {'exposure':<9}{'develop':<8}grade"
+    return f"Calibration {calibration.name}; gross densities\n\n{head}"
+
+
+def row_text(assessment: Assessment) -> str:
+    """Return the line of one reading of several."""
+    reading, judged = assessment.reading, assessment.judged
+    name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
+    exposure, develop, grade = _verdicts(assessment)
+    verdict = f"{exposure:<9}{develop:<8}{grade}" if judged else f"{reading.seen:<17}-"
+    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
+    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
+    figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
+    return f"  {fitted(name, 18, tail=7)}{figures}  {verdict}"
+
+
+def _verdicts(assessment: Assessment) -> tuple[str, str, str]:
+    """Return exposure, development and grade as a line of a table has them."""
+    development = assessment.development
+    exposure = "?" if assessment.exposure.warnings else assessment.exposure.verdict
+    factor = development.time_factor
+    develop = "keep" if development.verdict == "keep" or factor is None else f"x {factor.value:.2f}"
+    develop = "?" if development.warnings else develop
+    grade = {SOFTER: "< 0", HARDER: "> 5", None: "?"}.get(assessment.paper.grade, assessment.paper.grade)
+    return exposure, develop, grade or "?"
+
+
+def _short(quantity: Quantity | None) -> str:
+    if quantity is None or quantity.untold:
+        return "?"
+    sign = "" if quantity.limit is None else "> " if quantity.limit == "at least" else "< "
+    return sign + f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
+
+
+def _first_number(found: Sequence[Assessment], k: int) -> int:
+    """Return the number of the first finding of reading k among all of its scan."""
+    return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
+
+
+def _worth_a_word(advice: ExposureAdvice | DevelopmentAdvice, usual: str) -> bool:
+    return advice.verdict != usual or advice.borderline or bool(advice.warnings)
+
+
+def notes_text(assessment: Assessment, first_number: int = 1) -> str:
+    """Return what is to be said of one scan of several beyond its line in the table; nothing where all is well."""
+    exposure, development, paper = _advice_text(assessment)
+    if not assessment.judged:
+        return _notes_of_another(assessment, first_number)
+    lines = [
+        *([exposure] if _worth_a_word(assessment.exposure, "normal") else []),
+        *([development] if _worth_a_word(assessment.development, "keep") else []),
+        *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
+        *_spots_text(assessment.reading),
+        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *_left_out_lines(assessment.reading),
+        *_warnings_text(assessment.reading.warnings),
+    ]
+    return "\n".join([_name(assessment.reading), *lines]) if lines else ""
+
+
+def _notes_of_another(assessment: Assessment, first_number: int) -> str:
+    """Return what is to be said of what is no negative: first why it is not judged."""
+    reading = assessment.reading
+    lines = [
+        *_warnings_text(reading.warnings),
+        *_spots_text(reading),
+        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+    ]
+    return "\n".join([_name(reading), *lines])
+
+
+def _spots_text(reading: Reading) -> list[str]:
+    return [
+        _figure(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net))
+        for spot in reading.spots
+    ]
+
+
+def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]:
+    """Return the readings as plain JSON values."""
+    return {
+        "format": READINGS_FORMAT,
+        "calibration": calibration.name,
+        "readings": [reading_document(assessment) for assessment in result.assessments],
+        "failed": [failure_document(failure) for failure in result.failures],
+        "left_out": left_out_documents(assessment.reading for assessment in result.assessments),
+    }
+
+
+def failure_document(failure: Failure) -> dict[str, str]:
+    """Return a scan that gave nothing as plain JSON values."""
+    return {
+        "file": as_text(failure.path.name),
+        "path": as_text(failure.path),
+        "code": failure.code,
+        "message": as_text(failure.message),
+    }
+
+
+def reading_document(assessment: Assessment) -> dict[str, Any]:
+    """Return one piece of film as plain JSON values."""
+    reading = assessment.reading
+    document: dict[str, Any] = {"file": reading.file, "path": as_text(assessment.path)}
+    if reading.piece is not None:
+        document["piece"] = reading.piece
+    document |= {
+        "ppi": reading.ppi,
+        "aperture_mm": reading.aperture_mm,
+        "film_mm": _box(reading.film_mm),
+        "frame_mm": _box(reading.frame_mm),
+        "angle_deg": reading.angle_deg,
+        **{name: _quantity(getattr(reading, name)) for name in QUANTITIES},
+        "spots": [
+            {"x_mm": spot.x_mm, "y_mm": spot.y_mm, "density": _quantity(spot.density), "net": _quantity(spot.net)}
+            for spot in reading.spots
+        ],
+        "clipped": {"light": reading.clipped_light, "dark": reading.clipped_dark},
+        "beyond_calibration": reading.beyond_calibration,
+        "seen": reading.seen,
+        **_judgement(assessment),
+        "warnings": [warning.to_json() for warning in assessment.warnings],
+        "findings": [finding.to_json() for finding in assessment.trouble.findings],
+        "evenness": assessment.trouble.to_json(),
+        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
+        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
+    }
+    return document
+
+
+def _judgement(assessment: Assessment) -> dict[str, Any]:
+    """Return exposure, development and paper; each null where nothing is judged."""
+    if not assessment.judged:
+        return {"exposure": None, "development": None, "paper": None}
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    return {
+        "exposure": {
+            "verdict": exposure.verdict,
+            "judged": not exposure.warnings,
+            "stops": _quantity(exposure.stops),
+            "at_least": exposure.at_least,
+            "borderline": exposure.borderline,
+            "reason": exposure.reason,
+        },
+        "development": {
+            "verdict": development.verdict,
+            "judged": not development.warnings,
+            "contrast": _quantity(development.contrast),
+            "target_contrast": development.target_contrast,
+            "time_factor": _quantity(development.time_factor),
+            "borderline": development.borderline,
+            "reason": development.reason,
+        },
+        "paper": {
+            "process": paper.process,
+            "needed_range": paper.needed_range,
+            "grade": paper.grade,
+            "note": paper.note,
+        },
+    }
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
+    return None if quantity is None else quantity.to_json()
+
+
+def _box(box: tuple[float, float, float, float] | None) -> list[float] | None:
+    return None if box is None else list(box)

@@ -1,0 +1,201 @@
+"""Runs as a person reads them, and as a program does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.repeatability import Filled
+from densiscan.development.run import Run
+from densiscan.report.counting import Shown, reading_document, reading_lines
+from densiscan.report.readings import density_text, paragraph, time_text
+from densiscan.report.terminal import fitted
+
+RUN_FORMAT: Final = "densiscan.run/1"
+RUNS_FORMAT: Final = "densiscan.runs/1"
+_LABEL: Final = 18
+_WORDS: Final = {
+    "time_s": "time",
+    "temperature_c": "temperature",
+    "exposure_index": "exposure index",
+    "sheet_size_mm": "sheet size",
+    "volume_ml": "volume",
+    "prewash": "pre-wash",
+}
+_ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth")
+
+
+def run_document(run: Run) -> dict[str, Any]:
+    """Return a run as plain JSON values."""
+    return {
+        "format": RUN_FORMAT,
+        "run": run.number,
+        "film": run.film,
+        "developer": run.developer,
+        "dilution": run.dilution,
+        "batch": run.batch,
+        "use": run.use,
+        "date": run.date,
+        "time_s": run.time_s,
+        "temperature_c": run.temperature_c,
+        "exposure_index": run.exposure_index,
+        "agitation": run.agitation,
+        "prewash": run.prewash,
+        "stop": run.stop,
+        "fix": run.fix,
+        "sheets": run.sheets,
+        "sheet_size_mm": None if run.sheet_size_mm is None else list(run.sheet_size_mm),
+        "volume_ml": run.volume_ml,
+        "scene_stops": run.scene_stops,
+        "note": run.note,
+        "density_ranges": [quantity.to_json() for quantity in run.density_ranges],
+        "base_plus_fogs": [quantity.to_json() for quantity in run.base_plus_fogs],
+        "left_out": [{"file": one.file, "why": one.why, "fog_counts": one.fog_counts} for one in run.left_out],
+        "removed": run.removed,
+    }
+
+
+def run_page_document(run: Run, readings: Sequence[Shown]) -> dict[str, Any]:
+    """Return a run with everything read of it: how each reading was made, and whether it counts."""
+    return {**run_document(run), "readings": [reading_document(one) for one in readings]}
+
+
+def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
+    """Return a run just added, with what was taken from an earlier one."""
+    return {
+        **run_document(run),
+        "like": filled.like,
+        "taken": list(filled.taken),
+        "warnings": [warning.to_json() for warning in filled.warnings],
+    }
+
+
+def runs_document(runs: Sequence[Run]) -> dict[str, Any]:
+    """Return runs as plain JSON values."""
+    return {"format": RUNS_FORMAT, "runs": [run_document(run) for run in runs]}
+
+
+def use_text(use: int) -> str:
+    """Return which use of a developer it is, in words."""
+    return f"{_ORDINALS[use - 1]} use" if use <= len(_ORDINALS) else f"use {use}"
+
+
+def temperature_text(celsius: float) -> str:
+    """Return a temperature, to a tenth where it has one."""
+    return f"{celsius:.1f} C".replace(".0 C", " C")
+
+
+def sentence(run: Run) -> str:
+    """Return a run in one sentence."""
+    batch = "" if run.batch is None else f" of batch {run.batch}"
+    return (
+        f"{run.film} in {run.solution}, {time_text(run.time_s)} at {temperature_text(run.temperature_c)}, "
+        f"{use_text(run.use)}{batch}"
+    )
+
+
+def added_text(run: Run, filled: Filled) -> str:
+    """Return what is said when a run was added."""
+    lines = [paragraph(f"Run {run.number}: {sentence(run)}.", indent=0)]
+    if filled.like is not None:
+        names = ", ".join(_WORDS.get(field, field.replace("_", " ")) for field in filled.taken)
+        lines.append(paragraph(f"As in run {filled.like}: {names}."))
+    lines += [paragraph(f"! {warning.message}") for warning in filled.warnings]
+    return "\n".join(lines)
+
+
+def removed_text(run: Run) -> str:
+    """Return what is said when a run was taken out."""
+    told = paragraph(f"Run {run.number} is removed: {sentence(run)}.", indent=0)
+    return f"{told}\n  It is kept; densiscan run restore {run.number} brings it back."
+
+
+def restored_text(run: Run) -> str:
+    """Return what is said when a run was brought back."""
+    return paragraph(f"Run {run.number} is back: {sentence(run)}.", indent=0)
+
+
+def runs_text(runs: Sequence[Run], *, more: int = 0) -> str:
+    """Return runs as a table, the earliest first.
+
+    Parameters
+    ----------
+    more
+        How many earlier ones are not shown.
+    """
+    if not runs:
+        return (
+            "There is no run to show. Add one:\n  densiscan run add --film NAME --developer NAME --time 8:00 --temp 20"
+        )
+    lines = ["  run  date        film            developer        time   temp  use  range  b+f"]
+    lines += [_line(run) for run in runs]
+    if runs[0].removed:
+        lines += ["", "  These are removed; densiscan run restore RUN brings one back."]
+    if more:
+        lines += ["", paragraph(f"{more} earlier not shown; --last {more + len(runs)} shows all.")]
+    return "\n".join(lines)
+
+
+def _line(run: Run) -> str:
+    ranges = _mean_text(run.density_ranges)
+    base = _mean_text(run.base_plus_fogs)
+    film, developer = fitted(run.film, 14), fitted(run.solution, 14)
+    return (
+        f"{run.number:>5}  {run.date[:10]}  {film}  {developer} {time_text(run.time_s):>6}  {run.temperature_c:5.1f}  "
+        f"{run.use:>3}  {ranges:>5} {base:>4}"
+    ).rstrip()
+
+
+def _mean_text(read: Sequence[Quantity]) -> str:
+    return f"{sum(one.value for one in read) / len(read):.2f}" if read else ""
+
+
+def run_text(run: Run, readings: Sequence[Shown] = ()) -> str:
+    """Return the page of one run."""
+    index = "" if run.exposure_index is None else f", exposed at {run.exposure_index:g}"
+    batch = "" if run.batch is None else f", batch {run.batch}"
+    facts = [
+        ("film", f"{run.film}{index}"),
+        ("developer", f"{run.solution}{batch}, {use_text(run.use)}"),
+        ("development", f"{time_text(run.time_s)} at {temperature_text(run.temperature_c)}"),
+        *((_WORDS.get(field, field), getattr(run, field)) for field in ("agitation", "prewash", "stop", "fix")),
+        ("load", _load(run)),
+        ("subject", None if run.scene_stops is None else f"{run.scene_stops:g} stops"),
+        ("note", run.note),
+    ]
+    removed = " (removed; run restore brings it back)" if run.removed else ""
+    lines = [f"Run {run.number}, {run.date}{removed}"]
+    lines += [_fact(label, " ".join(told.split())) for label, told in facts if told]
+    lines += [_fact("density range", density_text(one)) for one in run.density_ranges]
+    lines += [_fact("base plus fog", density_text(one)) for one in run.base_plus_fogs]
+    lines += [_fact("left out", f"{one.file or 'read elsewhere'}, {one.why}") for one in run.left_out]
+    scans = [one for one in readings if one.reading.scan_sha256 is not None]
+    if scans:
+        lines += ["", "  Readings", *(reading_lines(one) for one in scans)]
+    return "\n".join(lines)
+
+
+def _fact(label: str, told: str) -> str:
+    return paragraph(told, label=label.ljust(_LABEL))
+
+
+def _load(run: Run) -> str | None:
+    size = "" if run.sheet_size_mm is None else " of {:.0f} x {:.0f} mm".format(*run.sheet_size_mm)
+    sheets = None
+    if run.sheets is not None:
+        sheets = f"{run.sheets} sheet{'s' if run.sheets > 1 else ''}{size}"
+    volume = None if run.volume_ml is None else f"{run.volume_ml:g} ml of developer"
+    return " in ".join(part for part in (sheets, volume) if part) or None
+
+
+_UNDONE: Final = {
+    "measure": "measured into a run",
+    "remove-reading": "reading taken out",
+    "restore-reading": "reading brought back",
+}
+
+
+def undone_text(what: str) -> str:
+    """Return a change that was taken back, in words."""
+    return _UNDONE.get(what, what)

@@ -1,0 +1,492 @@
+"""One way in for every image: a file becomes a `Scan`, read block by block.
+
+Pixels are codes of one channel, 0 to full scale, bright is high, in the position that the orientation tag asks for.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import struct
+import zlib
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
+
+import numpy as np
+
+from densiscan.arithmetic.quantity import Warning_
+from densiscan.errors import UnreadableScanError, WrongUseError
+from densiscan.files.atomic import as_text
+from densiscan.files.documents import flag_of, number_of, text_of, whole_of
+from densiscan.scan.formats.jpeg import open_jpeg
+from densiscan.scan.formats.notes import Notes, Picture, made_up, sane
+from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
+from densiscan.scan.formats.tiff import open_tiff
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+_DECODER_FAULTS: Final = (
+    OSError,
+    ValueError,
+    RuntimeError,
+    EOFError,
+    IndexError,
+    OverflowError,
+    struct.error,
+    zlib.error,
+)
+
+Channel = Literal["gray", "red", "green", "blue"]
+MM_PER_INCH: Final = 25.4
+# No scanner resolves less or more.
+_LOWEST_PPI: Final = 20
+_HIGHEST_PPI: Final = 12800
+_MOST_THREADS: Final = 8
+_AHEAD: Final = 2
+"""Blocks read ahead of the threads: so many are held beside those that are worked on."""
+
+Result = TypeVar("Result")
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanFacts:
+    """What the file says of how it was made.
+
+    Attributes
+    ----------
+    file
+        Name of the file, without its folder.
+    make, model, software, date
+        As the file says; None where it does not.
+    ppi
+        Pixels an inch, mean of both directions.
+    bits
+        Bits of a sample that carry signal.
+    channels
+        Samples a pixel, extra ones included.
+    icc
+        Name of the colour profile.
+    full_scale
+        Largest code.
+    min_is_white
+        True where the file stores 0 for white; the codes read are already the other way round.
+    lossy
+        True where the compression altered the pixels.
+    """
+
+    file: str
+    make: str | None
+    model: str | None
+    software: str | None
+    date: str | None
+    ppi: float | None
+    bits: int
+    channels: int
+    icc: str | None
+    full_scale: int
+    min_is_white: bool
+    lossy: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the form of the contract."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, document: Mapping[str, Any]) -> ScanFacts:
+        """Return the facts that a document of this form holds.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If something is missing or of another kind.
+        """
+        bits = whole_of(document, "bits", 1, 64)
+        full_scale = whole_of(document, "full_scale", 1, 65535)
+        if full_scale.bit_length() < min(bits, 16):
+            raise ValueError(f"a full scale of {full_scale} does not go with {bits} bits")
+        texts = {
+            name: None if document[name] is None else text_of(document, name)
+            for name in ("make", "model", "software", "date", "icc")
+        }
+        return cls(
+            file=text_of(document, "file"),
+            ppi=None if document["ppi"] is None else number_of(document, "ppi", 1e-3, 1e6),
+            bits=bits,
+            channels=whole_of(document, "channels", 1, 10_000),
+            full_scale=full_scale,
+            min_is_white=flag_of(document, "min_is_white"),
+            lossy=flag_of(document, "lossy"),
+            **texts,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """How a stored picture is turned to stand as its orientation tag asks (TIFF 6.0, tag 274)."""
+
+    orientation: int
+    rows: int
+    columns: int
+
+    @property
+    def transposed(self) -> bool:
+        """True where stored rows become columns."""
+        return self.orientation >= 5
+
+    @property
+    def _flips(self) -> tuple[bool, bool]:
+        """Whether the rows, then the columns, run backwards after any transposition."""
+        return self.orientation in (3, 4, 7, 8), self.orientation in (2, 3, 6, 7)
+
+    def view(self, stored: Codes) -> Codes:
+        """Return a stored array as an oriented view."""
+        rows, columns = self._flips
+        turned = stored.T if self.transposed else stored
+        return turned[:: -1 if rows else 1, :: -1 if columns else 1]
+
+    def forward(self, box: Box) -> Box:
+        """Return where a stored box lies after turning."""
+        top, left, bottom, right = box
+        height, width = self.rows, self.columns
+        if self.transposed:
+            top, left, bottom, right = left, top, right, bottom
+            height, width = width, height
+        return _flipped((top, left, bottom, right), self._flips, height, width)
+
+    def backward(self, box: Box) -> Box:
+        """Return where an oriented box is stored."""
+        height, width = (self.columns, self.rows) if self.transposed else (self.rows, self.columns)
+        top, left, bottom, right = _flipped(box, self._flips, height, width)
+        return (left, top, right, bottom) if self.transposed else (top, left, bottom, right)
+
+
+def _flipped(box: Box, flips: tuple[bool, bool], height: int, width: int) -> Box:
+    top, left, bottom, right = box
+    if flips[0]:
+        top, bottom = height - bottom, height - top
+    if flips[1]:
+        left, right = width - right, width - left
+    return top, left, bottom, right
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """Some pixels of a scan.
+
+    Attributes
+    ----------
+    top, left
+        Oriented pixel position of the block's upper left corner.
+    codes
+        Two-dimensional uint8 or uint16 view, oriented.
+    """
+
+    top: int
+    left: int
+    codes: Codes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scan:
+    """One channel of one picture in a file, its pixels still on disk.
+
+    Attributes
+    ----------
+    path
+        The file, as it was named.
+    facts
+        What the file says of itself.
+    channel
+        The one that is read.
+    width_px, height_px
+        Size after the orientation tag is applied.
+    ppi_x, ppi_y
+        Resolution across and down, after orientation.
+    warnings
+        What a person should know of the file.
+    threads
+        On how many a pass over the whole scan runs; the result is the same.
+    """
+
+    path: Path
+    facts: ScanFacts
+    channel: Channel
+    width_px: int
+    height_px: int
+    ppi_x: float
+    ppi_y: float
+    warnings: tuple[Warning_, ...]
+    raster: Raster = field(repr=False)
+    turn: Turn = field(repr=False)
+    page: int | None = None
+    threads: int = 1
+
+    @property
+    def px_per_mm_x(self) -> float:
+        """Pixels a millimetre across."""
+        return self.ppi_x / MM_PER_INCH
+
+    @property
+    def px_per_mm_y(self) -> float:
+        """Pixels a millimetre down."""
+        return self.ppi_y / MM_PER_INCH
+
+    @property
+    def width_mm(self) -> float:
+        """Width in millimetres."""
+        return self.width_px / self.px_per_mm_x
+
+    @property
+    def height_mm(self) -> float:
+        """Height in millimetres."""
+        return self.height_px / self.px_per_mm_y
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield the pixels in file order, each exactly once, in blocks of bounded size.
+
+        Raises
+        ------
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        for piece in self._stored():
+            yield self._block(piece)
+
+    def each_block(self, work: Callable[[Block], Result]) -> Iterator[Result]:
+        """Yield what a function makes of each block, in file order; decoding and work run on the scan's threads.
+
+        Parameters
+        ----------
+        work
+            Called with several blocks at a time.
+
+        Raises
+        ------
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        if self.threads < 2:
+            yield from map(work, self.blocks())
+            return
+        from concurrent.futures import ThreadPoolExecutor
+
+        with ThreadPoolExecutor(self.threads) as pool:
+            waiting: deque[Future[Result]] = deque()
+            try:
+                for piece in self._stored():
+                    waiting.append(pool.submit(lambda piece: work(self._block(piece)), piece))
+                    if len(waiting) > self.threads + _AHEAD:
+                        yield waiting.popleft().result()
+                while waiting:
+                    yield waiting.popleft().result()
+            finally:
+                for future in waiting:
+                    future.cancel()
+
+    def _stored(self) -> Iterator[Piece]:
+        whole = (0, 0, self.raster.height, self.raster.width)
+        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+            yield from self.raster.pieces(file, whole)
+
+    def _block(self, piece: Piece) -> Block:
+        top, left, decode = piece
+        with _reading(self.path):
+            codes = decode()
+        box = self.turn.forward((top, left, top + codes.shape[0], left + codes.shape[1]))
+        return Block(top=box[0], left=box[1], codes=self.turn.view(codes))
+
+    def region(self, top: int, left: int, height: int, width: int) -> Codes:
+        """Return the codes of a rectangle of oriented pixels.
+
+        Raises
+        ------
+        ValueError
+            If the rectangle is empty or not inside the scan.
+        UnreadableScanError
+            If the file turns out to be damaged.
+        """
+        bottom, right = top + height, left + width
+        if not (0 <= top < bottom <= self.height_px and 0 <= left < right <= self.width_px):
+            message = f"a region must lie inside the scan of {self.width_px} by {self.height_px} pixels"
+            raise ValueError(message)
+        box = self.turn.backward((top, left, bottom, right))
+        out = np.zeros((box[2] - box[0], box[3] - box[1]), np.uint8 if self.facts.full_scale <= 255 else np.uint16)
+        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+            for row, column, codes in decoded(self.raster.pieces(file, box)):
+                first, last = max(row, box[0]), min(row + codes.shape[0], box[2])
+                start, stop = max(column, box[1]), min(column + codes.shape[1], box[3])
+                part = codes[first - row : last - row, start - column : stop - column]
+                out[first - box[0] : last - box[0], start - box[1] : stop - box[1]] = part
+        return np.ascontiguousarray(self.turn.view(out))
+
+
+def open_scan(
+    path: Path | str,
+    *,
+    ppi: float | None = None,
+    channel: str | None = None,
+    page: int | None = None,
+    threads: int | None = None,
+) -> Scan:
+    """Open an image file as a scan.
+
+    Parameters
+    ----------
+    path
+        A TIFF, DNG, PNG or JPEG file.
+    ppi
+        Pixels an inch; overrides what the file says.
+    channel
+        "gray", "red", "green" or "blue". Gray of a colour scan is its green channel: silver is neutral, and one channel
+        has one tone curve, which a mixture of three has not.
+    page
+        Which picture of a file with several, from 1.
+    threads
+        On how many a pass over the whole scan runs; as many as there are cores, up to 8, when None.
+
+    Raises
+    ------
+    UnreadableScanError
+        If the file cannot be read as one scan: one sentence with the file and what to do.
+    WrongUseError
+        If there is no such channel, or the resolution given makes no sense.
+    """
+    path = Path(path)
+    wanted = channel or "gray"
+    if wanted not in SAMPLE_OF:
+        raise WrongUseError(f"There is no channel {wanted}; choose gray, red, green or blue.")
+    if ppi is not None and not 1 <= ppi <= 1e5:
+        raise WrongUseError(f"A resolution of {ppi:g} pixels an inch makes no sense; give the scanner's with --ppi.")
+    with _reading(path):
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise ScanFault("is a folder; name an image file")
+        if not stat.S_ISREG(mode):
+            raise ScanFault("is not a file but a device or a pipe; name an image file")
+        with path.open("rb", buffering=0) as file:
+            size = path.stat().st_size
+            picture = sane(_open_picture(file, size, wanted, page), size)
+        scan = _scan(path, picture, wanted, ppi)
+    return replace(scan, threads=min(usable_cores(), _MOST_THREADS) if threads is None else threads)
+
+
+def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> Picture:
+    head = file.read(8)
+    if not head:
+        raise ScanFault("is empty; scan it again or copy it afresh")
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return open_tiff(file, size, channel, page)
+    if page not in (None, 1):
+        raise ScanFault(f"has no page {page}, only one picture; leave out --page")
+    if head == b"\x89PNG\r\n\x1a\n":
+        from densiscan.scan.formats.png import open_png
+
+        return open_png(file, size, channel)
+    if head[:3] == b"\xff\xd8\xff":
+        return open_jpeg(file, size, channel)
+    raise ScanFault("is not a TIFF, DNG, PNG or JPEG image; name a scan in one of these formats")
+
+
+def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
+    notes, raster = picture.notes, picture.raster
+    if picture.colour == "gray" and wanted != "gray":
+        raise ScanFault(
+            f"is a gray scan, and its {wanted} channel is wanted, by --channel or because the calibration is of that "
+            "channel; scan it in colour as the wedge was, or calibrate from a gray scan"
+        )
+    stored, warnings = _resolution(notes, ppi)
+    turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
+    ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
+    channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
+    if picture.colour == "rgb" and wanted == "gray":
+        warnings.append(("gray-from-green", "Gray is read from the green channel of this colour scan."))
+    if picture.lossy:
+        warnings.append(("lossy-8-bit", "JPEG compression has altered the pixels; scan to TIFF or PNG instead."))
+    if raster.coding.full_scale <= 255:
+        warnings.append(("8-bit", "With 8 bits a sample, dense parts rest on few codes; scan with 16 bits."))
+    facts = ScanFacts(
+        file=as_text(path.name),
+        make=notes.make,
+        model=notes.model,
+        software=notes.software,
+        date=notes.date,
+        ppi=(ppi_x + ppi_y) / 2,
+        bits=picture.bits,
+        channels=picture.channels,
+        icc=notes.icc,
+        full_scale=raster.coding.full_scale,
+        min_is_white=raster.coding.inverted,
+        lossy=picture.lossy,
+    )
+    width, height = (raster.height, raster.width) if turn.transposed else (raster.width, raster.height)
+    return Scan(
+        path=path,
+        facts=facts,
+        channel=channel,
+        width_px=width,
+        height_px=height,
+        ppi_x=ppi_x,
+        ppi_y=ppi_y,
+        warnings=(*picture.warnings, *(Warning_(code=code, message=message) for code, message in warnings)),
+        raster=raster,
+        turn=turn,
+    )
+
+
+def _resolution(notes: Notes, given: float | None) -> tuple[tuple[float, float], list[tuple[str, str]]]:
+    """Return pixels an inch across and down as stored, and what to warn of."""
+    recorded = notes.ppi
+    if given is not None:
+        if recorded is None or all(abs(value - given) <= 0.005 * given for value in recorded):
+            return (given, given), []
+        return (given, given), [("ppi-overridden", f"The file says {_ppi(recorded)}; {given:g} was given and is used.")]
+    if recorded is None:
+        raise ScanFault("does not say its resolution; give it with --ppi")
+    if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
+        raise ScanFault(f"says {_ppi(recorded)}, which no scan has; give the right resolution with --ppi")
+    if made_up(recorded):
+        doubt = f"{_ppi(recorded)} is what programs write when they do not know; give the scanner's with --ppi."
+        return recorded, [("doubtful-resolution", doubt)]
+    if notes.ppi_elsewhere:
+        doubt = (
+            f"The resolution, {_ppi(recorded)}, stands with another picture of the file; if it is wrong, give --ppi."
+        )
+        return recorded, [("doubtful-resolution", doubt)]
+    return recorded, []
+
+
+def _ppi(recorded: tuple[float, float]) -> str:
+    across, down = recorded
+    return f"{across:g} ppi" if across == down else f"{across:g} by {down:g} ppi"
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Turn every fault of a file into one sentence with its name."""
+    name = "".join(character if character.isprintable() else "?" for character in str(path))
+    try:
+        yield
+    except ScanFault as fault:
+        raise UnreadableScanError(f"{name} {fault}.") from None
+    except FileNotFoundError:
+        raise UnreadableScanError(f"{name} does not exist; check the name.") from None
+    except PermissionError:
+        raise UnreadableScanError(f"{name} may not be read; change its permissions.") from None
+    except OSError as error:
+        raise UnreadableScanError(f"{name} cannot be read ({error.strerror}); check the name and the disk.") from None
+    except MemoryError:
+        raise UnreadableScanError(f"{name} needs more memory than there is; save it uncompressed.") from None
+    except _DECODER_FAULTS:
+        raise UnreadableScanError(f"{name} {DAMAGED}.") from None

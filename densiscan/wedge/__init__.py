@@ -1,0 +1,3 @@
+"""The step wedge: its file, and its steps on a scan."""
+
+__all__ = ["count", "find", "rows", "view", "wedge"]

@@ -1,0 +1,282 @@
+"""A profile along a wedge: the edges between its steps.
+
+One-dimensional work only. A profile is the logarithm of the signal in cells along the wedge; it is cut into even
+stretches, neighbouring stretches that fall in one direction form a run of edges, and the edges of a wedge lie at equal
+distances.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.arithmetic.curves import fit_line
+
+Floats = npt.NDArray[np.float64]
+Stretch = tuple[int, int, float]
+"""First cell, last cell + 1, level."""
+Edge = tuple[Stretch, Stretch]
+
+_CHANGE_PENALTY: Final = 30.0
+"""Chi-square an edge must explain before it is one: about 3 log N for profiles of some hundred cells."""
+_EVENNESS: Final = 0.003
+"""Unevenness of a step in log10 signal that is not an edge: lamp, glare and processing within one step."""
+_LONGEST_STRETCH: Final = 200
+"""Cells after which a stretch is cut all the same: longer than any step, and edges of no size are passed over."""
+FAINTEST_EDGE: Final = 0.005
+_LEAST_STRETCHES: Final = (3.0, 6.0, 10.0)
+"""Cells below which a stretch is passed over at first sight, tried in turn."""
+_OFF_LATTICE: Final = 0.2
+"""Part of a step length by which an edge may lie beside its place."""
+_MOST_LATTICES: Final = 60
+"""Lattices that are tried on the edges of a run, the most hopeful first."""
+_END_OFF_LATTICE: Final = 0.1
+"""The same for the first and the last edge: beyond them film of any length may follow."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """Edges of one profile that all fall away from the light end, on a lattice.
+
+    Lattice place k lies at origin + k * pitch (cells; the pitch is negative where the light end lies at the far end);
+    place 0 is the first edge seen from the light end. `drops` are the sizes of the edges by place. `light_edge` is
+    where the stretch before place 0 begins, `dark_edge` where the stretch after the last place ends; `closed` tells
+    that a large edge back to light ends it, not the border of the scan; `masked` that what lies before `light_edge` is
+    darker than the stretch after it. `noise` is that of a cell after the last edge.
+    """
+
+    origin: float
+    pitch: float
+    drops: Mapping[int, float]
+    light_edge: float
+    dark_edge: float
+    closed: bool
+    masked: bool
+    noise: float
+
+
+def stretches(profiles: Floats, noise: Floats) -> list[list[Stretch]]:
+    """Cut each of many profiles into even stretches: first cell, last cell + 1, level.
+
+    Parameters
+    ----------
+    profiles
+        log10 of the signal, shape (profiles, cells).
+    noise
+        Standard deviation of each cell, same shape.
+
+    Returns
+    -------
+    list
+        For each profile its stretches from the first cell to the last; none is longer than 200 cells.
+
+    Notes
+    -----
+    The cut minimises the chi-square of the cells about the level of their stretch plus a penalty for each edge, by
+    dynamic programming over all cuts (optimal partitioning: Jackson et al. 2005, IEEE Signal Processing Letters 12),
+    for all profiles at once.
+    """
+    count, size = profiles.shape
+    # The level of each profile is taken off first: sums of squares of what is left keep their digits.
+    level = np.median(profiles, axis=1, keepdims=True)
+    rest, weight = (profiles - level).T, (1.0 / (noise**2 + _EVENNESS**2)).T
+    w, wy = _summed(weight), _summed(weight * rest)
+    # What a stretch that begins at a cell has cost before it, less the squares summed up to there.
+    begun = np.empty((size + 1, count))
+    begun[0] = 0.0
+    origin = np.zeros((size + 1, count), dtype=np.intp)
+    row = np.arange(count)
+    for end in range(1, size + 1):
+        start = max(end - _LONGEST_STRETCH, 0)
+        sums = wy[end] - wy[start:end]
+        sums *= sums
+        sums /= w[end] - w[start:end]
+        cost = begun[start:end] - sums
+        first = np.argmin(cost, axis=0)
+        origin[end] = start + first
+        begun[end] = cost[first, row] + _CHANGE_PENALTY
+    return [_cut(origin[:, k], w[:, k], wy[:, k], float(level[k, 0])) for k in range(count)]
+
+
+def _summed(terms: Floats) -> Floats:
+    return np.concatenate((np.zeros((1, terms.shape[1])), np.cumsum(terms, axis=0)))
+
+
+def _cut(origin: npt.NDArray[np.intp], w: Floats, wy: Floats, level: float) -> list[Stretch]:
+    cuts = [origin.size - 1]
+    while cuts[-1] > 0:
+        cuts.append(int(origin[cuts[-1]]))
+    return [
+        (first, last, level + float((wy[last] - wy[first]) / (w[last] - w[first]))) for last, first in pairwise(cuts)
+    ][::-1]
+
+
+def _crossing(profile: Floats, before: Stretch, after: Stretch) -> float:
+    """Place where the profile passes half way between two stretches, in cells."""
+    middle = 0.5 * (before[2] + after[2])
+    first, last = max(before[0], before[1] - 2), min(after[1], after[0] + 2)
+    part = profile[first:last] - middle
+    changes = np.flatnonzero(np.sign(part[:-1]) != np.sign(part[1:]))
+    if changes.size == 0:
+        return 0.5 * (before[1] + after[0])
+    places = first + changes + 0.5 + part[changes] / (part[changes] - part[changes + 1])
+    return float(places[np.argmin(np.abs(places - 0.5 * (before[1] + after[0])))])
+
+
+def _edges(pieces: list[Stretch], shortest: float) -> list[Edge]:
+    """Return the stretches before and after each edge between stretches that are long enough."""
+    long = [piece for piece in pieces if piece[1] - piece[0] >= shortest]
+    merged: list[Stretch] = []
+    for piece in long:
+        if merged and abs(piece[2] - merged[-1][2]) < FAINTEST_EDGE:
+            whole = merged.pop()
+            lengths = whole[1] - whole[0], piece[1] - piece[0]
+            level = (whole[2] * lengths[0] + piece[2] * lengths[1]) / sum(lengths)
+            merged.append((whole[0], piece[1], level))
+        else:
+            merged.append(piece)
+    return list(pairwise(merged))
+
+
+def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray[np.intp]] | None:
+    """Return origin, pitch and the members of the largest equally spaced family among the edges."""
+    gaps = np.diff(places)
+    gaps = np.unique(np.round(gaps[gaps >= shortest], 1))
+    if gaps.size == 0:
+        return None
+    apart = np.subtract.outer(places, places).T
+    # Each gap with each edge as anchor: shape (gaps, anchors, edges), in gaps.
+    lattices = apart / gaps[:, None, None]
+    numbers = np.round(lattices)
+    off = np.abs(lattices - numbers)
+    near = off < _OFF_LATTICE
+    most = near.sum(axis=2)
+    # No family has more members than edges near its places; of those with as many, the nearest are tried first.
+    hope = most - (off * near).sum(axis=2) / most
+    best: tuple[float, float, float, npt.NDArray[np.intp]] | None = None
+    for which in np.argsort(-hope, axis=None)[:_MOST_LATTICES]:
+        row, anchor = divmod(int(which), places.size)
+        if best is not None and most[row, anchor] <= best[0]:
+            break
+        index = numbers[row, anchor]
+        # A family is a run without large holes: of two families the one that fills its places better wins.
+        members = _without_holes(np.flatnonzero(near[row, anchor]), index)
+        span = index[members[-1]] - index[members[0]] + 1.0
+        misfit = float(off[row, anchor][members].mean())
+        score = members.size - 0.8 * (span - members.size) - misfit
+        if best is None or score > best[0]:
+            best = (score, float(gaps[row]), float(places[anchor]), members)
+    if best is None or best[3].size < 3:
+        return None
+    _, gap, start, members = best
+    index = np.round((places - start) / gap)
+    while True:
+        line = fit_line(index[members], places[members])
+        away = np.abs(places - line.intercept - index * line.slope)[members]
+        ends = [end for end in (0, -1) if away[end] > max(_END_OFF_LATTICE * gap, 1.0)]
+        if not ends or members.size < 4:
+            return line.intercept, line.slope, members
+        # An edge at an end that lies beside its place is that of the film or its border, not of a step.
+        members = np.delete(members, max(ends, key=lambda end: away[end]))
+
+
+def _without_holes(members: npt.NDArray[np.intp], index: Floats) -> npt.NDArray[np.intp]:
+    """Keep the longest stretch of members in which no more than two neighbouring places are empty, one edge a place."""
+    unique = members[np.concatenate(([True], np.diff(index[members]) > 0))]
+    breaks = np.flatnonzero(np.diff(index[unique]) > 3) + 1
+    groups = np.split(unique, breaks)
+    return max(groups, key=len)
+
+
+def _runs(line: tuple[Floats, Floats], edges: list[Edge], shortest: float, fewest: int) -> list[Run]:
+    """Return the runs of edges that fall to the right on a profile with its noise."""
+    profile, noise = line
+    runs: list[Run] = []
+    changes = [after[2] - before[2] for before, after in edges]
+    falling = [number for number, change in enumerate(changes) if change < 0.0]
+    groups = np.split(np.array(falling, dtype=np.intp), np.flatnonzero(np.diff(falling) > 1) + 1) if falling else []
+    for group in groups:
+        if group.size < fewest:
+            continue
+        places = np.array([_crossing(profile, *edges[number]) for number in group])
+        fitted = _lattice(places, shortest)
+        if fitted is None:
+            continue
+        origin, pitch, members = fitted
+        index = np.round((places[members] - origin) / pitch).astype(int)
+        drops = {int(k - index[0]): -changes[int(group[member])] for k, member in zip(index, members, strict=True)}
+        first, last = int(group[members[0]]), int(group[members[-1]])
+        end = float(places[members[-1]])
+        after = slice(int(end), int(end + pitch) + 1)
+        back = 3.0 * float(np.median(list(drops.values())))
+        ends = [number for number in range(last + 1, len(edges)) if changes[number] > back]
+        runs.append(
+            Run(
+                origin=origin + pitch * float(index[0]),
+                pitch=pitch,
+                drops=drops,
+                light_edge=_crossing(profile, *edges[first - 1]) if first > 0 else 0.0,
+                dark_edge=_crossing(profile, *edges[ends[0]]) if ends else float(noise.size),
+                closed=bool(ends),
+                masked=first > 0 and changes[first - 1] > 0.0,
+                noise=float(np.median(noise[after])),
+            )
+        )
+    return runs
+
+
+def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest: float, fewest: int = 3) -> list[Run]:
+    """Return the runs of equally spaced edges on a profile, in both directions.
+
+    Parameters
+    ----------
+    profile
+        log10 of the signal (rising with transmittance) in cells along the line, one-dimensional.
+    noise
+        Standard deviation of each cell, same length.
+    pieces
+        The even stretches of the profile, see `stretches`.
+    shortest
+        Shortest step that is looked for, in cells.
+    fewest
+        Edges in a row that are worth a look, at least 3.
+    """
+    size = profile.size
+    found: list[Run] = []
+    for flipped in (False, True):
+        line = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
+        cut = [(size - b, size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
+        # The length of a step is not known yet: short stretches may be steps, or lines, dust and blur between steps.
+        coarse = [run for least in _LEAST_STRETCHES for run in _runs(line, _edges(cut, least), shortest, fewest)]
+        for run in coarse:
+            sharper = _runs(line, _edges(cut, max(0.35 * run.pitch, 2.0)), shortest, fewest)
+            found += [_unflipped(each, size) for each in sharper or [run]] if flipped else sharper or [run]
+    return _distinct(found)
+
+
+def _distinct(runs: list[Run]) -> list[Run]:
+    """Return the runs, longest first, without those that share their pitch and place with a longer one."""
+    kept: list[Run] = []
+    for run in sorted(runs, key=lambda run: -len(run.drops)):
+        if not any(
+            abs(run.pitch / other.pitch - 1.0) < 0.1
+            and abs(run.origin - other.origin) < len(other.drops) * abs(run.pitch)
+            for other in kept
+        ):
+            kept.append(run)
+    return kept
+
+
+def _unflipped(run: Run, size: int) -> Run:
+    return replace(
+        run,
+        origin=size - run.origin,
+        pitch=-run.pitch,
+        light_edge=size - run.light_edge,
+        dark_edge=size - run.dark_edge,
+    )

@@ -1,0 +1,192 @@
+"""The wedge file: which density each step of the wedge has.
+
+Two forms are read: a CSV file with the header `step,density` and optionally `uncertainty` (expanded, k = 2), and the
+open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID and D_VIS or another density field.
+"""
+
+from __future__ import annotations
+
+import math
+import shlex
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Final
+
+from densiscan.errors import WedgeFileError, WrongUseError
+from densiscan.files.atomic import as_text
+from densiscan.files.tables import Form, read_lines, rows_of
+
+NOMINAL_UNCERTAINTY: Final = 0.02
+"""Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
+
+FEWEST_STEPS: Final = 5
+MOST_STEPS: Final = 41
+_HIGHEST_DENSITY: Final = 6.0
+_WIDEST: Final = 1.0
+"""Expanded uncertainty beyond which a step is not known at all."""
+_FORM: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
+_DENSITY_FIELDS: Final = ("D_VIS", "D_MAJOR_FILTER", "D_GREEN", "D_RED", "D_BLUE")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WedgeStep:
+    """One step: its name on the wedge, its density, and the expanded uncertainty (k = 2) of that density."""
+
+    step: str
+    density: float
+    uncertainty: float = NOMINAL_UNCERTAINTY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wedge:
+    """A step wedge as its file describes it, in the order on the wedge (lightest first or last).
+
+    `mode` is "transmission", "reflection", or None where the file does not say.
+    """
+
+    steps: tuple[WedgeStep, ...]
+    name: str = ""
+    mode: str | None = None
+
+    def __post_init__(self) -> None:
+        name = self.name or "the wedge"
+        densities = [step.density for step in self.steps]
+        rises = [later - earlier for earlier, later in pairwise(densities)]
+        if not FEWEST_STEPS <= len(densities) <= MOST_STEPS:
+            raise WedgeFileError(f"{name} has {len(densities)} steps; {FEWEST_STEPS} to {MOST_STEPS} steps are needed.")
+        if not all(math.isfinite(value) and -0.1 <= value <= _HIGHEST_DENSITY for value in densities):
+            raise WedgeFileError(f"{name} names a density outside 0 to 6; give optical densities such as 0.05.")
+        if not all(math.isfinite(step.uncertainty) and step.uncertainty > 0.0 for step in self.steps):
+            raise WedgeFileError(
+                f"{name} names an uncertainty that is not above zero; leave the column out where it is unknown."
+            )
+        if not (all(rise > 0.0 for rise in rises) or all(rise < 0.0 for rise in rises)):
+            raise WedgeFileError(
+                f"the densities in {name} neither rise nor fall from step to step; list the steps in the order on "
+                "the wedge."
+            )
+
+    def lightest_first(self) -> tuple[WedgeStep, ...]:
+        """Return the steps from the lightest to the densest."""
+        return self.steps if self.steps[0].density < self.steps[-1].density else self.steps[::-1]
+
+
+def wedge_document(wedge: Wedge) -> dict[str, Any]:
+    """Return a wedge as plain JSON values."""
+    steps = [{"step": one.step, "density": one.density, "uncertainty": one.uncertainty} for one in wedge.steps]
+    return {"format": "densiscan.wedge/1", "name": wedge.name, "mode": wedge.mode, "steps": steps}
+
+
+def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.05) -> Wedge:
+    """Return a wedge of equal nominal increments, lightest first.
+
+    Raises
+    ------
+    WrongUseError
+        If the numbers do not describe a wedge of 5 to 41 steps with rising densities below 6.
+    """
+    if increment <= 0.0 or not math.isfinite(increment):
+        raise WrongUseError(f"--increment {increment:g} is not a density step; give a number above zero, such as 0.15.")
+    try:
+        return Wedge(
+            steps=tuple(
+                WedgeStep(step=str(index + 1), density=round(first + index * increment, 6)) for index in range(steps)
+            ),
+            name="the nominal wedge",
+        )
+    except WedgeFileError as problem:
+        raise WrongUseError(str(problem)) from problem
+
+
+def read_wedge(path: str | Path) -> Wedge:
+    """Read a wedge file.
+
+    Parameters
+    ----------
+    path
+        A CSV file or the keyed text form; which of the two is told from the content.
+
+    Raises
+    ------
+    WedgeFileError
+        If the file cannot be read, is neither form, or does not describe a wedge. The sentence names the file and
+        the line.
+    """
+    file = Path(path)
+    lines = read_lines(file, _FORM)
+    keyed = any(line.split()[0] in {"BEGIN_DATA_FORMAT", "BEGIN_DATA", "NUMBER_OF_FIELDS"} for _, line in lines)
+    steps, mode = _keyed(lines, file) if keyed else (_table(lines, file), None)
+    return Wedge(steps=steps, name=as_text(file), mode=mode)
+
+
+def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
+    steps: list[WedgeStep] = []
+    for row in rows_of(lines, file, _FORM):
+        density = _number(row.cells.get("density", ""), "density", row.line, file)
+        stated = row.cells.get("uncertainty", "")
+        uncertainty = _number(stated, "uncertainty", row.line, file) if stated else NOMINAL_UNCERTAINTY
+        if not 0.0 < uncertainty <= _WIDEST:
+            raise WedgeFileError(
+                f'{file}, line {row.line}: the uncertainty "{stated}" must be above 0 and at most {_WIDEST:g}; leave '
+                "the cell empty where it is unknown."
+            )
+        step = row.cells.get("step", "") or str(len(steps) + 1)
+        steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty))
+    return tuple(steps)
+
+
+def _number(text: str, what: str, line: int, file: Path) -> float:
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError as problem:
+        raise WedgeFileError(
+            f'{file}, line {line}: "{text}" is not a {what}; write it as a number such as 0.05.'
+        ) from problem
+    if not math.isfinite(value):
+        raise WedgeFileError(f'{file}, line {line}: "{text}" is not a {what}; write it as a number such as 0.05.')
+    return value
+
+
+def _words(line: str, number: int, file: Path) -> list[str]:
+    try:
+        return shlex.split(line, comments=True, posix=True)
+    except ValueError as problem:
+        raise WedgeFileError(f"{file}, line {number}: a quotation mark is not closed.") from problem
+
+
+def _between(lines: list[tuple[int, str]], first: str, last: str, file: Path) -> list[tuple[int, list[str]]]:
+    """Return the lines between two keywords as words, with their line numbers."""
+    keywords = [line.split()[0] for _, line in lines]
+    if first not in keywords or last not in keywords:
+        raise WedgeFileError(f"{file} has no {first} or no {last}: the file is cut short; copy it again.")
+    inside = lines[keywords.index(first) + 1 : keywords.index(last)]
+    return [(number, _words(line, number, file)) for number, line in inside]
+
+
+def _stated_mode(lines: list[tuple[int, str]]) -> str | None:
+    geometry = next((line.lower() for _, line in lines if line.startswith("MEASUREMENT_GEOMETRY")), "")
+    return next((kind for kind in ("transmission", "reflection") if kind in geometry), None)
+
+
+def _keyed(lines: list[tuple[int, str]], file: Path) -> tuple[tuple[WedgeStep, ...], str | None]:
+    fields = [word for _, words in _between(lines, "BEGIN_DATA_FORMAT", "END_DATA_FORMAT", file) for word in words]
+    density_field = next((name for name in _DENSITY_FIELDS if name in fields), None)
+    if "SAMPLE_ID" not in fields or density_field is None:
+        raise WedgeFileError(
+            f"{file} has no fields SAMPLE_ID and D_VIS (or another density field); give densities of the steps."
+        )
+    deviation_field = f"STDEV_{density_field}"
+    steps: list[WedgeStep] = []
+    for number, row in _between(lines, "BEGIN_DATA", "END_DATA", file):
+        if len(row) != len(fields):
+            raise WedgeFileError(f"{file}, line {number}: {len(row)} values where {len(fields)} fields are announced.")
+        cells = dict(zip(fields, row, strict=True))
+        uncertainty = NOMINAL_UNCERTAINTY
+        if deviation_field in cells:
+            # The form states a standard deviation (k = 1); 0 stands where a step was read once only.
+            deviation = _number(cells[deviation_field], "standard deviation", number, file)
+            uncertainty = 2.0 * deviation if deviation != 0.0 else NOMINAL_UNCERTAINTY
+        density = _number(cells[density_field], "density", number, file)
+        steps.append(WedgeStep(step=cells["SAMPLE_ID"], density=density, uncertainty=uncertainty))
+    return tuple(steps), _stated_mode(lines)

@@ -1,0 +1,370 @@
+"""The calibration: curve, usable range, polarity, uncertainty, and the file that keeps it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.calibration.calibration import Calibration
+from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
+from densiscan.calibration.make import Label, calibrate, calibrate_steps, told_inverted
+from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
+from densiscan.scan.scan import open_scan
+from densiscan.scan.survey import patch
+from densiscan.wedge.wedge import Wedge, WedgeStep
+from tests.renderer import (
+    Place,
+    Scanner,
+    WedgeLayout,
+    even_densities,
+    faultless,
+    render_bed,
+    write_scan,
+)
+from tests.support.made_up import FACTS, step_reading
+
+LABEL = Label(name="mine", created="2026-01-02T03:04:05+00:00")
+
+
+def made(densities: list[float], signals: list[float], *, noise: float = 1e-4, inverted: bool = False) -> Calibration:
+    readings = [
+        step_reading(number, density, signal, noise=noise)
+        for number, (density, signal) in enumerate(zip(densities, signals, strict=True))
+    ]
+    return calibrate_steps(readings, facts=FACTS, channel="gray", inverted=inverted, label=LABEL)
+
+
+LINEAR = [0.05, 0.35, 0.65, 0.95, 1.25, 1.55]
+
+
+def test_linear_scanner_by_hand() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    table = calibration.table(65535)
+    # Signal is transmittance: the table is code / full scale, on the curve and on its straight continuation.
+    codes = np.array([65535, 32768, 6554, 655, 66])
+    assert_allclose(table[codes], codes / 65535, rtol=1e-9)
+    assert_allclose(calibration.residual, 0.0, atol=1e-9)
+    assert calibration.density_range == (0.05, 1.55)
+
+
+@given(st.floats(0.35, 1.6), st.floats(0.05, 1.55))
+def test_power_law_scanner_reads_back(power: float, density: float) -> None:
+    calibration = made(LINEAR, [10.0 ** (-power * value) for value in LINEAR], noise=1e-7)
+    assert_allclose(calibration.density_of_signal(10.0 ** (-power * density)), density, atol=1e-7)
+
+
+@given(st.floats(0.05, 1.55))
+def test_positive_picture_is_the_negative_mirrored(density: float) -> None:
+    upright = made(LINEAR, [10.0**-value for value in LINEAR], noise=1e-7)
+    mirrored = made(LINEAR, [1.0 - 10.0**-value for value in LINEAR], noise=1e-7, inverted=True)
+    signal = 10.0**-density
+    assert_allclose(mirrored.density_of_signal(1.0 - signal), upright.density_of_signal(signal), atol=1e-9)
+
+
+def test_table_falls_with_density_everywhere() -> None:
+    calibration = made(LINEAR, [0.9, 0.7, 0.5, 0.3, 0.2, 0.15])
+    assert np.all(np.diff(calibration.table(65535)) >= 0.0)
+
+
+def test_mean_of_noisy_pixels_is_read_back_right() -> None:
+    """A scanner of gamma 2.2 with pixel noise: the table, applied pixel by pixel, gives the step's density."""
+    rng = np.random.default_rng(5)
+    signals = np.array([10.0 ** (-density / 2.2) for density in LINEAR])
+    noise = 0.15 * signals[-1]
+    calibration = made(LINEAR, signals.tolist(), noise=noise)
+    pixels = np.clip(np.round(65535 * rng.normal(signals[-1], noise, 400_000)), 0, 65535).astype(int)
+    read = -math.log10(float(calibration.table(65535)[pixels].mean()))
+    # 0.003: third order of the noise, and the scatter of 400,000 pixels (0.0001); uncorrected it is 0.012 off.
+    assert_allclose(read, LINEAR[-1], atol=0.003)
+
+
+@pytest.mark.parametrize("table", ["digitizer_16bit.csv", "flatbed_16bit.csv"])
+def test_left_out_steps_of_real_scanners(table: str, shared_data: Path) -> None:
+    """Two public tables: DDSM calibration page, University of South Florida; ITG report 98-007, University of Illinois.
+
+    The reference errors are those of the shape-preserving cubic of density against log signal, computed with SciPy.
+    """
+    with (shared_data / "tables" / table).open() as file:
+        rows = [[float(cell) for cell in row] for row in list(csv.reader(file))[1:]]
+    with (shared_data / "tables" / "leave_one_out.csv").open() as file:
+        expected = {row[1]: float(row[3]) for row in csv.reader(file) if row[0] == table}
+    calibration = made([row[0] for row in rows], [row[1] / 65535 for row in rows], noise=1e-9)
+    errors = {
+        f"{step.reading.density:g}": step.measured.value - step.reading.density
+        for step in calibration.steps
+        if step.measured is not None
+    }
+    assert len(errors) == len(expected)
+    ours = [errors[f"{float(name):g}"] for name in expected]
+    assert_allclose(ours, list(expected.values()), atol=0.0001)  # printed to four digits
+    assert_allclose(calibration.residual, math.sqrt(np.mean(np.square(list(expected.values())))), atol=0.0001)
+
+
+def test_drowned_steps_end_the_range_and_are_said() -> None:
+    densities = [0.05, 0.35, 0.65, 0.95, 1.25, 1.55, 1.85, 2.15]
+    signals = [0.9, 0.45, 0.22, 0.11, 0.056, 0.0281, 0.0280, 0.0283]
+    calibration = made(densities, signals, noise=0.002)
+    assert [step.used for step in calibration.steps] == [True] * 6 + [False] * 2
+    assert calibration.density_range == (0.05, 1.55)
+    assert [warning.code for warning in calibration.warnings] == ["steps-not-told-apart"]
+    assert calibration.steps[5].measured is None
+    assert calibration.steps[6].measured is None
+
+
+def test_clean_wedge_is_without_warning() -> None:
+    assert made(LINEAR, [10.0**-density for density in LINEAR]).warnings == ()
+
+
+def test_clipped_light_step_is_left_out_and_said() -> None:
+    readings = [
+        step_reading(number, density, min(1.0, 1.2 * 10.0**-density), clipped=1.0 if number == 0 else 0.0)
+        for number, density in enumerate([*LINEAR, 1.85])
+    ]
+    calibration = calibrate_steps(readings, facts=FACTS, channel="gray", inverted=False, label=LABEL)
+    assert [step.used for step in calibration.steps] == [False] + [True] * 6
+    assert [warning.code for warning in calibration.warnings] == ["steps-clipped"]
+
+
+def test_step_out_of_order_in_the_middle_is_left_out_and_said() -> None:
+    densities = [0.05, 0.35, 0.65, 0.95, 1.25, 1.55, 1.85]
+    signals = [10.0**-density for density in densities]
+    signals[3] = signals[2] * 1.02
+    calibration = made(densities, signals)
+    assert [step.used for step in calibration.steps] == [True, True, True, False, True, True, True]
+    assert [warning.code for warning in calibration.warnings] == ["steps-out-of-order"]
+
+
+def test_step_under_a_streak_does_not_end_the_range() -> None:
+    readings = [
+        step_reading(number, density, 10.0**-density, noise=0.9 if number == 1 else 1e-4)
+        for number, density in enumerate(LINEAR)
+    ]
+    readings[1] = replace(readings[1], per_aperture=1.0)
+    calibration = calibrate_steps(readings, facts=FACTS, channel="gray", inverted=False, label=LABEL)
+    assert all(step.used for step in calibration.steps)
+
+
+def test_too_few_steps_are_refused() -> None:
+    with pytest.raises(CalibrationError, match="only 4 steps"):
+        made(LINEAR, [0.9, 0.5, 0.2, 0.1, 0.1, 0.1])
+
+
+@pytest.mark.parametrize("power", [1.0, 1.0 / 1.8, 1.0 / 2.2])
+def test_polarity_from_the_steps(power: float) -> None:
+    densities = np.array(even_densities(15, 0.2))
+    upright = 10.0 ** (-power * densities)
+    assert told_inverted(upright, densities, "wedge.tif") is False
+    assert told_inverted(upright[::-1], densities, "wedge.tif") is False
+    assert told_inverted(1.0 - upright, densities, "wedge.tif") is True
+
+
+def test_polarity_in_doubt_names_both_options() -> None:
+    """A film digitizer that stores density: its steps are as straight one way as the other."""
+    densities = np.array(even_densities(15, 0.2))
+    with pytest.raises(PolarityError, match=r"--not-inverted.*--inverted"):
+        told_inverted(1.0 - densities / 3.2, densities, "wedge.tif")
+
+
+def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR], noise=0.0001)
+    parts = calibration.parts(0.65)
+    assert_allclose(parts[Influence("wedge", "3")], 0.01, rtol=1e-3)  # half of the expanded 0.02
+    # u(D) = 0.4343 u(T) / T (JCGM 100:2008, 5.1.3) with u(T) = 0.0001 / sqrt(1000)
+    assert_allclose(abs(parts[Influence("step noise", "3")]), 0.4343 * 0.0001 / math.sqrt(1000) / 10**-0.65, rtol=1e-3)
+    assert "fit" not in {influence.kind for influence in parts}
+
+
+def test_between_two_steps_their_certificates_average() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    wedge = [part for influence, part in calibration.parts(0.8).items() if influence.kind == "wedge"]
+    assert_allclose(sum(wedge), 0.01, rtol=1e-6)  # a common error of all steps moves the reading by as much
+    assert math.sqrt(sum(part * part for part in wedge)) < 0.0085  # independent errors average
+
+
+def test_outside_the_wedge_the_doubt_grows() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    inside, near, far = (calibration.quantity(10.0**-density).uncertainty or 0.0 for density in (1.4, 1.65, 2.0))
+    assert inside < near < far
+    assert calibration.outside(1.65)
+    assert not calibration.outside(1.4)
+
+
+def test_differences_name_what_changed() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    assert calibration.differences(FACTS) == ()
+    told = calibration.differences(replace(FACTS, bits=8, software="other", ppi=300.0, min_is_white=True))
+    assert [text.split(" (")[0] for text in told] == ["polarity tag", "bit depth", "resolution"]
+    # The software is not stated by the wedge's scan: that of another scan is no news then.
+
+
+def test_file_round_trip(tmp_path: Path) -> None:
+    calibration = made(LINEAR, [0.9, 0.45, 0.22, 0.11, 0.056, 0.0281])
+    path = tmp_path / "cal.json"
+    write_calibration(calibration, path)
+    back = read_calibration(path)
+    assert calibration_document(back) == calibration_document(calibration)
+    assert_allclose(back.table(65535), calibration.table(65535), rtol=1e-15)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["cal.json"]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"format": "something/1"}, "not a calibration of the form"),
+        ({"steps": "none"}, "damaged"),
+        ({"residual": "NaN?"}, "damaged"),
+        ({"fit": [0.1]}, "damaged"),
+        ({"mode": "sideways"}, "damaged"),
+        ({"density_range": [0.1]}, "damaged"),
+    ],
+)
+def test_damaged_files_are_refused(change: dict[str, object], said: str, tmp_path: Path) -> None:
+    path = tmp_path / "cal.json"
+    document = calibration_document(made(LINEAR, [10.0**-density for density in LINEAR]))
+    path.write_text(json.dumps(document | change))
+    with pytest.raises(CalibrationError, match=said):
+        read_calibration(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[1, 2]", b"\xff\xfe", b"[" * 100_000])
+def test_files_that_are_no_calibration(content: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "cal.json"
+    path.write_bytes(content)
+    with pytest.raises(CalibrationError, match="not a calibration"):
+        read_calibration(path)
+
+
+def wedge_of(densities: list[float] | tuple[float, ...], uncertainty: float = 0.02) -> Wedge:
+    steps = (
+        WedgeStep(step=str(number), density=density, uncertainty=uncertainty)
+        for number, density in enumerate(densities, start=1)
+    )
+    return Wedge(steps=tuple(steps), name="wedge.csv")
+
+
+@pytest.mark.parametrize(
+    "scanner",
+    [
+        Scanner(ppi=150, tone="linear", glare=0.002),
+        Scanner(ppi=150, tone="2.2", glare=0.004, offset=0.0003),
+        Scanner(ppi=150, tone="srgb", inverted=True),
+        faultless(150),
+    ],
+    ids=["linear", "gamma", "positive picture", "faultless"],
+)
+def test_rendered_wedge_reads_back(scanner: Scanner, tmp_path: Path) -> None:
+    layout = WedgeLayout(densities=even_densities(), place=Place(x_mm=62, y_mm=20, angle_deg=0.8), mask_mm=6.0)
+    rendered = render_bed([layout], scanner, seed=3, size_mm=(125, 40))
+    write_scan(rendered, tmp_path / "wedge.tif")
+    calibration = calibrate(open_scan(tmp_path / "wedge.tif"), wedge_of(layout.densities), label=LABEL)
+    assert calibration.inverted is scanner.inverted
+    truth = {str(step.number): step.density for step in rendered.truth.wedge.steps}
+    low, high = calibration.density_range
+    assert low == 0.05
+    assert high >= 2.0
+    for step in calibration.steps:
+        if step.measured is not None:
+            # Twice the usual gap is interpolated: 0.01 to density 2, 0.02 above, the aim set for this tool.
+            allowed = 0.01 if step.reading.density <= 2.0 else 0.02
+            assert_allclose(step.measured.value, truth[step.reading.step], atol=allowed)
+
+
+def test_region_helps_and_must_lie_on_the_scan(tmp_path: Path) -> None:
+    layout = WedgeLayout(densities=even_densities(11, 0.25), place=Place(x_mm=45, y_mm=20))
+    write_scan(render_bed([layout], Scanner(ppi=100), seed=3, size_mm=(90, 40)), tmp_path / "wedge.tif")
+    scan = open_scan(tmp_path / "wedge.tif")
+    whole = calibrate(scan, wedge_of(layout.densities), label=LABEL)
+    part = calibrate(scan, wedge_of(layout.densities), label=LABEL, region_mm=(10.0, 10.0, 70.0, 20.0))
+    # Boxes may differ by a cell: the same steps are read, signals agree to their noise.
+    ours, theirs = ([step.reading.signal for step in one.steps] for one in (whole, part))
+    assert_allclose(ours, theirs, rtol=0.005)
+    with pytest.raises(WrongUseError, match="--region"):
+        calibrate(scan, wedge_of(layout.densities), label=LABEL, region_mm=(200.0, 10.0, 70.0, 20.0))
+
+
+def test_wrong_number_of_steps_is_refused(tmp_path: Path) -> None:
+    layout = WedgeLayout(densities=even_densities(11, 0.25), place=Place(x_mm=45, y_mm=20))
+    write_scan(render_bed([layout], Scanner(ppi=100), seed=3, size_mm=(90, 40)), tmp_path / "wedge.tif")
+    with pytest.raises(WedgeNotFoundError, match=r"wedge of 13 steps was not found: 11 steps were seen"):
+        calibrate(open_scan(tmp_path / "wedge.tif"), wedge_of(even_densities(13, 0.25)), label=LABEL)
+
+
+def known(shared_data: Path) -> list[dict[str, float]]:
+    path = shared_data / "real" / "wedge_frames" / "known.csv"
+    lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
+    return [{name: float(cell) for name, cell in row.items()} for row in csv.DictReader(lines)]
+
+
+def test_real_frames(shared_data: Path) -> None:
+    """X-ray film with a 16-step wedge, US National Cancer Institute gel images: densities and gray values known."""
+    folder = shared_data / "real" / "wedge_frames"
+    rows = known(shared_data)
+    wedge = wedge_of([row["density"] for row in rows])
+    calibrations = {
+        name: calibrate(open_scan(folder / f"{name}.tif", ppi=100), wedge, label=LABEL)
+        for name in ("frame_a", "frame_a_min_is_white", "frame_b")
+    }
+    for name, column in (("frame_a", "gray_a"), ("frame_b", "gray_b")):
+        grays = [255.0 - 255.0 * step.reading.signal for step in calibrations[name].steps]
+        assert_allclose(grays, [row[column] for row in rows], atol=2.0)  # the aim set for these frames
+    first, second = (
+        [step.reading.signal for step in calibrations[name].steps] for name in ("frame_a", "frame_a_min_is_white")
+    )
+    assert_allclose(first, second, rtol=1e-12)
+    read = _frame_b_by_frame_a(calibrations, folder)
+    light = [(got - true) for got, true, _ in read if true < 1.7]
+    assert math.sqrt(float(np.mean(np.square(light)))) < 0.02
+    assert sum(abs(got - true) <= uncertainty for got, true, uncertainty in read) >= 14
+
+
+def _frame_b_by_frame_a(calibrations: dict[str, Calibration], folder: Path) -> list[tuple[float, float, float]]:
+    scan = open_scan(folder / "frame_b.tif", ppi=100)
+    calibration = calibrations["frame_a"]
+    found = []
+    for step in calibrations["frame_b"].steps:
+        spot = patch(scan, box_mm=step.reading.box_mm, table=calibration.table(255))
+        noise = spot.clean_sd / math.sqrt(spot.independent) / spot.clean_mean / math.log(10.0)
+        quantity = calibration.quantity(spot.clean_mean, noise, step.reading.step)
+        found.append((quantity.value, step.reading.density, quantity.uncertainty or 0.0))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("transmittance", "density", "digits"),
+    [
+        (5.0 / 10.0, 0.30, 2),
+        (1.0 / 100.0, 2.00, 2),
+        (0.90, 0.04576, 5),
+        (0.794, 0.1, 1),
+        (0.251, 0.6, 1),
+        (0.1, 1.0, 1),
+    ],
+)
+def test_density_arithmetic_of_the_handbooks(transmittance: float, density: float, digits: int) -> None:
+    """US Navy NAVEDTRA 14208, chapter 2 (10 in, 5 out: 0.30; 1/100: 2.00); a mathematics textbook (0.90: 0.04576);
+    Aalto University's table of transmittance, opacity and density (0.794, 0.251, 0.1)."""
+    calibration = made(LINEAR, [10.0**-value for value in LINEAR])
+    assert round(calibration.quantity(transmittance).value, digits) == density
+
+
+def test_a_reading_beyond_the_wedge_is_a_limit() -> None:
+    calibration = made(LINEAR, [10.0**-density for density in LINEAR])
+    low, high = calibration.density_range
+    inside = Quantity(0.5 * (low + high), {Influence("patch noise"): 0.02})
+    assert calibration.limited(inside) == inside
+    assert calibration.limited(Quantity(high + 0.04)).to_json() == {
+        "value": high,
+        "uncertainty": None,
+        "limit": "at least",
+    }
+    assert calibration.limited(Quantity(low - 0.02)) == Quantity.at_most(low)

@@ -1,0 +1,310 @@
+"""The command `advise`, end to end: from runs in a notebook to a time."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from numpy.testing import assert_allclose
+
+from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.cli.app import run as command
+from densiscan.development.run import Run
+from densiscan.notebook.location import open_notebook
+from densiscan.notebook.readings import NewReading
+from tests.support.schemas import faults
+
+NAMES = ["advise", "--film", "Plain film", "--developer", "Plain developer"]
+
+
+@pytest.fixture(autouse=True)
+def notebook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    file = tmp_path / "notebook.sqlite"
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(file))
+    return file
+
+
+def logged(file: Path, **facts: Any) -> int:
+    usual: dict[str, Any] = {
+        "film": "Plain film",
+        "developer": "Plain developer",
+        "date": "2026-01-01",
+        "time_s": 480.0,
+        "temperature_c": 20.0,
+        "scene_stops": 7.0,
+        "density_ranges": (Quantity(0.90, {Influence("reading"): 0.01}),),
+    }
+    with open_notebook(file) as book:
+        return book.add_run(Run(number=0, **{**usual, **facts})).number
+
+
+def document(capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any]:
+    capsys.readouterr()
+    assert command([*NAMES, *options, "--json"]) == 0, capsys.readouterr().err
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    assert faults(found, "advice") == []
+    return found
+
+
+def codes(found: dict[str, Any]) -> set[str]:
+    return {warning["code"] for warning in found["warnings"]}
+
+
+def test_an_empty_notebook_gives_common_practice(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    found = document(capsys)
+    assert found["format"] == "densiscan.advice/1"
+    assert (found["film"], found["developer"]) == ("Plain film", "Plain developer")
+    assert_allclose((found["time_s"]["value"], found["factor"]), (480.0, 1.0))
+    assert_allclose(found["target_density_range"], 1.05)
+    assert found["based_on"]["runs"] == []
+    assert found["based_on"]["common_practice"] is True
+    assert [row["contrast_stops"] for row in found["table"]] == [-2, -1, 0, 1, 2]
+    times = {row["contrast_stops"]: row["time_s"]["value"] for row in found["table"]}
+    assert 1.25 <= times[1] / times[0] <= 1.45
+    assert 0.70 <= times[-1] / times[0] <= 0.80
+    assert {"provisional", "subject-not-known"} <= codes(found)
+    assert not notebook.exists()
+
+
+def test_runs_are_learned_from(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, film="Other film")
+    number = logged(notebook)
+    found = document(capsys, "--scene-stops", "7")
+    assert found["based_on"]["runs"] == [number]
+    assert found["against"] == {"run": number, "time_s": 480.0}
+    assert 1.05 < found["factor"] <= 1.35
+    assert_allclose(found["time_s"]["value"], found["factor"] * 480.0)
+    low, high = found["interval_s"]
+    assert low < found["time_s"]["value"] < high
+
+
+@pytest.mark.parametrize(
+    ("options", "target"),
+    [
+        (["--target-range", "1.2"], 1.2),
+        (["--paper-range", "95"], 0.95),
+        (["--grade", "2"], 1.05),
+        (["--process", "condenser"], 1.05 / 1.25),
+        (["--paper", "Cheap paper"], 1.234),
+        (["--paper", "cheap paper", "--process", "condenser"], 1.234 / 1.25),
+    ],
+)
+def test_what_to_aim_at(capsys: pytest.CaptureFixture[str], notebook: Path, options: list[str], target: float) -> None:
+    with open_notebook(notebook) as book:
+        book.keep("paper-test", "Cheap paper", {"range": {"value": 123.4, "uncertainty": 5.0}})
+    assert_allclose(document(capsys, *options)["target_density_range"], target)
+
+
+def test_the_doubt_of_a_paper_test_widens_the_interval(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    with open_notebook(notebook) as book:
+        book.keep("paper-test", "doubtful", {"range": {"value": 105.0, "uncertainty": 30.0}})
+    for number in range(1, 6):
+        logged(notebook, date=f"2026-01-{number:02d}", density_ranges=(Quantity(1.05),))
+    sure, doubtful = document(capsys), document(capsys, "--paper", "doubtful")
+    assert doubtful["time_s"]["uncertainty"] > 1.3 * sure["time_s"]["uncertainty"]
+
+
+def test_the_next_use_of_a_batch_is_counted(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, batch="May", use=2)
+    assert document(capsys, "--batch", "May")["use"] == 3
+    assert document(capsys, "--batch", "June")["use"] == 1
+    assert document(capsys)["use"] == 1
+    tired = document(capsys, "--use", "5")
+    assert "developer-tired" in codes(tired)
+    assert tired["developer_use"]["discard_after_use"] == 3
+
+
+def test_runs_at_another_dilution_are_left_out(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, dilution="stock")
+    logged(notebook, dilution="1+1", time_s=660.0, date="2026-01-02")
+    found = document(capsys)
+    assert found["based_on"]["runs"] == [2]
+    assert "other-dilution" in codes(found)
+    assert document(capsys, "--dilution", "Stock")["based_on"]["runs"] == [1]
+
+
+def test_too_little_solution_is_said(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    assert "too-little-developer" in codes(document(capsys, "--film-area", "1000", "--volume", "300"))
+    assert "too-little-developer" not in codes(document(capsys, "--film-area", "1000", "--volume", "500"))
+    logged(notebook, sheets=4, sheet_size_mm=(102.0, 127.0), volume_ml=200.0)
+    assert "too-little-developer" in codes(document(capsys))
+    halved = document(capsys, "--film-area", "1000", "--volume", "500", "--dilution", "1+1")
+    assert "too-little-developer" in codes(halved)
+
+
+def test_short_times_and_large_steps_are_said(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, density_ranges=(Quantity(2.2),))
+    found = document(capsys)
+    assert "step-limited" in codes(found)
+    assert found["limited_by"] == "step"
+    assert "short-time" in codes(document(capsys, "--temp", "28"))
+    assert "temperature-far" in codes(document(capsys, "--temp", "28"))
+
+
+def test_a_run_that_does_not_fit_is_named(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    for number in range(1, 7):
+        logged(notebook, date=f"2026-01-{number:02d}", density_ranges=(Quantity(1.0),))
+    logged(notebook, date="2026-01-07", density_ranges=(Quantity(0.5),))
+    found = document(capsys)
+    assert [one["run"] for one in found["runs_that_do_not_fit"]] == [7]
+    assert "run-does-not-fit" in codes(found)
+
+
+def test_the_exposure_index_moves_with_the_shadows(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    assert document(capsys)["exposure"] is None
+    number = logged(notebook, exposure_index=100.0, density_ranges=())
+    assert document(capsys)["exposure"]["exposure_index"] == 100.0
+    under = {"density_range": {"value": 0.9, "uncertainty": 0.02}, "exposure": _exposure(-1.0)}
+    with open_notebook(notebook) as book:
+        for piece in range(3):
+            book.add_reading(_reading(number, piece, under))
+    index = document(capsys)["exposure"]
+    assert index["negatives"] == 3
+    # A stop too little, told by three negatives of 0.45 stop each against a belief of 0.7: 0.88 of a stop.
+    assert_allclose(index["exposure_stops"]["value"], -0.88, atol=0.02)
+    assert index["exposure_index"] == 50.0
+
+
+def test_negatives_that_tell_nothing_of_development_are_left_out(
+    capsys: pytest.CaptureFixture[str], notebook: Path
+) -> None:
+    number = logged(notebook, density_ranges=())
+    right: dict[str, Any] = {
+        "density_range": {"value": 1.05, "uncertainty": 0.02},
+        "exposure": {"verdict": "normal", "stops": None},
+        "clipped": {"light": 0.0, "dark": 0.0},
+        "beyond_calibration": 0.0,
+        "development": {"contrast": {"value": 0.57, "uncertainty": 0.1}},
+    }
+    short = {"value": 0.5, "uncertainty": 0.02}
+    silent = [
+        {**right, "density_range": short, "exposure": {"verdict": "under", "stops": None}},
+        {**right, "density_range": short, "beyond_calibration": 0.05},
+        {**right, "density_range": short, "clipped": {"light": 0.0, "dark": 0.02}},
+        {**right, "density_range": short, "development": {"contrast": None}},
+    ]
+    with open_notebook(notebook) as book:
+        for piece, read in enumerate([right, *silent]):
+            book.add_reading(_reading(number, piece, read))
+    found = document(capsys, "--scene-stops", "7")
+    assert_allclose(found["factor"], 1.0, atol=0.05)
+    left_out = [one["message"] for one in found["warnings"] if one["code"] == "negatives-left-out"]
+    assert len(left_out) == 3
+    assert any("2 negatives of run 1 are beyond the calibration" in message for message in left_out)
+
+
+def _exposure(stops: float) -> dict[str, Any]:
+    return {"verdict": "under", "stops": {"value": stops, "uncertainty": 0.4}}
+
+
+def _reading(run: int, piece: int, read: dict[str, Any]) -> NewReading:
+    return NewReading(
+        run=run,
+        file="neg.tif",
+        scan_sha256="0" * 64,
+        piece=piece + 1,
+        calibration={"name": "x"},
+        options={},
+        document=read,
+    )
+
+
+def test_a_kept_film_test_is_learned_from(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    contrasts = {360.0: 0.40, 480.0: 0.50, 720.0: 0.64}
+    developments = [{"time_s": t, "contrast": {"value": g, "uncertainty": 0.02}} for t, g in contrasts.items()]
+    document_kept = {"film": "plain film", "developer": "Plain Developer", "developments": developments}
+    with open_notebook(notebook) as book:
+        book.keep("film-test", "three times", document_kept)
+        book.keep("film-test", "another", {**document_kept, "film": "Other film"})
+        book.keep("film-test", "a single curve", {"gamma": {"value": 0.6, "uncertainty": None}})
+    found = document(capsys, "--scene-stops", "7.33")
+    assert found["based_on"]["film_tests"] == 3
+    # 0.57 lies between 8 and 12 minutes, nearer to the middle of the logarithms.
+    assert 520.0 < found["time_s"]["value"] < 640.0
+    assert command([*NAMES]) == 0
+    assert "a film test with 3 developments" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_name_that_the_notebook_does_not_have(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, film="Plane film")
+    (told,) = [one["message"] for one in document(capsys)["warnings"] if one["code"] == "no-such-runs"]
+    assert "Plane film in Plain developer" in told
+    logged(notebook)
+    assert "no-such-runs" not in codes(document(capsys))
+
+
+@pytest.mark.parametrize(
+    "options",
+    [["--scene-stops", "1"], ["--scene-stops", "20"], ["--target-range", "2.5", "--temp", "5"], ["--use", "50"]],
+)
+def test_what_can_hardly_be_reached_is_still_answered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str]
+) -> None:
+    found = document(capsys, *options)
+    assert found["time_s"]["uncertainty"] > 0.0
+    assert command([*NAMES, *options, "--plot", str(tmp_path / "figure.svg")]) == 0
+
+
+def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, batch="May", use=2, exposure_index=100.0)
+    capsys.readouterr()
+    assert command([*NAMES, "--batch", "May", "--temp", "68F", "--scene-stops", "7"]) == 0
+    page = capsys.readouterr().out
+    assert max(map(len, page.splitlines())) <= 80
+    for words in ("third use", "rests on", "run 1 and common practice", "data sheet", "discard after use 3"):
+        assert words in " ".join(page.split())
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (["--target-range", "1", "--grade", "2"], "both say what to aim at"),
+        (["--grade", "7"], "no paper grade"),
+        (["--paper", "unknown"], "no paper test named unknown"),
+        (["--paper-range", "900"], "no paper's"),
+        (["--temp", "hot"], "no temperature"),
+        (["--temp", "50"], "no temperature to develop at"),
+        (["--use", "0"], "--use"),
+        (["--scene-stops", "40"], "no subject's range"),
+        (["--target-range", "0.05"], "nothing to aim at"),
+        (["--volume", "-3"], "--volume"),
+    ],
+)
+def test_wrong_use_is_one_sentence(capsys: pytest.CaptureFixture[str], options: list[str], sentence: str) -> None:
+    assert command([*NAMES, *options]) == 2
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert len(said.strip().splitlines()) == 1
+
+
+def test_film_and_developer_are_those_of_the_last_run(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    assert command(["advise"]) == 2
+    assert "--film and --developer must be said" in capsys.readouterr().err
+    logged(notebook)
+    logged(notebook, film="Other film", date="2026-01-02")
+    assert command(["advise", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["film"] == "Other film"
+    assert command(["advise", "--film", "plain film", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["developer"] == "Plain developer"
+
+
+def test_a_film_that_the_notebook_does_not_have_is_said(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
+    logged(notebook, film="Other film")
+    found = document(capsys)
+    assert found["based_on"]["runs"] == []
+    assert any("it has Other film in Plain developer" in one["message"] for one in found["warnings"])
+
+
+def test_as_a_person_runs_it(notebook: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "densiscan", *NAMES, "--notebook", str(notebook)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "8:00 at 20 C, fresh developer" in done.stdout

@@ -1,0 +1,301 @@
+"""The print: paper that fits, exposure, what is lost, test strip, counting by voice, change from a print before."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.errors import WrongUseError
+from densiscan.paper.exposure import (
+    Before,
+    NegativeEnds,
+    Printing,
+    best_first,
+    change_from,
+    counted_by_voice,
+    filter_step,
+    known_range_fit,
+    needed_range,
+    paper_fit,
+    printing_with,
+    size_factor,
+    strip_round,
+)
+from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
+from densiscan.report.paper import seconds_text
+from densiscan.report.printing import PrintSheet, print_text
+from densiscan.wedge.wedge import nominal_wedge
+
+REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
+
+
+def density(value: float) -> Quantity:
+    return Quantity(value, {Influence("reading", f"{value}"): 0.01})
+
+
+def negative(shadow: float = 0.40, highlight: float = 1.45, base_plus_fog: float | None = 0.25) -> NegativeEnds:
+    return NegativeEnds(
+        name="mill",
+        shadow=density(shadow),
+        highlight=density(highlight),
+        base_plus_fog=None if base_plus_fog is None else density(base_plus_fog),
+    )
+
+
+def paper(*, seconds: float | None = 10.0, magnification: float | None = None, name: str = "old box") -> PaperTest:
+    """Range 98.4 of a count by eye: T at 1.775, S at 0.791, full black at 0.577."""
+    about = Circumstances(name=name, exposure_s=seconds, magnification=magnification)
+    return paper_by_eye(nominal_wedge(), last_black="5", first_white="13", circumstances=about)
+
+
+# L. P. Clerc, Photography: Theory and Practice, sec. 511: 12 s right for density 1.5; for density 1.9 2.5 times as
+# much (antilogarithm of 0.4), 30 s. Printed to two digits.
+def test_twelve_seconds_at_one_and_a_half_become_thirty_at_one_point_nine() -> None:
+    old = NegativeEnds(name="old", shadow=None, highlight=density(1.5))
+    new = NegativeEnds(name="new", shadow=None, highlight=density(1.9))
+    change = change_from(Before(seconds=12.0, negative=old), new, None, Printing())
+    assert change.highlight is not None
+    assert_allclose(change.highlight.value, 2.5, atol=0.05)
+    assert change.highlight_time_s is not None
+    assert seconds_text(change.highlight_time_s.value) == "30\u00a0s"
+    assert change.shadow is None
+
+
+# Clerc, Practical Enlarging, sec. 770: enlarged 2, 3, 4, 5 times, exposures as (m + 1)^2 = 9, 16, 25, 36.
+def test_exposures_of_enlargements() -> None:
+    from_nothing = [size_factor(0.0, times) for times in (2.0, 3.0, 4.0, 5.0)]
+    assert_allclose(from_nothing, [9.0, 16.0, 25.0, 36.0], rtol=1e-12)
+    before = Before(seconds=9.0, magnification=2.0)
+    for times, seconds in ((3.0, 16.0), (4.0, 25.0), (5.0, 36.0)):
+        change = change_from(before, negative(), None, Printing(magnification=times))
+        assert change.highlight_time_s is not None
+        assert_allclose(change.highlight_time_s.value, seconds, rtol=1e-12)
+
+
+def test_worked_examples_of_the_reference_table() -> None:
+    place = REFERENCE / "worked_examples.csv"
+    if not place.is_file():
+        pytest.skip("the reference tables are not beside this checkout")
+    lines = [line for line in place.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    rows = {row["id"]: row for row in csv.DictReader(lines)}
+    assert "30 s" in rows["PRINT-1"]["expected"]
+    assert "9,16,25,36" in rows["PRINT-2"]["expected"]
+    assert "1.10 -> grade 2" in rows["GRADE-1"]["expected"]
+
+
+# The worked example of the teaching table: highlight density 1.30, shadow density 0.20, contrast 1.10, grade 2.
+def test_worked_example_of_a_grade() -> None:
+    needed = needed_range(negative(0.20, 1.30), printing_with("diffusion"))
+    assert needed is not None
+    assert_allclose(needed.value, 110.0, atol=1e-9)
+
+
+def test_times_by_hand() -> None:
+    # METHODS of the trade: to hold the shadows t0 10^(d - D_S), the highlights t0 10^(d - D_T).
+    found = paper_fit(negative(), paper(), Printing())
+    assert found.shadow_time_s is not None
+    assert found.highlight_time_s is not None
+    assert found.standard_time_s is not None
+    assert_allclose(found.shadow_time_s.value, 10.0 * 10.0 ** (0.40 - 0.79115), rtol=1e-9)
+    assert_allclose(found.highlight_time_s.value, 10.0 * 10.0 ** (1.45 - 1.775), rtol=1e-9)
+    assert_allclose(found.standard_time_s.value, 10.0 * 10.0 ** (0.25 - 0.57695), rtol=1e-9)
+    assert found.fit == "fits"
+
+
+def test_uncertainty_of_a_time() -> None:
+    # u(t) = t ln 10 u(log t); the density read to 0.01, S counted to half a step, 0.075 / sqrt 3, the eye, the wedge.
+    found = paper_fit(negative(), paper(), Printing()).shadow_time_s
+    assert found is not None
+    assert found.standard_uncertainty is not None
+    of_log = math.sqrt(0.01**2 + (0.075**2) / 3.0 + (0.050 * 1.05) ** 2 + 2 * 0.005**2)
+    assert_allclose(found.standard_uncertainty, found.value * math.log(10.0) * of_log, rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("highlight", "fit", "stops"),
+    [(1.384, "fits", 0.0), (1.684, "too hard", 1.0), (1.084, "too soft", -1.0)],
+)
+def test_what_is_lost_in_stops(highlight: float, fit: str, stops: float) -> None:
+    # A stop is 0.301 of log exposure; 0.30 of density off the range is one.
+    found = paper_fit(negative(highlight=highlight), paper(), Printing())
+    assert found.fit == fit
+    assert found.difference_stops is not None
+    assert_allclose(found.difference_stops.value, stops, atol=0.01)
+
+
+def test_condenser_light_needs_a_softer_paper_and_more_time() -> None:
+    plain, condenser = (paper_fit(negative(), paper(), printing_with(kind)) for kind in ("diffusion", "condenser"))
+    assert condenser.fit == "too hard"
+    assert plain.highlight_time_s is not None
+    assert condenser.highlight_time_s is not None
+    # Silver looks 1.25 times as dense: 1.45 becomes 1.81.
+    ratio = condenser.highlight_time_s.value / plain.highlight_time_s.value
+    assert_allclose(ratio, 10.0 ** (0.25 * 1.45), rtol=1e-9)
+    assert (condenser.highlight_time_s.uncertainty or 0.0) > (plain.highlight_time_s.uncertainty or 0.0)
+
+
+def test_own_callier_factor() -> None:
+    needed = needed_range(negative(), printing_with("condenser", callier=1.4))
+    assert needed is not None
+    assert_allclose(needed.value, 147.0, atol=1e-9)
+    with pytest.raises(WrongUseError, match="--process condenser"):
+        printing_with("contact", callier=1.4)
+
+
+# Middles of the grades' ranges in the teaching table: 0 1.505, 1 1.275, 2 1.045, 3 0.87, 4 0.72, 5 0.57.
+@pytest.mark.parametrize(
+    ("needed", "step"),
+    [(150.5, 0.0), (127.5, 1.0), (116.0, 1.5), (104.5, 2.0), (95.8, 2.5), (87.0, 3.0), (57.0, 5.0), (51.0, 5.0)],
+)
+def test_filter_step(needed: float, step: float) -> None:
+    assert filter_step(needed) == step
+
+
+@pytest.mark.parametrize("needed", [180.0, 45.0])
+def test_no_filter_step_beyond_the_grades(needed: float) -> None:
+    assert filter_step(needed) is None
+
+
+def test_strip_of_thirds_and_of_halves() -> None:
+    sure = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.03}))
+    unsure = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
+    assert_allclose(sure.seconds, [12.0 * 2.0 ** (k / 3.0) for k in range(-2, 3)], rtol=1e-12)
+    assert_allclose(unsure.seconds, [12.0 * 2.0 ** (k / 2.0) for k in range(-2, 3)], rtol=1e-12)
+    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.seconds, rtol=1e-12)
+    assert strip_round(Quantity(1.0, None)).step_stops == 0.5
+
+
+def test_counting_by_voice() -> None:
+    # 5 s, 10 to 20 % (common practice): 0.041 to 0.079 of log exposure; twice as dim makes ten seconds of it.
+    found = counted_by_voice(5.0, 2.0)
+    assert found is not None
+    assert_allclose(found.log_exposure, [0.0414, 0.0792], atol=1e-4)
+    assert_allclose(found.density, [0.0828, 0.1584], atol=2e-4)
+    assert found.dimmer == 2
+    assert counted_by_voice(10.0, 2.0) is None
+    assert (counted_by_voice(1.3, 2.0) or found).dimmer == 8
+
+
+def test_papers_by_how_well_they_fit() -> None:
+    fits = [known_range_fit(negative(), value, Printing()) for value in (80.0, 110.0, 150.0)]
+    assert [fit.iso_range.value for fit in best_first(fits)] == [110.0, 80.0, 150.0]
+
+
+def test_other_size_under_the_enlarger() -> None:
+    tested = paper(magnification=2.0)
+    small, large = (paper_fit(negative(), tested, Printing(process="diffusion", magnification=m)) for m in (2.0, 5.0))
+    assert small.highlight_time_s is not None
+    assert large.highlight_time_s is not None
+    assert_allclose(large.highlight_time_s.value / small.highlight_time_s.value, 4.0, rtol=1e-12)  # (6 / 3)^2
+
+
+def test_another_lamp_gives_no_times() -> None:
+    found = paper_fit(negative(), paper(), Printing(process="diffusion", magnification=3.0))
+    assert (found.highlight_time_s, found.shadow_time_s, found.strip) == (None, None, None)
+    assert [warning.code for warning in found.warnings] == ["size-not-known"]
+
+
+def test_no_exposure_no_times() -> None:
+    found = paper_fit(negative(), paper(seconds=None), Printing())
+    assert (found.highlight_time_s, found.standard_time_s, found.warnings) == (None, None, ())
+
+
+def test_change_between_two_papers() -> None:
+    slow, fast = paper(name="slow", seconds=20.0), paper(name="fast", seconds=10.0)
+    change = change_from(Before(seconds=8.0, paper=slow), negative(), fast, Printing())
+    assert change.highlight_time_s is not None
+    assert_allclose(change.highlight_time_s.value, 4.0, rtol=1e-12)
+    with pytest.raises(WrongUseError, match="--exposure"):
+        change_from(Before(seconds=8.0, paper=paper(seconds=None)), negative(), fast, Printing())
+
+
+def test_negative_the_wrong_way_round() -> None:
+    with pytest.raises(WrongUseError, match="highlights are the dense part"):
+        negative(1.45, 0.40)
+
+
+@given(shift=st.floats(-0.3, 1.5), seconds=st.floats(0.5, 200.0))
+def test_denser_negative_takes_longer_by_its_antilogarithm(shift: float, seconds: float) -> None:
+    old, new = negative(), negative(0.40 + shift, 1.45 + shift)
+    change = change_from(Before(seconds=seconds, negative=old), new, None, Printing())
+    assert change.shadow_time_s is not None
+    assert change.highlight_time_s is not None
+    assert_allclose(change.shadow_time_s.value, seconds * 10.0**shift, rtol=1e-9)
+    assert_allclose(change.highlight_time_s.value, seconds * 10.0**shift, rtol=1e-9)
+
+
+@given(needed=st.floats(30.0, 250.0))
+def test_softer_negatives_never_take_a_softer_filter(needed: float) -> None:
+    one, other = filter_step(needed), filter_step(needed + 5.0)
+    assert one is None or other is None or other <= one
+
+
+def not_reaching_black(seconds: float = 10.0) -> PaperTest:
+    """A logistic paper of range 105 of which the print stops at two thirds of its black."""
+    x = np.arange(-2.4, -0.49, 0.15)
+    density_ = 0.07 + 1.9 / (1.0 + np.exp(-5.6 * (x + 0.6)))
+    points = [
+        PaperPoint(
+            log_exposure=Quantity(float(place)), density=Quantity(float(d), {Influence("reading", f"{n}"): 0.003})
+        )
+        for n, (place, d) in enumerate(zip(x, density_, strict=True))
+    ]
+    about = Circumstances(name="short", source="made up", exposure_s=seconds)
+    return paper_from_points(points, about, method="scan")
+
+
+def test_a_limit_stays_a_limit_in_a_print() -> None:
+    test = not_reaching_black()
+    assert (test.grade, test.iso_range.limit) == (None, "at least")
+    found = paper_fit(negative(0.40, 1.45), test, Printing())
+    assert (found.fit, found.grade) == (None, None)
+    assert found.standard_time_s is not None
+    assert found.shadow_time_s is not None
+    assert (found.standard_time_s.limit, found.shadow_time_s.limit) == ("at least", "at least")
+    assert found.highlight_time_s is not None
+    assert found.highlight_time_s.limit is None
+    assert "black-not-reached" in [warning.code for warning in found.warnings]
+    text = print_text([PrintSheet(negative=negative(0.40, 1.45), printing=Printing(), fits=(found,))])
+    assert "fits within" not in text
+    assert "R at least" in text
+    assert "at least" in next(line for line in text.splitlines() if "clear rebate" in line)
+    # A paper that is too soft already is so all the more.
+    soft = paper_fit(negative(0.40, 0.80), test, Printing())
+    assert soft.fit == "too soft"
+    assert soft.difference_stops is not None
+    assert soft.difference_stops.limit == "at most"
+
+
+def points_read_elsewhere(shift: float) -> PaperTest:
+    x = np.arange(-2.6, 0.01, 0.2)
+    density_ = 0.07 + 1.9 / (1.0 + np.exp(-5.6 * (x + 1.2)))
+    points = [
+        PaperPoint(
+            log_exposure=Quantity(float(place) + shift),
+            density=Quantity(float(d), {Influence("reading", f"{n}"): 0.01}),
+        )
+        for n, (place, d) in enumerate(zip(x, density_, strict=True))
+    ]
+    return paper_from_points(points, Circumstances(name="elsewhere", source="made up", exposure_s=10.0))
+
+
+def test_times_follow_from_points_whose_exposures_count_from_the_one_made() -> None:
+    test = points_read_elsewhere(0.0)
+    found = paper_fit(negative(), test, Printing())
+    assert found.shadow_time_s is not None
+    # S of the logistic law lies ln 9 / 5.6 beyond its middle at -1.2: log t = 1 + 0.40 + S.
+    assert_allclose(found.shadow_time_s.value, 10.0 ** (1.0 + 0.40 - 1.2 + math.log(9.0) / 5.6), rtol=0.05)
+
+
+def test_print_says_why_no_times_follow_from_points_of_another_zero() -> None:
+    found = paper_fit(negative(), points_read_elsewhere(1.5), Printing())
+    assert (found.shadow_time_s, found.highlight_time_s) == (None, None)
+    assert [warning.code for warning in found.warnings] == ["times-not-known"]
