@@ -34,7 +34,7 @@ def test_schemas_are_schemas(file: Path) -> None:
 
 
 def test_every_format_has_its_schema() -> None:
-    source = "".join(file.read_text(encoding="utf-8") for file in (ROOT / "densiscan").glob("*.py"))
+    source = "".join(file.read_text(encoding="utf-8") for file in (ROOT / "densiscan").rglob("*.py"))
     formats = set(re.findall(r"\"(densiscan\.[a-z-]+/\d)\"", source))
     assert {name_of(format_) for format_ in formats} == {file.name.removesuffix(".schema.json") for file in SCHEMAS}
     for format_ in formats:

@@ -98,7 +98,7 @@ def film(
         known = book.film_base(name)
         tell(book)
     document = {
-        "format": "densiscan.film.speed_and_contrast-base/1",
+        "format": "densiscan.film-base/1",
         "film": name,
         "base": None if known is None else known.to_json(),
     }

@@ -199,7 +199,8 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
 def _on_the_border(net_shadow: Quantity) -> str:
     """Return the words for a shadow that may lie on either side of a limit of the usual."""
     doubt = net_shadow.uncertainty or 0.0
-    shown = f"the shadow is {max(net_shadow.value, 0.0):.3f} ± {doubt:.3f} above base plus fog"
+    digits = 3 if doubt < 0.005 else 2
+    shown = f"the shadow is {max(net_shadow.value, 0.0):.{digits}f} ± {doubt:.{digits}f} above base plus fog"
     if net_shadow.value - doubt < SPEED_POINT:
         enough = f"{SPEED_POINT:.2f} is the least that is usual"
         return f"Just on the border of underexposure: {shown}; {enough}. A little more exposure is safer."
@@ -361,7 +362,7 @@ def development_advice(
     share = UNKNOWN_SUBJECT_SHARE if scene_stops is None else 1.0
     factor = math.exp(TIME_POWER * change * share)
     beyond = _beyond_change(change, share, contrast, target_range)
-    by_reading = 2.0 * _relative(density_range)
+    by_reading = 2.0 * _own(density_range) / density_range.value
     if beyond <= by_reading:
         border = beyond > -by_reading
         small = abs(TIME_POWER * change) <= math.log1p(SMALLEST_STEP)
@@ -392,6 +393,18 @@ def _nearly_changed(shown: str, change: float) -> str:
     """Return the words for a contrast that another reading of the same frame may call too low or too high."""
     way = "longer" if change > 0.0 else "shorter"
     return f"{shown}. Just on the border of developing {way}: keep the time, and see what the next negatives say."
+
+
+_OWN_KINDS: Final = ("patch noise", "specks", "frame edge", "drift")
+"""Influences that another reading of the same negative has anew; the calibration's stay as they are."""
+_LEAST_OWN: Final = 0.002
+"""Density by which two scans of film that was not moved differ at least (seen: 0.0001 to 0.003)."""
+
+
+def _own(quantity: Quantity) -> float:
+    """Return the standard uncertainty that another reading of the same negative by the same calibration would show."""
+    budget = quantity.budget()
+    return math.hypot(_LEAST_OWN, *(budget.get(kind, 0.0) for kind in _OWN_KINDS))
 
 
 def _relative(quantity: Quantity) -> float:

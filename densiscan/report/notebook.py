@@ -31,7 +31,7 @@ def _counted(counts: Mapping[str, int]) -> str:
 def state_document(path: Path, there: bool, counts: Mapping[str, int], wrong: Sequence[str]) -> dict[str, Any]:
     """Return the state of a notebook as plain JSON values."""
     return {
-        "format": "densiscan.notebook.location-check/1",
+        "format": "densiscan.notebook-check/1",
         "file": str(path),
         "there": there,
         "rows": dict(counts),

@@ -225,8 +225,8 @@ def test_what_differs_is_said_with_both_sides() -> None:
     other = replace(facts, make="Alder", bits=8, min_is_white=True, ppi=300.0)
     assert calibration.differences(other) == (
         "polarity tag (min is white, calibrated with min is black)",
-        "scanner make (Alder, calibrated with not stated)",
         "bit depth (8, calibrated with 16)",
+        "scanner make (Alder, calibrated with not stated)",
         "resolution (300 ppi, calibrated with 600 ppi)",
     )
     # Scanners write 600 ppi as 599.99 or as 236 a centimetre, which is 599.44: no difference.

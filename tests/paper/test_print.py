@@ -295,6 +295,11 @@ def test_times_follow_from_points_whose_exposures_count_from_the_one_made() -> N
     assert_allclose(found.shadow_time_s.value, 10.0 ** (1.0 + 0.40 - 1.2 + math.log(9.0) / 5.6), rtol=0.05)
 
 
+def test_a_paper_test_says_which_zero_its_times_assume() -> None:
+    assert "exposures-from-seconds" in [told.code for told in points_read_elsewhere(0.0).warnings]
+    assert "exposures-from-seconds" not in [told.code for told in points_read_elsewhere(1.5).warnings]
+
+
 def test_print_says_why_no_times_follow_from_points_of_another_zero() -> None:
     found = paper_fit(negative(), points_read_elsewhere(1.5), Printing())
     assert (found.shadow_time_s, found.highlight_time_s) == (None, None)

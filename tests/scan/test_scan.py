@@ -558,7 +558,7 @@ def test_a_channel_that_does_not_exist(tmp_path: Path) -> None:
     file = write(tmp_path, handmade.tiff((2, 2), [bytes(8)]))
     with pytest.raises(WrongUseError, match="no channel cyan"):
         open_scan(file, channel="cyan")
-    with pytest.raises(UnreadableScanError, match=r"gray scan without a red channel; leave out --channel"):
+    with pytest.raises(UnreadableScanError, match=r"is a gray scan, and its red channel is wanted"):
         open_scan(file, channel="red")
 
 

@@ -177,7 +177,7 @@ def _check(seed: int, what: str, read: Quantity, truth: float, about: str, made:
         value=read.value,
         uncertainty=read.uncertainty or 0.0,
         truth=truth,
-        limit=made is not None and made.outside(read.value),
+        limit=read.limit is not None or (made is not None and made.outside(read.value)),
         about=about,
         budget=read.budget(),
     )
@@ -220,7 +220,7 @@ def _film(
             ("highlight", reading.highlight, frame.highlight),
         ):
             if read is not None:
-                limits[what] = made.outside(read.value)
+                limits[what] = read.limit is not None or made.outside(read.value)
                 yield _check(seed, what, read, truth, about, made)
         for what, read, truth, ends in (
             ("density range", reading.density_range, frame.density_range, ("shadow", "highlight")),
