@@ -183,3 +183,24 @@ def test_a_filled_up_strip_whose_checksum_fails(tmp_path: Path) -> None:
     strips[1] = strips[1][:-1] + bytes([strips[1][-1] ^ 1])
     raw = handmade.tiff((40, 30), strips, tags={259: (SHORT, [8]), 278: (handmade.LONG, [20])})
     assert read(tmp_path / "scan.tif", raw) is None
+
+
+@pytest.mark.parametrize("planar", ["contig", "separate"])
+def test_pixels_multiplied_by_a_transparency_are_no_light(tmp_path: Path, planar: str) -> None:
+    file = tmp_path / "scan.tif"
+    rng = np.random.default_rng(14)
+    clear = rng.integers(20_000, 60_000, NOISE.shape)
+    for alpha, value, words in (
+        (np.full_like(clear, 65535), NOISE, None),
+        (clear, (NOISE * (clear / 65535)).astype(np.uint16), "multiplied by its transparency"),
+        # An infra-red channel under the wrong name: a value above it cannot have been multiplied by it.
+        (clear, NOISE, None),
+    ):
+        samples = [value, value, value, alpha.astype(np.uint16)]
+        picture = np.stack(samples, axis=-1 if planar == "contig" else 0)
+        tifffile.imwrite(file, picture, photometric="rgb", planarconfig=planar, extrasamples=[1], metadata=None)
+        if words is None:
+            np.testing.assert_array_equal(open_scan(file, ppi=300).region(0, 0, 240, 260), value)
+        else:
+            with pytest.raises(UnreadableScanError, match=words):
+                open_scan(file, ppi=300)

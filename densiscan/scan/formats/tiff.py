@@ -30,6 +30,8 @@ _UNFIT: Final = {
 _SAVE: Final = "save it as 16-bit gray or RGB"
 _REDUCED_OR_MASK: Final = 0b101
 _MOST_SAMPLES: Final = 16
+_MULTIPLIED: Final = 1
+_BORDERS: Final = 0.05
 _MOST_CHILDREN: Final = 32
 
 Kind = Literal["uint", "int", "float"]
@@ -72,7 +74,9 @@ def open_tiff(file: BinaryIO, size: int, channel: str, page: int | None) -> Pict
     compression = directory.integer(259, 1)
     if compression not in EXPANSION:
         raise ScanFault(f"is compressed with scheme {compression}; save it uncompressed, with LZW or with Deflate")
-    raster, notices = _fitted(file, _raster(directory, size, layout, channel), directory)
+    sample = SAMPLE_OF[channel] if layout.colour == "rgb" else 0
+    _require_opaque(file, size, directory, layout, sample)
+    raster, notices = _fitted(file, _raster(directory, size, layout, sample), directory)
     return Picture(
         raster=raster,
         notes=directory_notes(directory, parents=parents),
@@ -200,12 +204,11 @@ def _bits(bits: int, kind: Kind) -> int:
     return bits
 
 
-def _raster(directory: Directory, size: int, layout: _Layout, channel: str) -> StripRaster:
+def _raster(directory: Directory, size: int, layout: _Layout, wanted: int) -> StripRaster:
     compression, predictor = directory.integer(259, 1), directory.integer(317, 1)
     if predictor not in (1, 2, 3) or (predictor == 3 and layout.kind != "float"):
         raise ScanFault(f"is compressed with predictor {predictor}, which does not fit its samples; {_SAVE}")
     width, height = directory.integer(256, 0), directory.integer(257, 0)
-    wanted = SAMPLE_OF[channel] if layout.colour == "rgb" else 0
     together = 1 if layout.planar else layout.samples
     stored = layout.bits
     if _unpacked(directory, layout):
@@ -239,6 +242,32 @@ def _raster(directory: Directory, size: int, layout: _Layout, channel: str) -> S
         jpeg_tables=directory.texts.get(347),
         jpeg_rgb=directory.integer(262, MIN_IS_BLACK) != YCBCR,
     )
+
+
+def _require_opaque(file: BinaryIO, size: int, directory: Directory, layout: _Layout, wanted: int) -> None:
+    """Check that no pixel is multiplied by a transparency (TIFF 6.0, section 18: extra sample 1).
+
+    What was multiplied is not above its transparency. Where more is than a few borders that were drawn anew, that
+    sample is another channel, such as infra-red.
+
+    Raises
+    ------
+    ScanFault
+        If one is: its value is no light any more.
+    """
+    extra = directory.integers(338)
+    place = layout.samples - len(extra) + extra.index(_MULTIPLIED) if _MULTIPLIED in extra else layout.samples
+    if not 0 < place < layout.samples:
+        return
+    rasters = (_raster(directory, size, layout, sample) for sample in (wanted, place))
+    plain = [replace(raster, coding=replace(raster.coding, inverted=False)) for raster in rasters]
+    whole = (0, 0, plain[0].height, plain[0].width)
+    seen_through, above = False, 0
+    for (_, _, codes), (_, _, alpha) in zip(*(decoded(raster.pieces(file, whole)) for raster in plain), strict=True):
+        above += int(np.count_nonzero(codes > alpha))
+        seen_through = seen_through or int(alpha.min()) < plain[1].coding.full_scale
+    if seen_through and above < _BORDERS * whole[2] * whole[3]:
+        raise ScanFault("is multiplied by its transparency (premultiplied alpha); save it without transparency")
 
 
 def _unpacked(directory: Directory, layout: _Layout) -> bool:
