@@ -407,11 +407,14 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
             "channel; scan it in colour as the wedge was, or calibrate from a gray scan"
         )
     stored, warnings = _resolution(notes, ppi)
-    turn = Turn(orientation=notes.orientation, rows=raster.height, columns=raster.width)
+    turn = Turn(orientation=notes.orientation or 1, rows=raster.height, columns=raster.width)
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
     channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
     if picture.colour == "rgb" and wanted == "gray":
         warnings.append(("gray-from-green", "Gray is read from the green channel of this colour scan."))
+    if notes.orientation_aside and turn.orientation > 1:
+        message = f"Turned as its XMP or text says (orientation {turn.orientation}), which many programs pass over."
+        warnings.append(("turned-by-text", message))
     if picture.lossy:
         warnings.append(("lossy-8-bit", "JPEG compression has altered the pixels; scan to TIFF or PNG instead."))
     if raster.coding.full_scale <= 255:

@@ -19,7 +19,7 @@ import pytest
 import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageOps
 
 from densiscan.errors import UnreadableScanError
 from densiscan.scan.scan import Scan, open_scan
@@ -196,7 +196,7 @@ def test_png_and_jpeg_codes_are_those_of_an_independent_reader(odd_files: dict[s
         if file.suffix not in (".png", ".jpg", ".mpo"):
             continue
         with others_quiet(), Image.open(file) as picture:
-            decoded = np.asarray(picture)
+            decoded = np.asarray(ImageOps.exif_transpose(picture))
         codes: Array = scan.region(0, 0, scan.height_px, scan.width_px)
         if scan.facts.full_scale == 65535:
             codes = codes >> 8  # the independent reader narrows colour to 8 bits

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import pickle
 import struct
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -146,6 +147,60 @@ def test_orientation(tmp_path: Path, orientation: int, layout: dict[str, Any]) -
     expected = np.zeros(stored.shape if orientation < 5 else stored.shape[::-1], np.uint16)
     expected[visual] = stored
     assert_reads(open_scan(file), expected)
+
+
+XMP = b"""<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:Description %s</x:xmpmeta>"""
+
+
+def png_text_chunks(note: bytes) -> dict[str, bytes]:
+    """Return one note as every kind of text that a PNG has."""
+    key = b"XML:com.adobe.xmp\0"
+    digits = b"\nxmp\n%8d\n%s\n" % (len(note), note.hex().encode())
+    return {
+        "plain": handmade.png_chunk(b"iTXt", key + b"\0\0\0\0" + note),
+        "packed": handmade.png_chunk(b"iTXt", key + b"\1\0\0\0" + zlib.compress(note)),
+        "digits": handmade.png_chunk(b"zTXt", b"Raw profile type xmp\0\0" + zlib.compress(digits)),
+        "exif digits": handmade.png_chunk(
+            b"tEXt", b"Raw profile type exif\0\nexif\n  32\n" + handmade.exif(6)[6:].hex().encode()
+        ),
+    }
+
+
+@pytest.mark.parametrize("written", [b"tiff:Orientation='6'>", b"><tiff:Orientation>6</tiff:Orientation>"])
+@pytest.mark.parametrize("kind", ["tiff", "tiff bytes", "jpeg", "plain", "packed", "digits", "exif digits"])
+def test_orientation_in_xmp_or_text(tmp_path: Path, kind: str, written: bytes) -> None:
+    note = XMP % written
+    codes = np.arange(6, dtype=np.uint16).reshape(2, 3)
+    if kind.startswith("tiff"):
+        tag = (handmade.BYTE if "bytes" in kind else handmade.UNDEFINED, note)
+        raw = handmade.tiff((3, 2), [codes.tobytes()], tags={700: tag})
+        other = handmade.tiff((3, 2), [codes.tobytes()], tags={700: tag, 274: (handmade.SHORT, [1])})
+    elif kind == "jpeg":
+        buffer = io.BytesIO()
+        Image.fromarray(np.zeros((2, 3), np.uint8)).save(buffer, "JPEG", dpi=(300, 300))
+        plain = buffer.getvalue()
+        segment = b"\xff\xe1" + (2 + len(note)).to_bytes(2, "big") + note
+        raw, other = plain[:2] + segment + plain[2:], plain[:2] + segment + jpeg_exif(1) + plain[2:]
+    else:
+        rows = b"".join(b"\0" + row.astype(">u2").tobytes() for row in codes)
+        text = png_text_chunks(note)[kind]
+        raw = handmade.png((3, 2, 16, 0), rows, chunks=text)
+        other = handmade.png((3, 2, 16, 0), rows, chunks=text + handmade.png_chunk(b"eXIf", handmade.exif(1)[6:]))
+    turned = open_scan(write(tmp_path, raw), ppi=300)
+    assert (turned.width_px, turned.height_px) == (2, 3)
+    assert "turned-by-text" in {warning.code for warning in turned.warnings}
+    if kind != "jpeg":
+        assert_array_equal(turned.region(0, 0, 3, 2), [[3, 0], [4, 1], [5, 2]])
+    # The tag goes before the text.
+    scan = open_scan(write(tmp_path, other), ppi=300)
+    assert (scan.width_px, scan.height_px) == (3, 2)
+    assert "turned-by-text" not in {warning.code for warning in scan.warnings}
+
+
+def jpeg_exif(orientation: int) -> bytes:
+    """Return the segment of a JPEG file that holds an orientation tag."""
+    body = handmade.exif(orientation)
+    return b"\xff\xe1" + (2 + len(body)).to_bytes(2, "big") + body
 
 
 def test_orientation_turns_an_uneven_resolution_too(tmp_path: Path) -> None:

@@ -69,6 +69,11 @@ def directory(entries: Mapping[int, Tag | None], start: int, order: str = "<") -
     return table + struct.pack(order + "I", 0) + values
 
 
+def exif(orientation: int) -> bytes:
+    """Return an Exif block with nothing but an orientation."""
+    return b"Exif\0\0II*\0\x08\0\0\0" + directory({274: (SHORT, [orientation])}, 8)
+
+
 def packed(codes: npt.NDArray[Any], bits: int) -> bytes:
     """Return rows of samples packed without gaps, highest bit first, each row filled up to a whole byte."""
     planes = (codes[..., None] >> np.arange(bits - 1, -1, -1)) & 1

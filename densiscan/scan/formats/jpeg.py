@@ -16,7 +16,7 @@ import numpy as np
 from densiscan.scan.formats.inflate import Kept
 from densiscan.scan.formats.jpeg_frame import APP0, APP1, APP2, EXPANSION, SCAN, frame, segments
 from densiscan.scan.formats.jpeg_sound import require_sound
-from densiscan.scan.formats.notes import Notes, Picture, directory_notes, made_up, profile_name, resolution
+from densiscan.scan.formats.notes import Notes, Picture, directory_notes, made_up, profile_name, resolution, with_xmp
 from densiscan.scan.formats.pixels import (
     BLOCK_PIXELS,
     CLAIMS,
@@ -126,17 +126,20 @@ def _notes(data: bytes) -> Notes:
     jfif: tuple[float, float] | None = None
     exif: Notes | None = None
     profile: dict[int, bytes] = {}
+    xmp = b""
     for marker, body, _, _ in segments(data):
         if marker == APP0 and body.startswith(b"JFIF\0") and len(body) >= 12:
             unit, across, down = struct.unpack_from(">BHH", body, 7)
             jfif = resolution(across, down, {1: 1.0, 2: 2.54}.get(unit))
         elif marker == APP1 and body.startswith(b"Exif\0\0") and exif is None:
             exif = exif_notes(body[6:])
+        elif marker == APP1 and not body.startswith(b"Exif\0\0"):
+            xmp += body
         elif marker == APP2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile[body[12]] = body[14:]
         elif marker == SCAN:
             break
-    notes = exif or Notes()
+    notes = with_xmp(exif or Notes(), xmp)
     icc = profile_name(b"".join(profile[key] for key in sorted(profile))) if profile else notes.icc
     # Exif may hold what a program puts where it knows nothing; then the older head may know better.
     both = [ppi for ppi in (notes.ppi, jfif) if ppi is not None]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Warning_
@@ -12,6 +12,8 @@ from densiscan.scan.formats.pixels import Raster, ScanFault
 from densiscan.scan.formats.tiff_tags import Directory, printable
 
 _CM_PER_INCH: Final = 2.54
+_XMP_ORIENTATION: Final = re.compile(rb"\btiff:Orientation\s*(?:=\s*[\"']|>)\s*([1-8])\b")
+_LONGEST_XMP: Final = 1 << 24
 _ANY_FILE: Final = 1 << 28
 """Pixels that are read in seconds, however closely they are packed."""
 _LONGEST: Final = 1 << 18
@@ -31,7 +33,9 @@ class Notes:
     ppi_elsewhere
         True where the resolution stands with another picture of the file, not with this one.
     orientation
-        Value of the TIFF orientation tag, 1 to 8.
+        Value of the TIFF orientation tag, 1 to 8; None where the file does not say.
+    orientation_aside
+        True where no tag says it, but only XMP or a text, which many programs pass over.
     """
 
     make: str | None = None
@@ -40,7 +44,8 @@ class Notes:
     date: str | None = None
     ppi: tuple[float, float] | None = None
     ppi_elsewhere: bool = False
-    orientation: int = 1
+    orientation: int | None = None
+    orientation_aside: bool = False
     icc: str | None = None
 
 
@@ -99,26 +104,38 @@ def directory_notes(directory: Directory, *, parents: tuple[Directory, ...] = ()
     """Return the notes of a TIFF or Exif directory, completed from the directories it belongs to, nearest first.
 
     Tags after TIFF 6.0: 271 make, 272 model, 305 software, 306 date, 282 and 283 resolution, 296 its unit (1 none,
-    2 inch, 3 centimetre), 274 orientation, 34675 the colour profile.
+    2 inch, 3 centimetre), 274 orientation, 700 XMP, 34675 the colour profile.
     """
     sources = (directory, *parents)
 
     def text(tag: int) -> str | None:
         return next((found for source in sources if (found := source.text(tag))), None)
 
-    orientation = next((source.integer(274, 1) for source in sources if 274 in source.numbers), 1)
+    orientation = next((source.integer(274, 1) for source in sources if 274 in source.numbers), None)
     profile = next((source.texts[34675] for source in sources if 34675 in source.texts), None)
     own = _resolution(directory)
-    return Notes(
+    notes = Notes(
         make=text(271),
         model=text(272),
         software=text(305),
         date=iso_date(text(306)),
         ppi=own or next((found for source in parents if (found := _resolution(source))), None),
         ppi_elsewhere=own is None,
-        orientation=orientation if 1 <= orientation <= 8 else 1,
+        orientation=orientation if orientation is None or 1 <= orientation <= 8 else 1,
         icc=None if profile is None else profile_name(profile),
     )
+    return with_xmp(notes, directory.raw(700))
+
+
+def with_xmp(notes: Notes, xmp: bytes) -> Notes:
+    """Return the notes with the orientation that XMP (ISO 16684-1) gives, where nothing else has given one.
+
+    It stands as an attribute or as an element, in 8 or 16-bit text.
+    """
+    match = _XMP_ORIENTATION.search(xmp[:_LONGEST_XMP].replace(b"\0", b""))
+    if match is None or notes.orientation is not None:
+        return notes
+    return replace(notes, orientation=int(match[1]), orientation_aside=True)
 
 
 def extra_samples(count: int) -> tuple[Warning_, ...]:

@@ -20,7 +20,7 @@ import numpy as np
 
 from densiscan.scan.formats.inflate import Inflater, Kept
 from densiscan.scan.formats.jpeg import exif_notes
-from densiscan.scan.formats.notes import Notes, Picture, extra_samples, iso_date, profile_name, resolution
+from densiscan.scan.formats.notes import Notes, Picture, extra_samples, iso_date, profile_name, resolution, with_xmp
 from densiscan.scan.formats.pixels import (
     BLOCK_PIXELS,
     CLAIMS,
@@ -34,6 +34,7 @@ from densiscan.scan.formats.pixels import (
     ScanFault,
     require_room,
 )
+from densiscan.scan.formats.png_text import TEXTS, png_text, raw_profile
 from densiscan.scan.formats.tiff_tags import printable
 
 _SIGNATURE: Final = b"\x89PNG\r\n\x1a\n"
@@ -275,32 +276,41 @@ def _notes(file: BinaryIO, chunks: list[_Chunk]) -> tuple[Notes, int]:
             packed = body.partition(b"\0")[2][1:]
             with suppress(zlib.error):
                 notes = replace(notes, icc=profile_name(zlib.decompressobj().decompress(packed, _LONGEST_NOTE)))
-        elif chunk.kind == b"tEXt":
-            notes = _texted(notes, body)
+        elif chunk.kind in TEXTS:
+            key, text = png_text(chunk.kind, body)
+            notes = _texted(notes, key, text)
         elif chunk.kind == b"eXIf":
             notes = _completed(notes, exif_notes(body))
     return notes, carrying
 
 
-def _texted(notes: Notes, body: bytes) -> Notes:
-    key, _, text = body.partition(b"\0")
+def _texted(notes: Notes, key: bytes, text: bytes) -> Notes:
+    """Return the notes with what a text says: its keywords are those of the standard, or of common use."""
     if key == b"Software":
         return replace(notes, software=printable(text))
     if key == b"Creation Time":
         return replace(notes, date=iso_date(printable(text)))
-    return notes
+    if not key.startswith(b"Raw profile type "):
+        return with_xmp(notes, text) if key.startswith(b"XML") else notes
+    block = raw_profile(text).removeprefix(b"Exif\0\0")
+    exif = exif_notes(block)
+    if exif is None or notes.orientation is not None:
+        return with_xmp(notes, block)
+    return replace(_completed(notes, exif), orientation_aside=exif.orientation is not None)
 
 
 def _completed(notes: Notes, exif: Notes | None) -> Notes:
     """Return the notes with what Exif says where the file's own chunks say nothing."""
     if exif is None:
         return notes
+    stated = notes if exif.orientation is None else exif
     return Notes(
-        make=exif.make,
-        model=exif.model,
+        make=exif.make or notes.make,
+        model=exif.model or notes.model,
         software=notes.software or exif.software,
         date=notes.date or exif.date,
         ppi=notes.ppi or exif.ppi,
-        orientation=exif.orientation,
+        orientation=stated.orientation,
+        orientation_aside=stated.orientation_aside,
         icc=notes.icc,
     )

@@ -83,6 +83,12 @@ class Directory:
         """Return a text tag, cleaned for printing, or None where it is absent or empty."""
         return printable(self.texts.get(tag, b""))
 
+    def raw(self, tag: int) -> bytes:
+        """Return a tag of bytes as they stand; empty where it is absent or holds other numbers."""
+        values = self.numbers.get(tag, ())
+        fit = all(isinstance(value, int) and 0 <= value <= 255 for value in values)
+        return self.texts.get(tag) or (bytes(self.integers(tag)) if fit else b"")
+
 
 def printable(raw: bytes) -> str | None:
     """Return the text up to its first zero byte without control characters, at most 200 characters; None if empty."""
