@@ -174,9 +174,8 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
         return _not_judged(f"No frame was found, and {_BARE}")
     if net_shadow is None:
         return _judged_by_gross(shadow)
-    doubt = net_shadow.uncertainty or 0.0
-    low, high = net_shadow.value - doubt, net_shadow.value + doubt
-    shown = _shown(net_shadow.value)
+    low, high = _between(net_shadow, shadow)
+    shown = _shown(net_shadow)
     wanted = f"{SPEED_POINT:.2f} to {FULLEST_SHADOW:.2f} is usual"
     if (low < SPEED_POINT and high > FULLEST_SHADOW) or (low <= FOOT and high >= SPEED_POINT):
         return _not_judged(f"{shown}, but the reading is too uncertain to judge the exposure by")
@@ -191,9 +190,24 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
             "costs printing time and grain rather than tones."
         )
         return ExposureAdvice(verdict="over", stops=stops, reason=reason)
-    border = low < SPEED_POINT or high > FULLEST_SHADOW
-    reason = _on_the_border(net_shadow) if border else f"{shown}; {wanted}."
+    return _within_usual(net_shadow, (low, high), f"{shown}; {wanted}.", stops)
+
+
+def _within_usual(net_shadow: Quantity, reach: tuple[float, float], plain: str, stops: Quantity) -> ExposureAdvice:
+    """Return the verdict on a shadow that is usual, or may be: near a limit that is said, of a limit nothing."""
+    border = reach[0] < SPEED_POINT or reach[1] > FULLEST_SHADOW
+    if border and net_shadow.limit is not None:
+        return _not_judged(f"{_shown(net_shadow)}, which the calibration does not tell more closely")
+    reason = _on_the_border(net_shadow) if border else plain
     return ExposureAdvice(verdict="normal", stops=stops, borderline=border, reason=reason)
+
+
+def _between(net_shadow: Quantity, shadow: Quantity | None) -> tuple[float, float]:
+    """Return what the net shadow lies between, about 95 %; the open end of a limit is 0, or the gross shadow."""
+    low, high = net_shadow.reach
+    if high is None:
+        high = math.inf if shadow is None or shadow.reach[1] is None else max(shadow.reach[1], net_shadow.value)
+    return 0.0 if low is None else low, high
 
 
 def _on_the_border(net_shadow: Quantity) -> str:
@@ -208,9 +222,11 @@ def _on_the_border(net_shadow: Quantity) -> str:
     return f"Just on the border of overexposure: {shown}; {enough}. A little less exposure prints more quickly."
 
 
-def _shown(net_shadow: float) -> str:
+def _shown(net_shadow: Quantity) -> str:
     """Return a net shadow with as many decimals as tell it from the limits of the usual."""
-    value = max(net_shadow, 0.0)
+    value = max(net_shadow.value, 0.0)
+    if net_shadow.limit is not None:
+        return f"The shadow is {net_shadow.limit} {value:.2f} above base plus fog"
     beside = round(value, 2) in (SPEED_POINT, FULLEST_SHADOW) and value not in (SPEED_POINT, FULLEST_SHADOW)
     return f"The shadow is {value:.{3 if beside else 2}f} above base plus fog"
 
@@ -233,7 +249,7 @@ def _stops_in_words(stops: Quantity) -> str:
 def _stops_from_normal(net_shadow: Quantity) -> tuple[Quantity, bool]:
     """Return the stops against a normal exposure, and whether they are only a limit."""
     doubt = net_shadow.uncertainty or 0.0
-    if net_shadow.value - doubt <= FOOT:
+    if net_shadow.limit == "at most" or net_shadow.value - doubt <= FOOT:
         limit = log_exposure_above_speed_point(max(net_shadow.value + doubt, 2.0 * FOOT))
         return Quantity(limit / LOG_EXPOSURE_PER_STOP - SHADOW_AIM_STOPS, None), True
     at = net_shadow.value
@@ -253,12 +269,13 @@ def _stops_from_normal(net_shadow: Quantity) -> tuple[Quantity, bool]:
 def _judged_by_gross(shadow: Quantity | None) -> ExposureAdvice:
     if shadow is None:
         return _not_judged("No shadow could be read")
-    doubt = shadow.uncertainty or 0.0
-    shown = f"Base plus fog is not known, but a shadow of {max(shadow.value, 0.0):.2f} with it is"
-    if shadow.value + doubt < LIGHTEST_BASE_AND_FOG + SPEED_POINT:
+    low, high = shadow.reach
+    limit = "" if shadow.limit is None else f"{shadow.limit} "
+    shown = f"Base plus fog is not known, but a shadow of {limit}{max(shadow.value, 0.0):.2f} with it is"
+    if high is not None and high < LIGHTEST_BASE_AND_FOG + SPEED_POINT:
         reason = f"{shown} too little on any film: give more exposure."
         return ExposureAdvice(verdict="under", stops=None, reason=reason)
-    if shadow.value - doubt > DEEPEST_BASE_AND_FOG + FULLEST_SHADOW:
+    if low is not None and low > DEEPEST_BASE_AND_FOG + FULLEST_SHADOW:
         reason = f"{shown} more than needed on any film that is not badly fogged."
         return ExposureAdvice(verdict="over", stops=None, reason=reason)
     return _not_judged("Base plus fog is not known, so the shadow cannot be told from fog")
@@ -414,6 +431,9 @@ def _relative(quantity: Quantity) -> float:
 
 def _factor(held: float, contrast: Quantity, target_range: Quantity, change: float) -> Quantity:
     """Return the factor advised with the doubt of the factor needed: time goes as contrast to the power 1.8."""
+    if contrast.limit is not None:
+        # the contrast is higher, so that the time to aim at is shorter
+        return Quantity.at_most(held) if contrast.limit == "at least" else Quantity.at_least(held)
     parts = {key: -held * TIME_POWER * part / contrast.value for key, part in (contrast.parts or {}).items()}
     parts[Influence("target")] = held * TIME_POWER * _relative(target_range)
     parts[Influence("time for contrast")] = held * change * TIME_POWER_DOUBT
@@ -424,10 +444,14 @@ def _quotient(density_range: Quantity, subject: Quantity) -> Quantity:
     """Return contrast = density range / range on the film with both doubts (JCGM 100:2008, 5.1.2)."""
     value = density_range.value / subject.value
     if density_range.parts is None:
-        return Quantity(value, None)
+        return Quantity(value, None, density_range.limit)
     parts = {key: part / subject.value for key, part in density_range.parts.items()}
     parts.update({key: -value * part / subject.value for key, part in (subject.parts or {}).items()})
     return Quantity(value, parts)
+
+
+def _limit(quantity: Quantity) -> str:
+    return "" if quantity.limit is None else f"{quantity.limit} "
 
 
 def _contrast_in_words(density_range: Quantity, scene_stops: float | None, contrast: Quantity, target: float) -> str:
@@ -436,7 +460,8 @@ def _contrast_in_words(density_range: Quantity, scene_stops: float | None, contr
     else:
         subject = f"a subject of {scene_stops:g} stops"
     return (
-        f"A range of {density_range.value:.2f} from {subject} is a contrast of {contrast.value:.2f}; "
+        f"A range of {_limit(density_range)}{density_range.value:.2f} from {subject} is a contrast of "
+        f"{_limit(contrast)}{contrast.value:.2f}; "
         f"{target:.2f} is the aim"
     )
 
