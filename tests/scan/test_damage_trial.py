@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+from typing import TYPE_CHECKING
 
 from tests.trials import damage
+
+if TYPE_CHECKING:
+    import pytest
 
 
 def test_a_twentieth_of_it(capsys: pytest.CaptureFixture[str]) -> None:
