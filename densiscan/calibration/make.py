@@ -92,7 +92,8 @@ def calibrate(
     steps = wedge.lightest_first()
     densities = np.array([step.density for step in steps])
     doubts = np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps])
-    whole = signal_map(scan)
+    surveyed = _surveyed(scan)
+    whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: list[str] = []
@@ -131,7 +132,7 @@ def calibrate(
         told_of_bed = field.warnings
     made = _with_surrounds(made, whole)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
-    return replace(made, warnings=scan.warnings + made.warnings + told_of_bed, others=others)
+    return replace(made, warnings=scan.warnings + surveyed.warnings + made.warnings + told_of_bed, others=others)
 
 
 def _other_channels(
@@ -164,8 +165,12 @@ def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
 
 def signal_map(scan: Scan) -> Floats:
     """Return the mean signal of cells of `CELL_MM` over a scan, shape (rows, columns)."""
+    return even_cells(_surveyed(scan))
+
+
+def _surveyed(scan: Scan) -> Survey:
     require_size(scan)
-    return even_cells(survey(scan, cell_mm=CELL_MM))
+    return survey(scan, cell_mm=CELL_MM)
 
 
 def even_cells(surveyed: Survey) -> Floats:

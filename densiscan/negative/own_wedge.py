@@ -18,6 +18,8 @@ from densiscan.negative.reading import MeasureOptions
 from densiscan.scan.scan import Scan
 from densiscan.wedge.wedge import Wedge
 
+_OF_PIXELS = "area-of-one-value"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Beside:
@@ -67,7 +69,8 @@ def wedge_beside(scan: Scan, beside: Beside) -> WedgeRead:
     region, way = beside.region_mm, beside.inverted
     made = calibrate(scan, beside.wedge, label=label, region_mm=region, inverted=way, empty_bed=beside.bed)
     # What it says of the file is said of the scan as well.
-    made = replace(made, warnings=tuple(told for told in made.warnings if told not in scan.warnings))
+    of_file = {_OF_PIXELS, *(told.code for told in scan.warnings)}
+    made = replace(made, warnings=tuple(told for told in made.warnings if told.code not in of_file))
     if older is None:
         return WedgeRead(calibration=made, drift=None, warnings=made.warnings)
     findings = None if older.findings is None else replace(older.findings, drift=None, drifted=False)

@@ -331,6 +331,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         beyond_calibration=outside,
         warnings=(
             *task.scan.warnings,
+            *task.survey.warnings,
             *task.calibration.mismatch(task.scan),
             *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,

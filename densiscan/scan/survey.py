@@ -14,9 +14,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import MeasureError
 from densiscan.scan.formats.pixels import Codes
 from densiscan.scan.grain import GRAIN_BLOCK_MM, independent_pixels, noise_of_mean, without_dust
+from densiscan.scan.one_value import one_value_warnings
 from densiscan.scan.scan import Scan
 from densiscan.scan.tally import Tally, clip_code
 
@@ -50,6 +52,8 @@ class Survey:
         Full scale; or the largest code of the scan where that is the largest of 10, 12 or 14 bits kept in 16.
     histogram
         Pixels at each code over the whole scan, exact; int64, full scale + 1 entries.
+    warnings
+        Of what the pixels show to be wrong with the file.
     """
 
     x_edges_px: Edges
@@ -63,6 +67,7 @@ class Survey:
     clipped_dark: NDArray[np.float32]
     clip_code: int
     histogram: NDArray[np.int64]
+    warnings: tuple[Warning_, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("x_edges_px", "y_edges_px", "mean", "sd", "clipped_light", "clipped_dark", "histogram"):
@@ -215,6 +220,9 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
     for part in scan.each_block(tally.summed):
         tally.add(part)
     area = tally.counts
+    spread = np.sqrt(np.divide(tally.squares, area, out=tally.squares), out=tally.squares)
+    edges_mm = tally.y_edges / scan.px_per_mm_y, tally.x_edges / scan.px_per_mm_x
+    histogram = tally.histogram
     return Survey(
         x_edges_px=tally.x_edges,
         y_edges_px=tally.y_edges,
@@ -222,11 +230,12 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         px_per_mm_y=scan.px_per_mm_y,
         cell_mm=cell_mm,
         mean=tally.mean,
-        sd=np.sqrt(np.divide(tally.squares, area, out=tally.squares), out=tally.squares),
+        sd=spread,
         clipped_light=np.divide(tally.light, area, dtype=np.float32),
         clipped_dark=np.divide(tally.dark, area, dtype=np.float32),
         clip_code=clip_code(tally.highest, scan.facts.full_scale),
-        histogram=tally.histogram,
+        histogram=histogram,
+        warnings=one_value_warnings((tally.mean, spread), edges_mm, values, histogram),
     )
 
 

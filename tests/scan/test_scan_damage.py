@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -31,14 +32,13 @@ def tiff(**options: Any) -> bytes:
     return buffer.getvalue()
 
 
-def png(*, interlaced: bool = False) -> bytes:
-    if not interlaced:
-        rows = b"".join(b"\0" + row.astype(">u2").tobytes() for row in NOISE)
-        return handmade.png((260, 240, 16, 0), rows)
+def png(*, interlaced: bool = False, bits: int = 16) -> bytes:
+    picture = NOISE.astype(">u2") if bits == 16 else (NOISE >> 8).astype(np.uint8)
     starts = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
-    passes = [NOISE[top::down, left::across] for left, top, across, down in starts]
-    rows = b"".join(b"\0" + row.astype(">u2").tobytes() for part in passes for row in part)
-    return handmade.png((260, 240, 16, 0), rows, interlaced=1)
+    passes = [picture[top::down, left::across] for left, top, across, down in starts] if interlaced else [picture]
+    rows = b"".join(b"\0" + row.tobytes() for part in passes for row in part)
+    resolution = handmade.png_chunk(b"pHYs", struct.pack(">IIB", 11811, 11811, 1))
+    return handmade.png((260, 240, bits, 0), rows, chunks=resolution, interlaced=int(interlaced))
 
 
 def jpeg(**options: Any) -> bytes:
