@@ -13,15 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
-from densiscan.development.verdict import (
-    DevelopmentAdvice,
-    ExposureAdvice,
-    development_advice,
-    exposure_advice,
-    may_be_bare,
-    no_negative,
-    unexposed_sheet,
-)
+from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
+from densiscan.development.verdict import DevelopmentAdvice, development_advice
 from densiscan.errors import DensiscanError
 from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative.seen import code_of, is_judged

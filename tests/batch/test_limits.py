@@ -10,7 +10,7 @@ import pytest
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.batch.assessment import Assessment, BatchResult
-from densiscan.development.verdict import exposure_advice
+from densiscan.development.exposure import exposure_advice
 from densiscan.report.readings import reading_document, reading_text
 from densiscan.report.table import readings_csv
 from tests.support.made_up import assessment, calibration, density
