@@ -16,6 +16,7 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
+from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development.posterior import (
     Conditions,
@@ -34,12 +35,7 @@ from densiscan.development.posterior import (
 )
 from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_EVEN_S
 from densiscan.development.run import Run
-from densiscan.development.verdict import (
-    AVERAGE_SUBJECT_STOPS,
-    LARGEST_STEP,
-    LOG_EXPOSURE_PER_STOP,
-    range_on_film,
-)
+from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
 
 TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
