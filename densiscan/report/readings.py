@@ -87,15 +87,15 @@ def calibration_text(calibration: Calibration) -> str:
         f"Calibration {calibration.name}",
         paragraph(f"{facts.file}: {ppi}{facts.bits} bit, {calibration.channel}, {calibration.mode}, {runs}"),
         "",
-        "   step   density   read back without it    signal     noise",
+        "   step   density   predicted from others   signal     noise",
         *(_step_text(step) for step in calibration.steps),
         "",
     ]
     low, high = calibration.density_range
     lines.append(
         paragraph(
-            f"Tells densities {low:.2f} to {high:.2f} apart. Each step left out in turn is read back within "
-            f"{max(calibration.residual, 0.001):.3f} (root mean square)."
+            f"Reliable from {low:.2f} to {high:.2f}. Typical error when a step is left out: "
+            f"{max(calibration.residual, 0.001):.3f}."
         )
     )
     return "\n".join([*lines, *_warnings_text(calibration.warnings)])

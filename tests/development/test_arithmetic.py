@@ -232,8 +232,8 @@ def test_time_goes_as_contrast_to_the_power_of_1_8(density_range: float, verdict
     wanted = (1.05 / density_range) ** 1.8
     held = min(max(wanted, 0.65), 1.35)
     assert_allclose(found.time_factor.value, held, rtol=1e-9)
-    words = {"more": "develops 35 % longer, and no more in one step; provisional.", "less": "develops 35 % shorter"}
-    assert words.get(verdict, "keep the time") in found.reason
+    words = {"more": "Try 35 % longer. That is the most to change in one step.", "less": "Try 35 % shorter."}
+    assert words.get(verdict, "keep the same time") in found.reason
 
 
 def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
@@ -253,7 +253,7 @@ def test_a_small_change_is_not_made() -> None:
     """A tenth of the time or less: contrast off by 1.1^(1 / 1.8), 5.4 %."""
     found = advised(1.05 / 1.05)
     assert (found.verdict, found.time_factor.value, found.warnings) == ("keep", 1.0, ())
-    assert found.reason.endswith("is the aim: keep the time.")
+    assert found.reason.endswith(": keep the same time.")
 
 
 def test_the_doubt_of_the_factor() -> None:
@@ -271,7 +271,7 @@ def test_the_doubt_of_the_factor() -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ({"exposure": ExposureAdvice(verdict="under", stops=None, reason="")}, "mend the exposure first"),
+        ({"exposure": ExposureAdvice(verdict="under", stops=None, reason="")}, "put the exposure right first"),
         ({"range_is_limit": True}, "the true range is longer"),
     ],
 )
@@ -544,7 +544,7 @@ def test_readings_of_one_frame_that_scatter_get_one_verdict() -> None:
     for value in rng.normal(low, 0.001, 40).tolist():
         found = advised(value, expanded=0.03, scene_stops=None)
         assert (found.verdict, found.borderline, found.time_factor.value) == ("keep", True, 1.0)
-        assert "Just on the border of developing longer: keep the time" in found.reason
+        assert "Just on the border of developing longer: keep the same time" in found.reason
     clear = advised(low - 0.08, expanded=0.03, scene_stops=None)
     assert (clear.verdict, clear.borderline) == ("more", False)
     assert not advised(1.05, expanded=0.03, scene_stops=None).borderline

@@ -199,8 +199,8 @@ def chance_beyond(size: float, limit: float, standard: float) -> float:
 def sure_words(sure: float) -> str:
     """Return a chance in words."""
     if sure >= 0.99:
-        return "almost certain"
-    return "likely" if sure >= 0.9 else "may be"
+        return "almost certainly"
+    return "probably" if sure >= 0.9 else "possibly"
 
 
 _SMOOTH: Final = {
