@@ -125,7 +125,7 @@ def test_a_shadow_that_may_be_none_is_only_a_limit() -> None:
     assert found.stops is not None
     assert found.stops.uncertainty is None
     assert_allclose(found.stops.value, log_exposure_above_speed_point(0.03) / 0.30 - 1.0, rtol=1e-9)
-    assert "lacks at least" in found.reason
+    assert "underexposed by at least" in found.reason
     none = exposure_advice(net_shadow=reading(0.0), shadow=None)
     assert none.stops is not None
     assert_allclose(none.stops.value, log_exposure_above_speed_point(0.01) / 0.30 - 1.0, rtol=1e-9)
@@ -166,9 +166,9 @@ def test_what_may_be_bare_glass_is_not_judged() -> None:
 @pytest.mark.parametrize(
     ("stops", "words"),
     [
-        (-1.04, "lacks about 1.0 stop: give"),
-        (-1.2, "lacks about 1.2 stops: give"),
-        (2.0, "about 2.0 stops more than a normal exposure"),
+        (-1.04, "underexposed by about 1.0 stop."),
+        (-1.2, "underexposed by about 1.2 stops."),
+        (2.0, "overexposed by about 2.0 stops."),
     ],
 )
 def test_stops_in_words(stops: float, words: str) -> None:
@@ -240,7 +240,7 @@ def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
     found = advised(2.2, scene_stops=None)
     assert found.verdict == "less"
     assert_allclose(found.time_factor.value, 1.0 - 0.5 * 0.35, rtol=1e-12)
-    assert "half as much" in found.reason
+    assert "half the full correction" in found.reason
     assert "no more in one step" in found.reason
     assert "not below 5 minutes" in found.reason
     # By its own doubt a range that is a quarter off may be all the subject's.
