@@ -87,8 +87,7 @@ def pages() -> list[Path]:
 
 def _documentation(tree: ast.Module) -> set[int]:
     """Return the docstrings of a module, which only its reader sees, by identity; those of commands are their help."""
-    owners = [node for node in ast.walk(tree) if isinstance(getattr(node, "body", None), list)]
-    strings = (one.value for owner in owners for one in owner.body if isinstance(one, ast.Expr))
+    strings = (node.value for node in ast.walk(tree) if isinstance(node, ast.Expr))
     return {id(string) for string in strings if isinstance(string, ast.Constant)}
 
 
