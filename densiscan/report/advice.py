@@ -231,9 +231,8 @@ def _row_text(row: TableRow) -> str:
     low, high = row.interval_s
     if row.time_s is None or low is None:
         return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
-    ends = (
-        f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}, may not be reachable"
-    )
+    open_ended = "" if row.note else ", may not be reachable"
+    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}{open_ended}"
     note = f"   {row.note}" if row.note else ""
     return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
 

@@ -131,7 +131,7 @@ def test_a_shadow_that_may_be_none_is_only_a_limit() -> None:
     assert_allclose(none.stops.value, log_exposure_above_speed_point(0.01) / 0.30 - 1.0, rtol=1e-9)
     seen = exposure_advice(net_shadow=reading(0.05, 0.02), shadow=None)
     assert (seen.verdict, seen.at_least) == ("under", False)
-    assert "lacks about" in seen.reason
+    assert "underexposed by about" in seen.reason
 
 
 @pytest.mark.parametrize(
@@ -241,7 +241,7 @@ def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
     assert found.verdict == "less"
     assert_allclose(found.time_factor.value, 1.0 - 0.5 * 0.35, rtol=1e-12)
     assert "half the full correction" in found.reason
-    assert "no more in one step" in found.reason
+    assert "the most to change in one step" in found.reason
     assert "not below 5 minutes" in found.reason
     # By its own doubt a range that is a quarter off may be all the subject's.
     kept = advised(0.85, scene_stops=None)
