@@ -13,15 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
-from densiscan.development.verdict import (
-    DevelopmentAdvice,
-    ExposureAdvice,
-    development_advice,
-    exposure_advice,
-    may_be_bare,
-    no_negative,
-    unexposed_sheet,
-)
+from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
+from densiscan.development.verdict import DevelopmentAdvice, development_advice
 from densiscan.errors import DensiscanError
 from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative.seen import code_of, is_judged
@@ -122,12 +115,10 @@ class BatchResult:
     failures: tuple[Failure, ...]
 
 
-def assess(
-    path: Path, reading: Reading, calibration: Calibration, task: Task, trouble: Trouble | None = None
-) -> Assessment:
+def assess(path: Path, reading: Reading, task: Task, trouble: Trouble | None = None) -> Assessment:
     """Say of one reading what to change: exposure, development, paper."""
     aim = task.aim
-    limit = _range_is_limit(reading, calibration, task.options.trim)
+    limit = _range_is_limit(reading, task.options.trim)
     framed = reading.frame_mm is not None
     pictured = framed or not (task.options.fog_sheet or may_be_bare(reading.shadow))
     pictured = pictured and is_judged(reading.seen)
@@ -170,11 +161,11 @@ def _exposure(reading: Reading, options: MeasureOptions, *, framed: bool) -> Exp
     return exposure_advice(net_shadow=reading.net_shadow, shadow=reading.shadow, framed=framed)
 
 
-def _range_is_limit(reading: Reading, calibration: Calibration, trim: float) -> bool:
+def _range_is_limit(reading: Reading, trim: float) -> bool:
     """Return whether the highlight is denser than the calibration reaches: the range is then at least what was read."""
     if reading.highlight is None:
         return False
-    return reading.highlight.value > calibration.density_range[1] or reading.clipped_dark > trim
+    return reading.highlight.limit == "at least" or reading.clipped_dark > trim
 
 
 Outcome = tuple[Assessment, ...] | Failure
@@ -222,7 +213,7 @@ def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -
     readings = measure_surveyed(scan, calibration, task.options, found)
     trouble = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
     judged = [_with_trouble(reading, own, task) for reading, own in zip(readings, trouble, strict=True)]
-    assessed = [assess(path, reading, calibration, task, own) for reading, own in judged]
+    assessed = [assess(path, reading, task, own) for reading, own in judged]
     if task.detail is None:
         return tuple(assessed)
     from densiscan.negative.preview import sheets_of

@@ -92,8 +92,8 @@ def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
 
 def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
     """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
+    from densiscan.development.exposure import exposure_advice
     from densiscan.development.usable_readings import not_a_negative
-    from densiscan.development.verdict import exposure_advice
 
     found: dict[int, list[Quantity]] = {}
     with_index = [run.number for run in runs if run.exposure_index is not None]

@@ -16,6 +16,7 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
+from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development.posterior import (
     Conditions,
@@ -34,12 +35,7 @@ from densiscan.development.posterior import (
 )
 from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_EVEN_S
 from densiscan.development.run import Run
-from densiscan.development.verdict import (
-    AVERAGE_SUBJECT_STOPS,
-    LARGEST_STEP,
-    LOG_EXPOSURE_PER_STOP,
-    range_on_film,
-)
+from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
 
 TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
@@ -59,6 +55,8 @@ _PRACTICE_COUNTS: Final = 0.02
 """Common practice still counts while this much of its variance of the logarithm of the range is left."""
 
 _MISFIT: Final = 0.5
+_NOBODY_WAITS: Final = 10.0
+"""Times the time advised: whatever lies beyond is no time of development, but an end that is open."""
 _FARTHEST: Final = 3.0
 """No uncertainty is stated wider than this many times the value: it would say nothing more."""
 
@@ -193,7 +191,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     temperatures = [REFERENCE_C, *known.evidence.conditions.temperature_c.tolist()]
     return Advice(
         plan=plan,
-        time_s=Quantity(time, {Influence("development"): 0.5 * _reach(right, known.weights, time)}),
+        time_s=_timed(time, right, known.weights),
         best_time_s=best,
         interval_s=_interval(right, known.weights),
         factor=time / against,
@@ -295,6 +293,22 @@ def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> F
     return np.asarray(equal_time(known.points, _targets(known, plan, contrast_stops)) * np.exp(-logs))
 
 
+def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
+    """Return a time with how far off the right one may be, and the interval that the right one lies in.
+
+    Where the contrast may well never be reached, no width says anything: the interval is open at its end. A time that a
+    step holds outside the interval has none.
+    """
+    reach = _reach(right, weights, time)
+    low, high = _interval(right, weights)
+    high = None if high is None or high > _NOBODY_WAITS * time else high
+    parts = {Influence("development"): 0.5 * reach} if reach < time else None
+    holds = (low is None or low <= time) and (high is None or time <= high)
+    if not holds or (low is None and high is None):
+        return Quantity(time, parts)
+    return Quantity(time, parts if low is not None and high is not None else None, None, (low, high))
+
+
 def _interval(right: Floats, weights: Floats) -> Interval:
     low, high = (end if math.isfinite(end) else None for end in quantiles(right, weights, _ENDS))
     return low, high
@@ -361,12 +375,9 @@ def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> Tab
         note = f"beyond {LONGEST_REACH:g} times the longest time logged"
         return TableRow(contrast_stops=stops, time_s=None, note=note)
     right = _right_times(known, plan, stops)
-    reach = _reach(right, known.weights, time)
-    # Where the contrast may well never be reached, no width says anything.
-    parts = {Influence("development"): 0.5 * reach} if reach < _FARTHEST * time else None
     return TableRow(
         contrast_stops=stops,
-        time_s=Quantity(time, parts),
+        time_s=_timed(time, right, known.weights),
         best_s=best,
         interval_s=_interval(right, known.weights),
         note=_row_note(known, plan, limits, stops, time),

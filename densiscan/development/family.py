@@ -11,9 +11,10 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.development.contrast_fit import Floats, LawFit, fit_law
+from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT
 from densiscan.development.kinetics import ContrastPoint, Kinetics
 from densiscan.development.prior import RUN_SCATTER
-from densiscan.development.verdict import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT, range_on_film
+from densiscan.development.verdict import range_on_film
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.film.speed_and_contrast import FilmTest
 

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.least_squares import least_squares
 from densiscan.development.contrast_fit import Floats
+from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import REFERENCE_C, ContrastPoint, Kinetics
 from densiscan.development.prior import (
     BELIEFS,
@@ -37,7 +38,6 @@ from densiscan.development.run import Run
 from densiscan.development.verdict import (
     AVERAGE_FLARE_LOSS,
     AVERAGE_SUBJECT_STOPS,
-    LOG_EXPOSURE_PER_STOP,
     METERED_SUBJECT_DOUBT,
     range_on_film,
 )

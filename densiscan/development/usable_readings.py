@@ -193,7 +193,8 @@ def why_silent(document: Document) -> str | None:
     if (document.get("exposure") or {}).get("verdict") == "under":
         return _UNDER
     dark = (document.get("clipped") or {}).get("dark") or 0.0
-    if max(dark, document.get("beyond_calibration") or 0.0) > _MOST_BEYOND:
+    limit = (document.get("density_range") or {}).get("limit")
+    if limit is not None or max(dark, document.get("beyond_calibration") or 0.0) > _MOST_BEYOND:
         return _LIMIT
     development = document.get("development")
     return _NO_PICTURE if development is not None and development.get("contrast") is None else None

@@ -169,7 +169,7 @@ def _places(
         densities = [light.of_box(box, f"{file}: step {number}") for number, box in enumerate(boxes, start=1)]
         if how.row_mm is not None and densities[0].value > densities[-1].value:
             densities.reverse()
-    return ReadFilm(points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings)
+    return ReadFilm(points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings + found.warnings)
 
 
 def _points(exposures: Sequence[Exposure], densities: Sequence[Quantity]) -> tuple[CurvePoint, ...]:
@@ -213,10 +213,11 @@ def _frames(
     bases: list[Quantity] = []
     warnings: list[Warning_] = []
     for scan in scans:
-        readings = measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))
+        found = survey_for(scan, calibration, asked)
+        readings = measure_surveyed(scan, calibration, asked, found)
         densities += [_own(one.shadow, scan.facts.file) for one in readings if one.shadow is not None]
         bases += [_own(one.base_plus_fog, scan.facts.file) for one in readings if one.base_plus_fog is not None]
-        warnings += scan.warnings
+        warnings += scan.warnings + found.warnings
     if len(densities) != len(exposures):
         raise MeasureError(
             f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame that is as "

@@ -305,7 +305,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
             f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
         )
     shadow, highlight = (
-        _percentile(task, part, read, (share, name), key)
+        calibration.limited(_percentile(task, part, read, (share, name), key))
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
     light, dark = _clipped(task, part.area)
@@ -319,12 +319,12 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         frame_mm=None if part.frame is None else _in_film(part.frame.box, part.film.box),
         angle_deg=part.area.angle_deg,
         base_plus_fog=base,
-        fog=None if base is None or options.base_density is None else base - options.base_density,
+        fog=None if base is None or options.base_density is None else _told(base - options.base_density),
         shadow=shadow,
         highlight=highlight,
-        density_range=highlight - shadow,
-        net_shadow=None if base is None else shadow - base,
-        net_highlight=None if base is None else highlight - base,
+        density_range=_told(highlight - shadow),
+        net_shadow=None if base is None else _told(shadow - base),
+        net_highlight=None if base is None else _told(highlight - base),
         spots=tuple(_spot(task, spot, base) for spot in spots),
         clipped_light=light,
         clipped_dark=dark,
@@ -382,7 +382,7 @@ def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, 
         return Quantity(options.base_fog), ()
     if options.rebate_mm is not None:
         base = task.light.of_box(options.rebate_mm, f"rebate{key}")
-        return base, _rebate_limit(base, calibration)
+        return calibration.limited(base), _rebate_limit(base, calibration)
     rebate = part.film.rebate
     if rebate is None:
         message = "No clear rebate was found, so base plus fog and net densities are not known; give --rebate or "
@@ -393,7 +393,7 @@ def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, 
         densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
         message = f"The rebate is not even ({densities}): fog, a light leak or uneven development."
         told.append(Warning_(code="rebate-uneven", message=message))
-    return base, tuple(told)
+    return calibration.limited(base), tuple(told)
 
 
 def _spread_doubt(rebate: Rebate) -> float:
@@ -417,7 +417,12 @@ def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot
     options, (x, y) = task.options, spot
     density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
     density = task.calibration.limited(density)
-    return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else density - base)
+    return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else _told(density - base))
+
+
+def _told(quantity: Quantity) -> Quantity | None:
+    """Return a quantity, None where limits of opposite senses met in it and nothing is known."""
+    return None if quantity.untold else quantity
 
 
 def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:

@@ -8,7 +8,8 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_, read_back
 from densiscan.batch.assessment import Assessment, nothing_judged
-from densiscan.development.verdict import DevelopmentAdvice, ExposureAdvice
+from densiscan.development.exposure import ExposureAdvice
+from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
 from densiscan.negative.reading import Reading, Spot
 from densiscan.negative.trouble.finding import Finding, SideFog, Trouble

@@ -196,7 +196,7 @@ def read_print(
         tonal_range=black - white,
         densities=tuple(read.density.tolist()),
         rebate=None if rebate_mm is None else reader.of_box(rebate_mm, "rebate"),
-        warnings=(*told, *reading_warnings(scan, calibration, (white, black))),
+        warnings=(*told, *reading_warnings(reader, calibration, (white, black))),
         seen="negative" if told else "print",
     )
 

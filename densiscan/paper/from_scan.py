@@ -19,7 +19,7 @@ from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import searched, signal_map
 from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError, WrongUseError
-from densiscan.paper.light import print_light
+from densiscan.paper.light import PrintLight, print_light
 from densiscan.paper.printed_steps import find_printed_steps, steps_in_outline
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
 from densiscan.paper.uncalibrated import Way, ways_of
@@ -156,12 +156,13 @@ def _by_calibration(
     if asked.fixed_mm is not None:
         fixed = light.of_box(asked.fixed_mm, "fixed-only piece")
     test = paper_from_points(_points(asked, place, read), circumstances, method="scan", fixed_base=fixed)
-    return replace(test, warnings=(*reading_warnings(asked.scan, calibration, read), *test.warnings))
+    return replace(test, warnings=(*reading_warnings(light, calibration, read), *test.warnings))
 
 
-def reading_warnings(scan: Scan, calibration: Calibration, read: Sequence[Quantity]) -> tuple[Warning_, ...]:
+def reading_warnings(light: PrintLight, calibration: Calibration, read: Sequence[Quantity]) -> tuple[Warning_, ...]:
     """Return what is to be said of readings on a print: other settings of the scanner, tones beyond the calibration."""
-    told = [*scan.warnings, *calibration.mismatch(scan)]
+    scan = light.light.scan
+    told = [*scan.warnings, *light.light.survey.warnings, *calibration.mismatch(scan)]
     lowest, highest = calibration.density_range
     margin = 0.02
     values = [quantity.value for quantity in read]

@@ -141,12 +141,23 @@ def paper_advice(
         return PaperAdvice(process=process, needed_range=None, grade=None, note=note)
     seen = effective_range(density_range, process)
     needed = round(100.0 * seen.value)
+    if range_is_limit or seen.limit is not None:
+        return _at_least(seen, process, needed)
     sentences = [_what_is_needed(seen, process)]
-    if range_is_limit:
-        sentences.append("The true range is longer than could be read: the paper may have to be softer.")
     if paper_range is not None:
         sentences.append(_what_the_paper_does(needed, round(paper_range)))
     return PaperAdvice(process=process, needed_range=needed, grade=grade_for(seen.value), note=" ".join(sentences))
+
+
+def _at_least(seen: Quantity, process: Process, needed: int) -> PaperAdvice:
+    """Return the advice for a range that is only a limit: no grade follows from it, but how soft the paper must be."""
+    grade = grade_for(seen.value)
+    least = "a paper softer than grade 0" if grade == SOFTER else f"grade {grade} or softer"
+    if seen.limit == "at most":
+        note = f"The range is at most {seen.value:.2f}, so no grade can be named."
+    else:
+        note = f"The range is at least {seen.value:.2f}, and longer than could be read: {least}."
+    return PaperAdvice(process=process, needed_range=needed, grade=None, note=note)
 
 
 def _what_is_needed(seen: Quantity, process: Process) -> str:

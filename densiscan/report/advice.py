@@ -21,7 +21,7 @@ _DOUBTS: Final = (
     (0.10, "well known"),
     (0.20, "fairly well known"),
     (0.40, "roughly known"),
-    (10.0, "little more than a guess"),
+    (math.inf, "little more than a guess"),
 )
 """Up to this half-width of the interval against the time, in words."""
 
@@ -47,7 +47,8 @@ class AdviceSheet:
 
 def doubt_in_words(advice: Advice) -> str:
     """Return how well the right time is known."""
-    share = (advice.time_s.uncertainty or 0.0) / advice.time_s.value
+    doubt = advice.time_s.uncertainty
+    share = math.inf if doubt is None else doubt / advice.time_s.value
     return next(words for limit, words in _DOUBTS if share <= limit)
 
 

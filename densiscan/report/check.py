@@ -51,9 +51,7 @@ def _wedge_text(check: WedgeCheck) -> str:
         paragraph(f"{check.tone.words} ({check.tone.slope:.2f} decades of signal a unit of density)", label="tone"),
         paragraph(f"{check.told_apart} of {len(check.steps)} steps through a 1 mm aperture", label="told apart"),
         paragraph(
-            f"density {ends}: there the signal-to-noise ratio of single pixels falls to {check.least_ratio:g}"
-            if check.range_ends
-            else f"density {ends}: the signal-to-noise ratio of single pixels stays above {check.least_ratio:g}",
+            f"density {ends}: {_why_it_ends(check)}",
             label="usable range",
         ),
         paragraph(
@@ -63,6 +61,14 @@ def _wedge_text(check: WedgeCheck) -> str:
         ),
     ]
     return "\n".join(lines)
+
+
+def _why_it_ends(check: WedgeCheck) -> str:
+    if check.ends_by_steps:
+        return "beyond that it cannot separate one step from the next"
+    if check.range_ends:
+        return f"there the signal-to-noise ratio of single pixels falls to {check.least_ratio:g}"
+    return f"the signal-to-noise ratio of single pixels stays above {check.least_ratio:g}"
 
 
 def _step_text(step: StepCheck) -> str:

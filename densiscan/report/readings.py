@@ -8,7 +8,8 @@ from typing import Any, Final, Protocol
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.batch.assessment import Assessment, BatchResult, Failure
 from densiscan.calibration.calibration import CalibratedStep, Calibration
-from densiscan.development.verdict import DevelopmentAdvice, ExposureAdvice
+from densiscan.development.exposure import ExposureAdvice
+from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
 from densiscan.negative.find.not_film import LEFT_OUT_CODES
 from densiscan.negative.reading import Reading

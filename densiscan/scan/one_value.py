@@ -17,14 +17,18 @@ Reals = NDArray[np.float64]
 
 _NEAR_AN_END: Final = 0.02
 """Part of full scale next to the darkest and lightest code in use within which a scan may be even by itself."""
-_MOST_EVEN: Final = 0.01
+_MOST_EVEN: Final = 0.02
 """Part of the other cells that may be even where a scan counts as noisy: fillings of a few specks."""
 _ROUNDING: Final = 1e-9
 _MOST_NAMED: Final = 3
 
 
 def one_value_warnings(
-    maps: tuple[Reals, Reals], edges_mm: tuple[Reals, Reals], table: Reals, histogram: NDArray[np.int64]
+    maps: tuple[Reals, Reals],
+    edges_px: tuple[NDArray[np.int64], NDArray[np.int64]],
+    edges_mm: tuple[Reals, Reals],
+    table: Reals,
+    histogram: NDArray[np.int64],
 ) -> tuple[Warning_, ...]:
     """Return the warning of full-width rows and full-height columns of one value in a noisy scan, or none.
 
@@ -32,7 +36,7 @@ def one_value_warnings(
     ----------
     maps
         Mean and standard deviation of the table's values in each cell; shape (rows, columns).
-    edges_mm
+    edges_px, edges_mm
         Borders of the rows and of the columns of cells.
     table
         Value of each code.
@@ -52,6 +56,8 @@ def one_value_warnings(
         return ()
     low, high = table[middle].min(), table[middle].max()
     inner = (mean >= low) & (mean <= high)
+    if max(np.diff(edges).max() for edges in edges_px) == 1:
+        even = _like_its_neighbours(mean, rounding)
     rest = inner & ~lines[0][:, None] & ~lines[1][None, :]
     lines = [line & inner.any(axis=axis) for line, axis in zip(lines, (1, 0), strict=True)]
     spans = [
@@ -67,6 +73,14 @@ def one_value_warnings(
         "in. Copy it afresh or scan it again."
     )
     return (Warning_(code="area-of-one-value", message=message),)
+
+
+def _like_its_neighbours(mean: Reals, rounding: float) -> NDArray[np.bool_]:
+    """Tell of cells of one pixel, which have no spread, whether those to the right and below have the same value."""
+    padded = np.pad(mean, ((0, 1), (0, 1)), mode="edge")
+    others = (padded[:-1, 1:], padded[1:, :-1], padded[1:, 1:])
+    result: NDArray[np.bool_] = np.logical_and.reduce([np.abs(other - mean) <= rounding for other in others])
+    return result
 
 
 def _runs(line: NDArray[Any]) -> list[tuple[int, int]]:

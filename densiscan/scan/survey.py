@@ -221,6 +221,7 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         tally.add(part)
     area = tally.counts
     spread = np.sqrt(np.divide(tally.squares, area, out=tally.squares), out=tally.squares)
+    edges_px = tally.y_edges, tally.x_edges
     edges_mm = tally.y_edges / scan.px_per_mm_y, tally.x_edges / scan.px_per_mm_x
     histogram = tally.histogram
     return Survey(
@@ -235,7 +236,7 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
         clipped_dark=np.divide(tally.dark, area, dtype=np.float32),
         clip_code=clip_code(tally.highest, scan.facts.full_scale),
         histogram=histogram,
-        warnings=one_value_warnings((tally.mean, spread), edges_mm, values, histogram),
+        warnings=one_value_warnings((tally.mean, spread), edges_px, edges_mm, values, histogram),
     )
 
 

@@ -89,7 +89,7 @@ def test_fault_of_our_own_is_one_sentence_with_the_trace_beside_it() -> None:
 
 @pytest.mark.parametrize(
     "changes",
-    [{"highlight": density(2.6)}, {"highlight": Quantity(2.3), "clipped_dark": 0.05}],
+    [{"highlight": Quantity.at_least(2.45)}, {"highlight": Quantity(2.3), "clipped_dark": 0.05}],
     ids=["beyond the wedge", "clipped"],
 )
 def test_range_that_is_a_limit_is_no_reason_to_develop_longer(changes: dict[str, Any]) -> None:

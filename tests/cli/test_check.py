@@ -264,3 +264,16 @@ def test_wrong_glare_is_one_sentence(
     assert out == ""
     assert len(err.strip().splitlines()) == 1
     assert told in err
+
+
+def test_check_and_calibrate_state_one_range(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The sample wedge's last step is not told from the one before it: neither command calls it usable."""
+    samples = Path(__file__).resolve().parents[2] / "sample_scans"
+    wedge = ["--densities", str(samples / "wedge.csv"), "--json"]
+    assert run(["calibrate", str(samples / "wedge.tif"), *wedge, "--out", str(tmp_path / "cal.json")]) == 0
+    calibrated = json.loads(capsys.readouterr().out)["density_range"]
+    assert run(["check", "--wedge", str(samples / "wedge.tif"), *wedge]) == 0
+    assert json.loads(capsys.readouterr().out)["wedge"]["usable_range"] == calibrated
+    assert run(["check", "--wedge", str(samples / "wedge.tif"), *wedge[:-1]]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert f"usable range density {calibrated[0]:.2f} to {calibrated[1]:.2f}: beyond that it cannot separate" in text

@@ -191,7 +191,9 @@ def test_the_limits_hold_whatever_is_asked(
     assert 0.65 - 1e-9 <= advice.factor <= 1.35 + 1e-9
     assert advice.time_s.value % 5.0 == 0.0
     assert advice.step == pytest.approx(advice.factor)
-    assert 0.0 < advice.time_s.uncertainty <= 3.0 * advice.time_s.value  # type: ignore[operator]
+    expanded = advice.time_s.uncertainty
+    # where the right time may lie anywhere, an open interval says so, and no width
+    assert expanded is None or 0.0 < expanded <= advice.time_s.value
     assert math.isfinite(advice.expected_range.value)
     for row in advice.table:
         assert row.time_s is None or row.time_s.value <= 1.5 * time + 2.5

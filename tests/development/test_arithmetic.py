@@ -15,6 +15,13 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.development.exposure import (
+    ExposureAdvice,
+    exposure_advice,
+    log_exposure_above_speed_point,
+    may_be_bare,
+    unexposed_sheet,
+)
 from densiscan.development.kinetics import ContrastPoint
 from densiscan.development.posterior import (
     Conditions,
@@ -37,16 +44,7 @@ from densiscan.development.posterior import (
 )
 from densiscan.development.prior import BELIEFS
 from densiscan.development.run import Run
-from densiscan.development.verdict import (
-    ExposureAdvice,
-    development_advice,
-    exposure_advice,
-    log_exposure_above_speed_point,
-    may_be_bare,
-    range_on_film,
-    unexposed_sheet,
-    veil_of,
-)
+from densiscan.development.verdict import development_advice, range_on_film, veil_of
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,20 +10,22 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.development.exposure import (
+    LOG_EXPOSURE_PER_STOP,
+    SPEED_POINT,
+    TOE_LENGTH,
+    TYPICAL_GRADIENT,
+    exposure_advice,
+    log_exposure_above_speed_point,
+)
 from densiscan.development.verdict import (
     AVERAGE_SUBJECT_STOPS,
     LARGEST_STEP,
-    LOG_EXPOSURE_PER_STOP,
-    SPEED_POINT,
     TIME_POWER,
     TIME_POWER_DOUBT,
-    TOE_LENGTH,
-    TYPICAL_GRADIENT,
     UNKNOWN_SUBJECT_SHARE,
     DevelopmentAdvice,
     development_advice,
-    exposure_advice,
-    log_exposure_above_speed_point,
     range_on_film,
 )
 from densiscan.errors import WrongUseError

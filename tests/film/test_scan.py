@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import Calibration
@@ -164,6 +165,19 @@ def test_places_named_one_by_one(capsys: pytest.CaptureFixture[str]) -> None:
     document = filmed(f"strip.tif --exposures stops.csv --calibration cal.json {spots}", capsys)
     assert len(document["points"]) == 7
     np.testing.assert_allclose(document["gamma"]["value"], 0.62, rtol=0, atol=0.04)  # seven points, a stop apart
+
+
+def test_lines_of_one_value_are_said(folder: Path, made: Calibration) -> None:
+    whole = scan(folder, "film.tif")
+    codes = whole.region(0, 0, whole.height_px, whole.width_px)
+    codes[: round(2 * whole.px_per_mm_y)] = 15_000
+    place = folder / "filled.tif"
+    tifffile.imwrite(place, codes, resolution=(whole.ppi_x, whole.ppi_y), resolutionunit=2, metadata=None)
+    how = WhereOnFilm(spots_mm=((60.0, 25.0), (80.0, 25.0)))
+    exposures = [Exposure(step=str(n), log_exposure=Quantity(-1.0 - n)) for n in range(2)]
+    for one, is_said in ((open_scan(place), True), (whole, False)):
+        read = read_film([one], exposures, made, where=how)
+        assert ("area-of-one-value" in {warning.code for warning in read.warnings}) == is_said
 
 
 def test_frames_of_a_strip_a_stop_apart(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -36,7 +36,7 @@ def assessed(path: Path, calibration: Calibration) -> list[Assessment]:
     readings = measure_surveyed(scan, calibration, options, surveyed)
     task = Task(options=options, aim=PrintAim())
     found = trouble_on(surveyed, readings, calibration, options)
-    return [assess(path, reading, calibration, task, one) for reading, one in zip(readings, found, strict=True)]
+    return [assess(path, reading, task, one) for reading, one in zip(readings, found, strict=True)]
 
 
 def said(assessment: Assessment) -> tuple[object, ...]:

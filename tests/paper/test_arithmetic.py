@@ -161,7 +161,16 @@ def test_condenser_light_in_words() -> None:
     assert note.startswith(
         "An enlargement by condenser light (silver looks 1.25 times as dense) of a range of 1.10 needs grade 2; "
     )
-    assert "the paper may have to be softer" in paper_advice(density_range=reading(1.1), range_is_limit=True).note
+
+
+def test_no_grade_follows_from_a_range_that_is_only_a_limit() -> None:
+    for found in (
+        paper_advice(density_range=reading(1.1), range_is_limit=True),
+        paper_advice(density_range=Quantity.at_least(1.1)),
+    ):
+        assert found.grade is None
+        assert found.note == "The range is at least 1.10, and longer than could be read: grade 2 or softer."
+    assert "no grade" in paper_advice(density_range=Quantity.at_most(0.9)).note
 
 
 # The curve. A logistic law d = base + N / (1 + exp(-k (x - x0))) is straight in log(n / (N - n)).

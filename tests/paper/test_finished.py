@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -213,6 +214,18 @@ def test_a_negative_is_no_print(bench: Bench) -> None:
     found = read_print(open_scan(place), bench.calibration)
     assert (found.seen, found.warnings[0].code) == ("negative", "seen-negative")
     assert read_print(open_scan(place), bench.calibration, as_print=True).seen == "print"
+
+
+def test_lines_of_one_value_are_said(bench: Bench) -> None:
+    place = bench.folder / "filled.tif"
+    whole = bench.scan(1.75)
+    codes = whole.region(0, 0, whole.height_px, whole.width_px)
+    codes[: round(2 * whole.px_per_mm_y)] = 15_000
+    resolution = (whole.ppi_x, whole.ppi_y)
+    tifffile.imwrite(place, codes, resolution=resolution, resolutionunit=2, metadata=None)
+    found = read_print(open_scan(place), bench.calibration)
+    assert "area-of-one-value" in {warning.code for warning in found.warnings}
+    assert "area-of-one-value" not in {warning.code for warning in read_print(whole, bench.calibration).warnings}
 
 
 def test_transmission_calibration_is_refused(bench: Bench) -> None:

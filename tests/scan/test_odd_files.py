@@ -190,6 +190,16 @@ def test_24_bits_follow_the_byte_order_of_the_file(odd_files: dict[str, tuple[Pa
     assert_allclose(wide.astype(int), narrow, atol=257)
 
 
+def test_24_bits_stored_against_the_byte_order_of_the_file(odd_files: dict[str, tuple[Path, str]]) -> None:
+    # A count from 0 to 767 over the samples, the highest byte first in a file that begins with the lowest.
+    file, _ = odd_files["image-tiff__tests__images__seq__seq-3c-24b-contig-27b9f8ce.tiff"]
+    for sample, channel in enumerate(("red", "green", "blue")):
+        scan = open_scan(file, ppi=PPI, channel=channel)
+        count = np.arange(sample, 768, 3).reshape(16, 16)
+        assert_array_equal(scan.region(0, 0, 16, 16), count)
+        assert "other-byte-order" in {warning.code for warning in scan.warnings}
+
+
 def test_png_and_jpeg_codes_are_those_of_an_independent_reader(odd_files: dict[str, tuple[Path, str]]) -> None:
     compared = 0
     for name, file, _, scan in read_scans(odd_files):

@@ -71,6 +71,14 @@ def test_what_is_even_by_itself(tmp_path: Path, full: int) -> None:
     assert said(tmp_path, noisy) == []
 
 
+def test_cells_of_one_pixel(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.scan.test_one_value.PPI", 100)
+    codes = scene(65535)
+    assert said(tmp_path, codes) == []
+    codes[120:160] = 20_000
+    assert "(rows from 30.5 to 40.6 mm)" in said(tmp_path, codes)[0]
+
+
 def test_a_drawing_has_no_noise_at_all(tmp_path: Path) -> None:
     codes = np.repeat(np.arange(0, 60000, 1500, dtype=np.uint16), 10)[:, None] * np.ones((1, 300), np.uint16)
     codes[:, 100:200] //= 2

@@ -149,6 +149,43 @@ def test_orientation(tmp_path: Path, orientation: int, layout: dict[str, Any]) -
     assert_reads(open_scan(file), expected)
 
 
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("samples", ["<", ">"])
+@pytest.mark.parametrize("kind", ["all 24", "16 above 0", "8 above 0", "16 below 0"])
+def test_24_bits_in_either_byte_order(tmp_path: Path, order: str, samples: str, kind: str) -> None:
+    rng = np.random.default_rng(31)
+    picture = np.clip(
+        np.linspace(1e6, 12e6, 60) + 1e6 * np.sin(np.arange(50) / 9)[:, None] + rng.normal(0, 1e5, (50, 60)),
+        0,
+        2**24 - 1,
+    ).astype(np.uint32)
+    if kind == "16 below 0":
+        picture >>= 8
+    elif kind != "all 24":
+        picture &= 0xFFFF00 if kind.startswith("16") else 0xFF0000
+    raw = picture.astype(samples + "u4").view(np.uint8).reshape(50, 60, 4)
+    strip = (raw[..., :3] if samples == "<" else raw[..., 1:]).tobytes()
+    scan = open_scan(write(tmp_path, handmade.tiff((60, 50), [strip], tags={258: (handmade.SHORT, [24])}, order=order)))
+    # Whole numbers that need 16 bits only keep them all, as with 32 bits.
+    assert_array_equal(whole(scan), picture if kind == "16 below 0" else picture >> 8)
+    assert ("other-byte-order" in {warning.code for warning in scan.warnings}) == (order != samples)
+
+
+@pytest.mark.parametrize("predictor", [1, 2])
+def test_24_bits_with_a_sign(tmp_path: Path, predictor: int) -> None:
+    for lowest in (5, -5):
+        values = np.linspace(lowest, 8e6, 60).astype("<i4")
+        stored = np.diff(values, prepend=0).astype("<i4") if predictor == 2 else values
+        strip = zlib.compress(stored.view(np.uint8).reshape(60, 4)[:, :3].tobytes())
+        tags = {258: (handmade.SHORT, [24]), 259: (handmade.SHORT, [8]), 317: (handmade.SHORT, [predictor])}
+        file = write(tmp_path, handmade.tiff((60, 1), [strip], tags={**tags, 339: (handmade.SHORT, [2])}))
+        if lowest < 0:
+            with pytest.raises(UnreadableScanError, match="negative values"):
+                whole(open_scan(file))
+        else:
+            assert_array_equal(whole(open_scan(file))[0], values >> 8)
+
+
 XMP = b"""<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:Description %s</x:xmpmeta>"""
 
 

@@ -104,4 +104,4 @@ def reading(**changes: Any) -> Reading:
 
 def assessment(*, aim: PrintAim | None = None, path: str = "scans/negative.tif", **changes: Any) -> Assessment:
     task = Task(options=MeasureOptions(), aim=aim or PrintAim())
-    return assess(Path(path), reading(**changes), calibration(), task)
+    return assess(Path(path), reading(**changes), task)

@@ -108,6 +108,11 @@ class Outcome:
     time_uncertainty: float
 
 
+def _holds(interval: tuple[float | None, float | None], time_s: float) -> bool:
+    low, high = interval
+    return (low is None or low <= time_s) and (high is None or time_s <= high)
+
+
 def photographer(rng: np.random.Generator) -> Photographer:
     """Draw one."""
     return Photographer(
@@ -245,7 +250,7 @@ def outcomes_of(seed: int, runs: int, *, metered: bool = True) -> list[Outcome]:
                 known=developed(person, at, right) - person.target,
                 range_inside=abs(read - advice.expected_range.value) <= (advice.expected_range.uncertainty or 0.0),
                 range_uncertainty=advice.expected_range.uncertainty or 0.0,
-                time_inside=abs(right - time) <= (advice.time_s.uncertainty or 0.0),
+                time_inside=_holds(advice.interval_s, right),
                 time_uncertainty=(advice.time_s.uncertainty or 0.0) / time,
             )
         )

@@ -33,6 +33,7 @@ CONCERNS = {
     "film/definitions": "arithmetic",
     "film/points": "arithmetic",
     "film/reciprocity": "arithmetic",
+    "development/exposure": "arithmetic",
     "development/verdict": "arithmetic",
     "development/family": "family",
     "development/posterior": "arithmetic",

@@ -110,6 +110,7 @@ class WedgeCheck:
     usable_range: tuple[float, float]
     range_ends: bool
     told_apart: int
+    ends_by_steps: bool = False
     warnings: tuple[Warning_, ...] = ()
 
 
@@ -149,6 +150,10 @@ def wedge_check(made: Calibration, *, least_ratio: float = LEAST_RATIO) -> Wedge
         for n, reading in enumerate(readings)
     )
     low, high, ends = _usable(density, ratio, clipped, least_ratio)
+    # What a reading may lie in is said once, by the calibration: beyond the steps it tells apart nothing is usable.
+    lightest, densest = made.density_range
+    by_steps = high > densest
+    low, high, ends = min(max(low, lightest), densest), min(high, densest), ends or by_steps
     return WedgeCheck(
         file=made.scan.file,
         ppi=made.scan.ppi,
@@ -157,6 +162,7 @@ def wedge_check(made: Calibration, *, least_ratio: float = LEAST_RATIO) -> Wedge
         least_ratio=least_ratio,
         usable_range=(low, high),
         range_ends=ends,
+        ends_by_steps=by_steps,
         told_apart=int(np.count_nonzero(apart)),
         warnings=(*made.warnings, *(_levels_warning(steps, high) if made.scan.bits < 16 else ())),
     )

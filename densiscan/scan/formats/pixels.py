@@ -181,6 +181,8 @@ def channel_codes(raw: bytes | bytearray, rows: int, width: int, plane: tuple[in
         values = stored[:, :, wanted]
     if coding.predictor == 2:
         values = _summed_rows(values, coding)
+    if coding.bits == 24 and coding.kind == "int":
+        values = (values << 8).view(np.int32) >> 8
     return to_codes(values, coding)
 
 
