@@ -242,7 +242,7 @@ def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
     assert_allclose(found.time_factor.value, 1.0 - 0.5 * 0.35, rtol=1e-12)
     assert "half the full correction" in found.reason
     assert "the most to change in one step" in found.reason
-    assert "not below 5 minutes" in found.reason
+    assert "at 5 minutes or more" in found.reason
     # By its own doubt a range that is a quarter off may be all the subject's.
     kept = advised(0.85, scene_stops=None)
     assert (kept.verdict, kept.time_factor.value) == ("keep", 1.0)
