@@ -246,7 +246,7 @@ def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
     # By its own doubt a range that is a quarter off may be all the subject's.
     kept = advised(0.85, scene_stops=None)
     assert (kept.verdict, kept.time_factor.value) == ("keep", 1.0)
-    assert "the subject alone may make that difference" in kept.reason
+    assert "The subject alone may explain the difference" in kept.reason
 
 
 def test_a_small_change_is_not_made() -> None:
