@@ -94,12 +94,9 @@ def _of_part(bench: Bench, part: Part, *, alone: bool) -> Seen:
         return blank
     if signs.steps_along(bench, part):
         return _withheld("wedge", "This looks like a step wedge: even steps in a row. Use it with densiscan calibrate.")
-    colour = _coloured(bench, part)
-    if colour is not None:
-        return colour
-    paper = signs.paper_signs(bench, part, alone=alone)
-    if len(paper) >= LIMITS.signs_to_refuse:
-        return _withheld("print", f"This looks like a print: {_listed(paper)}. Read it with densiscan finished.")
+    other = _coloured(bench, part) or _on_paper(bench, part, alone=alone)
+    if other is not None:
+        return other
     if part.film.rebate is None and part.film.cropped:
         return Seen(kind="unknown", warnings=(_UNKNOWN,))
     return Seen(kind="negative")
@@ -137,6 +134,13 @@ def _coloured(bench: Bench, part: Part) -> Seen | None:
     return None
 
 
+def _on_paper(bench: Bench, part: Part, *, alone: bool) -> Seen | None:
+    told = signs.paper_signs(bench, part, alone=alone)
+    if len(told) >= LIMITS.signs_to_refuse:
+        return _withheld("print", f"This looks like a print: {_listed(told)}. Read it with densiscan finished.")
+    return Seen(kind="unknown", warnings=(_asked_of_print(told),)) if told else None
+
+
 def _withheld(kind: SeenKind, message: str) -> Seen:
     return Seen(kind=kind, warnings=(Warning_(code=code_of(kind), message=f"{message} {INSIST}"),))
 
@@ -145,6 +149,14 @@ def _asked(told: Sequence[str]) -> Warning_:
     return Warning_(
         code="inverted-asked",
         message=f"Is this scan inverted? {_listed(told).capitalize()}. If so, nothing here holds. {_SCAN_ALIKE}",
+    )
+
+
+def _asked_of_print(told: Sequence[str]) -> Warning_:
+    return Warning_(
+        code="print-asked",
+        message=f"Is this a print? {_listed(told).capitalize()}. If so, nothing here holds: read it with densiscan "
+        "finished.",
     )
 
 

@@ -56,6 +56,12 @@ class Limits:
     lid
         Density that the open bed reads at least, where it is no glass but a lid: a scanner that drifts so far is known
         to (practice).
+    clearest_film
+        Base plus fog that all film has at least (practice).
+    beside_lid
+        Density by which paper and lid differ at least, to be told apart (twice what a lamp is uneven by).
+    even_margin
+        Share of a margin that is of one density; the rest is dust (practice).
     wide_mm
         Margin on all four sides that no film has (sheets 3 to 6 mm).
     piled
@@ -79,6 +85,9 @@ class Limits:
     densest_black: float = 2.4
     bare_white: float = 0.03
     lid: float = 0.025
+    clearest_film: float = 0.05
+    beside_lid: float = 0.015
+    even_margin: float = 0.95
     wide_mm: float = 7.0
     piled: float = 0.10
 
@@ -91,6 +100,9 @@ _PLACE_MM: Final = 1.0
 _BANDS: Final = 7
 _RIM_MM: Final = 1.5
 _FEWEST_PLACES: Final = 30
+_FEWEST_CELLS: Final = 100
+_BAND_MM: Final = (0.7, 2.7)
+"""How far within the outline of a sheet its margin is looked at; prints have margins of 4 mm and more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,24 +345,52 @@ def many_hues(colours: Colours) -> bool:
 
 
 def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
-    """Return the signs of a print: its white margin, its bare whites, its blacks, and the black line round it."""
+    """Return the signs of a print: its white margin, its bare whites and blacks, and the black line round it."""
+    # what lies round a piece is known only where it is the only one
+    surround = _surround(bench) if alone else None
+    if _margin_within(bench, part):
+        told = ["an even margin as light as paper runs round the picture"]
+        if surround is not None and surround < LIMITS.clearest_film:
+            told.append("what lies round it is neither open glass nor film")
+        return tuple(told)
     margin = _margin(bench, part)
     if margin is None:
         return ()
     told = []
-    # what lies round a piece is known only where it is the only one
-    surround = _surround(bench) if alone else None
     if surround is not None and margin < surround - LIMITS.bare_white:
         told += ["its white margin is lighter than what lies round it", "no film is clearer than the open bed"]
     if alone and _black_line(bench.cells):
         told += ["an even black line runs round the picture", "its margin is as light as paper"]
-    if part.frame is not None:
-        told += _tones(_inside(bench, part.area), margin)
     if not part.film.cropped and surround is not None and LIMITS.lid < surround < margin - 0.015:
         told.append("what lies round it is no open glass")
     if _wide(part):
         told.append("no film has a clear edge as wide as its margin")
-    return tuple(told)
+    tones = _tones(_inside(bench, part.area), margin) if part.frame is not None else ()
+    # a silhouette against the sky ends as bare and as piled up as paper: without another sign both count as one
+    return (*told, *tones) if told else (" and ".join(tones),) if len(tones) > 1 else ()
+
+
+def _margin_within(bench: Bench, part: Part) -> bool:
+    """Return whether the outline found is that of a sheet of paper on a lid: just within it runs an even white margin.
+
+    The lid is then taken for the film. Film is as clear as its edge up to the frame, and uneven within.
+    """
+    film, frame = part.film, part.frame
+    if film.rebate is None or frame is None or not film.cropped or frame.origins.count("line") < 3:
+        return False
+    cells, box = bench.cells, frame.box
+    x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
+    u, v = (np.abs(own) for own in box.own(x[None, :], y[:, None]))
+    from_side, from_end = box.width_mm / 2 - u, box.height_mm / 2 - v
+    band = box.inside(x[None, :], y[:, None], _BAND_MM[0]) & (np.minimum(from_side, from_end) < _BAND_MM[1])
+    level = float(np.median(cells.density[band])) if band.any() else 0.0
+    if not LIMITS.clearest_paper <= level <= LIMITS.densest_paper:
+        return False
+    even = np.abs(cells.density - level) < LIMITS.bare_white
+    sides = (band & (from_side < from_end), band & (from_end <= from_side))
+    return level + float(np.log10(film.rebate.transmittance)) > LIMITS.beside_lid and all(
+        float(even[side].mean()) > LIMITS.even_margin for side in sides
+    )
 
 
 def _wide(part: Part) -> bool:
@@ -373,7 +413,8 @@ def _margin(bench: Bench, part: Part) -> float | None:
         enough = np.flatnonzero(counts > 0.04 * density.size)
         if not enough.size:
             return None
-        level = float(edges[enough[0]]) + 0.005
+        first = float(edges[enough[0]])
+        level = float(np.median(density[(density >= first) & (density < first + 0.02)]))
     else:
         return None
     return level if LIMITS.clearest_paper <= level <= LIMITS.densest_paper else None
@@ -390,15 +431,18 @@ def _surround(bench: Bench) -> float | None:
     return level if even and LIMITS.lid < level < LIMITS.densest_black else None
 
 
-def _tones(density: Map, margin: float) -> list[str]:
-    """Return what the tones of a picture have of paper: bare whites, and blacks piled up."""
-    if density.size < 100:
-        return []
+def _tones(density: Map, margin: float) -> tuple[str, ...]:
+    """Return what the tones of a picture have of paper: bare whites, and blacks piled up.
+
+    Neither is a sign by itself: deep shadows of a negative are as clear as its edge, and a sky is piled up.
+    """
+    if density.size < _FEWEST_CELLS:
+        return ()
     white, near, black = (float(value) for value in np.quantile(density, (0.01, 0.96, 0.995)))
     if not LIMITS.lightest_black < black < LIMITS.densest_black:
-        return []
-    told = ["its whites are as bare as its margin"] if white - margin < LIMITS.bare_white else []
-    return [*told, *(["its blacks are piled up at one density"] if black - near < LIMITS.piled else [])]
+        return ()
+    bare = ("its whites are as bare as its margin",) if white - margin < LIMITS.bare_white else ()
+    return (*bare, *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()))
 
 
 def _black_line(cells: Cells) -> bool:

@@ -151,6 +151,37 @@ def test_a_print_with_a_white_margin(bench: Bench, lid: float, line: bool) -> No
     assert "densiscan finished" in found.reading.warnings[0].message
 
 
+@pytest.mark.parametrize("lid", [0.04, 0.08])
+def test_a_print_on_a_lid_about_as_light_as_its_paper(lid: float, bench: Bench) -> None:
+    """The lid is taken for film, the paper's outline for the frame; a lid of the paper's density shows nothing."""
+    film = sheet(edge_mm=0.01, notch=None)
+    curve = PaperCurve(base=0.06, fog=0.02, net=1.9, log_range=0.95)
+    exposure = curve.first_log_h + curve.log_range + film.curve.base_plus_fog + 0.1
+    made = PaperPrint(film=film, curve=curve, log_exposure=exposure, place=renderer.Place(x_mm=45.0, y_mm=57.0))
+    found = bench.seen([made], size_mm=(90.0, 114.0), surround=lid)
+    if lid == 0.04:
+        assert withheld(found, "print")
+    else:
+        assert found.reading.seen == "unknown"
+        assert {"print-asked", "seen-unknown"} & set(codes(found))
+
+
+def test_one_sign_of_a_print_asks(bench: Bench) -> None:
+    """A small picture on a large sheet: no film has such an edge, but nothing else says that it is paper."""
+    film = renderer.sheet(
+        size_mm=(63.0, 88.0),
+        place=PLACE,
+        picture=PICTURE,
+        granularity=9.0,
+        edge_mm=9.0,
+        curve=renderer.FilmCurve(base=0.06, fog=0.04),
+    )
+    found = bench.seen([film])
+    assert found.reading.seen == "unknown"
+    assert codes(found)[0] == "print-asked"
+    assert found.judged
+
+
 def test_an_orange_mask(tmp_path: Path) -> None:
     scanner = replace(SCANNER, balance=(1.0, 1.0, 0.9))
     here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 8, tmp_path))
