@@ -25,12 +25,17 @@ from densiscan.wedge.wedge import Wedge
 
 Floats = npt.NDArray[np.float64]
 
-FEWEST_USED: Final = 5
+FEWEST_USED: Final = 3
 """Steps a curve needs: fewer leave nothing to check it with."""
 APERTURE_MM2: Final = math.pi * 0.5**2
 """Area of the 1 mm aperture at which steps must be told apart."""
 CONFIDENCE: Final = 3.0
 """Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
+_ENOUGH: Final = 5
+"""Used steps from which the steps left out show how far the curve may stray between two of them."""
+_UNSEEN: Final = 0.01
+"""Standard uncertainty of the curve half way between two of fewer steps, a unit of density between them: smooth laws of
+scanners (power, with black and flare; the standard sRGB curve) stray by 0.004, and ripples may double that."""
 _WIDEST: Final = 1.0
 """Expanded uncertainty, density, from which what the curve says of a step is not stated."""
 _CLEARLY: Final = 0.9
@@ -89,7 +94,7 @@ def calibrate(
     PolarityError
         If the steps leave it in doubt which way the signal runs, and `inverted` is not given.
     CalibrationError
-        If fewer than five steps are told apart.
+        If fewer than three steps are told apart.
     """
     steps = wedge.lightest_first()
     densities = np.array([step.density for step in steps])
@@ -263,6 +268,11 @@ def calibrate_steps(
             f"{facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: "
             "scan with automatic exposure off, in 16 bits, so that the clear step is just below white."
         )
+    if sum(used) < _ENOUGH:
+        message = (
+            f"Only {sum(used)} steps: between them the curve is taken as smooth, so densities there are less sure."
+        )
+        warnings.append(Warning_(code="few-steps", message=message))
     plain = Calibration(
         name=label.name,
         created=label.created,
@@ -395,6 +405,9 @@ def _with_left_out(plain: Calibration) -> Calibration:
         measured[used[number].step] = told if (told.uncertainty or 0.0) < _WIDEST else Quantity(told.value, None)
     # Without its step a gap is twice as wide; the error of a cubic between knots falls at least with the square.
     fit = [0.25 * math.sqrt(max(pooled[k], pooled[k + 1])) for k in range(size - 1)]
+    if size < _ENOUGH:
+        gaps = np.abs(np.diff(densities))
+        fit = [math.hypot(known_of, _UNSEEN * float(gap)) for known_of, gap in zip(fit, gaps, strict=True)]
     residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
     return replace(
         plain,

@@ -20,7 +20,7 @@ from densiscan.files.tables import Form, read_lines, rows_of
 NOMINAL_UNCERTAINTY: Final = 0.02
 """Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
 
-FEWEST_STEPS: Final = 5
+FEWEST_STEPS: Final = 3
 MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
 _WIDEST: Final = 1.0

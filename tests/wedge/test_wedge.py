@@ -170,7 +170,7 @@ def test_nominal_wedge_of_the_trade() -> None:
 
 
 @pytest.mark.parametrize(
-    ("steps", "increment", "first"), [(3, 0.15, 0.05), (50, 0.05, 0.05), (21, -0.15, 0.05), (41, 0.3, 0.05)]
+    ("steps", "increment", "first"), [(2, 0.15, 0.05), (50, 0.05, 0.05), (21, -0.15, 0.05), (41, 0.3, 0.05)]
 )
 def test_nominal_wedge_refuses_what_is_none(steps: int, increment: float, first: float) -> None:
     with pytest.raises(WrongUseError):
