@@ -343,8 +343,8 @@ def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bo
         warnings.append(
             Warning_(
                 code="steps-not-told-apart",
-                message=f"From step {drowned[0].step} (density {drowned[0].density:.2f}) on this scanner does not tell "
-                "the steps apart; denser readings are only limits.",
+                message=f"This scanner cannot separate step {drowned[0].step} (density {drowned[0].density:.2f}) "
+                'from the one before it. Anything denser is reported as "at least".',
             )
         )
     return used, warnings

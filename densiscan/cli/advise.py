@@ -80,8 +80,8 @@ def advise(
 ) -> None:
     """Say how long to develop next, and why.
 
-    From the runs in the notebook, with common practice where they are few: the time with the interval in which the
-    right one lies, the density range to expect, and the times for one and two stops more and less contrast. Without a
+    From the runs in the notebook, with common practice where they are few: the time with its 95 % range, the
+    density range to expect, and the times for one and two stops more and less contrast. Without a
     target a paper of range 105 by contact is aimed at.
 
     For example, for a paper of range 95:
@@ -157,9 +157,9 @@ def _names_missing(book: Notebook, film: str | None, developer: str | None) -> s
     """Return why film and developer cannot be taken from the notebook."""
     pairs = _pairs(book)
     if not pairs:
-        return "--film and --developer must be said, as there is no run in the notebook to take them from."
+        return "please give --film and --developer: the notebook has no run to take them from."
     named, missing = (film, "--developer") if developer is None else (developer, "--film")
-    return f"{missing} must be said too, as there is no run of {named} in the notebook; it has {pairs}."
+    return f"please give {missing} too: the notebook has no run of {named}. It has {pairs}."
 
 
 _LAST_RUNS = 300

@@ -36,7 +36,8 @@ def box(text: str | None, option: str) -> BoxMm | None:
     numbers = _numbers(text)
     if len(numbers) != 4 or numbers[2] <= 0.0 or numbers[3] <= 0.0:
         raise WrongUseError(
-            f'{option} "{text}" is no box; give left,top,width,height in millimetres, such as {option} 10,12.5,90,110.'
+            f'{option} "{text}" is not a valid box; give left,top,width,height in millimetres, '
+            f"such as {option} 10,12.5,90,110."
         )
     left, top, width, height = numbers
     return left, top, width, height
@@ -82,7 +83,7 @@ def within(value: float | None, option: str, *, above: float, upto: float, such_
         If it does not.
     """
     if value is not None and not above < value <= upto:
-        raise WrongUseError(f"{option} {value:g} is out of reach; give a number such as {such_as}.")
+        raise WrongUseError(f"{option} {value:g} is not a valid value; give a number such as {such_as}.")
 
 
 _SHORTEST_DEVELOPING_S: Final = 30.0
@@ -108,7 +109,7 @@ def seconds(text: str, option: str) -> float:
         value = plain[0] if len(plain) == 1 else 0.0
     if value <= 0.0:
         raise WrongUseError(
-            f'{option} "{text}" is no time; give minutes and seconds such as 8:00, or seconds such as 480.'
+            f'{option} "{text}" is not a valid time; give minutes and seconds such as 8:00, or seconds such as 480.'
         )
     return value
 

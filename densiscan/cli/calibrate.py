@@ -64,7 +64,7 @@ def calibrate(
     """Make a calibration from the scan of a step wedge.
 
     The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
-    takes the last one made. --plot draws its curve, what each step left out is read back as, noise and doubt.
+    takes the last one made. --plot draws its curve, each step predicted from the others, and the noise.
 
     For example, a calibration named mine:
 

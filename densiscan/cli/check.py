@@ -79,7 +79,7 @@ def check(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Check whether the scanner is to be trusted.
+    """Check how far you can trust the scanner.
 
     From a scan of the step wedge, of the empty bed, of a black mask with one clear slot, or of any of them. With
     --calibration the wedge also shows whether the scanner has drifted since.

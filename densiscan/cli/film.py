@@ -183,9 +183,7 @@ class Asked:
     def check(self) -> None:
         """Refuse what does not go together, or is not there."""
         if bool(self.scans) == (self.points is not None):
-            raise WrongUseError(
-                "say what the film test is read from, in one way: SCAN with its exposures, or --points."
-            )
+            raise WrongUseError("describe the film test either with SCAN and its exposures, or with --points.")
         for file, what in (
             *((scan, "scan or folder") for scan in self.scans),
             (self.points, "table of points"),

@@ -80,7 +80,7 @@ def finished(
     """Read a finished print, and say what to change in the next.
 
     White, black and tonal range. With --paper against what the paper can give; with its negative and --exposure also
-    which of its densities fell off at either end.
+    which of its densities were lost at either end.
 
     For example, a print on the paper tested as old-box:
 

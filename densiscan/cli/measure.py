@@ -94,7 +94,10 @@ def measure(
     marked: MarkedOption = None,
     report: ReportOption = None,
     explain: Annotated[
-        bool, typer.Option("--explain", help="Show what each uncertainty is made of, largest part first.")
+        bool,
+        typer.Option(
+            "--explain", help="Show also what is usual, and what each uncertainty is made of, largest part first."
+        ),
     ] = False,
     run: Annotated[
         int | None,

@@ -35,7 +35,7 @@ def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json
         document = readings_document(result, made)
         show(with_budgets(document, result) if explain else document)
     elif result.assessments:
-        show(readings_text(result, made))
+        show(readings_text(result, made, usual=explain))
         if explain:
             show("\n" + budgets_text(result))
     if result.failures or may_be_lost(result.assessments):

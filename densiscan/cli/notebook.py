@@ -17,7 +17,7 @@ from densiscan.notebook import location
 pages = typer.Typer(
     name="notebook",
     rich_markup_mode=None,
-    help="Keep the notebook itself: back up, check, take elsewhere.",
+    help="Keep the notebook itself: back up, check, move.",
 )
 
 DeveloperNeeded = Annotated[str, typer.Option("--developer", metavar="NAME", help="The developer it is of.")]

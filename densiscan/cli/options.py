@@ -140,7 +140,7 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
     """
     if (densities is None) == (steps is None):
         raise WrongUseError(
-            "say which wedge it is, in one way: --densities WEDGE.csv, or --steps 21 with --increment and --first."
+            "describe the wedge either with --densities WEDGE.csv, or with --steps 21, --increment and --first."
         )
     if densities is not None:
         arguments.there(densities, "wedge file")

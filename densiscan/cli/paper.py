@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from densiscan.scan.scan import Scan
 
 _WAYS = (
-    "say how the paper was tested, in one way: PRINT_SCAN --wedge WEDGE.csv, --wedge WEDGE.csv --last-black STEP "
+    "describe the paper test in one of these ways: PRINT_SCAN --wedge WEDGE.csv, --wedge WEDGE.csv --last-black STEP "
     "--first-white STEP, or --points CURVE.csv."
 )
 

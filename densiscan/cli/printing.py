@@ -92,7 +92,7 @@ def print_(
     """
     typed = Typed(shadow=shadow, highlight=highlight, base_plus_fog=base_plus_fog)
     if typed.any() == bool(negatives):
-        raise WrongUseError("say which negative, in one way: name it, or type --shadow D and --highlight D.")
+        raise WrongUseError("describe the negative either by its name, or with --shadow D and --highlight D.")
     _check_numbers(callier, magnification, right_time, right_magnification)
     source = Source(book=location.notebook_file(notebook_option), calibration=calibration, ppi=ppi, frame=frame)
     from densiscan.paper.exposure import best_first, change_from, known_range_fit, paper_fit, printing_with

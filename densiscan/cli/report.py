@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 ReportOption = Annotated[
     Path | None,
-    typer.Option("--report", metavar="FILE.html", help="Write a page to look at in a browser, pictures and all."),
+    typer.Option("--report", metavar="FILE.html", help="Write a web page with pictures."),
 ]
 
 
@@ -108,7 +108,7 @@ def report(
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
-    """Write a page to look at from what the notebook has.
+    """Make a web page from the notebook.
 
     Of a run, a film, a span of time, or everything: runs, what was read of their negatives, and how it went from one
     to the next. A negative is shown with its picture where its scan still lies where it was measured.

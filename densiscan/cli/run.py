@@ -325,7 +325,7 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
         show({**document, "undone": what})
         return
     page = "" if run is None else f"\n{run_text(run)}"
-    show(f"Taken back: {undone_text(what)}.{page}")
+    show(f"Undone: {undone_text(what)}.{page}")
 
 
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:

@@ -41,7 +41,7 @@ def trends(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show how fog, contrast, speed and developer go run by run.
+    """Show trends in fog, contrast, speed and developer strength.
 
     Each by date and by use of the developer, with control limits from your own scatter; a run that is out of them is
     named, with what to look for.

@@ -76,7 +76,7 @@ def watch(
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
 ) -> None:
-    """Measure each new scan in a folder once it is all written.
+    """Measure each new scan in a folder as soon as it is complete.
 
     Goes on until Ctrl-C. Scans that are there already are left alone; measure reads those. One line a negative, and
     beneath it what is to be said of it.
@@ -122,7 +122,7 @@ def watch(
     try:
         _watch(folder, Choice(patterns=tuple(only or ()), recursive=recursive), desk, settle=settle, poll=poll)
     except KeyboardInterrupt:
-        say(f"Watched; {desk.measured} measured, {desk.failed} not.")
+        say(f"Stopped. {desk.measured} measured, {desk.failed} failed.")
     finally:
         forget(memory)
 

@@ -95,7 +95,7 @@ class Plan:
                 f"{WARMEST_C:g}, such as --temp 20."
             )
         if not 1 <= self.use <= 50:
-            raise WrongUseError(f"--use {self.use} is out of reach; 1 is fresh developer, 3 its third use.")
+            raise WrongUseError(f"--use {self.use} is not a valid value; 1 is fresh developer, 3 its third use.")
         range_on_film(self.scene_stops)
 
     @property

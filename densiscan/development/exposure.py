@@ -124,12 +124,12 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
     stops, at_least = _stops_from_normal(net_shadow)
     if high < SPEED_POINT:
         more = "at least " if at_least else "about "
-        reason = f"{shown}; {wanted}, so the frame lacks {more}{_stops_in_words(stops)}: give more exposure."
+        reason = f"{shown}; {wanted}: underexposed by {more}{_stops_in_words(stops)}."
         return ExposureAdvice(verdict="under", stops=stops, at_least=at_least, reason=reason)
     if low > FULLEST_SHADOW:
         reason = (
-            f"{shown}; {wanted}, so the frame had about {_stops_in_words(stops)} more than a normal exposure, which "
-            "costs printing time and grain rather than tones."
+            f"{shown}; {wanted}: overexposed by about {_stops_in_words(stops)}. No tones are lost, but it will be "
+            "grainier and print more slowly."
         )
         return ExposureAdvice(verdict="over", stops=stops, reason=reason)
     return _within_usual(net_shadow, (low, high), f"{shown}; {wanted}.", stops)

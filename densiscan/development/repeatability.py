@@ -92,7 +92,7 @@ def filled(
     taken = [] if template is None else _repeat(facts, template)
     missing = [option_of(field) for field in _NEEDED if facts.get(field) is None]
     if missing:
-        raise WrongUseError(f"{', '.join(missing)} must be said: {_why(facts, template)}.")
+        raise WrongUseError(f"please give {_listed(missing)}: {_why(facts, template)}.")
     if not fresh and template is not None and "batch" not in said and _goes_on(facts, template, uses_of):
         facts["batch"] = template.batch
         taken.append("batch")
@@ -185,3 +185,7 @@ def _new_names(run: Run, known: Mapping[str, Sequence[str]]) -> tuple[Warning_, 
             )
             warnings.append(Warning_(code="new-name", message=message))
     return tuple(warnings)
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -185,12 +185,12 @@ def require_date(text: str) -> str:
 def _require_number(value: float | None, field: str) -> None:
     above, upto, such_as = LIMITS[field]
     if value is not None and not (math.isfinite(value) and above < value <= upto):
-        raise WrongUseError(f"{option_of(field)} {value:g} is out of reach; give a number such as {such_as}.")
+        raise WrongUseError(f"{option_of(field)} {value:g} is not a valid value; give a number such as {such_as}.")
 
 
 def _require_count(value: int | None, option: str, upto: int) -> None:
     if value is not None and not 1 <= value <= upto:
-        raise WrongUseError(f"{option} {value} is out of reach; give a whole number from 1 to {upto}.")
+        raise WrongUseError(f"{option} {value} is not a valid value; give a whole number from 1 to {upto}.")
 
 
 def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:

@@ -91,8 +91,8 @@ def range_on_film(scene_stops: float | None = None) -> Quantity:
     """
     if scene_stops is not None and not FEWEST_SCENE_STOPS <= scene_stops <= MOST_SCENE_STOPS:
         raise WrongUseError(
-            f"--scene-stops {scene_stops:g} is no subject's range; give {FEWEST_SCENE_STOPS:g} to {MOST_SCENE_STOPS:g} "
-            "stops from the deepest shadow to the lightest part that shall have detail."
+            f"--scene-stops {scene_stops:g} is not a valid subject range; give {FEWEST_SCENE_STOPS:g} to "
+            f"{MOST_SCENE_STOPS:g} stops, from the deepest shadow to the lightest part that should hold detail."
         )
     stops = AVERAGE_SUBJECT_STOPS if scene_stops is None else scene_stops
     subject = LOG_EXPOSURE_PER_STOP * stops
@@ -154,10 +154,10 @@ def development_advice(
     if contrast.value <= 0.0:
         return _kept(contrast, target, "The frame has no density range, so the development is not judged.", None)
     change = math.log(target / contrast.value)
-    shown = _contrast_in_words(density_range, scene_stops, contrast, target)
+    shown = _contrast_in_words(scene_stops, contrast, target)
     blocked = _why_not_more(exposure, range_is_limit) if change > 0.0 else None
     if blocked is not None:
-        return _kept(contrast, target, f"{shown}, but {blocked}.", None)
+        return _kept(contrast, target, f"{shown}: {blocked}.", None)
     share = UNKNOWN_SUBJECT_SHARE if scene_stops is None else 1.0
     factor = math.exp(TIME_POWER * change * share)
     beyond = _beyond_change(change, share, contrast, target_range)
@@ -165,8 +165,8 @@ def development_advice(
     if beyond <= by_reading:
         border = beyond > -by_reading
         small = abs(TIME_POWER * change) <= math.log1p(SMALLEST_STEP)
-        why = "" if small else f", as {_why_kept(scene_stops)}"
-        reason = _nearly_changed(shown, change) if border else f"{shown}: keep the time{why}."
+        why = "" if small else f". {_why_kept(scene_stops)}"
+        reason = _nearly_changed(shown, change) if border else f"{shown}: keep the same time{why}."
         return _kept(contrast, target, reason, _factor(1.0, contrast, target_range, change), borderline=border)
     held = min(max(factor, 1.0 - share * LARGEST_STEP), 1.0 + share * LARGEST_STEP)
     return DevelopmentAdvice(
@@ -174,7 +174,7 @@ def development_advice(
         contrast=contrast,
         target_contrast=target,
         time_factor=_factor(held, contrast, target_range, change),
-        reason=f"{shown}; {_change_in_words(held, scene_stops, limited=held != factor)}",
+        reason=f"{shown}. {_change_in_words(held, scene_stops, limited=held != factor)}",
     )
 
 
@@ -191,7 +191,7 @@ def _beyond_change(change: float, share: float, contrast: Quantity, target_range
 def _nearly_changed(shown: str, change: float) -> str:
     """Return the words for a contrast that another reading of the same frame may call too low or too high."""
     way = "longer" if change > 0.0 else "shorter"
-    return f"{shown}. Just on the border of developing {way}: keep the time, and see what the next negatives say."
+    return f"{shown}. Just on the border of developing {way}: keep the same time, and see what the next negatives show."
 
 
 _OWN_KINDS: Final = ("patch noise", "specks", "frame edge", "drift")
@@ -236,31 +236,24 @@ def _limit(quantity: Quantity) -> str:
     return "" if quantity.limit is None else f"{quantity.limit} "
 
 
-def _contrast_in_words(density_range: Quantity, scene_stops: float | None, contrast: Quantity, target: float) -> str:
-    if scene_stops is None:
-        subject = "an average subject, as none was stated,"
-    else:
-        subject = f"a subject of {scene_stops:g} stops"
-    return (
-        f"A range of {_limit(density_range)}{density_range.value:.2f} from {subject} is a contrast of "
-        f"{_limit(contrast)}{contrast.value:.2f}; "
-        f"{target:.2f} is the aim"
-    )
+def _contrast_in_words(scene_stops: float | None, contrast: Quantity, target: float) -> str:
+    subject = "assuming an average subject" if scene_stops is None else f"from a subject of {scene_stops:g} stops"
+    return f"Contrast {_limit(contrast)}{contrast.value:.2f} (aim {target:.2f}), {subject}"
 
 
 def _why_not_more(exposure: ExposureAdvice | None, range_is_limit: bool) -> str | None:
     """Return why a range that looks short is no reason to develop longer, or None."""
     if exposure is not None and exposure.verdict == "under":
-        return "shadows lost for lack of exposure shorten the range too, so mend the exposure first"
+        return "lost shadows shorten the range too; put the exposure right first"
     if range_is_limit:
-        return "the highlight lies beyond what the calibration covers, so the true range is longer"
+        return "the highlight is denser than the calibration reaches, so the true range is longer"
     return None
 
 
 def _why_kept(scene_stops: float | None) -> str:
     if scene_stops is None:
-        return "the subject alone may make that difference (--scene-stops tells it)"
-    return "the difference is within the doubt or too small to act on"
+        return "The subject alone may explain the difference. Meter it and add --scene-stops"
+    return "The difference is too small to matter"
 
 
 def _kept(
@@ -280,11 +273,16 @@ def _kept(
 
 def _change_in_words(factor: float, scene_stops: float | None, *, limited: bool) -> str:
     direction = "longer" if factor > 1.0 else "shorter"
-    words = [f"common practice then develops {100.0 * abs(factor - 1.0):.0f} % {direction}"]
-    if scene_stops is None:
-        words.append("half as much as the difference asks for, since the subject may make it (--scene-stops tells it)")
+    words = [f"Try {100.0 * abs(factor - 1.0):.0f} % {direction}."]
     if limited:
-        words.append("and no more in one step")
+        words.append("That is the most to change in one step.")
+    if scene_stops is None:
+        subject = "flat" if factor > 1.0 else "contrasty"
+        size = "At most" if limited else "That is"
+        words.append(f"{size} half the full correction, because the subject may simply have been {subject}.")
+        words.append("Meter it and add --scene-stops for a firmer answer.")
+    else:
+        words.append("Provisional: common practice, not your own runs.")
     if factor < 1.0:
-        words.append("but not below 5 minutes, where films develop unevenly")
-    return ", ".join(words) + "; provisional."
+        words.append("Stay at 5 minutes or more: shorter times develop unevenly.")
+    return " ".join(words)

@@ -207,7 +207,7 @@ def _time_in(row: Row, column: str, path: str | Path) -> float:
     value = 60.0 * whole + rest
     if not 0.0 < value <= LONGEST_S or (colon and not (0.0 <= rest < 60.0 and whole >= 0.0)):
         raise PointsFileError(
-            f'{path}, line {row.line}: "{text}" is no time; write seconds, or minutes:seconds as 8:30.'
+            f'{path}, line {row.line}: "{text}" is not a valid time; write seconds, or minutes:seconds as 8:30.'
         )
     return value
 

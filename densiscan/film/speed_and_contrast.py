@@ -379,12 +379,12 @@ def _speed_warnings(test: FilmTest) -> list[Warning_]:
     if not test.aim.absolute or test.speed_log_exposure is None:
         return []
     if test.rise is None:
-        message = "The curve does not reach 1.30 beyond the speed point: no ISO speed, only an exposure index."
+        message = "The curve does not reach 1.30 beyond the speed point: an exposure index, not an ISO speed."
         return [Warning_(code="contrast-condition-unknown", message=message)]
     if not meets_contrast(test.rise):
         message = (
             f"1.30 beyond the speed point the density is {test.rise.value:.2f} above it, not 0.80 ± 0.05 as ISO 6 has "
-            "it: an exposure index, no ISO speed."
+            "it: an exposure index, not an ISO speed."
         )
         return [Warning_(code="contrast-condition-not-met", message=message)]
     if test.iso_speed is None:

@@ -85,9 +85,7 @@ def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, .
             f"{sought.file}: the wedge was found, but no film beside it; leave a finger's width of clear glass between "
             "them, or name the picture with --frame left,top,width,height."
         )
-    nothing = Warning_(
-        code="no-film-found", message="No piece of film was told from its surroundings; the whole scan was read."
-    )
+    nothing = Warning_(code="no-film-found", message="Could not find the edges of the film; the whole scan was read.")
     whole = Film(seen=cells.whole, box=None, frames=(), rebate=None, cropped=True)
     return [Part(film=whole, frame=None, area=cells.whole, warnings=(*warnings, nothing))], ()
 
@@ -159,7 +157,7 @@ def _listed(words: Sequence[str]) -> str:
 
 def _no_frame(film: Film) -> Warning_:
     what = "the whole scan" if film.cropped else "all of the film"
-    return Warning_(code="no-frame-found", message=f"No exposed frame was told from its surroundings; {what} was read.")
+    return Warning_(code="no-frame-found", message=f"Could not find the edges of the picture; {what} was read.")
 
 
 def spots_by_part(spots: Sequence[tuple[float, float]], parts: Sequence[Part]) -> list[list[tuple[float, float]]]:

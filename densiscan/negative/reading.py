@@ -449,11 +449,11 @@ def _limits(
             message = (
                 f"{100 * share:.1f} % of the frame is at the {end} end of the scanner's scale: densities there are "
             )
-            told.append(Warning_(code=code, message=f"{message}only limits."))
+            told.append(Warning_(code=code, message=f"{message}limits, not readings."))
     if outside > CLIPPED:
         low, high = calibration.density_range
         message = f"{100 * outside:.1f} % of the frame lies outside the calibrated densities {low:.2f} to {high:.2f}"
-        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are only limits."))
+        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are limits."))
     if read.too_many:
         message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
         told.append(Warning_(code="many-specks", message=message))

@@ -61,11 +61,11 @@ def advice_text(sheet: AdviceSheet) -> str:
         paragraph(_time_words(advice), label="time"),
         paragraph(_change_words(advice), label="change"),
         paragraph(_range_words(advice), label="density range"),
-        paragraph(_basis_words(advice), label="rests on"),
+        paragraph(_basis_words(advice), label="based on"),
         *([] if sheet.index is None else [paragraph(sheet.index.words, label="exposure")]),
         paragraph(_wear_words(sheet.wear), label="developer"),
         "",
-        "  contrast      time    the right one lies",
+        "  contrast      time    95 % range",
         *(_row_text(row) for row in advice.table),
         "",
         *(paragraph(f"! {warning.message}") for warning in _all_warnings(sheet)),
@@ -139,9 +139,9 @@ def _time_words(advice: Advice) -> str:
     if low is None:
         lies = "no time is likely to be right"
     elif high is None:
-        lies = f"the right time lies beyond {time_text(low)}"
+        lies = f"over {time_text(low)}"
     else:
-        lies = f"the right time lies between {time_text(low)} and {time_text(high)}"
+        lies = f"95 % range {time_text(low)} to {time_text(high)}"
     at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}"
     return f"{at}; {doubt_in_words(advice)}: {lies}"
 
@@ -167,13 +167,13 @@ def _change_words(advice: Advice) -> str:
 def _range_words(advice: Advice) -> str:
     expected, plan = advice.expected_range, advice.plan
     subject = (
-        "an average subject, as none is stated"
+        "an average subject"
         if plan.scene_stops is None
         else f"{plan.scene_stops:g} stop{'s' * (plan.scene_stops != 1.0)}"
     )
     return (
-        f"{expected.value:.2f} ± {max(expected.uncertainty or 0.0, 0.01):.2f} expected of {subject}; "
-        f"{plan.target_range.value:.2f} is the aim"
+        f"{expected.value:.2f} ± {max(expected.uncertainty or 0.0, 0.01):.2f} expected of {subject} "
+        f"(aim {plan.target_range.value:.2f})"
     )
 
 
@@ -231,7 +231,8 @@ def _row_text(row: TableRow) -> str:
     low, high = row.interval_s
     if row.time_s is None or low is None:
         return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
-    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"beyond {time_text(low)}, if at all"
+    open_ended = "" if row.note else ", may not be reachable"
+    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}{open_ended}"
     note = f"   {row.note}" if row.note else ""
     return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
 
@@ -279,11 +280,11 @@ def _time_warnings(advice: Advice) -> list[Warning_]:
 def _limit_warning(advice: Advice) -> Warning_:
     best = time_text(advice.best_time_s)
     if advice.limit == "reach":
-        message = f"{best} would be most likely right, but is beyond {LONGEST_REACH:g} times the longest time logged."
+        message = f"{best} is the best estimate, but it is beyond {LONGEST_REACH:g} times the longest time logged."
         return Warning_(code="beyond-longest-run", message=message)
     message = (
-        f"{best} would be most likely right, but no step is made larger than {100.0 * LARGEST_STEP:.0f} %: develop "
-        "this one, read it, and ask again."
+        f"The best estimate is {best}, but this is limited to a {100.0 * LARGEST_STEP:.0f} % change: develop at this "
+        "time, measure, then ask again."
     )
     return Warning_(code="step-limited", message=message)
 
@@ -295,7 +296,7 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
     if far <= 4.0:
         return []
     message = (
-        f"No run was made near {here:g} C: what warmth does rests on common practice, and films may not stand "
+        f"No run was made near {here:g} C: the effect of warmth is taken from common practice, and films may not stand "
         "temperatures far from 20 C."
     )
     return [Warning_(code="temperature-far", message=message)]

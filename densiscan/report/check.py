@@ -87,7 +87,7 @@ def _drift_text(check: DriftCheck) -> str:
     lines = [
         paragraph(f"Drift from the calibration {check.calibration}", indent=0),
         "",
-        "   step  density   read now less true",
+        "   step  density   error now",
         *(f"  {step.step:>5}  {step.density:7.2f}   {_signed(step)}" for step in check.steps),
         "",
         paragraph(f"{_with_sign(check.mean.value)} ± {max(check.mean.uncertainty or 0.0, 0.001):.3f}", label="mean"),
@@ -96,7 +96,7 @@ def _drift_text(check: DriftCheck) -> str:
         paragraph(f"{verdict}: more than {DRIFTED:.2f} and more than chance counts", label="verdict"),
     ]
     if not check.same_wedge:
-        lines.append(paragraph("This is another wedge than the calibration's; both certificates are in the doubt."))
+        lines.append(paragraph("This is not the calibration's wedge; the uncertainty includes both certificates."))
     return "\n".join(lines)
 
 
@@ -163,9 +163,9 @@ def _slot_text(check: SlotCheck) -> str:
         "",
         paragraph(f"{100 * check.glare.total:.2f} % of all light; {check.assumed}", label="scattered"),
         paragraph(
-            f"{believed} beside a clear area of the slot's size, 1 to 2 mm away: denser parts read too light by more "
+            f"{believed} next to a clear area of the slot's size, 1 to 2 mm away; denser parts read too light by more "
             "than 0.02",
-            label="to be believed",
+            label="reliable",
         ),
     ]
     return "\n".join(lines)

@@ -82,7 +82,7 @@ def _index_words(test: FilmTest) -> str:
     if test.exposure_index is None:
         return "not known: the exposures are relative; give --absolute or --reference"
     counted = "from the reference" if test.aim.reference is not None else "0.8 / exposure of the speed point"
-    return f"exposure index {index_text(test.exposure_index)} ({counted}), no ISO speed"
+    return f"exposure index {index_text(test.exposure_index)} ({counted}), not an ISO speed"
 
 
 def _range_words(test: FilmTest) -> str:
@@ -92,8 +92,8 @@ def _range_words(test: FilmTest) -> str:
     stops = test.log_exposure_range.scaled(1.0 / _LOG_STOP)
     doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.1):.1f}"
     return (
-        f"{density_text(test.log_exposure_range)}, {stops.value:.1f}{doubt} stops from the speed point on give the "
-        f"density range {wanted.value:.2f} that fits the paper"
+        f"{density_text(test.log_exposure_range)}: a subject of {stops.value:.1f}{doubt} stops fills a paper of "
+        f"range {wanted.value:.2f}"
     )
 
 

@@ -120,7 +120,7 @@ def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str
         paragraph("Long exposures", indent=0),
         "",
         paragraph(f"{density_text(found.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(found), label="rests on"),
+        paragraph(_rests_on(found), label="based on"),
         "",
         "   metered      give",
     ]

@@ -83,14 +83,14 @@ def _against_words(against: Against) -> str:
     below, above = max(against.black_below.value, 0.0), against.white_above.value
     how = "" if against.given else " (from the tones of the print)"
     lost = [
-        f"{stops:.1f} stops of {name}"
+        f"{stops:.1f} {'stop' if stops < 1.05 else 'stops'} of {name} detail"
         for stops, name in (
-            (against.lost_shadow_stops, "shadows"),
-            (against.lost_highlight_stops, "highlights"),
+            (against.lost_shadow_stops, "shadow"),
+            (against.lost_highlight_stops, "highlight"),
         )
         if stops >= 0.05
     ]
-    fell = f"{' and '.join(lost)} fell off" if lost else "nothing fell off"
+    fell = f"{' and '.join(lost)} lost" if lost else "nothing lost"
     return f"densities below {below:.2f} print as full black, above {above:.2f} as bare paper{how}: {fell}"
 
 

@@ -19,7 +19,7 @@ _WORDS: Final = {
     "developers": ("developer", "developers"),
     "batches": ("batch", "batches"),
     "documents": ("wedge, calibration, test or print", "wedges, calibrations, tests and prints"),
-    "changes": ("change of a run", "changes of runs"),
+    "changes": ("edit", "edits"),
 }
 
 

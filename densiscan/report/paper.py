@@ -80,7 +80,7 @@ def paper_text(test: PaperTest) -> str:
         label_line("highlights", f"the first tone {_place(test.highlight_log_exposure, test)}"),
     ]
     if test.black_log_exposure is not None:
-        lines.append(label_line("full black", f"to the eye {_place(test.black_log_exposure, test)}"))
+        lines.append(label_line("full black", f"looks fully black {_place(test.black_log_exposure, test)}"))
     if about.exposure_s is not None and test.from_wedge and test.shadow_log_exposure.limit is None:
         lines += ["", sentence(_in_seconds(test, about.exposure_s))]
     return "\n".join([*lines, *warning_lines(test.warnings)])

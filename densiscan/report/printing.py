@@ -101,7 +101,7 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
     if fit.standard_time_s is not None:
-        told = f"{_time_text(fit.standard_time_s)} is the shortest in which the clear rebate prints as full black"
+        told = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
         lines.append(label_line("clear rebate", told))
     if with_strip:
         lines += [*_strip_lines(fit.strip), *_counted_lines(fit.counted)]
@@ -158,7 +158,9 @@ def _strip_lines(strip: Strip | None) -> list[str]:
     first, *more = (seconds_text(one) for one in strip.more)
     return [
         label_line("test strip", f"{each}: {apart} apart"),
-        label_line("", f"the whole strip {first}, then cover a fifth more each time and give {', '.join(more)} more"),
+        label_line(
+            "", f"expose the whole strip for {first}; then cover one more fifth before each of {', '.join(more)}"
+        ),
     ]
 
 

@@ -87,15 +87,15 @@ def calibration_text(calibration: Calibration) -> str:
         f"Calibration {calibration.name}",
         paragraph(f"{facts.file}: {ppi}{facts.bits} bit, {calibration.channel}, {calibration.mode}, {runs}"),
         "",
-        "   step   density   read back without it    signal     noise",
+        "   step   density   predicted from others   signal     noise",
         *(_step_text(step) for step in calibration.steps),
         "",
     ]
     low, high = calibration.density_range
     lines.append(
         paragraph(
-            f"Tells densities {low:.2f} to {high:.2f} apart. Each step left out in turn is read back within "
-            f"{max(calibration.residual, 0.001):.3f} (root mean square)."
+            f"Reliable from {low:.2f} to {high:.2f}. Typical error when a step is left out: "
+            f"{max(calibration.residual, 0.001):.3f}."
         )
     )
     return "\n".join([*lines, *_warnings_text(calibration.warnings)])
@@ -110,12 +110,15 @@ def _step_text(step: CalibratedStep) -> str:
     ).rstrip()
 
 
-def readings_text(result: BatchResult, calibration: Named) -> str:
-    """Return the readings of a batch: a page for a single one, a table with notes for several."""
+def readings_text(result: BatchResult, calibration: Named, *, usual: bool = False) -> str:
+    """Return the readings of a batch: a page for a single one, a table with notes for several.
+
+    `usual` as for `trouble_lines`.
+    """
     found = result.assessments
     blocks = []
     if len(found) == 1:
-        blocks.append(reading_text(found[0], calibration))
+        blocks.append(reading_text(found[0], calibration, usual=usual))
     elif found:
         blocks.append(_table_text(found, calibration))
         blocks.extend(notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
@@ -125,8 +128,8 @@ def readings_text(result: BatchResult, calibration: Named) -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def reading_text(assessment: Assessment, calibration: Named) -> str:
-    """Return the page of one piece of film."""
+def reading_text(assessment: Assessment, calibration: Named, *, usual: bool = False) -> str:
+    """Return the page of one piece of film; `usual` as for `trouble_lines`."""
     reading = assessment.reading
     withheld = assessment.withheld
     first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
@@ -141,7 +144,7 @@ def reading_text(assessment: Assessment, calibration: Named) -> str:
     if reading.spots:
         lines += ["", *_spots_text(reading)]
     lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
-    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble)]
+    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble, usual=usual)]
     lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
     lines += _left_out_lines(reading)
     warnings = _warnings_text(told for told in reading.warnings if told is not withheld)

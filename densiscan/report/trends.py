@@ -126,9 +126,9 @@ def _doubts(trends: Sequence[Trend]) -> list[str]:
     few = [trend for trend in trends if trend.points and missing_runs(trend)]
     if few:
         more = max(missing_runs(trend) for trend in few)
-        notes.append(paragraph(f"Limits need {more} more run{'s' if more > 1 else ''} that were read."))
+        notes.append(paragraph(f"Control limits need {more} more measured run{'s' if more > 1 else ''}."))
     if any(
         trend.points[-1].limits is not None and trend.points[-1].limits.provisional for trend in trends if trend.points
     ):
-        notes.append(paragraph("The limits rest on fewer than 20 runs, and are provisional."))
+        notes.append(paragraph("The limits are based on fewer than 20 runs and are provisional."))
     return notes

@@ -6,14 +6,28 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.negative.trouble.finding import BORDER, Finding, Trouble
 
 
-def trouble_lines(trouble: Trouble) -> list[tuple[str, str]]:
-    """Return (label, sentence) of everything known of fog, leaks and evenness of one piece."""
-    lines = [] if trouble.fog_level is None or _told(trouble) else [("fog level", trouble.fog_level)]
-    if len(trouble.fog) > 1:
+def trouble_lines(trouble: Trouble, *, usual: bool = False) -> list[tuple[str, str]]:
+    """Return (label, sentence) of fog, leaks and evenness of one piece.
+
+    Parameters
+    ----------
+    usual
+        True: also what is as it should be, a fog level without fault and sides that agree.
+    """
+    lines = []
+    if trouble.fog_level is not None and not _told(trouble) and (usual or not trouble.fog_usual):
+        lines.append(("fog level", trouble.fog_level))
+    if len(trouble.fog) > 1 and (usual or not _sides_agree(trouble)):
         sides = ", ".join(f"{side.name} {_plus_minus(side.base_plus_fog)}" for side in trouble.fog)
         lines.append(("", f"Base plus fog by side: {sides}."))
     border = [("perhaps", note.message) for note in trouble.notes if note.code == BORDER]
     return lines + finding_lines(trouble) + border
+
+
+def _sides_agree(trouble: Trouble) -> bool:
+    """Return whether all sides have one base plus fog, within the least certain of them."""
+    values = [side.base_plus_fog.value for side in trouble.fog]
+    return max(values) - min(values) <= max(side.base_plus_fog.uncertainty or 0.0 for side in trouble.fog)
 
 
 def _plus_minus(value: Quantity) -> str:

@@ -14,14 +14,14 @@ def wedge_words(read: WedgeRead) -> str:
     made = read.calibration
     low, high = made.density_range
     told = (
-        f"beside the film, tells densities {low:.2f} to {high:.2f} apart; each step left out in turn is read back "
-        f"within {max(made.residual, 0.001):.3f}"
+        f"beside the film, reliable from {low:.2f} to {high:.2f}. Typical error when a step is left out: "
+        f"{max(made.residual, 0.001):.3f}"
     )
     if read.drift is None:
         return f"{told}."
     worst, mean = read.drift.worst.difference, read.drift.mean
     return (
-        f"{told}. Against it the calibration {read.drift.calibration} reads {mean.value:+.3f} on the average, and "
+        f"{told}. Against it the calibration {read.drift.calibration} reads {mean.value:+.3f} on average, and "
         f"{worst.value:+.3f} at worst, at density {read.drift.worst.density:.2f}."
     )
 

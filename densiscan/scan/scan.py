@@ -411,14 +411,14 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
     channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
     if picture.colour == "rgb" and wanted == "gray":
-        warnings.append(("gray-from-green", "Gray is read from the green channel of this colour scan."))
+        warnings.append(("gray-from-green", "Using the green channel of this colour scan."))
     if notes.orientation_aside and turn.orientation > 1:
         message = f"Turned as its XMP or text says (orientation {turn.orientation}), which many programs pass over."
         warnings.append(("turned-by-text", message))
     if picture.lossy:
         warnings.append(("lossy-8-bit", "JPEG compression has altered the pixels; scan to TIFF or PNG instead."))
     if raster.coding.full_scale <= 255:
-        warnings.append(("8-bit", "With 8 bits a sample, dense parts rest on few codes; scan with 16 bits."))
+        warnings.append(("8-bit", "8-bit scans are coarse in the dense areas; scan with 16 bits."))
     facts = ScanFacts(
         file=as_text(path.name),
         make=notes.make,

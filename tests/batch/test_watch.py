@@ -176,7 +176,7 @@ def test_scans_are_measured_when_they_are_whole(here: Path, watching: Watching) 
     negative(incoming / "two.tif", 5)
     watching.until("two.tif")
     watching.process.send_signal(signal.SIGINT)
-    assert "3 measured, 0 not" in watching.until("Watched")
+    assert "3 measured, 0 failed" in watching.until("Stopped")
     assert watching.process.wait(30) == 0
     assert not any("Traceback" in line for line in watching.seen)
     listed = [line.split(",")[0] for line in (here / "out.csv").read_text().splitlines()]
@@ -200,7 +200,7 @@ def test_the_table_is_gone_on_with_and_the_watch_outlives_it(here: Path) -> None
                 negative(here / "incoming" / "second.tif", 5)
                 watching.until("second.tif")
             watching.process.send_signal(signal.SIGINT)
-            watching.until("Watched")
+            watching.until("Stopped")
             assert watching.process.wait(30) == 0
         finally:
             watching.process.kill()
@@ -245,7 +245,7 @@ def test_what_is_watched_for_a_run_is_kept_with_that_run(here: Path, capsys: pyt
         negative(here / "incoming" / "three.tif", 3)
         watching.until("three.tif")
         watching.process.send_signal(signal.SIGINT)
-        watching.until("Watched")
+        watching.until("Stopped")
         assert watching.process.wait(30) == 0
     finally:
         watching.process.kill()

@@ -260,7 +260,7 @@ def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: 
     assert command([*NAMES, "--batch", "May", "--temp", "68F", "--scene-stops", "7"]) == 0
     page = capsys.readouterr().out
     assert max(map(len, page.splitlines())) <= 80
-    for words in ("third use", "rests on", "run 1 and common practice", "data sheet", "discard after use 3"):
+    for words in ("third use", "based on", "run 1 and common practice", "data sheet", "discard after use 3"):
         assert words in " ".join(page.split())
 
 
@@ -274,7 +274,7 @@ def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: 
         (["--temp", "hot"], "no temperature"),
         (["--temp", "50"], "no temperature to develop at"),
         (["--use", "0"], "--use"),
-        (["--scene-stops", "40"], "no subject's range"),
+        (["--scene-stops", "40"], "not a valid subject range"),
         (["--target-range", "0.05"], "nothing to aim at"),
         (["--volume", "-3"], "--volume"),
     ],
@@ -288,7 +288,7 @@ def test_wrong_use_is_one_sentence(capsys: pytest.CaptureFixture[str], options: 
 
 def test_film_and_developer_are_those_of_the_last_run(capsys: pytest.CaptureFixture[str], notebook: Path) -> None:
     assert command(["advise"]) == 2
-    assert "--film and --developer must be said" in capsys.readouterr().err
+    assert "please give --film and --developer" in capsys.readouterr().err
     logged(notebook)
     logged(notebook, film="Other film", date="2026-01-02")
     assert command(["advise", "--json"]) == 0

@@ -118,7 +118,7 @@ WRONG = [
     ("measure neg.tif", "no calibration was made yet"),
     ("measure neg.tif --colour", "--colour"),
     ("calibrate wedge.tif", "--densities"),
-    ("calibrate wedge.tif --densities wedge.csv --steps 21", "in one way"),
+    ("calibrate wedge.tif --densities wedge.csv --steps 21", "describe the wedge either with"),
     ("calibrate wedge.tif --densities absent.csv", "absent.csv does not exist"),
     ("calibrate absent.tif --steps 21", "absent.tif does not exist"),
     ("calibrate wedge.tif --steps 2", "2 steps"),

@@ -152,10 +152,10 @@ def test_transmission_calibration_is_refused(scanned: Path, capsys: pytest.Captu
 
 
 WRONG = [
-    ("paper", 2, "in one way"),
-    ("paper print.tif --points curve.csv", 2, "in one way"),
+    ("paper", 2, "in one of these ways"),
+    ("paper print.tif --points curve.csv", 2, "in one of these ways"),
     ("paper print.tif", 2, "--wedge WEDGE.csv"),
-    ("paper --wedge wedge.csv", 2, "in one way"),
+    ("paper --wedge wedge.csv", 2, "in one of these ways"),
     ("paper --points curve.csv --wedge wedge.csv", 2, "--wedge"),
     ("paper --wedge wedge.csv --last-black 5", 2, "both ends"),
     ("paper --wedge wedge.csv --last-black 13 --first-white 5", 2, "wrong way round"),

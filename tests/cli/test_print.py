@@ -196,8 +196,8 @@ def test_no_paper_yet_is_said(place: Path, capsys: pytest.CaptureFixture[str]) -
 
 
 WRONG = [
-    ("print", "in one way"),
-    ("print mill --shadow 0.4", "in one way"),
+    ("print", "describe the negative either by its name"),
+    ("print mill --shadow 0.4", "describe the negative either by its name"),
     ("print nowhere.tif", "neither a file nor a negative"),
     ("print --shadow 1.45 --highlight 0.40", "highlights are the dense part"),
     ("print --shadow 40 --highlight 145", "--shadow"),

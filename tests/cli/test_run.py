@@ -127,8 +127,8 @@ def test_undo_of_add_takes_the_run_out(printed: Json) -> None:
     [
         ("run", "Missing command. See densiscan run --help."),
         ("notebook", "Missing command. See densiscan notebook --help."),
-        ("run add", "--film, --developer, --time, --temp must be said"),
-        ("run add --film A --developer B --temp 20", "--time must be said"),
+        ("run add", "please give --film, --developer, --time and --temp"),
+        ("run add --film A --developer B --temp 20", "please give --time"),
         (f"run add {FIRST} --time 8:75", "--time"),
         (f"run add {FIRST} --temp 200F", "--temp"),
         (f"run add {FIRST} --sheet-size large", "--sheet-size"),

@@ -290,7 +290,7 @@ def test_points_that_count_are_many_even_where_runs_contradict_common_practice()
         ({"target": 0.1}, "nothing to aim at"),
         ({"temperature_c": 2.0}, "no temperature to develop at"),
         ({"use": 0}, "fresh developer"),
-        ({"scene_stops": 30.0}, "no subject's range"),
+        ({"scene_stops": 30.0}, "not a valid subject range"),
     ],
 )
 def test_plans_that_cannot_be(facts: dict[str, float], sentence: str) -> None:

@@ -125,13 +125,13 @@ def test_a_shadow_that_may_be_none_is_only_a_limit() -> None:
     assert found.stops is not None
     assert found.stops.uncertainty is None
     assert_allclose(found.stops.value, log_exposure_above_speed_point(0.03) / 0.30 - 1.0, rtol=1e-9)
-    assert "lacks at least" in found.reason
+    assert "underexposed by at least" in found.reason
     none = exposure_advice(net_shadow=reading(0.0), shadow=None)
     assert none.stops is not None
     assert_allclose(none.stops.value, log_exposure_above_speed_point(0.01) / 0.30 - 1.0, rtol=1e-9)
     seen = exposure_advice(net_shadow=reading(0.05, 0.02), shadow=None)
     assert (seen.verdict, seen.at_least) == ("under", False)
-    assert "lacks about" in seen.reason
+    assert "underexposed by about" in seen.reason
 
 
 @pytest.mark.parametrize(
@@ -166,9 +166,9 @@ def test_what_may_be_bare_glass_is_not_judged() -> None:
 @pytest.mark.parametrize(
     ("stops", "words"),
     [
-        (-1.04, "lacks about 1.0 stop: give"),
-        (-1.2, "lacks about 1.2 stops: give"),
-        (2.0, "about 2.0 stops more than a normal exposure"),
+        (-1.04, "underexposed by about 1.0 stop."),
+        (-1.2, "underexposed by about 1.2 stops."),
+        (2.0, "overexposed by about 2.0 stops."),
     ],
 )
 def test_stops_in_words(stops: float, words: str) -> None:
@@ -232,28 +232,28 @@ def test_time_goes_as_contrast_to_the_power_of_1_8(density_range: float, verdict
     wanted = (1.05 / density_range) ** 1.8
     held = min(max(wanted, 0.65), 1.35)
     assert_allclose(found.time_factor.value, held, rtol=1e-9)
-    words = {"more": "develops 35 % longer, and no more in one step; provisional.", "less": "develops 35 % shorter"}
-    assert words.get(verdict, "keep the time") in found.reason
+    words = {"more": "Try 35 % longer. That is the most to change in one step.", "less": "Try 35 % shorter."}
+    assert words.get(verdict, "keep the same time") in found.reason
 
 
 def test_half_of_the_difference_is_taken_where_nobody_metered() -> None:
     found = advised(2.2, scene_stops=None)
     assert found.verdict == "less"
     assert_allclose(found.time_factor.value, 1.0 - 0.5 * 0.35, rtol=1e-12)
-    assert "half as much" in found.reason
-    assert "no more in one step" in found.reason
-    assert "not below 5 minutes" in found.reason
+    assert "half the full correction" in found.reason
+    assert "the most to change in one step" in found.reason
+    assert "at 5 minutes or more" in found.reason
     # By its own doubt a range that is a quarter off may be all the subject's.
     kept = advised(0.85, scene_stops=None)
     assert (kept.verdict, kept.time_factor.value) == ("keep", 1.0)
-    assert "the subject alone may make that difference" in kept.reason
+    assert "The subject alone may explain the difference" in kept.reason
 
 
 def test_a_small_change_is_not_made() -> None:
     """A tenth of the time or less: contrast off by 1.1^(1 / 1.8), 5.4 %."""
     found = advised(1.05 / 1.05)
     assert (found.verdict, found.time_factor.value, found.warnings) == ("keep", 1.0, ())
-    assert found.reason.endswith("is the aim: keep the time.")
+    assert found.reason.endswith(": keep the same time.")
 
 
 def test_the_doubt_of_the_factor() -> None:
@@ -271,7 +271,7 @@ def test_the_doubt_of_the_factor() -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ({"exposure": ExposureAdvice(verdict="under", stops=None, reason="")}, "mend the exposure first"),
+        ({"exposure": ExposureAdvice(verdict="under", stops=None, reason="")}, "put the exposure right first"),
         ({"range_is_limit": True}, "the true range is longer"),
     ],
 )
@@ -544,7 +544,7 @@ def test_readings_of_one_frame_that_scatter_get_one_verdict() -> None:
     for value in rng.normal(low, 0.001, 40).tolist():
         found = advised(value, expanded=0.03, scene_stops=None)
         assert (found.verdict, found.borderline, found.time_factor.value) == ("keep", True, 1.0)
-        assert "Just on the border of developing longer: keep the time" in found.reason
+        assert "Just on the border of developing longer: keep the same time" in found.reason
     clear = advised(low - 0.08, expanded=0.03, scene_stops=None)
     assert (clear.verdict, clear.borderline) == ("more", False)
     assert not advised(1.05, expanded=0.03, scene_stops=None).borderline

@@ -216,7 +216,7 @@ def test_unknown_subject_halves_the_step_and_says_so() -> None:
     assert unknown is not None
     assert_allclose(unknown.value - 1.0, 0.5 * (known.value - 1.0), rtol=1e-9)
     assert "--scene-stops" in advice(0.60).reason
-    assert "provisional" in advice(0.60).reason
+    assert "a firmer answer" in advice(0.60).reason
 
 
 def test_short_times_are_warned_of() -> None:

@@ -34,7 +34,7 @@ def test_time_as_typed(typed: str, wanted: float) -> None:
 
 @pytest.mark.parametrize("typed", ["", "8:60", "8.5:00", "-480", "0", "0:00", "nan", "inf", "8m", "8:0", "480,1"])
 def test_no_time_is_refused(typed: str) -> None:
-    with pytest.raises(WrongUseError, match=r"--time .* is no time"):
+    with pytest.raises(WrongUseError, match=r"--time .* is not a valid time"):
         arguments.seconds(typed, "--time")
 
 

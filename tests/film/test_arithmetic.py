@@ -266,7 +266,7 @@ def test_a_time_in_a_table(typed: str, wanted: float, tmp_path: Path) -> None:
 def test_no_time_in_a_table(typed: str, tmp_path: Path) -> None:
     file = tmp_path / "series.csv"
     file.write_text(f"metered,given\n1,2\n1,{typed}\n", encoding="utf-8")
-    with pytest.raises(PointsFileError, match=r"series\.csv, line 3: .* is no time"):
+    with pytest.raises(PointsFileError, match=r"series\.csv, line 3: .* is not a valid time"):
         read_series(file)
 
 

@@ -271,11 +271,11 @@ def test_one_way_to_say_where(folder: Path, made: Calibration) -> None:
     [
         ("film.tif", "exposures are missing"),
         ("film.tif --wedge wedge.csv --exposures stops.csv", "exposures are missing"),
-        ("film.tif --points stops.csv", "in one way"),
+        ("film.tif --points stops.csv", "describe the film test either with"),
         ("nothere.tif --wedge wedge.csv", "does not exist"),
         ("film.tif --wedge nothere.csv", "does not exist"),
-        ("film.tif --wedge wedge.csv --exposure 99", "out of reach"),
-        ("film.tif --wedge wedge.csv --row 5", "is no box"),
+        ("film.tif --wedge wedge.csv --exposure 99", "not a valid value"),
+        ("film.tif --wedge wedge.csv --row 5", "is not a valid box"),
     ],
 )
 def test_wrong_command_lines(line: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:

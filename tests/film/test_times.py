@@ -236,7 +236,7 @@ def test_reciprocity_by_the_command_line(capsys: pytest.CaptureFixture[str]) -> 
     [
         ("family", 2, "give each curve with its time"),
         ("family --points 5min.csv", 2, "give each curve with its time"),
-        ("family --points 5min.csv --time soon", 2, "is no time"),
+        ("family --points 5min.csv --time soon", 2, "is not a valid time"),
         ("family --points no.csv --time 5:00", 2, "does not exist"),
         ("family --points 5min.csv --time 5:00", 1, "two different developing times"),
         ("family --points 5min.csv --time 9:00 --points 10min.csv --time 5:00", 1, "which time belongs"),
@@ -245,9 +245,9 @@ def test_reciprocity_by_the_command_line(capsys: pytest.CaptureFixture[str]) -> 
         ("reciprocity --curve curve.csv", 2, "goes with a series"),
         ("reciprocity series.csv", 1, "need the film's curve"),
         ("reciprocity curve.csv", 1, "no column metered"),
-        ("reciprocity --metered never", 2, "is no time"),
-        ("pinhole --diameter 0 --distance 75 --metered 1", 2, "out of reach"),
-        ("pinhole --diameter 0.3 --distance 75 --metered 1/0", 2, "is no time"),
+        ("reciprocity --metered never", 2, "is not a valid time"),
+        ("pinhole --diameter 0 --distance 75 --metered 1", 2, "not a valid value"),
+        ("pinhole --diameter 0.3 --distance 75 --metered 1/0", 2, "is not a valid time"),
         ("pinhole --diameter 0.3 --distance 75", 2, "--metered"),
     ],
 )

@@ -440,7 +440,8 @@ def test_fog_of_each_side_and_above_the_base(fog: float, tmp_path: Path) -> None
 
 def test_what_is_found_is_told_in_words_and_cells(tmp_path: Path) -> None:
     (trouble,) = troubles(tmp_path, [film(PICTURE, faults=(leak(0.1),))])
-    told = trouble_lines(trouble)
+    assert [label for label, _ in trouble_lines(trouble)] == ["trouble 1"]  # fog as usual, alike on all sides
+    told = trouble_lines(trouble, usual=True)
     assert [label for label, _ in told] == ["fog level", "", "trouble 1"]
     assert "left 0.20 ± 0.02" in told[1][1]
     assert "light leak: 0.10 denser at the top edge" in told[2][1]

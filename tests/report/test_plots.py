@@ -133,7 +133,7 @@ def test_a_calibration_is_drawn_with_its_range_and_name() -> None:
 def test_the_points_of_the_figure_are_those_of_the_calibration() -> None:
     made = made_up.calibration()
     curve, residual, _ = calibration_figure(made).axes
-    points = next(line for line in curve.lines if line.get_label() == "steps it goes through")
+    points = next(line for line in curve.lines if line.get_label() == "steps used")
     np.testing.assert_array_equal(points.get_ydata(), [step.reading.density for step in made.steps])
     read = residual.containers[0].lines[0]  # type: ignore[attr-defined]
     # made_up reads every inner step back 0.003 too dense; rounding of the sum alone is let pass.

@@ -116,6 +116,8 @@ class Trouble:
         One sentence on the level, None where it is not known.
     fog_against
         What the level was judged against: "own history" or "common practice".
+    fog_usual
+        Whether the level is known to be nothing out of the ordinary: then only a person who asks is told of it.
     notes
         What could not be judged; no fault.
     """
@@ -124,6 +126,7 @@ class Trouble:
     fog: tuple[SideFog, ...] = ()
     fog_level: str | None = None
     fog_against: str | None = None
+    fog_usual: bool = False
     notes: tuple[Warning_, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -199,8 +202,8 @@ def chance_beyond(size: float, limit: float, standard: float) -> float:
 def sure_words(sure: float) -> str:
     """Return a chance in words."""
     if sure >= 0.99:
-        return "almost certain"
-    return "likely" if sure >= 0.9 else "may be"
+        return "almost certainly"
+    return "probably" if sure >= 0.9 else "possibly"
 
 
 _SMOOTH: Final = {

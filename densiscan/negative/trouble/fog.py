@@ -53,6 +53,7 @@ class FogLevel:
     against: Against
     message: str
     sure: float | None
+    usual: bool = False
 
     @property
     def high(self) -> bool:
@@ -103,7 +104,7 @@ def _against_history(value: float, doubt: float, history: Sequence[Quantity]) ->
         return FogLevel(against="own history", message=f"{told}; now it is {more:.2f} more.", sure=_normal(more / wide))
     if more < -limit:
         return FogLevel(against="own history", message=f"{told}; now it is {-more:.2f} less.", sure=None)
-    return FogLevel(against="own history", message=f"{told}; {value:.2f} is as usual.", sure=None)
+    return FogLevel(against="own history", message=f"{told}; {value:.2f} is as usual.", sure=None, usual=True)
 
 
 def student(freedom: float) -> float:
@@ -130,7 +131,7 @@ def _above_base(fog: float, doubt: float) -> FogLevel:
         message = f"Base plus fog is {-fog:.2f} less than the base given: the base is wrong, or that of another film."
         return FogLevel(against="common practice", message=message, sure=None)
     message = f"{told} is usual, up to {USUAL_FOG:.2f} for old material (common practice)."
-    return FogLevel(against="common practice", message=message, sure=None)
+    return FogLevel(against="common practice", message=message, sure=None, usual=True)
 
 
 def _above_usual(value: float, doubt: float) -> FogLevel:
@@ -142,14 +143,15 @@ def _above_usual(value: float, doubt: float) -> FogLevel:
             "make together (common practice)."
         )
         return FogLevel(against="common practice", message=message, sure=_normal((value - most) / doubt))
-    if value > CLEAR_BASE + USUAL_FOG:
+    usual = value <= CLEAR_BASE + USUAL_FOG
+    if not usual:
         message = (
             f"{told} more than is usual on a clear base, and usual on a tinted one (common practice); give --base to "
             "know the fog."
         )
     else:
         message = f"{told} usual (common practice: up to {USUAL_FOG:.2f} above a clear base)."
-    return FogLevel(against="common practice", message=message, sure=None)
+    return FogLevel(against="common practice", message=message, sure=None, usual=usual)
 
 
 def _normal(z: float) -> float:
@@ -181,6 +183,7 @@ def with_fog(
         fog=tuple(fog),
         fog_level=level.message,
         fog_against=level.against,
+        fog_usual=level.usual,
         notes=trouble.notes,
     )
 

@@ -38,10 +38,7 @@ _FADED: Final = 0.6
 _SHADOW_MM: Final = 3.0
 """Depth of the shadow of a mask that lies over the film, at most."""
 
-_CAUSES: Final = (
-    "light that came in at the edge: the seal of the holder, its slide, the camera, the changing bag or the lid of "
-    "the tank can do that"
-)
+_CAUSES: Final = "Check the holder's light trap and dark slide, the camera back, the changing bag and the tank lid"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -364,13 +361,12 @@ def leak_finding(ground: Ground, plane: Plane, leak: Leak, calibration: Calibrat
     """Return a leak in words."""
     size = step_of(calibration, plane.level, leak.height, noise=leak.doubt, limits=limits)
     sure = chance_beyond(leak.height, limits.local, size.standard_uncertainty or 0.0)
-    length = leak.along_mm[1] - leak.along_mm[0]
     end = "top" if leak.side in ("left", "right") else "left"
     at_least = "at least " if leak.cut_short else ""
     message = (
         f"{sure_words(sure).capitalize()} a light leak: {leak.height:.2f} denser at the {leak.side} edge, "
-        f"{leak.middle_mm:.0f} mm from its {end} end, over {length:.0f} mm along it and {at_least}"
-        f"{leak.depth_mm:.0f} mm in; {_CAUSES}."
+        f"{leak.along_mm[0]:.0f} to {leak.along_mm[1]:.0f} mm from the {end}, {at_least}{leak.depth_mm:.0f} mm deep. "
+        f"{_CAUSES}."
     )
     return Finding(
         code="light-leak",

@@ -112,7 +112,7 @@ def _counted(
     share = sum(spot.cells for spot in spots) / max(cells, 1)
     peaks = np.array([spot.peak for spot in spots])
     what = {
-        "dust": ("speck of dust or a hair that stops light", "specks of dust or hairs that stop light"),
+        "dust": ("speck of dust or a hair", "specks of dust or hairs"),
         "pinholes": ("clear pinhole", "clear pinholes"),
         "scratches": ("long thin scratch", "long thin scratches"),
     }[kind][len(spots) > 1]

@@ -65,7 +65,7 @@ def _draw_curve(axes: Axes, calibration: Calibration) -> None:
     signals = np.geomspace(used[0].signal, used[-1].signal, _CURVE_POINTS)
     densities = [calibration.density_of_signal(float(signal)) for signal in signals]
     axes.plot(signals, densities, **(series(0) | {"marker": ""}), label="the curve")
-    for chosen, number, words in ((True, 0, "steps it goes through"), (False, 1, "steps not used")):
+    for chosen, number, words in ((True, 0, "steps used"), (False, 1, "steps not used")):
         steps = [step.reading for step in calibration.steps if step.used is chosen and step.reading.signal > 0.0]
         if steps:
             axes.plot(
@@ -93,7 +93,7 @@ def _draw_residuals(axes: Axes, calibration: Calibration) -> None:
         [measured.uncertainty or 0.0 for _, measured in read],
     )
     axes.set_ylabel("read less true")
-    axes.set_title("Each step left out in turn and read back, k = 2")
+    axes.set_title("Each step predicted from the others, k = 2")
 
 
 def _draw_noise(axes: Axes, calibration: Calibration) -> None:

@@ -26,7 +26,7 @@ def development_figure(drawn: DevelopmentCurve, *, film: str, developer: str) ->
         facecolor=SHADE,
         edgecolor=FAINT,
         linewidth=0.6,
-        label="where it lies, 95 in 100",
+        label="95 % band",
     )
     axes.plot(minutes, [point.contrast for point in drawn.curve], **(series(0) | {"marker": ""}), label="contrast")
     _draw_runs(axes, [run for run in drawn.runs if run.number and run.fits], 0, "run, k = 2")
@@ -69,6 +69,6 @@ def _draw_aim(axes: Axes, drawn: DevelopmentCurve) -> None:
         [drawn.aim, drawn.aim],
         color=series(1)["color"],
         linewidth=2.2,
-        label=f"aim {drawn.aim:.2f}: where the right time lies",
+        label=f"aim {drawn.aim:.2f}: 95 % range of times",
     )
     axes.axvline(time, color=INK, linewidth=0.9, linestyle=(0, (4, 2)), label=f"advised, {minutes}:{seconds:02d}")

@@ -41,7 +41,7 @@ def _draw_curve(axes: Axes, test: FilmTest) -> None:
     x = curve.log_exposure
     doubt = 2.0 * np.sqrt(np.sum(curve.changes**2, axis=0))
     axes.fill_between(x, curve.density - doubt, curve.density + doubt, facecolor=SHADE, edgecolor="none", zorder=0)
-    axes.plot(x, curve.density, color=INK, linewidth=1.6, label="curve, its doubt shaded")
+    axes.plot(x, curve.density, color=INK, linewidth=1.6, label="curve with uncertainty")
     axes.plot(
         [point.log_exposure.value for point in test.points],
         [point.density.value for point in test.points],
@@ -147,7 +147,7 @@ def _draw_rest(axes: Axes, test: FilmTest) -> None:
     bars = [point.density.uncertainty or 0.0 for point in test.points]
     axes.axhline(0.0, color=INK, linewidth=0.8)
     axes.errorbar(places, rest, yerr=bars, **(series(0) | {"linestyle": "none"}), ecolor=INK, elinewidth=0.8)
-    axes.set_ylabel("less curve")
+    axes.set_ylabel("residual")
 
 
 def family_figure(family: Family, *, name: str) -> Figure:
@@ -176,7 +176,7 @@ def _draw_law(axes: Axes, family: Family) -> None:
     middle = np.array([contrast.value for contrast in law])
     doubt = np.array([contrast.uncertainty or 0.0 for contrast in law])
     axes.fill_between(times / 60.0, middle - doubt, middle + doubt, facecolor=SHADE, edgecolor="none", zorder=0)
-    axes.plot(times / 60.0, middle, color=INK, linewidth=1.4, label="law, its doubt shaded")
+    axes.plot(times / 60.0, middle, color=INK, linewidth=1.4, label="law with uncertainty")
     axes.errorbar(
         [point.time_s / 60.0 for point in family.contrasts],
         [point.contrast.value for point in family.contrasts],

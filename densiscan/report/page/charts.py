@@ -308,5 +308,5 @@ def trend_chart(
         x_ticks=tuple(Mark(at=x, word=word, word_x=x, word_y=bottom + 14.0) for x, word in numbered),
         y_ticks=_y_ticks(up),
         dots=dots,
-        levels=() if middle is None else _level_marks(up, [(middle, f"middle {middle:.2f}")]),
+        levels=() if middle is None else _level_marks(up, [(middle, f"median {middle:.2f}")]),
     )

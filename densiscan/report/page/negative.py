@@ -271,7 +271,7 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
     if extent is not None and paper is not None:
         needed, doubt = factor * extent["value"], factor * (extent["uncertainty"] or 0.0)
         note = f"The light of this print ({process}) sees a range of {needed:.2f}; {paper[1]} holds {paper[0]:.2f}."
-        charts.append(("Its range against the grades of paper", note, grade_chart(needed, doubt, paper)))
+        charts.append(("Which paper grade fits", note, grade_chart(needed, doubt, paper)))
     held = None if page.sheet is None else _inside_frame(document, page.sheet)
     if held is not None and extent is not None:
         paper_ends = None if paper is None else _held(document, paper[0] / factor)
@@ -286,7 +286,7 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
             if document[field] is not None
         ]
         drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(document))
-        charts.append(("How the picture is spread over densities", note, drawn))
+        charts.append(("Tones in the negative", note, drawn))
     return tuple(charts)
 
 
@@ -305,8 +305,8 @@ def _lost(held: np.ndarray[Any, Any], ends: tuple[float, float] | None, paper: t
         return ""
     black, white = 100.0 * float((held < ends[0]).mean()), 100.0 * float((held > ends[1]).mean())
     return (
-        f"The rule below the bars is what {paper[1]} holds, timed for the middle: {black:.0f} % of the area prints as "
-        f"full black, {white:.0f} % as bare paper (hatched bars)."
+        f"The rule below the bars is what {paper[1]} holds, exposed for the mid-tones: {black:.0f} % of the area "
+        f"prints as full black, {white:.0f} % as bare paper (hatched bars)."
     )
 
 
@@ -401,7 +401,7 @@ def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
     process: Process = (page.document["paper"] or _NO_PAPER)["process"]
     width = paper[0] / callier_factor(process).value
     gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
-    return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, timed for the middle."
+    return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
 
 
 def _profile(document: Document, sheet: Sheet) -> Chart:
