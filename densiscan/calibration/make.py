@@ -31,6 +31,8 @@ APERTURE_MM2: Final = math.pi * 0.5**2
 """Area of the 1 mm aperture at which steps must be told apart."""
 CONFIDENCE: Final = 3.0
 """Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
+_WIDEST: Final = 1.0
+"""Expanded uncertainty, density, from which what the curve says of a step is not stated."""
 _CLEARLY: Final = 0.9
 _LEAST_DOUBT: Final = 0.005
 """Least standard deviation of a step's density where steps are told from each other by it."""
@@ -388,7 +390,9 @@ def _with_left_out(plain: Calibration) -> Calibration:
     for number, (value, parts) in enumerate(without, start=1):
         parts[Influence("fit", f"without {used[number].step}")] = math.sqrt(pooled[number])
         lamp = used[number].density - used[number].light_density
-        measured[used[number].step] = Quantity(value + lamp, {key: part for key, part in parts.items() if part != 0.0})
+        told = Quantity(value + lamp, {key: part for key, part in parts.items() if part != 0.0})
+        # of a drowned step the curve may know nothing: a width beyond all densities is no figure
+        measured[used[number].step] = told if (told.uncertainty or 0.0) < _WIDEST else Quantity(told.value, None)
     # Without its step a gap is twice as wide; the error of a cubic between knots falls at least with the square.
     fit = [0.25 * math.sqrt(max(pooled[k], pooled[k + 1])) for k in range(size - 1)]
     residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]

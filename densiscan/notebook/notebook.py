@@ -23,7 +23,7 @@ from densiscan.notebook.merge import Merged, merge
 from densiscan.notebook.news import News, news_of
 from densiscan.notebook.readings import KeptReading, NewReading
 from densiscan.notebook.runs import Choice
-from densiscan.notebook.stamp import Stamp
+from densiscan.notebook.stamp import Stamp, last_made, never_back
 from densiscan.notebook.store import Store
 from densiscan.notebook.tables import TABLES, Tables, checked, tables_of
 
@@ -76,8 +76,9 @@ class Notebook:
         self._news.clear()
         return news
 
-    def _stamp(self, act: str | None = None) -> Stamp:
-        stamp = Stamp(made=self._clock(), version=__version__, arguments=self._arguments)
+    def _stamp(self, connection: sqlite3.Connection, act: str | None = None) -> Stamp:
+        made = never_back(self._clock(), last_made(connection))
+        stamp = Stamp(made=made, version=__version__, arguments=self._arguments)
         return stamp if act is None else replace(stamp, act=act)
 
     def named(self, kind: str, name: str) -> str | None:
@@ -128,7 +129,7 @@ class Notebook:
     def add_run(self, run: Run) -> Run:
         """Keep a new run and return it with its number; `run.number` is not used."""
         with self._store.writing() as connection:
-            number = notebook_runs.add_run(connection, run, self._stamp())
+            number = notebook_runs.add_run(connection, run, self._stamp(connection))
             return notebook_runs.run_numbered(connection, number)
 
     def correct_run(self, number: int, **facts: Any) -> Run:
@@ -142,7 +143,7 @@ class Notebook:
             if reread:
                 spans, bases = notebook_runs.elsewhere(connection, number)
                 run = replace(run, density_ranges=spans, base_plus_fogs=bases)
-            notebook_runs.correct_run(connection, replace(run, **facts), self._stamp(), reread=reread)
+            notebook_runs.correct_run(connection, replace(run, **facts), self._stamp(connection), reread=reread)
             after = notebook_runs.run_numbered(connection, number)
             self._news.append(News(before=(before,), after=(after,)))
             return after
@@ -162,7 +163,7 @@ class Notebook:
         with self._store.writing() as connection:
             touched = notebook_runs.last_act(connection)
             before = _numbered(connection, touched)
-            undone = notebook_runs.undo(connection, self._stamp())
+            undone = notebook_runs.undo(connection, self._stamp(connection))
             self._news.append(News(before=before, after=_numbered(connection, touched)))
             if undone is None:
                 return None
@@ -181,7 +182,7 @@ class Notebook:
             if notebook_runs.run_numbered(connection, number).removed is removed:
                 state = "removed already" if removed else "not removed, so there is nothing to restore"
                 raise WrongUseError(f"run {number} is {state}; densiscan run list --removed shows those that are.")
-            notebook_runs.set_removed(connection, number, self._stamp(), removed=removed)
+            notebook_runs.set_removed(connection, number, self._stamp(connection), removed=removed)
             return notebook_runs.run_numbered(connection, number)
 
     def uses_of(self, developer: str, batch: str) -> int:
@@ -204,7 +205,7 @@ class Notebook:
             were = readings.runs_before(connection, new)
             touched = {one.run for one in new} | set(were.values())
             before = _numbered(connection, touched)
-            uids = readings.add_readings(connection, new, self._stamp(act))
+            uids = readings.add_readings(connection, new, self._stamp(connection, act))
             after = _numbered(connection, touched)
             self._news.append(news_of(connection, new, uids, were=were, before=before, after=after))
             return uids
@@ -247,7 +248,7 @@ class Notebook:
         with self._store.writing() as connection:
             touched = readings.runs_of_readings(connection, numbers)
             before = _numbered(connection, touched)
-            readings.set_removed(connection, numbers, self._stamp(), removed=removed)
+            readings.set_removed(connection, numbers, self._stamp(connection), removed=removed)
             self._news.append(News(before=before, after=_numbered(connection, touched)))
 
     def readings_of_scan(
@@ -269,7 +270,7 @@ class Notebook:
         readings.require_kind(kind)
         require_name(name, "--name")
         with self._store.writing() as connection:
-            readings.keep(connection, kind, name, document, stamp=self._stamp(), scan_sha256=scan_sha256)
+            readings.keep(connection, kind, name, document, stamp=self._stamp(connection), scan_sha256=scan_sha256)
 
     def kept(self, kind: str, name: str) -> dict[str, Any] | None:
         """Return the document last kept under a name, None where there is none."""
@@ -316,7 +317,7 @@ class Notebook:
         """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
         with self._store.writing() as connection:
             before = notebook_runs.runs(connection, Choice(removed=None))
-            merged = merge(connection, tables, self._stamp())
+            merged = merge(connection, tables, self._stamp(connection))
             self._news.append(News(before=before, after=notebook_runs.runs(connection, Choice(removed=None))))
             return merged
 

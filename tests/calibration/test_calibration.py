@@ -217,6 +217,16 @@ def test_file_round_trip(tmp_path: Path) -> None:
     assert [entry.name for entry in tmp_path.iterdir()] == ["cal.json"]
 
 
+def test_a_step_of_which_the_curve_knows_nothing_has_no_width(tmp_path: Path) -> None:
+    """Noise as large as the signal of a dark step: no width beyond all densities is printed; the file reads back."""
+    readings = [step_reading(n, density, 10.0**-density) for n, density in enumerate([*LINEAR, 1.85, 2.15])]
+    readings[-2] = replace(readings[-2], noise=0.9, independent=1.0)
+    made_of = calibrate_steps(readings, facts=FACTS, channel="gray", inverted=False, label=LABEL)
+    assert all(step.measured is None or (step.measured.uncertainty or 0.0) < 1.0 for step in made_of.steps)
+    write_calibration(made_of, tmp_path / "cal.json")
+    assert calibration_document(read_calibration(tmp_path / "cal.json")) == calibration_document(made_of)
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

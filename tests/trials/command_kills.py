@@ -19,9 +19,10 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -30,6 +31,7 @@ from densiscan.calibration.file import read_calibration
 from densiscan.development.run import Run
 from densiscan.notebook.notebook import Notebook
 from densiscan.notebook.schema import APPLICATION_ID, MIGRATIONS
+from densiscan.report.table import sheet_head
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 SAMPLES: Final = ROOT / "sample_scans"
@@ -40,13 +42,16 @@ _RUNS: Final = 150
 class Act:
     """A command, and how it is set up and looked at afterwards.
 
-    `set_up` fills a fresh folder; `wrong` returns what is not as it must be there, once the command was killed.
+    `set_up` fills a fresh folder; `wrong` returns what is not as it must be there, once the command was killed. Of a
+    command that goes on without end `lasts` says how long it is let run, and `during` what comes to it meanwhile.
     """
 
     name: str
     line: tuple[str, ...]
     set_up: Callable[[Path, int], None]
     wrong: Callable[[Path], list[str]]
+    lasts: float | None = None
+    during: Callable[[Path], None] | None = None
 
 
 def _runs(path: Path, first: int, count: int) -> None:
@@ -178,6 +183,37 @@ def _measured(folder: Path) -> list[str]:
     return wrong if len(lines) in {2, 4} else [*wrong, f"{len(lines)} lines"]
 
 
+def _incoming(folder: Path, _kill: int) -> None:
+    _wedge(folder, 0)
+    (folder / "scans").mkdir()
+    (folder / "out.csv").write_text(sheet_head(0) + "old.tif" + "," * (sheet_head(0).count(",")) + "\n")
+
+
+def _arrive(folder: Path) -> None:
+    for number in range(3):
+        time.sleep(0.4)
+        with suppress(OSError):  # the round may be over
+            # a byte at the end makes each a scan of its own
+            content = (SAMPLES / "normal.tif").read_bytes() + bytes([number])
+            (folder / "scans" / f"neg-{number}.tif").write_bytes(content)
+
+
+def _watched(folder: Path) -> list[str]:
+    with (folder / "out.csv").open(newline="") as sheet:
+        rows = list(csv.reader(sheet))
+    names = [row[0] for row in rows[1:]]
+    # what lay there before the watch began is left alone
+    wrong = [] if names[0] == "old.tif" and names[1:] == sorted(set(names[1:])) else [f"{names}"]
+    wrong += [f"a row of {len(row)} cells" for row in rows if len(row) != len(rows[0])]
+    if (folder / "book.sqlite").exists():
+        with Notebook(folder / "book.sqlite") as book:
+            wrong += book.check()
+            kept = len(book.readings())
+        # A reading is kept before its line is written.
+        wrong += [f"{len(names) - 1} lines of {kept} readings"] if len(names) - 1 > kept else []
+    return wrong
+
+
 def acts(once: Path) -> tuple[Act, ...]:
     """Return every act; `once` holds the notebooks that are made once."""
 
@@ -203,11 +239,24 @@ def acts(once: Path) -> tuple[Act, ...]:
             set_up=_scans,
             wrong=_measured,
         ),
+        Act(
+            name="watch",
+            line=(
+                *("watch", "scans", "--calibration", "cal.json", "--csv", "out.csv", "--notebook", "book.sqlite"),
+                *("--settle", "0.1"),
+            ),
+            set_up=_incoming,
+            wrong=_watched,
+            lasts=6.0,
+            during=_arrive,
+        ),
     )
 
 
 def _lasts(act: Act, folder: Path) -> float:
     """Return how long the command takes when nobody kills it, and require that it does what it is for."""
+    if act.lasts is not None:
+        return act.lasts
     act.set_up(folder, 0)
     began = time.monotonic()
     done = subprocess.run(
@@ -237,14 +286,17 @@ def kill(act: Act, kills: int, moments: random.Random, within: Path) -> list[str
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
-        time.sleep(moments.uniform(0.0, 1.1 * lasts))
+        after = moments.uniform(0.0, 1.1 * lasts)
+        if act.during is not None:
+            threading.Thread(target=act.during, args=(folder,), daemon=True).start()
+        time.sleep(after)
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
         try:
             wrong += [f"{act.name}, kill {number + 1}: {one}" for one in act.wrong(folder)]
         except Exception as problem:  # noqa: BLE001 - what cannot even be read is wrong too
             wrong.append(f"{act.name}, kill {number + 1}: {problem!r}")
-        shutil.rmtree(folder)
+        shutil.rmtree(folder, ignore_errors=True)
     return wrong
 
 
@@ -254,6 +306,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.trials.command_kills", description=__doc__.split("\n", 1)[0])
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--act", help="this act alone")
     asked = parser.parse_args()
     moments = random.Random(asked.seed)  # noqa: S311 - moments, not secrets
     failed = False
@@ -264,7 +317,7 @@ def main() -> int:
         line = ["calibrate", "wedge.tif", "--densities", "wedge.csv", "--out", "old.json", "--name", "old"]
         subprocess.run([*DENSISCAN, *line], cwd=once, env=_environment(once), check=True, capture_output=True)
         CALIBRATION = (once / "old.json").read_bytes()
-        for act in acts(once):
+        for act in (one for one in acts(once) if asked.act in (None, one.name)):
             wrong = kill(act, asked.kills, moments, once / act.name)
             failed |= bool(wrong)
             sys.stdout.write(f"{act.name}: {asked.kills} kills, {len(wrong)} wrong\n")
