@@ -72,7 +72,7 @@ def film(
     rebate: RebateOption = None,
     base_plus_fog: Annotated[
         float | None,
-        typer.Option("--base-plus-fog", metavar="D", help="Base plus fog; else the foot of the curve tells it."),
+        typer.Option("--base-plus-fog", metavar="D", help="Base plus fog; otherwise taken from the foot of the curve."),
     ] = None,
     absolute: Annotated[
         bool, typer.Option("--absolute", help="Log exposures are of lux seconds: gives the ISO speed.")

@@ -83,7 +83,8 @@ def measure(
         typer.Option("--glare", metavar="FILE", help="What check --slot wrote; else as kept with the calibration."),
     ] = None,
     correct_glare: Annotated[
-        bool, typer.Option("--correct-glare", help="Take glare out of the readings instead of only doubting them.")
+        bool,
+        typer.Option("--correct-glare", help="Take glare out of the readings instead of widening their uncertainty."),
     ] = False,
     oldest: OldestOption = 90.0,
     csv: Annotated[

@@ -14,6 +14,7 @@ from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.arithmetic.quantity import Quantity
+    from densiscan.notebook.readings import KeptReading
     from densiscan.paper.exposure import NegativeEnds
     from densiscan.paper.tested_range import PaperTest
 
@@ -91,7 +92,7 @@ def negatives_named(names: Sequence[str], source: Source) -> tuple[list[Negative
 
 
 def _require_known(name: str, source: Source) -> None:
-    if Path(name).is_file() or _kept(name, source):
+    if Path(name).is_file() or _readings_called(name, source, with_documents=False):
         return
     raise WrongUseError(
         f"{name} is neither a file nor a negative in the notebook; name a scan, a document of measure --json, or the "
@@ -106,14 +107,29 @@ def _negatives(name: str, source: Source) -> list[NegativeEnds]:
     return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source)
 
 
-def _kept(name: str, source: Source) -> list[NegativeEnds]:
+def _readings_called(name: str, source: Source, *, with_documents: bool) -> list[KeptReading]:
     """Return the readings that count in the notebook, of scans of this name, with or without its ending."""
+    with location.open_notebook(source.book) as book:
+        counting = book.counting_readings(with_documents=with_documents)
+    last = {(one.file, one.piece): one for one in counting if one.file and _is_named(one.file, name)}
+    return list(last.values())
+
+
+def _kept(name: str, source: Source) -> list[NegativeEnds]:
+    """Return the negatives of this name that the notebook has.
+
+    Raises
+    ------
+    MeasureError
+        If one of them was seen to be something else.
+    """
     from densiscan.paper.exposure import NegativeEnds
 
-    with location.open_notebook(source.book) as book:
-        counting = book.counting_readings(with_documents=False)
-    readings = [one for one in counting if one.file and _is_named(one.file, name)]
-    last = {(one.file, one.piece): one for one in readings}
+    readings = _readings_called(name, source, with_documents=True)
+    for one in readings:
+        document = one.document or {}
+        told = [(str(warning["code"]), str(warning["message"])) for warning in document.get("warnings", ())]
+        _require_negative(str(one.file), str(document.get("seen", "negative")), told)
     return [
         NegativeEnds(
             name=_piece_name(str(one.file), one.piece),
@@ -121,7 +137,7 @@ def _kept(name: str, source: Source) -> list[NegativeEnds]:
             highlight=one.quantities.get("highlight"),
             base_plus_fog=one.quantities.get("base_plus_fog"),
         )
-        for one in last.values()
+        for one in readings
     ]
 
 

@@ -69,7 +69,8 @@ def watch(
         float, typer.Option("--settle", metavar="S", help="Seconds a file must stand still before it is read.")
     ] = 2.0,
     poll: Annotated[
-        bool, typer.Option("--poll", help="Look again and again, where the system tells nothing: network drives.")
+        bool,
+        typer.Option("--poll", help="Look again and again: for network drives, which give no notice of new files."),
     ] = False,
     oldest: OldestOption = 90.0,
     as_negative: AsNegativeOption = False,

@@ -18,7 +18,7 @@ from densiscan.errors import WrongUseError
 Floats = npt.NDArray[np.float64]
 
 _HOPELESS: Final = 1e13
-_NO_LAW: Final = "these points do not tell a limit and a rate; develop to at least two clearly different times."
+_NO_LAW: Final = "these points do not give a limit and a rate; develop for at least two clearly different times."
 _LIMIT_REACH: Final = 50.0
 """Limit over the largest contrast from which on the points tell none: they rise as fast as time, or faster."""
 

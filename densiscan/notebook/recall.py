@@ -11,6 +11,7 @@ from densiscan.batch.assessment import Assessment, nothing_judged
 from densiscan.development.exposure import ExposureAdvice
 from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
+from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.reading import Reading, Spot
 from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
 from densiscan.paper.grade import PaperAdvice
@@ -112,6 +113,17 @@ def _reading(document: Mapping[str, Any], path: Path, warnings: tuple[Warning_, 
         beyond_calibration=document["beyond_calibration"],
         warnings=warnings,
         seen=document.get("seen", "negative"),
+        left_out=tuple(_left_out(one) for one in document.get("left_out", ())),
+    )
+
+
+def _left_out(document: Mapping[str, Any]) -> LeftOut:
+    left, top, width, height = document["box_mm"]
+    return LeftOut(
+        box_mm=(left, top, width, height),
+        code=document["code"],
+        message=document["message"],
+        may_be_film=document["may_be_film"],
     )
 
 

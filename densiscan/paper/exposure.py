@@ -410,7 +410,7 @@ def _paper_change(old: PaperTest | None, new: PaperTest | None, name: str) -> Qu
         seconds = test.circumstances.exposure_s
         if seconds is None or not test.from_wedge:
             raise WrongUseError(
-                f"the test of the paper {test.circumstances.name or ''} does not tell its exposure, so that papers "
+                f"the test of the paper {test.circumstances.name or ''} does not give its exposure, so that papers "
                 "cannot be compared; test it again with --exposure SECONDS."
             )
         place: Quantity = getattr(test, f"{name}_log_exposure")

@@ -215,7 +215,7 @@ def paper_from_points(
     tones = sum(read.curve.base + _TONE < one.value < read.curve.top - _TONE for one in densities)
     if tones < _FEWEST_TONES:
         raise PaperTestError(
-            f"{source}: only {tones} tones lie between white and black, too few to tell a range; use a wedge "
+            f"{source}: only {tones} tones lie between white and black, too few to give a range; use a wedge "
             "with finer steps."
         )
     found = read.figures

@@ -98,7 +98,7 @@ def _next_words(found: Judgement, seconds: float | None) -> str:
     words = _CONTRAST[found.contrast]
     stops = found.exposure_stops
     if stops is None:
-        return f"{words}; the tones do not tell the exposure: give --exposure and the negative, or make a test strip"
+        return f"{words}; the tones do not show the exposure: give --exposure and the negative, or make a test strip"
     if stops == 0.0:
         return f"{words}, the same exposure"
     least = "at least " if found.at_least else ""

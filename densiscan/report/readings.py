@@ -11,7 +11,7 @@ from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.development.exposure import ExposureAdvice
 from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
-from densiscan.negative.find.not_film import LEFT_OUT_CODES
+from densiscan.negative.find.not_film import LEFT_OUT_CODES, LeftOut
 from densiscan.negative.reading import Reading
 from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.report.terminal import fitted, wrapped
@@ -164,6 +164,15 @@ def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
     ]
 
 
+def _left_out_document(item: LeftOut) -> dict[str, Any]:
+    return {
+        "box_mm": list(item.box_mm),
+        "code": item.code,
+        "message": item.message,
+        "may_be_film": item.may_be_film,
+    }
+
+
 def may_be_lost(assessments: Iterable[Assessment]) -> bool:
     """Return whether anything was left out that may be film."""
     return any(item.may_be_film for one in assessments for item in one.reading.left_out)
@@ -283,6 +292,7 @@ def _notes_of_another(assessment: Assessment, first_number: int) -> str:
         *_warnings_text(reading.warnings),
         *_spots_text(reading),
         *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *_left_out_lines(reading),
     ]
     return "\n".join([_name(reading), *lines])
 
@@ -340,6 +350,7 @@ def reading_document(assessment: Assessment) -> dict[str, Any]:
         "findings": [finding.to_json() for finding in assessment.trouble.findings],
         "evenness": assessment.trouble.to_json(),
         **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
+        **({} if not reading.left_out else {"left_out": [_left_out_document(item) for item in reading.left_out]}),
         **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
     }
     return document

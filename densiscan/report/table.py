@@ -64,7 +64,7 @@ _COLUMNS: Final = (
     *(column for name in QUANTITIES for column in _three(name)),
     *("clipped_light", "clipped_dark", "beyond_calibration", "exposure", *_three("exposure_stops")),
     *("development", *_three("contrast"), "target_contrast", *_three("time_factor")),
-    *("process", "needed_range", "grade", "warnings", "findings", "seen"),
+    *("process", "needed_range", "grade", "warnings", "findings", "seen", "left_out"),
 )
 
 
@@ -92,6 +92,7 @@ def _row(assessment: Assessment) -> dict[str, object]:
         **(_verdicts(assessment) if assessment.judged else {}),
         "warnings": " ".join(dict.fromkeys(warning.code for warning in assessment.warnings)),
         "findings": findings_cell(assessment.trouble),
+        "left_out": " ".join(dict.fromkeys(item.code for item in reading.left_out)),
     }
     for number, spot in enumerate(reading.spots, start=1):
         row |= {f"spot_{number}_x_mm": spot.x_mm, f"spot_{number}_y_mm": spot.y_mm}

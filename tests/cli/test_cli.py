@@ -99,7 +99,7 @@ WRONG = [
     ("measure", "SCAN_OR_FOLDER"),
     ("measure absent.tif", "absent.tif does not exist"),
     ("measure neg.tif --calibration cal.json --frame 1,2,3", "--frame"),
-    ("measure neg.tif --calibration cal.json --frame 1,2,0,5", "no box"),
+    ("measure neg.tif --calibration cal.json --frame 1,2,0,5", "is not a valid box"),
     ("measure neg.tif --calibration cal.json --rebate a,b,c,d", "--rebate"),
     ("measure neg.tif --calibration cal.json --rebate 1,2,nan,4", "--rebate"),
     ("measure neg.tif --calibration cal.json --spot 12", "no place"),

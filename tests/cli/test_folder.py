@@ -25,9 +25,11 @@ from densiscan.batch.outliers import Folder
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
 from densiscan.cli.progress import Bar, bar_text
+from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.trouble.finding import SideFog, Trouble
 from densiscan.notebook.recall import assessment_of
-from densiscan.report.readings import notes_text, reading_document, row_text
+from densiscan.report.readings import may_be_lost, notes_text, reading_document, row_text
+from densiscan.report.table import sheet_head, sheet_line
 from tests.support.made_up import assessment, calibration, density
 
 LINUX = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for the worker's number in /proc")
@@ -198,6 +200,20 @@ def test_what_is_kept_is_shown_as_if_just_read() -> None:
     assert reading_document(back) == reading_document(found)
     assert told not in back.warnings
     assert told in assessment_of(old, found.path, (told,)).warnings
+
+
+def test_what_was_left_out_is_kept_and_stands_in_every_output() -> None:
+    left = LeftOut(
+        box_mm=(5.0, 6.0, 20.0, 30.0), code="outline-not-clear", message="No straight edges.", may_be_film=True
+    )
+    one = assessment()
+    found = replace(one, reading=replace(one.reading, left_out=(left,)))
+    back = assessment_of(json.loads(json.dumps(reading_document(found))), found.path)
+    assert back.reading.left_out == (left,)
+    assert may_be_lost([back])
+    assert "No straight edges." in notes_text(back)
+    row = dict(zip(sheet_head(0).strip().split(","), sheet_line(back, 0).strip().split(","), strict=True))
+    assert row["left_out"] == "outline-not-clear"
 
 
 def test_fog_by_side_is_kept_too() -> None:

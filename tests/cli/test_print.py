@@ -75,6 +75,31 @@ def printed(line: str, capsys: pytest.CaptureFixture[str], status: int = 0) -> d
     return found
 
 
+def test_no_print_is_made_of_what_the_notebook_knows_to_be_something_else(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    warning = {
+        "code": "seen-inverted",
+        "message": "This looks like an inverted scan. --as-negative judges it all the same.",
+    }
+    turned = READING | {"file": "turned.tif", "seen": "inverted", "warnings": [warning]}
+    with open_notebook(place / "notes" / "notebook.sqlite") as kept:
+        kept.add_reading(
+            NewReading(
+                file="turned.tif",
+                scan_sha256="1" * 64,
+                piece=None,
+                calibration=calibration_document(calibration()),
+                options={},
+                document=turned,
+            )
+        )
+    assert run(["print", "turned", "mill", "--paper", "old-box"]) == 1
+    out, err = capsys.readouterr()
+    assert "turned.tif: This looks like an inverted scan. If it is a negative" in err
+    assert "mill.tif" in out
+
+
 def test_typed_densities_and_all_papers_that_are_kept(capsys: pytest.CaptureFixture[str]) -> None:
     found = printed("print --shadow 0.40 --highlight 1.45 --base-plus-fog 0.25", capsys)
     assert found["format"] == "densiscan.print/1"

@@ -115,5 +115,5 @@ def test_a_fit_that_cannot_be(x: tuple[float, ...], y: tuple[float, ...], start:
 
 
 def test_times_all_equal_tell_no_law() -> None:
-    with pytest.raises(WrongUseError, match="do not tell"):
+    with pytest.raises(WrongUseError, match="do not give"):
         fit_law((5.0, 5.0, 5.0), (1.0, 1.1, 0.9), start=(1.0, 0.1))

@@ -307,6 +307,7 @@ NEGATIVES: Final[dict[str, Drawing]] = {
     "night": in_scene("night-street", "shadow_stops", -3.0, 0.0),
     "foggy": in_scene("foggy-field", "range_stops", 2.0, 4.0),
     "indoors": in_scene("room"),
+    **{scene: in_scene(scene) for scene in ("glazing", "blinds", "fence", "facade")},
     "leaked": with_film(leaked),
     "old film": with_film(fogged),
     "stained, in colour": with_film(stained, colour=True),

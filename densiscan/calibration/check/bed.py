@@ -147,7 +147,7 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
 def _nothing(bed: Bed, clipped: float, *, in_light: bool) -> BedCheck:
     told = Warning_(
         code="bed-clipped",
-        message=f"{100 * clipped:.0f} % of the empty bed is at the end of the scanner's scale, so that it tells "
+        message=f"{100 * clipped:.0f} % of the empty bed is at the end of the scanner's scale, so that it shows "
         "nothing of lamp or dust; lower the exposure until bare glass is below white.",
     )
     return BedCheck(

@@ -267,7 +267,7 @@ def holds_picture(trouble: Trouble) -> Warning_ | None:
 
 
 def _not_judged(why: str) -> Warning_:
-    message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet tells it."
+    message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet shows it."
     return Warning_(code="evenness-not-judged", message=message)
 
 

@@ -111,5 +111,5 @@ def _draw_noise(axes: Axes, calibration: Calibration) -> None:
     plain_logarithmic(axes.yaxis)
     axes.set_xlabel("density")
     axes.set_ylabel("density")
-    axes.set_title("Noise and doubt")
+    axes.set_title("Noise and uncertainty")
     axes.legend(loc="upper left")
