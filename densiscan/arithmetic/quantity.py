@@ -12,10 +12,12 @@ reckoned from it: what is built on a limit is a limit of the sense that follows,
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from numbers import Real
 from types import MappingProxyType
-from typing import Any, Final, Literal, NamedTuple, TypeAlias
+from typing import Any, ClassVar, Final, Literal, NamedTuple, NoReturn, TypeAlias
 
 COVERAGE_FACTOR: Final = 2.0
 """k of every expanded uncertainty shown: about 95 % (JCGM 100:2008, 6.3.3)."""
@@ -27,6 +29,12 @@ Interval: TypeAlias = tuple[float | None, float | None]
 """Low and high end, about 95 %; None for an end that is open."""
 
 _OTHER_WAY: Final[Mapping[Limit, Limit]] = {"at least": "at most", "at most": "at least"}
+
+_FORMAT: Final = re.compile(r"((?:.?[<>^])?)([-+ ]?)((?:[1-9][0-9]*)?)((?:,|_)?(?:\.[0-9]+)?[eEfFgG%]?)")
+"""Of Python's format specification (Format Specification Mini-Language): alignment, sign, width, figures."""
+
+_PLAIN_EXPONENTS: Final = range(-6, 7)
+"""Powers of ten of an uncertainty that are written out in full."""
 
 
 class Influence(NamedTuple):
@@ -53,9 +61,13 @@ class Warning_:  # noqa: N801 - `Warning` is Python's
         return {"code": self.code, "message": self.message}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Quantity:
     """A measured value with the influences on it.
+
+    It is added, subtracted, negated, and multiplied or divided by exact numbers; `f"{quantity:.2f}"` gives value and
+    expanded uncertainty to so many decimals, or the limit that it is. It is no float, neither true nor false, and has
+    no order: what is wanted of it must be said, such as `quantity.value`.
 
     Parameters
     ----------
@@ -81,6 +93,9 @@ class Quantity:
     parts: Mapping[Influence, float] | None = field(default_factory=dict)
     limit: Limit | None = None
     interval: Interval | None = None
+
+    __array_ufunc__: ClassVar[None] = None
+    """An array of numbers leaves its arithmetic with a quantity to the quantity, which refuses it."""
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):
@@ -142,17 +157,83 @@ class Quantity:
         return self.value - doubt, self.value + doubt
 
     def __add__(self, other: Quantity | float) -> Quantity:
-        return _combined(self, other, 1.0)
+        return _combined(self, other, 1.0) if _counts(other) else NotImplemented
+
+    __radd__ = __add__
 
     def __sub__(self, other: Quantity | float) -> Quantity:
-        return _combined(self, other, -1.0)
+        return _combined(self, other, -1.0) if _counts(other) else NotImplemented
+
+    def __rsub__(self, other: float) -> Quantity:
+        return -self + other if _is_exact(other) else NotImplemented
 
     def __neg__(self) -> Quantity:
-        return self.scaled(-1.0)
+        return self * -1.0
 
-    def scaled(self, factor: float) -> Quantity:
+    def __pos__(self) -> Quantity:
+        return self
+
+    def __mul__(self, factor: float) -> Quantity:
         """Return the quantity times an exact number."""
-        return self.through(self.value * factor, factor)
+        return self.through(self.value * float(factor), float(factor)) if _is_exact(factor) else NotImplemented
+
+    __rmul__ = __mul__
+
+    def __truediv__(self, divisor: float) -> Quantity:
+        """Return the quantity by an exact number."""
+        return self * (1.0 / float(divisor)) if _is_exact(divisor) else NotImplemented
+
+    def __eq__(self, other: object) -> bool:
+        """Whether two quantities hold the same, influences included."""
+        if _is_exact(other):
+            _refuse("compared with a number")
+        if not isinstance(other, Quantity):
+            return NotImplemented
+        mine = self.value, self.parts, self.limit, self.interval
+        return mine == (other.value, other.parts, other.limit, other.interval)
+
+    def __hash__(self) -> int:
+        return hash((self.value, self.limit, self.interval))
+
+    def __lt__(self, other: object) -> NoReturn:
+        _refuse("ordered")
+
+    __le__ = __gt__ = __ge__ = __lt__
+
+    def __bool__(self) -> bool:  # noqa: PLE0304 - it refuses
+        _refuse("true or false")
+
+    def __format__(self, spec: str) -> str:
+        """Return value and expanded uncertainty to the figures asked for, never an uncertainty of 0; a limit says so.
+
+        Raises
+        ------
+        ValueError
+            If Python has no such format for a number.
+        """
+        wanted = _FORMAT.fullmatch(spec)
+        if wanted is None:
+            raise ValueError(f"a quantity has no format {spec}; give decimals, such as .2f")
+        align, sign, width, figures = wanted.groups()
+        return format(self._in_figures(figures, sign), align + width)
+
+    def __str__(self) -> str:
+        return self._in_figures("", "")
+
+    def __repr__(self) -> str:
+        return f"<Quantity {self}>"
+
+    def _in_figures(self, figures: str, sign: str) -> str:
+        if self.untold:
+            return "not known"
+        doubt = self.uncertainty
+        value = _number(self.value, figures, doubt, sign)
+        if self.limit is not None:
+            return f"{self.limit} {value}"
+        if self.interval is not None:
+            low, high = (None if end is None else _number(end, figures, doubt, sign) for end in self.interval)
+            return f"{value} ({_between(low, high)})"
+        return f"{value} ± {_doubt(doubt, figures)}" if doubt else value
 
     def through(self, value: float, slope: float) -> Quantity:
         """Return what a function makes of the quantity, to first order (JCGM 100:2008, 5.1.2).
@@ -230,6 +311,53 @@ def read_back(document: Mapping[str, Any] | None, influence: Influence) -> Quant
         return Quantity(value, parts, document.get("limit"))
     low, high = (None if end is None else float(end) for end in ends)
     return Quantity(value, parts, document.get("limit"), (low, high))
+
+
+def _is_exact(other: object) -> bool:
+    return isinstance(other, Real)
+
+
+def _counts(other: object) -> bool:
+    return isinstance(other, Quantity) or _is_exact(other)
+
+
+def _refuse(what: str) -> NoReturn:
+    message = f"a quantity is not {what}: take its .value, or look at a difference and its .uncertainty"
+    raise TypeError(message)
+
+
+def _number(value: float, figures: str, doubt: float | None, sign: str) -> str:
+    """Return a number in the figures asked for, or where none are in those that its doubt leaves; 0 has no minus."""
+    if figures:
+        text = format(value, sign + figures)
+    else:
+        decimals = _decimals(doubt)
+        text = f"{value:.6g}" if decimals is None else f"{round(value, decimals):.{max(decimals, 0)}f}"
+    return text if re.search("[1-9]", text) else text.replace("-", "+" if sign == "+" else "")
+
+
+def _doubt(doubt: float, figures: str) -> str:
+    """Return an expanded uncertainty likewise, of two figures where none are asked for (JCGM 100:2008, 7.2.6)."""
+    if figures:
+        text = format(doubt, figures)
+        # rounded to nothing it is still not nothing: one in the last place
+        return text if re.search("[1-9]", text) else re.sub("0(?=[^0]*$)", "1", text)
+    decimals = _decimals(doubt)
+    return f"{doubt:.2g}" if decimals is None else f"{round(doubt, decimals):.{max(decimals, 0)}f}"
+
+
+def _decimals(doubt: float | None) -> int | None:
+    """Return how many decimals two figures of an uncertainty take; None where it has none, or too many."""
+    if not doubt:
+        return None
+    exponent = int(f"{doubt:.1e}".partition("e")[2])
+    return 1 - exponent if exponent in _PLAIN_EXPONENTS else None
+
+
+def _between(low: str | None, high: str | None) -> str:
+    if low is None or high is None:
+        return f"at most {high}" if low is None else f"at least {low}"
+    return f"{low} to {high}"
 
 
 def _holds(interval: Interval, value: float) -> bool:

@@ -202,7 +202,7 @@ def _stops_from_normal(net_shadow: Quantity) -> tuple[Quantity, bool]:
         log_exposure_above_speed_point(at, gradient=TYPICAL_GRADIENT * (1.0 + TYPICAL_GRADIENT_DOUBT))
         - log_exposure_above_speed_point(at, gradient=TYPICAL_GRADIENT * (1.0 - TYPICAL_GRADIENT_DOUBT))
     )
-    parts = net_shadow.scaled(slope / LOG_EXPOSURE_PER_STOP).parts
+    parts = (net_shadow * (slope / LOG_EXPOSURE_PER_STOP)).parts
     stops = Quantity(here / LOG_EXPOSURE_PER_STOP - SHADOW_AIM_STOPS, parts)
     stops = stops.with_part(Influence("film curve"), by_gradient / LOG_EXPOSURE_PER_STOP)
     return stops.with_part(Influence("subject"), SHADOW_AIM_DOUBT_STOPS), False

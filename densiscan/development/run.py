@@ -199,7 +199,7 @@ def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:
     for run in runs:
         if run.number < number and run.base_plus_fogs:
             first, *rest = run.base_plus_fogs
-            means.append(sum(rest, first).scaled(1.0 / len(run.base_plus_fogs)))
+            means.append(sum(rest, first) / len(run.base_plus_fogs))
     return tuple(means)
 
 

@@ -75,7 +75,7 @@ class Printing:
 
     def seen(self, density: Quantity) -> Quantity:
         """Return a density, or a difference of densities, as the light sees it."""
-        result = density.scaled(self.factor.value)
+        result = density * self.factor.value
         for influence, part in (self.factor.parts or {}).items():
             result = result.with_part(influence, density.value * part)
         return result
@@ -159,7 +159,7 @@ class PaperFit:
 def needed_range(negative: NegativeEnds, printing: Printing) -> Quantity | None:
     """Return the ISO range R that a negative needs, not rounded; None where its density range is not known."""
     found = negative.density_range
-    return None if found is None else printing.seen(found).scaled(100.0)
+    return None if found is None else printing.seen(found) * 100.0
 
 
 def needed_by_process(negative: NegativeEnds, printing: Printing) -> dict[Process, Quantity]:
@@ -200,7 +200,7 @@ def paper_fit(negative: NegativeEnds, test: PaperTest, printing: Printing) -> Pa
         iso_range=test.iso_range,
         grade=test.grade,
         fit=None if needed is None else fit_on(needed.value, test),
-        difference_stops=None if needed is None else (needed - test.iso_range).scaled(0.01 / STOP),
+        difference_stops=None if needed is None else (needed - test.iso_range) * (0.01 / STOP),
         shadow_time_s=seconds_of(shadow),
         highlight_time_s=seconds_of(highlight),
         standard_time_s=seconds_of(times["rebate"]),
@@ -234,7 +234,7 @@ def known_range_fit(negative: NegativeEnds, iso_range: float, printing: Printing
         iso_range=Quantity(iso_range, None),
         grade=grade_for(iso_range / 100.0),
         fit=None if needed is None else fit_of(needed.value, iso_range),
-        difference_stops=None if needed is None else (needed - iso_range).scaled(0.01 / STOP),
+        difference_stops=None if needed is None else (needed - iso_range) * (0.01 / STOP),
     )
 
 

@@ -363,8 +363,8 @@ def _against(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pr
         return None
     shift, given = offset
     factor = made.printing.factor.value
-    black = (shift - full).scaled(1.0 / factor)
-    white = (shift - test.highlight_log_exposure).scaled(1.0 / factor)
+    black = (shift - full) / factor
+    white = (shift - test.highlight_log_exposure) / factor
     lost = [0.0, 0.0]
     if negative.shadow is not None:
         lost[0] = max(black.value - negative.shadow.value, 0.0)
@@ -397,7 +397,7 @@ def _offset(
             ends.append(made.printing.seen(density) + place)
     if not ends:
         return None
-    return (ends[0] if len(ends) == 1 else (ends[0] + ends[1]).scaled(0.5)), False
+    return (ends[0] if len(ends) == 1 else (ends[0] + ends[1]) * 0.5), False
 
 
 def _rebate_stops(reading: PrintReading, curve: PaperCurve) -> float | None:

@@ -64,7 +64,7 @@ def callier_factor(process: Process) -> Quantity:
 def effective_range(density_range: Quantity, process: Process) -> Quantity:
     """Return the density range as the light of the process sees it."""
     factor = callier_factor(process)
-    seen = density_range.scaled(factor.value)
+    seen = density_range * factor.value
     for influence, part in (factor.parts or {}).items():
         seen = seen.with_part(influence, density_range.value * part)
     return seen

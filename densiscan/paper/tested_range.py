@@ -224,7 +224,7 @@ def paper_from_points(
     test = PaperTest(
         method=method,
         circumstances=circumstances,
-        iso_range=(shadow - highlight).scaled(100.0),
+        iso_range=(shadow - highlight) * 100.0,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
         black_log_exposure=found.get("black"),
@@ -291,7 +291,7 @@ def _with_limits(test: PaperTest, read: ReadOff) -> PaperTest:
     elif read.left_open("highlight", "white") > _LEFT_OPEN and read.ends.white.goes_on():
         told.append(_goes_on("white", read.ends.white))
     if shadow.limit is not None or highlight.limit is not None:
-        iso_range = (shadow - highlight).scaled(100.0)
+        iso_range = (shadow - highlight) * 100.0
     if float(np.max(np.diff(read.curve.log_exposure))) > _WIDE_GAP:
         told.append(_STEPS_FAR_APART)
     return replace(
@@ -364,7 +364,7 @@ def paper_by_eye(wedge: Wedge, *, last_black: str, first_white: str, circumstanc
     return PaperTest(
         method="eye",
         circumstances=circumstances,
-        iso_range=(shadow - highlight).scaled(100.0),
+        iso_range=(shadow - highlight) * 100.0,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
         black_log_exposure=full_black,
@@ -388,7 +388,7 @@ def exposed_through(step: WedgeStep) -> Quantity:
 
 def _between(lighter: WedgeStep, denser: WedgeStep) -> Quantity:
     """Return the log exposure half way between two steps: anywhere between them is equally likely (JCGM 100, 4.3.7)."""
-    middle = (exposed_through(lighter) + exposed_through(denser)).scaled(0.5)
+    middle = (exposed_through(lighter) + exposed_through(denser)) * 0.5
     half = 0.5 * (denser.density - lighter.density)
     key = f"{lighter.step} to {denser.step}"
     return middle.with_part(Influence("counted by eye", key), half / math.sqrt(3.0))

@@ -89,7 +89,7 @@ def _range_words(test: FilmTest) -> str:
     wanted = test.aim.density_range
     if test.log_exposure_range is None:
         return f"not known for a density range of {wanted.value:.2f}"
-    stops = test.log_exposure_range.scaled(1.0 / _LOG_STOP)
+    stops = test.log_exposure_range / _LOG_STOP
     doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.1):.1f}"
     return (
         f"{density_text(test.log_exposure_range)}: a subject of {stops.value:.1f}{doubt} stops fills a paper of "

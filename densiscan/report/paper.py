@@ -94,7 +94,7 @@ def _density(quantity: Quantity | None, test: PaperTest) -> str:
 
 def _place(quantity: Quantity, test: PaperTest) -> str:
     if test.from_wedge:
-        return f"through a density of {density_text(quantity.scaled(-1.0))}"
+        return f"through a density of {density_text(-quantity)}"
     return f"at log exposure {density_text(quantity)}"
 
 

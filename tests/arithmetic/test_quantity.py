@@ -47,7 +47,7 @@ def test_shared_influence_doubles_in_a_sum() -> None:
 def test_unknown_uncertainty_stays_unknown() -> None:
     assert (Quantity(1.0, None) - Quantity(0.5, {WEDGE_3: 0.1})).uncertainty is None
     assert Quantity(1.0, None).with_part(PATCH_A, 0.1).uncertainty is None
-    assert Quantity(1.0, None).scaled(2.0).to_json() == {"value": 2.0, "uncertainty": None}
+    assert (Quantity(1.0, None) * 2.0).to_json() == {"value": 2.0, "uncertainty": None}
 
 
 def test_json_never_shows_an_uncertainty_of_zero() -> None:
@@ -110,7 +110,7 @@ def test_agrees_with_two_general_libraries(
     a: float, b: float, one: dict[Influence, float], two: dict[Influence, float], factor: float
 ) -> None:
     """Reference: the packages `uncertainties` and `GTC` propagate the same linear form (JCGM 100:2008, clause 5)."""
-    ours = (Quantity(a, one) - Quantity(b, two)).scaled(factor)
+    ours = (Quantity(a, one) - Quantity(b, two)) * factor
     independent = {key: ufloat(0.0, 1.0) for key in (WEDGE_3, PATCH_A, PATCH_B)}
     theirs = factor * (
         (a + sum(c * independent[k] for k, c in one.items())) - (b + sum(c * independent[k] for k, c in two.items()))

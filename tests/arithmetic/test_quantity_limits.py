@@ -51,9 +51,9 @@ def test_a_sum_says_no_more_than_its_terms_allow(one: Quantity, two: Quantity) -
 @given(quantities())
 def test_negation_turns_every_end_round_and_back(one: Quantity) -> None:
     low, high = one.reach
-    turned = (-one).reach
-    assert turned == (None if high is None else -high, None if low is None else -low)
-    back = one.scaled(-1.0).scaled(-1.0)
+    turned = -one
+    assert turned.reach == (None if high is None else -high, None if low is None else -low)
+    back = -turned
     assert (back.limit, back.parts is None) == (one.limit, one.parts is None)
     for end, before in zip(back.reach, one.reach, strict=True):
         assert (end is None) == (before is None)
@@ -63,7 +63,7 @@ def test_negation_turns_every_end_round_and_back(one: Quantity) -> None:
 
 @given(quantities(), st.floats(0.1, 5.0), numbers)
 def test_scaling_and_moving_keep_what_is_open(one: Quantity, factor: float, by: float) -> None:
-    changed = one.scaled(factor) + by
+    changed = one * factor + by
     assert changed.limit == one.limit
     for end, before in zip(changed.reach, one.reach, strict=True):
         assert (end is None) == (before is None)

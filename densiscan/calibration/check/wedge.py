@@ -343,7 +343,7 @@ def drift_check(scan: Scan, now: Calibration, in_use: Calibration, *, lamp: Lamp
         )
     mean = Quantity(0.0)
     for one in found:
-        mean = mean + one.difference.scaled(1.0 / len(found))
+        mean = mean + one.difference / len(found)
     worst = max(found, key=lambda one: abs(one.difference.value))
     drifted = any(_has_drifted(one) for one in (*(step.difference for step in found), mean))
     rms = math.sqrt(sum(one.difference.value**2 for one in found) / len(found))
