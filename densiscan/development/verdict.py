@@ -267,7 +267,7 @@ def _kept(
         time_factor=factor,
         borderline=borderline,
         reason=reason,
-        warnings=() if factor else (Warning_(code="development-not-judged", message=reason),),
+        warnings=() if factor is not None else (Warning_(code="development-not-judged", message=reason),),
     )
 
 

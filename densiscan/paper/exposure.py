@@ -379,7 +379,7 @@ def change_from(before: Before, negative: NegativeEnds, paper: PaperTest | None,
         name: None if end is None or before.seconds is None else end + math.log10(before.seconds)
         for name, end in ends.items()
     }
-    wanted = times["highlight"] or times["shadow"]
+    wanted = times["shadow"] if times["highlight"] is None else times["highlight"]
     slope = _USUAL_SLOPE if paper is None else _slope(paper)
     return Change(
         shadow=seconds_of(ends["shadow"]),
