@@ -33,6 +33,7 @@ from densiscan.cli.options import (
     wedge_meant,
     write_plot,
 )
+from densiscan.cli.progress import working
 from densiscan.files.atomic import as_text
 from densiscan.notebook import location
 
@@ -89,7 +90,8 @@ def calibrate(
     mode = "reflection" if reflection else wedge.mode or "transmission"
     label = Label(name=name or as_text((out or scan).stem), created=now(), mode=mode)
     bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
-    made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
+    with working("Looking for the wedge"):
+        made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
     for place in places:
         write_calibration(made, place)
     show(calibration_document(made) if as_json else calibration_text(made))

@@ -31,6 +31,7 @@ from densiscan.cli.options import (
     show,
     wedge_meant,
 )
+from densiscan.cli.progress import working
 from densiscan.errors import WrongUseError
 from densiscan.files.atomic import write_whole
 from densiscan.notebook import location
@@ -108,21 +109,22 @@ def check(
     from densiscan.report.check import check_document, check_text
 
     in_use = None if file is None else read_calibration(file)
-    found = check_scanner(
-        Asked(
-            wedge_scan=wedge,
-            wedge=meant,
-            empty_bed=empty_bed,
-            slot=slot,
-            in_use=in_use,
-            region_mm=box,
-            inverted=inverted,
-            channel=channel,
-            ppi=ppi,
-            page=page,
-            least_ratio=signal_to_noise,
+    with working("Checking"):
+        found = check_scanner(
+            Asked(
+                wedge_scan=wedge,
+                wedge=meant,
+                empty_bed=empty_bed,
+                slot=slot,
+                in_use=in_use,
+                region_mm=box,
+                inverted=inverted,
+                channel=channel,
+                ppi=ppi,
+                page=page,
+                least_ratio=signal_to_noise,
+            )
         )
-    )
     time = now()
     age = () if in_use is None else read_with(in_use, now=moment, mode=in_use.mode, oldest_days=oldest).warnings
     for failure in found.failed:

@@ -28,6 +28,7 @@ from densiscan.cli.options import (
     show,
     write_plot,
 )
+from densiscan.cli.progress import working
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -228,7 +229,8 @@ class Asked:
             rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi), glare=by.glare
         )
         where = WhereOnFilm(row_mm=self.row, spots_mm=self.spots, frames=self.frames)
-        read = read_film(opened, given, made, where=where, options=options)
+        with working("Reading the film"):
+            read = read_film(opened, given, made, where=where, options=options)
         return replace(read, warnings=(*by.warnings, *read.warnings))
 
 

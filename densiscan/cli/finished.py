@@ -23,6 +23,7 @@ from densiscan.cli.options import (
     show,
 )
 from densiscan.cli.printing_sources import Source, Typed, negatives_named, papers_named, typed_negative
+from densiscan.cli.progress import working
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -105,7 +106,8 @@ def finished(
 
     made = PrintMade(printing=printing_with(process.value, callier=callier), negative=made_of, seconds=exposure)
     opened = open_scan(scan, ppi=ppi, channel=calibrated.channel, page=page)
-    reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1], as_print=as_print)
+    with working("Reading the print"):
+        reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1], as_print=as_print)
     reading = replace(reading, warnings=(*by.warnings, *reading.warnings))
     test = tests[0] if tests else None
     judgement = None if test is None or reading.seen == "negative" else judged(reading, test, made)

@@ -39,6 +39,7 @@ from densiscan.cli.options import (
     SceneStopsOption,
     check_out,
 )
+from densiscan.cli.progress import working
 from densiscan.cli.report import ReportOption, check_report, detail_for, write_report
 from densiscan.cli.trouble_options import (
     AsNegativeOption,
@@ -216,7 +217,8 @@ def measure(
             )
         )
         return
-    result = measure_files(scans, by.made, task, progress=reading_now)
+    with working("Measuring"):
+        result = measure_files(scans, by.made, task, progress=reading_now)
     if marked is not None:
         write_marked(marked, result, task, channel=by.channel)
     if report is not None:

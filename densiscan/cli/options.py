@@ -152,9 +152,9 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
 
 
 OUR_TABLE: Final = b"file,path,"
-OUR_CALIBRATION: Final = b'"densiscan.calibration.calibration/'
+OUR_CALIBRATION: Final = b'"densiscan.calibration/'
 OUR_CHECK: Final = b'"densiscan.check/'
-OUR_EXPORT: Final = b'"densiscan.notebook.location/'
+OUR_EXPORT: Final = b'"densiscan.notebook/'
 OUR_PAGE: Final = b"densiscan</title>"
 OUR_FIGURE: Final = b"densiscan"
 """What stands in the first part of a file of ours of each kind."""

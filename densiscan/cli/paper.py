@@ -25,6 +25,7 @@ from densiscan.cli.options import (
     show,
     write_plot,
 )
+from densiscan.cli.progress import working
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -169,7 +170,8 @@ def paper(
             fixed_base=fixed_piece(base),
             net_black=net_black,
         )
-        test = paper_from_scan(asked, made, about)
+        with working("Reading the print"):
+            test = paper_from_scan(asked, made, about)
         test = test if by is None else replace(test, warnings=(*by.warnings, *test.warnings))
     else:
         test = _by_eye(wedge, last_black, first_white, about)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.progress import working
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.notebook import location
 
@@ -213,7 +214,8 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
         )
     scan = open_scan(path, ppi=source.ppi, channel=made.channel)
     options = MeasureOptions(frame_mm=arguments.box(source.frame, "--frame"), glare=by.glare)
-    readings = measure_scan(scan, made, options)
+    with working("Measuring"):
+        readings = measure_scan(scan, made, options)
     for one in readings:
         _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
     return [

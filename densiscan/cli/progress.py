@@ -1,16 +1,37 @@
-"""A bar on standard error while many scans are measured; silent where that is no terminal."""
+"""A sign on standard error that long work goes on: a bar over many scans, a word after a second; only on a terminal."""
 
 from __future__ import annotations
 
 import sys
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Final, TextIO
 
 _CELLS: Final = 24
 _CLEAR: Final = "\r\x1b[K"
 _SECONDS_BETWEEN: Final = 0.1
+
+
+_SOON_S: Final = 1.0
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Say what takes so long, where what is inside takes longer than a second and somebody sits before it."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    stream = sys.stderr
+    timer = threading.Timer(_SOON_S, lambda: print(f"{what} ...", file=stream, flush=True))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
 
 
 def bar_text(done: int, total: int, *, measured: int, seconds: float) -> str:

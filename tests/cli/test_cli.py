@@ -24,6 +24,7 @@ from densiscan.negative.reading import MeasureOptions
 from tests.support.made_up import assessment, calibration
 
 ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "sample_scans"
 
 
 @pytest.fixture(autouse=True)
@@ -515,3 +516,21 @@ def test_a_command_built_alone_is_the_same_as_among_all(name: str, capsys: pytes
     typer.main.get_command(command_line()).main(args=[name, "--help"], prog_name="densiscan", standalone_mode=False)
     assert alone == capsys.readouterr().out
     assert alone.startswith(f"Usage: densiscan {name} ")
+
+
+def test_an_older_document_of_the_same_kind_is_replaced_without_a_word(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each kind by the command itself: what it wrote the first time it knows again the second time."""
+    monkeypatch.chdir(tmp_path)
+    wedge = f"{SAMPLES / 'wedge.tif'} --densities {SAMPLES / 'wedge.csv'}"
+    for line in (
+        f"calibrate {wedge} --out cal.json --plot curve.png",
+        f"check --wedge {wedge} --out check.json",
+        "notebook export out.json",
+        f"measure {SAMPLES / 'thin.tif'} --calibration cal.json --csv out.csv --marked marked.png --report page.html",
+        f"map {SAMPLES / 'thin.tif'} --calibration cal.json --out map.tif",
+    ):
+        for _ in range(2):
+            assert run(line.split()) == 0, capsys.readouterr().err
+    assert "holds something else" not in capsys.readouterr().err

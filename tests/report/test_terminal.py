@@ -11,12 +11,14 @@ import shutil
 import subprocess
 import sys
 import textwrap
+import time
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from densiscan.cli import progress
 from densiscan.cli.app import run
 from densiscan.report.readings import row_text
 from densiscan.report.terminal import columns, fitted, inked, takes_ink, visible, wrapped
@@ -178,3 +180,24 @@ def test_a_pipe_gets_no_ink(tmp_path: Path) -> None:
         [sys.executable, "-m", "densiscan", "calibrate", *scan], capture_output=True, text=True, check=True
     )
     assert not INK.search(told.stdout + told.stderr)
+
+
+def test_long_work_shows_that_it_goes_on_only_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(progress, "_SOON_S", 0.01)
+    for stream, said in ((Terminal(), "Looking ...\n"), (io.StringIO(), "")):
+        monkeypatch.setattr("sys.stderr", stream)
+        with progress.working("Looking"):
+            ends = time.monotonic() + 10.0
+            while said and not stream.getvalue() and time.monotonic() < ends:
+                time.sleep(0.005)
+        assert stream.getvalue() == said
+    monkeypatch.setattr(progress, "_SOON_S", 60.0)
+    quick = Terminal()
+    monkeypatch.setattr("sys.stderr", quick)
+    with progress.working("Looking"):
+        pass
+    assert quick.getvalue() == ""
