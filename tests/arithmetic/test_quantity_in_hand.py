@@ -150,7 +150,7 @@ def test_a_quantity_is_not_taken_for_a_number() -> None:
     with pytest.raises(TypeError, match="Quantity"):
         np.asarray([quantity], float)
     with pytest.raises(TypeError):
-        _ = np.ones(3) * quantity
+        _ = operator.mul(np.ones(3), quantity)
 
 
 @pytest.mark.parametrize("other", [doubtful(1.0, 0.1), "2", None, np.ones(2), [1.0]])
