@@ -1,9 +1,9 @@
 """Scanner signal to density: the calibration, how it is made from a wedge, and what it knows of its own doubt.
 
-The curve is the shape-preserving cubic of density against log10 of the signal, less the signal that the scanner gives
-for no light, through the steps that the scanner tells apart. No formula for the scanner is assumed: tone curve, flare
-and black offset are all in the steps. How it is made from the scan of a wedge stands in `calibrate`, how it is kept in
-`calibration_file`.
+The curve is that of laws of scanners with a smooth deviation, weighed by how they hold the steps (`posterior_curve`).
+Where none does, it is the shape-preserving cubic of density against log10 of the signal, less the signal that the
+scanner gives for no light, through the steps that the scanner tells apart. How it is made from the scan of a wedge
+stands in `make`, how it is kept in `file`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.calibration.posterior_curve import Part
+from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
 from densiscan.scan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
@@ -95,6 +97,8 @@ class Calibration:
         What the last check of the scanner found, where it was kept.
     others
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+    laws
+        The laws of scanners that hold the steps, weighed: the curve is theirs. Empty where it goes through the steps.
     """
 
     name: str
@@ -111,6 +115,7 @@ class Calibration:
     findings: Findings | None = None
     black: float = 0.0
     others: tuple[Calibration, ...] = ()
+    laws: tuple[Part, ...] = ()
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -130,6 +135,8 @@ class Calibration:
         densities = np.array([one.light_density for one in used])
         if len(used) < 2 or not bool(np.all(np.diff(signals) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
             raise ValueError("the steps used do not run from light to dense")
+        if self.laws:
+            self.points()
 
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
@@ -140,7 +147,7 @@ class Calibration:
         """
         codes = np.arange(full_scale + 1) / full_scale
         level = 1.0 - codes if self.inverted else codes
-        x, densities, _ = self.knots()
+        x, densities = self._curve()
         # The end slope in the logarithm serves down to a third of the darkest signal, then the tangent.
         foot = 0.3 * float(10.0 ** x[0])
         slope = -float(shape_preserving_slopes(x, densities)[0])
@@ -155,7 +162,7 @@ class Calibration:
         return float(self._density_at(np.array([math.log10(max(level, 0.5 / self.scan.full_scale))]))[0])
 
     def _density_at(self, x: Floats) -> Floats:
-        knots, densities, _ = self.knots()
+        knots, densities = self._curve()
         return np.clip(shape_preserving(knots, densities, x), -1.0, _HIGHEST_DENSITY)
 
     def knots(self) -> tuple[Floats, Floats, list[StepReading]]:
@@ -170,6 +177,40 @@ class Calibration:
             used,
         )
 
+    def points(self) -> CurvePoints:
+        """Return the curve of the laws by its points.
+
+        Raises
+        ------
+        ValueError
+            If it does not run from light to dense.
+        """
+        return curve_points(self.used_steps(), self.laws)
+
+    def used_steps(self) -> tuple[UsedStep, ...]:
+        """Return the steps that the curve is made from as the laws take them, lightest first."""
+        x, densities, used = self.knots()
+        full = self.scan.full_scale
+        told = zip(x.tolist(), densities.tolist(), used, strict=True)
+        return tuple(
+            UsedStep(
+                step=reading.step,
+                level=10.0**place + self.black,
+                noise=reading.noise / math.sqrt(reading.independent),
+                rounding=rounding_codes(reading.noise * full) / full,
+                density=density,
+                certificate=0.5 * reading.certificate,
+            )
+            for place, density, reading in told
+        )[::-1]
+
+    def _curve(self) -> tuple[Floats, Floats]:
+        """Return log10 signal above black (rising) and density (falling) of the points that the curve goes through."""
+        if not self.laws:
+            return self.knots()[:2]
+        points = self.points()
+        return np.log10(points.level - self.black), points.density
+
     @property
     def knows_lamp(self) -> bool:
         """Whether an empty bed has shown the lamp at the steps: then readings must be corrected likewise."""
@@ -182,6 +223,8 @@ class Calibration:
         shape of the curve is in doubt by what leaving steps out has shown. Outside the wedge the doubt grows with the
         distance.
         """
+        if self.laws:
+            return self._parts_by_laws(density)
         x, densities, used = self.knots()
         place = float(_inverse(x, densities, density))
         pull = pull_of_steps(x, densities, place)
@@ -191,6 +234,14 @@ class Calibration:
             parts |= step_parts(self, reading, pull=float(pull[number]), slope=float(slopes[number]))
         parts[self._interval(place, x)] = self._fit_at(place, x)
         return {influence: part for influence, part in parts.items() if part != 0.0}
+
+    def _parts_by_laws(self, density: float) -> dict[Influence, float]:
+        points = self.points()
+        row = float(np.interp(-density, -points.density, np.arange(points.density.size)))
+        parts = points.parts_at(row)
+        # Beyond the wedge nothing holds the curve: half of the way from its end is doubted, at one sigma.
+        beyond = max(density - float(points.density[0]), float(points.density[-1]) - density, 0.0)
+        return parts if beyond == 0.0 else parts | {Influence("fit", "beyond the wedge"): 0.5 * beyond}
 
     def _interval(self, place: float, x: Floats) -> Influence:
         k = int(np.clip(np.searchsorted(x, place), 1, x.size - 1))
@@ -231,7 +282,7 @@ class Calibration:
 
     def density_per_code(self, density: float) -> float:
         """Return by how much the density changes from one code to the next, at this density."""
-        x, densities, _ = self.knots()
+        x, densities = self._curve()
         place = float(_inverse(x, densities, density))
         around = shape_preserving(x, densities, [place - 1e-4, place + 1e-4])
         slope = abs(float(around[1] - around[0])) / 2e-4
