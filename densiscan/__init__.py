@@ -9,6 +9,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from densiscan.files.shown import shown_by
+
 if TYPE_CHECKING:
     from densiscan.arithmetic.quantity import Influence, Quantity
     from densiscan.batch.assessment import Assessment, BatchResult, Failure, PrintAim, Task
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
     from densiscan.notebook.location import open_notebook
     from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_from_points
+    from densiscan.report.page.result import as_html, as_text
     from densiscan.report.readings import readings_document
     from densiscan.report.table import readings_csv
     from densiscan.scan.scan import Scan, open_scan
@@ -57,7 +60,9 @@ _SHELF = {
     "Wedge": "wedge.wedge",
     "advise": "development.advice",
     "as_dict": "files.serialise",
+    "as_html": "report.page.result",
     "as_row": "files.serialise",
+    "as_text": "report.page.result",
     "calibrate_scan": "calibration.make:calibrate",
     "film_test": "film.speed_and_contrast",
     "measure_files": "batch.files",
@@ -100,7 +105,9 @@ __all__ = [
     "__version__",
     "advise",
     "as_dict",
+    "as_html",
     "as_row",
+    "as_text",
     "calibrate_scan",
     "film_test",
     "measure_files",
@@ -127,3 +134,6 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted(__all__)
+
+
+shown_by(lambda: import_module("densiscan.report.page.result"))

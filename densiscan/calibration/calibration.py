@@ -19,6 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.files.shown import Shown, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
@@ -70,8 +71,8 @@ class CalibratedStep:
     measured: Quantity | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Calibration:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Calibration(Shown):
     """A scanner's curve from signal to density.
 
     Attributes
@@ -130,6 +131,18 @@ class Calibration:
         densities = np.array([one.light_density for one in used])
         if len(used) < 2 or not bool(np.all(np.diff(signals) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
             raise ValueError("the steps used do not run from light to dense")
+
+    def __repr__(self) -> str:
+        low, high = self.density_range
+        used = sum(step.used for step in self.steps)
+        return one_line(
+            self,
+            self.name,
+            self.mode,
+            f"{low:.2f} to {high:.2f} by {used} of {len(self.steps)} steps",
+            f"typical error {max(self.residual, 0.001):.3f}",
+            counted(len(self.warnings), "warning"),
+        )
 
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).

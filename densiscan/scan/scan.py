@@ -12,7 +12,7 @@ import zlib
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
@@ -22,10 +22,12 @@ from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.files.documents import flag_of, number_of, text_of, whole_of
+from densiscan.files.shown import counted, one_line
 from densiscan.scan.formats.jpeg import open_jpeg
 from densiscan.scan.formats.notes import Notes, Picture, made_up, sane
-from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
+from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Codes, Piece, Raster, ScanFault, decoded
 from densiscan.scan.formats.tiff import open_tiff
+from densiscan.scan.orientation import Turn
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -132,55 +134,6 @@ class ScanFacts:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Turn:
-    """How a stored picture is turned to stand as its orientation tag asks (TIFF 6.0, tag 274)."""
-
-    orientation: int
-    rows: int
-    columns: int
-
-    @property
-    def transposed(self) -> bool:
-        """True where stored rows become columns."""
-        return self.orientation >= 5
-
-    @property
-    def _flips(self) -> tuple[bool, bool]:
-        """Whether the rows, then the columns, run backwards after any transposition."""
-        return self.orientation in (3, 4, 7, 8), self.orientation in (2, 3, 6, 7)
-
-    def view(self, stored: Codes) -> Codes:
-        """Return a stored array as an oriented view."""
-        rows, columns = self._flips
-        turned = stored.T if self.transposed else stored
-        return turned[:: -1 if rows else 1, :: -1 if columns else 1]
-
-    def forward(self, box: Box) -> Box:
-        """Return where a stored box lies after turning."""
-        top, left, bottom, right = box
-        height, width = self.rows, self.columns
-        if self.transposed:
-            top, left, bottom, right = left, top, right, bottom
-            height, width = width, height
-        return _flipped((top, left, bottom, right), self._flips, height, width)
-
-    def backward(self, box: Box) -> Box:
-        """Return where an oriented box is stored."""
-        height, width = (self.columns, self.rows) if self.transposed else (self.rows, self.columns)
-        top, left, bottom, right = _flipped(box, self._flips, height, width)
-        return (left, top, right, bottom) if self.transposed else (top, left, bottom, right)
-
-
-def _flipped(box: Box, flips: tuple[bool, bool], height: int, width: int) -> Box:
-    top, left, bottom, right = box
-    if flips[0]:
-        top, bottom = height - bottom, height - top
-    if flips[1]:
-        left, right = width - right, width - left
-    return top, left, bottom, right
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
     """Some pixels of a scan.
@@ -198,7 +151,7 @@ class Block:
     codes: Codes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Scan:
     """One channel of one picture in a file, its pixels still on disk.
 
@@ -228,10 +181,22 @@ class Scan:
     ppi_x: float
     ppi_y: float
     warnings: tuple[Warning_, ...]
-    raster: Raster = field(repr=False)
-    turn: Turn = field(repr=False)
+    raster: Raster
+    turn: Turn
     page: int | None = None
     threads: int = 1
+
+    def __repr__(self) -> str:
+        facts = self.facts
+        return one_line(
+            self,
+            facts.file,
+            f"{self.width_px} x {self.height_px} pixels",
+            f"{_ppi((self.ppi_x, self.ppi_y))}",
+            f"{self.channel} of {facts.channels}" if facts.channels > 1 else self.channel,
+            f"{facts.bits} bit",
+            counted(len(self.warnings), "warning"),
+        )
 
     @property
     def px_per_mm_x(self) -> float:
