@@ -64,9 +64,9 @@ def test_as_text(capsys: pytest.CaptureFixture[str]) -> None:
         "gamma           0.60 ± 0.01",
         "speed           ISO 80/20°",
         "contrast index  0.60",
-        "density range 0.68",
     ):
         assert words in text
+    assert "fills a paper of range 0.68" in " ".join(text.split())
 
 
 def test_a_figure(capsys: pytest.CaptureFixture[str]) -> None:
