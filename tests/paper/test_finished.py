@@ -273,7 +273,9 @@ def test_command(
 
 def test_a_sky_near_the_first_tone_is_not_called_bare_paper() -> None:
     """7 of 100 are bare paper and 8 lie 0.004 below the first tone, which white is not read well enough to tell."""
-    base = (the_test().base_plus_fog or Quantity(0.0)).value
+    known = the_test().base_plus_fog
+    assert known is not None
+    base = known.value
     sky = [base + 0.01] * 70 + [base + 0.036] * 80
     rest = np.linspace(base + 0.2, base + 1.5, 850).tolist()
     one = replace(
