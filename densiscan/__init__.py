@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from densiscan.calibration.file import read_calibration, write_calibration
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrate_scan
+    from densiscan.calibration.map import density_map, write_density_map
     from densiscan.development.advice import Advice, Plan, advise
     from densiscan.development.run import Run
     from densiscan.errors import DensiscanError
@@ -64,6 +65,7 @@ _SHELF = {
     "as_row": "files.serialise",
     "as_text": "report.page.result",
     "calibrate_scan": "calibration.make:calibrate",
+    "density_map": "calibration.map",
     "film_test": "film.speed_and_contrast",
     "measure_files": "batch.files",
     "measure_scan": "negative.reading",
@@ -76,6 +78,7 @@ _SHELF = {
     "readings_csv": "report.table",
     "readings_document": "report.readings",
     "write_calibration": "calibration.file",
+    "write_density_map": "calibration.map",
 }
 """Name on the shelf: the module it stands in, and after a colon its name there where that is another."""
 
@@ -109,6 +112,7 @@ __all__ = [
     "as_row",
     "as_text",
     "calibrate_scan",
+    "density_map",
     "film_test",
     "measure_files",
     "measure_scan",
@@ -121,6 +125,7 @@ __all__ = [
     "readings_csv",
     "readings_document",
     "write_calibration",
+    "write_density_map",
 ]
 
 

@@ -52,7 +52,7 @@ class Task:
     same film.
     """
 
-    options: MeasureOptions
+    options: MeasureOptions = field(default_factory=MeasureOptions)
     aim: PrintAim = field(default_factory=PrintAim)
     ppi: float | None = None
     page: int | None = None

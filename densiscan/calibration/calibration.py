@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,7 @@ BoxMm = tuple[float, float, float, float]
 _HIGHEST_DENSITY: Final = 8.0
 _DARKEST: Final = 1e-9
 """Signal above black, at least: the logarithm needs one."""
+_ROUNDING: Final = 1e-9
 LEAST_ROUNDING: Final = 1e-5
 """Density below which rounding is not worth a line in a budget."""
 
@@ -161,6 +162,39 @@ class Calibration(Shown):
         at_foot = 10.0 ** -float(self._density_at(np.array([math.log10(foot)]))[0])
         beyond = np.minimum(level - self.black - foot, 0.0)
         return np.asarray(light + at_foot * slope * beyond / foot, dtype=np.float64)
+
+    @overload
+    def density(self, signal: float) -> float: ...
+
+    @overload
+    def density(self, signal: Sequence[Any] | npt.NDArray[Any]) -> Floats: ...
+
+    def density(self, signal: npt.ArrayLike) -> Floats | float:
+        """Return the density of a signal, or of an array of signals, of the same shape; NaN beyond `density_range`.
+
+        Each is that of a single pixel. The density of an area is that of its mean light, as `measure_scan` reads it,
+        not the mean of the densities.
+
+        Parameters
+        ----------
+        signal
+            Of any shape, 0 to 1 of full scale, as scanned: code divided by the largest code.
+
+        Examples
+        --------
+        >>> calibration.density([0.5, 0.1, 0.0]).round(2)
+        array([0.3, 1. , nan])
+        """
+        signals = np.asarray(signal, dtype=np.float64)
+        level = (1.0 - signals if self.inverted else signals) - self.black
+        density = np.full(level.shape, np.nan)
+        lit = level > 0.0
+        density[lit] = self._density_at(np.log10(level[lit]))
+        low, high = self.density_range
+        # An end step's own signal may lie beyond the range by a rounding.
+        with np.errstate(invalid="ignore"):
+            density[(density < low - _ROUNDING) | (density > high + _ROUNDING)] = np.nan
+        return density if density.ndim else float(density)
 
     def density_of_signal(self, signal: float) -> float:
         """Return the density that belongs to a mean signal, 0 to 1 of full scale."""
