@@ -125,6 +125,12 @@ def test_it_becomes_a_dictionary_and_a_row(name: str) -> None:
             assert (cell, row[f"{column}_uncertainty"]) == (value.value, value.uncertainty or None)
 
 
+def test_what_is_only_there_for_speed_is_kept_out_of_a_dictionary() -> None:
+    array = densiscan.Scan.from_array(np.zeros((30, 40), np.uint8), ppi=300)
+    assert not {"raster", "turn"} & {*as_dict(array), *as_row(array)}
+    assert "sheet" not in as_dict(assessment())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Odd:
     """Everything that a result may hold, and what it may not."""

@@ -76,7 +76,7 @@ class Assessment(Shown):
     development: DevelopmentAdvice
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
-    sheet: Sheet | None = field(default=None, compare=False)
+    sheet: Sheet | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
 
     def __repr__(self) -> str:

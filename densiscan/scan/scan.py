@@ -13,7 +13,7 @@ import zlib
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
@@ -184,8 +184,8 @@ class Scan:
     ppi_x: float
     ppi_y: float
     warnings: tuple[Warning_, ...]
-    raster: Raster
-    turn: Turn
+    raster: Raster = field(repr=False)
+    turn: Turn = field(repr=False)
     page: int | None = None
     threads: int = 1
 
