@@ -174,6 +174,12 @@ class Scan:
         What a person should know of the file.
     threads
         On how many a pass over the whole scan runs; the result is the same.
+
+    Examples
+    --------
+    >>> scan = open_scan("normal.tif")
+    >>> np.asarray(scan).shape, round(scan.width_mm)
+    ((850, 1157), 98)
     """
 
     path: Path
@@ -378,6 +384,11 @@ def open_scan(
         If the file cannot be read as one scan: one sentence with the file and what to do.
     WrongUseError
         If there is no such channel, or the resolution given makes no sense.
+
+    Examples
+    --------
+    >>> open_scan("normal.tif")
+    <Scan normal.tif: 1157 x 850 pixels, 300 ppi, gray, 16 bit>
     """
     path, wanted = Path(path), _checked(channel, ppi)
     with _reading(path):
