@@ -19,7 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
-from densiscan.files.shown import Shown, counted, one_line
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
@@ -73,7 +73,7 @@ class CalibratedStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Calibration(Shown):
+class Calibration(Drawn):
     """A scanner's curve from signal to density.
 
     Attributes

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.errors import MeasureError
-from densiscan.files.shown import Shown, counted, one_line
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.film import definitions
 from densiscan.film.curve import FilmCurve, FitPoint, fit_curve, with_spread
 from densiscan.film.definitions import Arcs, IsoSpeed
@@ -74,7 +74,7 @@ class FilmAim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class FilmTest(Shown):
+class FilmTest(Drawn):
     """What a film test found; a figure is None where the curve does not reach far enough.
 
     Attributes

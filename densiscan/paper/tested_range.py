@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
-from densiscan.files.shown import Shown, counted, one_line
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.paper.curve import PaperCurve, curve_through
 from densiscan.paper.ends import End
 from densiscan.paper.grade import grade_for
@@ -116,7 +116,7 @@ class Circumstances:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class PaperTest(Shown):
+class PaperTest(Drawn):
     """What a paper does.
 
     Attributes
