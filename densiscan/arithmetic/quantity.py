@@ -226,7 +226,7 @@ class Quantity:
     def _in_figures(self, figures: str, sign: str) -> str:
         if self.untold:
             return "not known"
-        doubt = self.uncertainty
+        doubt = self.uncertainty or self._farthest()
         value = _number(self.value, figures, doubt, sign)
         if self.limit is not None:
             return f"{self.limit} {value}"
@@ -234,6 +234,10 @@ class Quantity:
             low, high = (None if end is None else _number(end, figures, doubt, sign) for end in self.interval)
             return f"{value} ({_between(low, high)})"
         return f"{value} ± {_doubt(doubt, figures)}" if doubt else value
+
+    def _farthest(self) -> float:
+        """Return how far the farther end of the interval lies, of those that are not open."""
+        return max((abs(end - self.value) for end in self.interval or () if end is not None), default=0.0)
 
     def through(self, value: float, slope: float) -> Quantity:
         """Return what a function makes of the quantity, to first order (JCGM 100:2008, 5.1.2).

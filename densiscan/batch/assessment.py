@@ -16,6 +16,7 @@ from densiscan.calibration.calibration import Calibration
 from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
 from densiscan.development.verdict import DevelopmentAdvice, development_advice
 from densiscan.errors import DensiscanError
+from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative.seen import code_of, is_judged
 from densiscan.negative.trouble.finding import Trouble
@@ -51,7 +52,7 @@ class Task:
     same film.
     """
 
-    options: MeasureOptions
+    options: MeasureOptions = field(default_factory=MeasureOptions)
     aim: PrintAim = field(default_factory=PrintAim)
     ppi: float | None = None
     page: int | None = None
@@ -62,8 +63,8 @@ class Task:
     threads: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Assessment:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Assessment(Shown):
     """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at.
 
     `wedge` is the wedge beside the film where it was read by that.
@@ -77,6 +78,18 @@ class Assessment:
     trouble: Trouble = field(default_factory=Trouble)
     sheet: Sheet | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
+
+    def __repr__(self) -> str:
+        grade = self.paper.grade
+        judged = (self.exposure.verdict, self.development.verdict, "" if grade is None else f"grade {grade}")
+        return one_line(
+            self,
+            self.reading.name,
+            *self.reading.in_brief(),
+            *(judged if self.judged else ()),
+            counted(len(self.trouble.findings), "finding"),
+            counted(len(self.warnings), "warning"),
+        )
 
     @property
     def judged(self) -> bool:
@@ -107,12 +120,16 @@ class Failure:
     fault: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchResult:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class BatchResult(Shown):
     """Everything that came of a batch, in the order of the files."""
 
     assessments: tuple[Assessment, ...]
     failures: tuple[Failure, ...]
+
+    def __repr__(self) -> str:
+        some = counted(len(self.assessments), "reading") or "no readings"
+        return one_line(self, "", some, counted(len(self.failures), "failure"))
 
 
 def assess(path: Path, reading: Reading, task: Task, trouble: Trouble | None = None) -> Assessment:

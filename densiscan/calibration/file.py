@@ -7,6 +7,7 @@ person can read it.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -73,7 +74,7 @@ def _step_document(step: CalibratedStep) -> dict[str, Any]:
     }
 
 
-def write_calibration(calibration: Calibration, path: str | Path) -> None:
+def write_calibration(calibration: Calibration, path: str | os.PathLike[str]) -> None:
     """Write the calibration whole or not at all.
 
     Raises
@@ -85,7 +86,7 @@ def write_calibration(calibration: Calibration, path: str | Path) -> None:
     write_whole(Path(path), text + "\n", what="the calibration")
 
 
-def read_calibration(path: str | Path) -> Calibration:
+def read_calibration(path: str | os.PathLike[str]) -> Calibration:
     """Read a calibration file.
 
     Raises

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
@@ -37,6 +37,7 @@ from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_E
 from densiscan.development.run import Run
 from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
+from densiscan.files.shown import Drawn, counted, one_line
 
 TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
 """Stops of contrast in the table: by so many stops more of exposure the range on the negative grows or shrinks."""
@@ -127,8 +128,8 @@ class Misfit:
     ratio: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Advice(Drawn):
     """What to do next, and what it rests on.
 
     `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large, infinite
@@ -156,6 +157,16 @@ class Advice:
     limit: Limit | None
     temperatures_c: tuple[float, float]
     kinetics: Kinetics
+    posterior: Posterior = field(repr=False, compare=False)
+
+    def __repr__(self) -> str:
+        return one_line(
+            self,
+            "",
+            f"{self.time_s:.0f} s at {self.plan.temperature_c:g} C",
+            f"range {self.expected_range:.2f} expected, {self.plan.target_range.value:.2f} aimed at",
+            f"from {counted(len(self.runs) + self.tests, 'development') or 'common practice'}",
+        )
 
     @property
     def common_practice(self) -> bool:
@@ -207,6 +218,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
         kinetics=mean_kinetics(known),
+        posterior=known,
     )
 
 

@@ -47,7 +47,7 @@ def option_of(field: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class NegativeLeftOut:
     """A negative of a run whose density range says nothing about development, and why, such as underexposed.
 
     `fog_counts` is whether its base plus fog counts all the same; `file` None for a figure read elsewhere.
@@ -117,7 +117,7 @@ class Run:
     note: str | None = None
     density_ranges: tuple[Quantity, ...] = ()
     base_plus_fogs: tuple[Quantity, ...] = ()
-    left_out: tuple[LeftOut, ...] = ()
+    left_out: tuple[NegativeLeftOut, ...] = ()
     removed: bool = False
 
     def __post_init__(self) -> None:

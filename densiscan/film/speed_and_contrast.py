@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.errors import MeasureError
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.film import definitions
 from densiscan.film.curve import FilmCurve, FitPoint, fit_curve, with_spread
 from densiscan.film.definitions import Arcs, IsoSpeed
@@ -72,8 +73,8 @@ class FilmAim:
     reference: Reference | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FilmTest:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class FilmTest(Drawn):
     """What a film test found; a figure is None where the curve does not reach far enough.
 
     Attributes
@@ -112,6 +113,18 @@ class FilmTest:
     arcs: Arcs | None
     short_arc: Arcs | None
     warnings: tuple[Warning_, ...]
+
+    def __repr__(self) -> str:
+        figures = {"gamma": self.gamma, "average gradient": self.average_gradient}
+        index = self.exposure_index
+        return one_line(
+            self,
+            "",
+            counted(len(self.points), "point"),
+            *(f"{name} {'not known' if value is None else f'{value:.2f}'}" for name, value in figures.items()),
+            "" if index is None else f"exposure index {index:.0f}",
+            counted(len(self.warnings), "warning"),
+        )
 
 
 def film_test(

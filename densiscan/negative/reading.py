@@ -17,6 +17,7 @@ from densiscan.calibration.densities import Light, light_on, surveyed_light
 from densiscan.calibration.glare import Glare
 from densiscan.calibration.lamp import LampField, lamp_warnings
 from densiscan.errors import MeasureError, WrongUseError
+from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
@@ -112,8 +113,8 @@ class Spot:
     net: Quantity | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Reading(Shown):
     """What was read of one frame.
 
     Attributes
@@ -175,6 +176,24 @@ class Reading:
     channels: tuple[ChannelReading, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     seen: SeenKind = "negative"
+
+    def __repr__(self) -> str:
+        return one_line(self, self.name, *self.in_brief(), counted(len(self.warnings), "warning"))
+
+    @property
+    def name(self) -> str:
+        """The file, and which piece on it where there are several."""
+        return self.file if self.piece is None else f"{self.file}, piece {self.piece}"
+
+    def in_brief(self) -> tuple[str, str, str]:
+        """Return from where to where the densities go, their range, and what it is of where that is no negative."""
+        ends = (_brief(self.shadow), _brief(self.highlight))
+        seen = "" if self.seen == "negative" else f"seen as {self.seen}"
+        return " to ".join(ends), f"range {_brief(self.density_range)}", seen
+
+
+def _brief(quantity: Quantity | None) -> str:
+    return "not known" if quantity is None else f"{quantity:.2f}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

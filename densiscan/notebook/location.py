@@ -42,7 +42,7 @@ def notebook_file(option: Path | None = None) -> Path:
     return Path(named) if named else _data_folder() / _FILE_NAME
 
 
-def open_notebook(path: Path, *, arguments: Sequence[str] = ()) -> Notebook:
+def open_notebook(path: str | os.PathLike[str], *, arguments: Sequence[str] = ()) -> Notebook:
     """Return the notebook of a file, to be used in a `with`; it is made by the first change, never by looking.
 
     Parameters
@@ -52,7 +52,7 @@ def open_notebook(path: Path, *, arguments: Sequence[str] = ()) -> Notebook:
     """
     from densiscan.notebook.notebook import Notebook  # late: SQLite is not needed to find a calibration
 
-    return Notebook(path, arguments=arguments)
+    return Notebook(Path(path), arguments=arguments)
 
 
 def _data_folder() -> Path:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.paper.curve import PaperCurve, curve_through
 from densiscan.paper.ends import End
 from densiscan.paper.grade import grade_for
@@ -114,8 +115,8 @@ class Circumstances:
         return replace(self, source=source)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PaperTest:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class PaperTest(Drawn):
     """What a paper does.
 
     Attributes
@@ -148,6 +149,11 @@ class PaperTest:
     relative: bool = False
     from_wedge: bool = True
     warnings: tuple[Warning_, ...] = ()
+
+    def __repr__(self) -> str:
+        grade = "" if self.grade is None else f"grade {self.grade}"
+        range_ = f"R {self.iso_range:.0f}"
+        return one_line(self, self.circumstances.name or "", range_, grade, counted(len(self.warnings), "warning"))
 
     @property
     def grade(self) -> str | None:

@@ -58,10 +58,7 @@ def advice_text(sheet: AdviceSheet) -> str:
     lines = [
         paragraph(f"Advice for {sheet.film} in {solution_text(sheet.developer, sheet.dilution)}", indent=0),
         "",
-        paragraph(_time_words(advice), label="time"),
-        paragraph(_change_words(advice), label="change"),
-        paragraph(_range_words(advice), label="density range"),
-        paragraph(_basis_words(advice), label="based on"),
+        *(paragraph(words, label=label) for label, words in figures_of(advice)),
         *([] if sheet.index is None else [paragraph(sheet.index.words, label="exposure")]),
         paragraph(_wear_words(sheet.wear), label="developer"),
         "",
@@ -72,6 +69,32 @@ def advice_text(sheet: AdviceSheet) -> str:
         paragraph(_CAUTION),
     ]
     return "\n".join(lines)
+
+
+def time_advice_text(advice: Advice) -> str:
+    """Return the advice on the time alone as a page."""
+    lines = [
+        "Advice",
+        "",
+        *(paragraph(words, label=label) for label, words in figures_of(advice)),
+        "",
+        "  contrast      time    95 % range",
+        *(_row_text(row) for row in advice.table),
+        "",
+        *(paragraph(f"! {warning.message}") for warning in warnings_of(advice)),
+        paragraph(_CAUTION),
+    ]
+    return "\n".join(lines)
+
+
+def figures_of(advice: Advice) -> list[tuple[str, str]]:
+    """Return time, change, range and what they rest on in words, each under its name."""
+    return [
+        ("time", _time_words(advice)),
+        ("change", _change_words(advice)),
+        ("density range", _range_words(advice)),
+        ("based on", _basis_words(advice)),
+    ]
 
 
 def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
@@ -225,27 +248,37 @@ def _one_use_words(wear: Wear) -> str:
 
 
 def _row_text(row: TableRow) -> str:
+    name, time, ends = cells_of(row)
+    return f"  {name:<10}  {time:>6}    {ends}"
+
+
+def cells_of(row: TableRow) -> tuple[str, str, str]:
+    """Return a line of the table of times: the contrast, its time, where the right one lies."""
     name = (
         "as aimed" if row.contrast_stops == 0 else f"{row.contrast_stops:+d} stop{'s' * (abs(row.contrast_stops) > 1)}"
     )
     low, high = row.interval_s
     if row.time_s is None or low is None:
-        return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
+        return name, "-", row.note or "out of reach"
     open_ended = "" if row.note else ", may not be reachable"
     ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}{open_ended}"
     note = f"   {row.note}" if row.note else ""
-    return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
+    return name, time_text(row.time_s.value), f"{ends}{note}"
 
 
 def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
     advice = sheet.advice
     return [
-        *_time_warnings(advice),
-        *_temperature_warnings(advice),
-        *(_misfit_warning(misfit) for misfit in advice.misfits),
+        *warnings_of(advice),
         *wear_warnings(sheet.wear, sheet.load, use=advice.plan.use),
         *sheet.told,
     ]
+
+
+def warnings_of(advice: Advice) -> list[Warning_]:
+    """Return what a person should know of the time advised."""
+    misfits = [_misfit_warning(misfit) for misfit in advice.misfits]
+    return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
 def _time_warnings(advice: Advice) -> list[Warning_]:

@@ -7,6 +7,7 @@ open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID and D_VIS or an
 from __future__ import annotations
 
 import math
+import os
 import shlex
 from dataclasses import dataclass
 from itertools import pairwise
@@ -99,7 +100,7 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
         raise WrongUseError(str(problem)) from problem
 
 
-def read_wedge(path: str | Path) -> Wedge:
+def read_wedge(path: str | os.PathLike[str]) -> Wedge:
     """Read a wedge file.
 
     Parameters

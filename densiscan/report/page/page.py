@@ -122,7 +122,7 @@ def page_html(
     answers = [view.answer for view in views]
     style, script = _own("page.css"), _own("page.js")
     text: str = (
-        _templates()
+        templates()
         .get_template("page.html")
         .render(
             head=head,
@@ -158,7 +158,7 @@ def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def _templates() -> Any:
+def templates() -> Any:
     """Return the templates, everything that is put into them escaped."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
     from markupsafe import Markup
