@@ -97,6 +97,14 @@ class Calibration(Drawn):
         What the last check of the scanner found, where it was kept.
     others
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> calibration
+    <Calibration mine: transmission, 0.05 to 2.89 by 20 of 21 steps, typical error 0.011, 1 warning>
+    >>> print(f"{calibration.quantity(0.1):.2f}")
+    1.00 ± 0.02
     """
 
     name: str
@@ -182,8 +190,9 @@ class Calibration(Drawn):
 
         Examples
         --------
+        >>> calibration = read_calibration("mine.json")
         >>> calibration.density([0.5, 0.1, 0.0]).round(2)
-        array([0.3, 1. , nan])
+        array([0.67, 2.27,  nan])
         """
         signals = np.asarray(signal, dtype=np.float64)
         level = (1.0 - signals if self.inverted else signals) - self.black

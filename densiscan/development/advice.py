@@ -77,6 +77,11 @@ class Plan:
 
     `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
     it is not metered and taken as average.
+
+    Examples
+    --------
+    >>> Plan(target_range=Quantity(1.05), scene_stops=7).temperature_c
+    20.0
     """
 
     target_range: Quantity
@@ -138,6 +143,12 @@ class Advice(Drawn):
     use. `practice` is the part of the variance of common practice that is left: 1 with no runs, near 0 with many.
     `limit` says what held the time back, if anything did. `temperatures_c` are the lowest and highest that runs were
     made at, 20 C where there are none. `kinetics` is the law that the time is taken from.
+
+    Examples
+    --------
+    >>> advice = advise([], Plan(target_range=Quantity(1.05)))
+    >>> round(advice.factor, 2), advice.common_practice
+    (1.0, True)
     """
 
     plan: Plan
@@ -184,6 +195,21 @@ def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ())
         for nothing but the length of the next step.
     tests
         Contrasts from film tests in the same developer.
+
+    Examples
+    --------
+    >>> run = Run(
+    ...     number=1,
+    ...     film="Meadow-100",
+    ...     developer="Borax",
+    ...     date="2026-03-01",
+    ...     time_s=480.0,
+    ...     temperature_c=20.0,
+    ...     density_ranges=(Quantity(0.90, {Influence("negative"): 0.02}),),
+    ... )
+    >>> advice = advise([run], Plan(target_range=Quantity(1.05), scene_stops=7))
+    >>> print(f"{advice.time_s:.0f} seconds")
+    580 (406 to 904) seconds
     """
     kept = [run for run in runs if not run.removed]
     return advise_from(posterior_of(evidence_of(kept, tests)), kept, plan)

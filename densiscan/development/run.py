@@ -94,6 +94,12 @@ class Run:
     ------
     WrongUseError
         If something cannot be; the sentence names the option it is given by.
+
+    Examples
+    --------
+    >>> run = Run(number=1, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
+    >>> run.solution, run.use
+    ('Borax', 1)
     """
 
     number: int

@@ -81,6 +81,11 @@ class PaperPoint:
 
     `log_exposure` is relative to the exposure made, or as the person gave it; `density` of the print; `step` the name
     of the wedge's step, where there is one; `box_mm` where it was read on the scan.
+
+    Examples
+    --------
+    >>> PaperPoint(log_exposure=Quantity(0.2), density=Quantity(0.06)).density
+    <Quantity 0.06>
     """
 
     log_exposure: Quantity
@@ -103,6 +108,11 @@ class Circumstances:
         Seconds that the print of the wedge got; None where they are not known.
     magnification
         The enlarger's, where the print was exposed by its light; None for any other lamp.
+
+    Examples
+    --------
+    >>> Circumstances(name="old box", exposure_s=8.0).exposure_s
+    8.0
     """
 
     name: str | None = None
@@ -134,6 +144,14 @@ class PaperTest(Drawn):
         True where densities were taken relative to the print's own white and black.
     from_wedge
         True where exposures are relative to the exposure made through a wedge.
+
+    Examples
+    --------
+    >>> tones = enumerate([0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84])
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in tones]
+    >>> test = paper_from_points(points, Circumstances())
+    >>> print(f"R {test.iso_range:.0f}, grade {test.grade}")
+    R 90 ± 3, grade 3
     """
 
     method: Method
@@ -205,6 +223,13 @@ def paper_from_points(
     PaperTestError
         If there are too few points, no black and white, too few tones between them, or a print that gets lighter with
         exposure.
+
+    Examples
+    --------
+    >>> tones = [0.06, 0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84]
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in enumerate(tones)]
+    >>> paper_from_points(points, Circumstances(name="old box"))
+    <PaperTest old box: R 89 ± 2, grade 3>
     """
     ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
     source = circumstances.source

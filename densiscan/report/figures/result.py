@@ -48,6 +48,12 @@ def plot(result: object, ax: Axes | None = None) -> Axes:
         If it is none of them.
     PaperTestError
         If steps were counted by eye: they make no curve.
+
+    Examples
+    --------
+    >>> axes = plot(read_calibration("mine.json"))
+    >>> axes.get_title(), len(axes.figure.axes)
+    ('Curve', 3)
     """
     drawing = _DRAWINGS.get(type(result))
     if drawing is None:

@@ -107,6 +107,7 @@ def page_readings(
                 rebate_mm=_rebate(made.options),
                 paper_range=made.options.get("aim", {}).get("paper_range"),
                 told="" if run is None else f"run {run.number}: {sentence(run)}",
+                run="" if run is None else f"run {run.number}",
             )
         )
     return tuple(shown)
