@@ -16,7 +16,8 @@ def keep_floats(result: Any) -> None:
 
     Whole numbers and those of numpy are meant: 20 C is as good as 20.0 C, and a list as a tuple. For `__post_init__`.
     """
-    for name in _declared(type(result)):
+    kind: Any = type(result)
+    for name in _declared(kind):
         object.__setattr__(result, name, _floats(getattr(result, name)))
 
 
