@@ -17,7 +17,7 @@ _MOST_NAMES: Final = 7
 
 
 def trends_figure(trends: Sequence[Trend]) -> Figure:
-    """Return one row for each trend that has a point: run by run, and by use of the developer where it was used again."""
+    """Return one row for each trend with a point: run by run, and by use where the developer was used again."""
     shown = [trend for trend in trends if trend.points] or list(trends[:1])
     again = len({point.use for trend in shown for point in trend.points}) > 1
     figure = new_figure(width_mm=180.0, height_mm=22.0 + 48.0 * len(shown))
