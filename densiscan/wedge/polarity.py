@@ -78,7 +78,7 @@ def _fits(value: Floats, at: Floats, doubt: Floats) -> float:
 
 
 def _line(level: Floats, at: Floats, doubts: Floats, slope: float, deviation: float) -> float:
-    """Return the log-likelihood of levels under a falling line with an integrated random walk, the best of the bends."""
+    """Return the log-likelihood of levels under a falling line with a walk on its slope, the best of three bends."""
     x = at - at[0]
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
     seen = min(max(float(np.median(-np.diff(level) / np.diff(at))), 0.3 * slope), slope + 2.0 * deviation)
