@@ -23,8 +23,9 @@ from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
 from densiscan.negative.find.rebate import Frame
 from densiscan.negative.parts import _doubts
 from densiscan.negative.reading import MeasureOptions, _limits, measure_scan
+from densiscan.notebook.advised import AdviceSheet
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
-from densiscan.report.advice import AdviceSheet, _all_warnings
+from densiscan.report.advice import _all_warnings
 from densiscan.scan.apertures import ApertureReadings
 from densiscan.scan.cells import TurnedBox
 from densiscan.scan.scan import Scan
@@ -139,7 +140,7 @@ ALONE = {
     "calibration/trust": "cli/test_check.py",
 }
 """Stages whose sound thing stands with their own tests, which say so code by code: `"code" not in`."""
-ELSEWHERE = ("cli", "development", "paper")
+ELSEWHERE = ("cli", "development", "notebook", "paper")
 """Stages whose warnings tell what was done or left out, and belong to documents that their own tests go through."""
 
 

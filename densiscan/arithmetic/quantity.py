@@ -110,6 +110,8 @@ class Quantity:
     """An array of numbers leaves its arithmetic with a quantity to the quantity, which refuses it."""
 
     def __post_init__(self) -> None:
+        if type(self.value) is not float:
+            object.__setattr__(self, "value", float(self.value))
         if not math.isfinite(self.value):
             message = f"a quantity must be finite, not {self.value}"
             raise ValueError(message)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
@@ -46,6 +47,9 @@ class PrintAim:
     paper_range: float | None = None
     scene_stops: float | None = None
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
@@ -72,6 +76,9 @@ class Task:
     fog_history: tuple[Quantity, ...] = ()
     beside: Beside | None = None
     threads: int | None = None
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

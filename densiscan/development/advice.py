@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
@@ -90,6 +91,7 @@ class Plan:
     use: int = 1
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
             raise WrongUseError(
                 f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
@@ -97,6 +98,7 @@ class MeasureOptions:
     as_negative: bool = False
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
             raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
         if not 0 <= self.trim < 0.5:

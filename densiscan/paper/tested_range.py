@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
 from densiscan.files.shown import Drawn, counted, one_line
@@ -119,6 +120,9 @@ class Circumstances:
     source: str = ""
     exposure_s: float | None = None
     magnification: float | None = None
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
     def of(self, source: str) -> Circumstances:
         """Return the same with another source."""

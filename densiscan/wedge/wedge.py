@@ -14,6 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.errors import WedgeFileError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.files.tables import Form, read_lines, rows_of
@@ -37,6 +38,9 @@ class WedgeStep:
     step: str
     density: float
     uncertainty: float = NOMINAL_UNCERTAINTY
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
