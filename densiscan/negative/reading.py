@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
@@ -24,7 +24,7 @@ from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, said_to_be, seen_of
 from densiscan.negative.signs import Bench
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
-from densiscan.scan.cells import Cells, TurnedBox, cells_of
+from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 
@@ -147,6 +147,8 @@ class Reading:
         Fraction of its aperture readings outside the calibration's range.
     seen
         What it is of; a warning says why, where that is no negative.
+    footprint
+        Which cells of the survey are this film, where its sides are crooked; None where its box is its outline.
     """
 
     file: str
@@ -175,6 +177,7 @@ class Reading:
     channels: tuple[ChannelReading, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     seen: SeenKind = "negative"
+    footprint: Footprint | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -298,6 +301,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         aperture_mm=options.aperture_mm,
         square=options.square,
         doubts_mm=None if part.frame is None else part.frame.doubts_mm,
+        film=part.film.footprint,
     )
     if read is None:
         raise MeasureError(
@@ -308,7 +312,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         calibration.limited(_percentile(task, part, read, (share, name), key))
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
-    light, dark = _clipped(task, part.area)
+    light, dark = _clipped(task, part)
     outside = _beyond(read, calibration.density_range)
     return Reading(
         file=task.scan.facts.file,
@@ -342,6 +346,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         seen_mm=part.film.seen.box_mm,
         seen_angle_deg=part.film.seen.angle_deg,
         rebate=part.film.rebate,
+        footprint=part.film.footprint,
     )
 
 
@@ -359,7 +364,8 @@ def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[flo
 
 def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
     """Add what the other channels of a colour scan make of the same film."""
-    where = Where(film=part.film.seen, frame=part.area, rebate_mm=task.options.rebate_mm)
+    film = part.film
+    where = Where(film=film.seen, frame=part.area, rebate_mm=task.options.rebate_mm, footprint=film.footprint)
     found = channels_of(reading, where, task.light, task.calibration)
     if not found:
         return reading
@@ -425,9 +431,9 @@ def _told(quantity: Quantity) -> Quantity | None:
     return None if quantity.untold else quantity
 
 
-def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:
+def _clipped(task: _Task, part: Part) -> tuple[float, float]:
     """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
-    cells = cells_inside(task.survey, area)
+    cells = cells_inside(task.survey, part.area, film=part.film.footprint)
     if not cells.mask.any():
         return 0.0, 0.0
     high = float(cells.of(task.survey.clipped_light).mean())

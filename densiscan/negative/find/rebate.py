@@ -113,7 +113,7 @@ def rebate_level(grid: Straightened) -> Level | None:
 
     Holes and notches are lighter than any film and are left out.
     """
-    band = _edge_band(grid, 0.5, 1.6)
+    band = grid.off_edges(0.5, 1.6)
     with np.errstate(invalid="ignore"):
         by_light = grown(grown(grid.density < LIGHTEST_FILM))
     if (band & ~by_light).sum() > 0.3 * band.sum():
@@ -147,15 +147,6 @@ def rebate_level(grid: Straightened) -> Level | None:
 
 def _robust_sd(values: Map) -> float:
     return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
-def _edge_band(grid: Straightened, nearest_mm: float, farthest_mm: float) -> Mask:
-    height, width = grid.density.shape
-    near, far = grid.cells(nearest_mm), grid.cells(farthest_mm)
-    band = np.zeros(grid.density.shape, dtype=bool)
-    band[near : height - near, near : width - near] = True
-    band[far : height - far, far : width - far] = False
-    return np.asarray(band & np.isfinite(grid.density))
 
 
 def _lightest_mode(values: Map) -> float | None:
@@ -193,7 +184,7 @@ def is_rebate(grid: Straightened, level: Level, kinds: Sequence[SideKind], frame
     if clearer > 0.005 or (level.scatter > EVEN_ENOUGH and level.scatter > 1.8 * level.fine):
         return False
     if not frames:
-        band = above[_edge_band(grid, 0.6, 2.5)]
+        band = above[grid.off_edges(0.6, 2.5)]
         return "scan" not in kinds and _share(np.abs(band) <= level.step) >= 0.85
     lines = [frame.shares[k] for frame in frames for k in range(4) if _trusted_line(grid, kinds, frame, k)]
     if "glass" not in kinds and len(lines) < 3:
@@ -214,10 +205,7 @@ def _parted(grid: Straightened, frames: Sequence[Frame]) -> tuple[Mask, Mask]:
     for frame in frames:
         inside |= grid.inside(frame.box, 0.6)
         near |= grid.inside(frame.box, -0.6)
-    rim = grid.cells(0.6)
-    whole = np.zeros_like(inside)
-    whole[rim:-rim, rim:-rim] = True
-    whole &= np.isfinite(grid.density)
+    whole = grid.off_edges(0.6)
     return (inside if frames else whole) & whole, whole & ~near
 
 
@@ -255,9 +243,7 @@ def _even_part(grid: Straightened, level: Level, frames: Sequence[TurnedBox], in
     """Return the cells of rebate that lie this far from the frames, the edges, and everything that is not rebate."""
     with np.errstate(invalid="ignore"):
         even = np.abs(grid.density - level.plane) <= level.step
-    rim = grid.cells(inset_mm)
-    around = np.zeros_like(even)
-    around[rim:-rim, rim:-rim] = True
+    around = grid.off_edges(inset_mm)
     for box in frames:
         around &= ~grid.inside(box, -inset_mm)
     # soft edges of print, leaks, holes and dust
