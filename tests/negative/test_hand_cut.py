@@ -66,7 +66,7 @@ def read(folder: Path, pieces: list[Piece], *, ppi: float = 150.0) -> tuple[tupl
 
 
 def assert_read(reading: Reading, truth: FilmTruth) -> None:
-    """Hold shadow and highlight against the truth: within 0.01, that is a hundredth of what glass would make of them."""
+    """Hold shadow and highlight against the truth: within 0.01."""
     assert reading.shadow is not None
     assert reading.highlight is not None
     assert reading.shadow.value == pytest.approx(truth.frame.shadow, abs=0.01)
