@@ -15,7 +15,16 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.negative.find.outlines import SMALLEST_PIECE_MM, EdgePoints, Outline, common_slope, line_through
-from densiscan.negative.find.rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level, whole_rebate
+from densiscan.negative.find.rebate import (
+    BANDS_MM,
+    Frame,
+    Level,
+    Rebate,
+    is_rebate,
+    measured_rebate,
+    rebate_level,
+    whole_rebate,
+)
 from densiscan.negative.find.row import equally_wide, row_of_frames
 from densiscan.negative.find.sides import (
     ASSUMED_DOUBT_MM,
@@ -284,16 +293,14 @@ class Film:
 def film_in(cells: Cells, outline: Outline) -> Film:
     """Find rebate and frames on one piece of film."""
     grid = straightened(cells, outline.reach, film=outline.footprint)
-    level = rebate_level(grid)
     frames: list[Frame] = []
-    if level is not None:
-        if outline.footprint is not None or any(side != "glass" for side in outline.sides):
-            # the edges of a scan or of a mask are not the film's own, and a hand cuts askew: its frames tell the angle
-            grid, level = _turned(cells, outline, grid, level)
-        frames = find_frames(grid, level)
-        if not is_rebate(grid, level, outline.sides, frames):
-            frames, level = [], None
-    rebate = measured_rebate(grid, level, [frame.box for frame in frames]) if level is not None else None
+    level = rebate = None
+    for band_mm in BANDS_MM[: 1 if outline.cropped else None]:
+        laid = _laid_by_rebate(cells, outline, grid, band_mm)
+        if laid is not None:
+            grid, level, frames = laid
+            rebate = measured_rebate(grid, level, [frame.box for frame in frames])
+            break
     frames = frames or _without_rebate(outline, grid, blank=level is not None)
     seen = _seen(grid)
     return Film(
@@ -304,6 +311,29 @@ def film_in(cells: Cells, outline: Outline) -> Film:
         cropped=outline.cropped,
         footprint=outline.footprint,
     )
+
+
+def _laid_by_rebate(
+    cells: Cells, outline: Outline, grid: Straightened, band_mm: tuple[float, float]
+) -> tuple[Straightened, Level, list[Frame]] | None:
+    """Return a piece as it lies by its frames, its rebate's level and its frames; None where no rebate is told.
+
+    The rebate is looked for in a band along the edges.
+    """
+    level = rebate_level(grid, band_mm)
+    if level is None:
+        return None
+    if outline.footprint is not None or any(side != "glass" for side in outline.sides):
+        # the edges of a scan or of a mask are not the film's own, and a hand cuts askew: its frames tell the angle
+        grid, level = _turned(cells, outline, grid, level, band_mm)
+    frames = find_frames(grid, level)
+    told = is_rebate(grid, level, outline.sides, frames) and (band_mm == BANDS_MM[0] or _seen_all_round(frames))
+    return (grid, level, frames) if told else None
+
+
+def _seen_all_round(frames: Sequence[Frame]) -> bool:
+    """Return whether each side of the frames is a line: of a narrow band alone, any line in a picture may be one."""
+    return bool(frames) and all(origin == "line" for frame in frames for origin in frame.origins)
 
 
 def unexposed_in(cells: Cells, outline: Outline) -> Film:
@@ -367,7 +397,9 @@ def _margins(seen: TurnedBox, frames: Sequence[Frame]) -> tuple[float, float, fl
     )
 
 
-def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) -> tuple[Straightened, Level]:
+def _turned(
+    cells: Cells, outline: Outline, grid: Straightened, level: Level, band_mm: tuple[float, float]
+) -> tuple[Straightened, Level]:
     """Lay the piece straight by its frames instead of its edges, where they tell an angle.
 
     First by where each line meets the picture, which stands any angle; then by pieces of the sides found, which see
@@ -380,7 +412,7 @@ def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) ->
         reach = outline.reach
         covering = _covering(reach, grid.box.angle_deg + angle)
         turned = straightened(cells, covering, within=reach, film=outline.footprint)
-        again = rebate_level(turned)
+        again = rebate_level(turned, band_mm)
         if again is not None:
             grid, level = turned, again
     return grid, level
