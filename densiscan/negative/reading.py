@@ -22,6 +22,7 @@ from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
+from densiscan.negative.limits import beyond, limit_warnings
 from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, said_to_be, seen_of
 from densiscan.negative.signs import Bench
@@ -34,9 +35,6 @@ BoxMm = tuple[float, float, float, float]
 
 UNEVEN_REBATE: Final = 0.02
 """Difference between the sides of a rebate that is worth a word: fog, leaks or uneven development."""
-
-CLIPPED: Final = 0.001
-"""Fraction of a frame at an end of the scale that is worth a word."""
 
 _LEAST_MOVE: Final = 1e-4
 """Density below which where the frame ends is not worth a line in a budget."""
@@ -351,7 +349,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
     light, dark = _clipped(task, part)
-    outside = _beyond(read, calibration.density_range)
+    outside = beyond(read, calibration.density_range)
     return Reading(
         file=task.scan.facts.file,
         ppi=task.scan.facts.ppi,
@@ -378,7 +376,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
             *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,
             *told,
-            *_limits(read, (light, dark), outside, calibration),
+            *limit_warnings(read, (light, dark), outside, calibration),
         ),
         frame_corners_mm=None if part.frame is None else part.frame.box.corners(),
         seen_mm=part.film.seen.box_mm,
@@ -477,28 +475,3 @@ def _clipped(task: _Task, part: Part) -> tuple[float, float]:
     high = float(cells.of(task.survey.clipped_light).mean())
     low = float(cells.of(task.survey.clipped_dark).mean())
     return (low, high) if task.calibration.inverted else (high, low)
-
-
-def _beyond(read: ApertureReadings, density_range: tuple[float, float]) -> float:
-    low, high = density_range
-    return float(((read.density < low) | (read.density > high)).mean())
-
-
-def _limits(
-    read: ApertureReadings, clipped: tuple[float, float], outside: float, calibration: Calibration
-) -> tuple[Warning_, ...]:
-    told = []
-    for code, end, share in (("clipped-light", "light", clipped[0]), ("clipped-dark", "dark", clipped[1])):
-        if share > CLIPPED:
-            message = (
-                f"{100 * share:.1f} % of the frame is at the {end} end of the scanner's scale: densities there are "
-            )
-            told.append(Warning_(code=code, message=f"{message}limits, not readings."))
-    if outside > CLIPPED:
-        low, high = calibration.density_range
-        message = f"{100 * outside:.1f} % of the frame lies outside the calibrated densities {low:.2f} to {high:.2f}"
-        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are limits."))
-    if read.too_many:
-        message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
-        told.append(Warning_(code="many-specks", message=message))
-    return tuple(told)
