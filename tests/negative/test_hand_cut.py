@@ -136,7 +136,7 @@ def test_what_lies_beyond_a_footprint(row: int, column: int, rim: int) -> None:
 def test_film_laid_straight_ends_at_its_footprint() -> None:
     """A wedge of film: its depth counts from the oblique edge."""
     film = np.arange(40)[None, :] >= np.arange(40)[:, None] // 4
-    edges = np.arange(41) * 0.25
+    edges = np.arange(41, dtype=np.float64) * np.float64(0.25)
     cells = Cells(
         density=np.full((40, 40), 0.3),
         light=np.full((40, 40), 0.5),

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -18,6 +18,9 @@ from tests.renderer.bed import Array, Bed, Box, Place, Window, box_cover, disc_c
 from tests.renderer.faults import Blemishes, Fault
 from tests.renderer.scenes import LOG_STOP, Picture, luminance
 from tests.renderer.truth import FilmTruth, LaidFilm, film_truth
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 LN10: Final = math.log(10)
 GRAIN_APERTURE_UM: Final = 48.0
@@ -206,7 +209,7 @@ class Film:
         bed.lay(window, light, cover)
 
 
-def _uncut(u: Array, v: Array, *, outline: Box, cut: tuple[Cut, Cut, Cut, Cut]) -> Array:
+def _uncut(u: Array, v: Array, *, outline: Box, cut: tuple[Cut, Cut, Cut, Cut]) -> NDArray[np.bool_]:
     """Return which places, in the film's own coordinates, a hand left on the film."""
     u, v = np.broadcast_arrays(u, v)
     return np.asarray(_hand_cut(Window(slice(0), slice(0), u, v), outline, cut, 1e-6) > 0.5)

@@ -14,11 +14,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from tests.renderer.bed import Array, Bed, Box, Place, Real
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 APERTURE_MM: Final = 1.0
 TRIM: Final = 0.01
@@ -78,7 +81,7 @@ class LaidFilm:
     outline: Box
     base_plus_fog: float
     density: Array
-    uncut: Callable[[Array, Array], Array] | None = None
+    uncut: Callable[[Array, Array], NDArray[np.bool_]] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
