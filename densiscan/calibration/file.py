@@ -83,6 +83,10 @@ def write_calibration(calibration: Calibration, path: str | os.PathLike[str]) ->
     ------
     DensiscanError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> write_calibration(read_calibration("mine.json"), "copy.json")
     """
     text = json.dumps(calibration_document(calibration), indent=1, ensure_ascii=False, allow_nan=False)
     write_whole(Path(path), text + "\n", what="the calibration")
@@ -95,6 +99,11 @@ def read_calibration(path: str | os.PathLike[str]) -> Calibration:
     ------
     CalibrationError
         If it cannot be read, or is not a calibration of this form.
+
+    Examples
+    --------
+    >>> read_calibration("mine.json").density_range
+    (0.053, 2.893)
     """
     file = Path(path)
     try:
