@@ -64,6 +64,7 @@ if TYPE_CHECKING:
     from densiscan.paper.curve import PaperCurve
     from densiscan.paper.grade import PaperAdvice
     from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_from_points
+    from densiscan.report.figures.result import plot
     from densiscan.report.page.result import as_html, as_text
     from densiscan.report.readings import readings_document
     from densiscan.report.table import readings_csv
@@ -166,6 +167,7 @@ _SHELF = {
     "open_notebook": "notebook.location",
     "open_scan": "scan.scan",
     "paper_from_points": "paper.tested_range",
+    "plot": "report.figures.result",
     "read_calibration": "calibration.file",
     "read_wedge": "wedge.wedge",
     "readings_csv": "report.table",
@@ -270,6 +272,7 @@ __all__ = [
     "open_notebook",
     "open_scan",
     "paper_from_points",
+    "plot",
     "read_calibration",
     "read_wedge",
     "readings_csv",
@@ -291,4 +294,7 @@ def __dir__() -> list[str]:
     return sorted(__all__)
 
 
-shown_by(lambda: import_module("densiscan.report.page.result"))
+shown_by(
+    lambda: import_module("densiscan.report.page.result"),
+    lambda: import_module("densiscan.report.figures.result"),
+)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import inspect
+import shutil
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -12,7 +14,10 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Literal, get_args, get_origin, get_type_hints, is_typeddict
 
+import matplotlib as mpl
+import numpy as np
 import pytest
+from matplotlib import pyplot as plt
 
 import densiscan
 from densiscan import errors
@@ -102,3 +107,62 @@ def test_every_error_is_on_the_shelf() -> None:
 
 def test_a_name_is_the_name_of_one_class() -> None:
     assert {name: getattr(densiscan, name).__name__ for name in CLASSES} == {name: name for name in CLASSES}
+
+
+# Each public docstring has a worked example, and what it says comes out.
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"
+IN_HAND = {
+    *("Advice", "Assessment", "BatchResult", "Calibration", "Circumstances", "CurvePoint", "Failure", "FilmTest"),
+    *("Influence", "Label", "MeasureOptions", "PaperPoint", "PaperTest", "Plan", "PrintAim", "Quantity", "Reading"),
+    *("Run", "Scan", "Task", "Wedge"),
+}
+"""What a person makes or is given by a function; the other classes stand in these, or are errors."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with some sample scans, and the calibration `mine.json` of the wedge among them."""
+    there = tmp_path_factory.mktemp("session")
+    for name in ("wedge.tif", "wedge.csv", "normal.tif", "thin.tif"):
+        shutil.copy(SAMPLES / name, there)
+    label = densiscan.Label(name="mine", created="2026-03-01T19:30:00+00:00")
+    wedge = densiscan.read_wedge(there / "wedge.csv")
+    calibration = densiscan.calibrate_scan(densiscan.open_scan(there / "wedge.tif"), wedge, label=label)
+    densiscan.write_calibration(calibration, there / "mine.json")
+    return there
+
+
+def docstrings(name: str) -> Iterator[tuple[str, str]]:
+    """Yield the docstring of a public name and those of its methods."""
+    thing = getattr(densiscan, name)
+    yield name, thing.__doc__ or ""
+    for function in methods(thing) if inspect.isclass(thing) else ():
+        yield f"{name}.{function.__name__}", function.__doc__ or ""
+
+
+@pytest.mark.parametrize("name", FUNCTIONS + CLASSES)
+def test_the_examples_in_docstrings_say_what_comes_out(
+    name: str, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder)
+    known = {one: getattr(densiscan, one) for one in NAMES} | {"np": np}
+    said: list[str] = []
+    with mpl.rc_context({"backend": "agg"}):
+        for place, text in docstrings(name):
+            example = doctest.DocTestParser().get_doctest(text, known, place, None, None)
+            doctest.DocTestRunner(optionflags=doctest.FAIL_FAST).run(example, out=said.append)
+        plt.close("all")
+    assert "".join(said) == ""
+
+
+@pytest.mark.parametrize("name", [*FUNCTIONS, *sorted(IN_HAND)])
+def test_every_public_docstring_has_an_example(name: str) -> None:
+    assert ">>> " in dict(docstrings(name))[name]
+
+
+def test_an_example_that_is_wrong_is_seen() -> None:
+    said: list[str] = []
+    example = doctest.DocTestParser().get_doctest(">>> 1 + 1\n3\n", {}, "wrong", None, None)
+    doctest.DocTestRunner().run(example, out=said.append)
+    assert "Expected:\n    3" in "".join(said)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
@@ -35,11 +36,19 @@ class PrintAim:
 
     `paper_range` is ISO range R, None for the usual 105; `scene_stops` the luminance range of the subject, None where
     it is unknown.
+
+    Examples
+    --------
+    >>> PrintAim(process="condenser", paper_range=95).process
+    'condenser'
     """
 
     process: Process = "contact"
     paper_range: float | None = None
     scene_stops: float | None = None
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +59,12 @@ class Task:
     age of the calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail`
     how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the
     same film.
+
+    Examples
+    --------
+    >>> task = Task(aim=PrintAim(process="condenser"))
+    >>> measure_files("thin.tif", read_calibration("mine.json"), task).assessments[0].paper.grade
+    '2'
     """
 
     options: MeasureOptions = field(default_factory=MeasureOptions)
@@ -62,12 +77,21 @@ class Task:
     beside: Beside | None = None
     threads: int | None = None
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Assessment(Shown):
     """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at.
 
     `wedge` is the wedge beside the film where it was read by that.
+
+    Examples
+    --------
+    >>> (assessment,) = measure_files("thin.tif", read_calibration("mine.json")).assessments
+    >>> assessment.exposure.verdict, assessment.paper.grade
+    ('under', '4')
     """
 
     path: Path
@@ -81,7 +105,8 @@ class Assessment(Shown):
 
     def __repr__(self) -> str:
         grade = self.paper.grade
-        judged = (self.exposure.verdict, self.development.verdict, "" if grade is None else f"grade {grade}")
+        told = "not judged" if self.development.time_factor is None else self.development.verdict
+        judged = (f"exposure {self.exposure.verdict}", f"development {told}", "" if grade is None else f"grade {grade}")
         return one_line(
             self,
             self.reading.name,
@@ -112,7 +137,14 @@ class Assessment(Shown):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """One scan that gave nothing. `fault` is the trace of a fault of our own, None where the scan is to blame."""
+    """One scan that gave nothing. `fault` is the trace of a fault of our own, None where the scan is to blame.
+
+    Examples
+    --------
+    >>> (failure,) = measure_files("absent.tif", read_calibration("mine.json")).failures
+    >>> failure.code, failure.message
+    ('unreadable-scan', 'absent.tif does not exist; check the name.')
+    """
 
     path: Path
     code: str
@@ -122,7 +154,13 @@ class Failure:
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class BatchResult(Shown):
-    """Everything that came of a batch, in the order of the files."""
+    """Everything that came of a batch, in the order of the files.
+
+    Examples
+    --------
+    >>> measure_files(["normal.tif", "thin.tif", "absent.tif"], read_calibration("mine.json"))
+    <BatchResult: 2 readings, 1 failure>
+    """
 
     assessments: tuple[Assessment, ...]
     failures: tuple[Failure, ...]

@@ -114,6 +114,14 @@ def measure_files(
         Any executor that can call a function of plain values; None: one after another, here.
     progress
         Told the number (from 0) and the path of each scan: before it is read, with an executor when it is done.
+
+    Examples
+    --------
+    >>> result = measure_files(["normal.tif", "thin.tif"], read_calibration("mine.json"))
+    >>> for assessment in result.assessments:
+    ...     print(assessment.reading.name, assessment.exposure.verdict)
+    normal.tif normal
+    thin.tif under
     """
     named = [paths] if isinstance(paths, str | os.PathLike) else paths
     files, failures = scans_in(map(Path, named))

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
-from densiscan.files.shown import Shown, counted, one_line
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
@@ -73,7 +73,7 @@ class CalibratedStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Calibration(Shown):
+class Calibration(Drawn):
     """A scanner's curve from signal to density.
 
     Attributes
@@ -97,6 +97,14 @@ class Calibration(Shown):
         What the last check of the scanner found, where it was kept.
     others
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> calibration
+    <Calibration mine: transmission, 0.05 to 2.89 by 20 of 21 steps, typical error 0.011, 1 warning>
+    >>> print(f"{calibration.quantity(0.1):.2f}")
+    1.00 ± 0.02
     """
 
     name: str
@@ -182,8 +190,9 @@ class Calibration(Shown):
 
         Examples
         --------
+        >>> calibration = read_calibration("mine.json")
         >>> calibration.density([0.5, 0.1, 0.0]).round(2)
-        array([0.3, 1. , nan])
+        array([0.67, 2.27,  nan])
         """
         signals = np.asarray(signal, dtype=np.float64)
         level = (1.0 - signals if self.inverted else signals) - self.black

@@ -42,6 +42,12 @@ def density_map(scan: Scan, calibration: Calibration) -> Densities:
     ------
     UnreadableScanError
         If the file turns out to be damaged.
+
+    Examples
+    --------
+    >>> densities = density_map(open_scan("normal.tif"), read_calibration("mine.json"))
+    >>> densities.shape, round(float(np.nanmedian(densities)), 2)
+    ((850, 1157), 0.82)
     """
     whole = np.empty((scan.height_px, scan.width_px), np.float32)
     for block, density in _blocks(scan, calibration):
@@ -62,6 +68,10 @@ def write_density_map(scan: Scan, calibration: Calibration, path: str | os.PathL
         If the scan turns out to be damaged.
     DensiscanError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> write_density_map(open_scan("normal.tif"), read_calibration("mine.json"), "normal-density.tif")
     """
     import tifffile
 

@@ -1,4 +1,4 @@
-"""Results in a shell or a notebook: one line each, and the page and the table that the report makes of them.
+"""Results in a shell or a notebook: one line each, and the page, table and figure that the report makes of them.
 
 The report stands above the results that it reports. So that none of them imports it, the shelf names it here once.
 """
@@ -6,7 +6,10 @@ The report stands above the results that it reports. So that none of them import
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 class Reporter(Protocol):
@@ -21,12 +24,22 @@ class Reporter(Protocol):
         ...
 
 
+class Drawer(Protocol):
+    """What makes figures of results."""
+
+    def plot(self, result: object, ax: Axes | None = None) -> Axes:
+        """Draw a result."""
+        ...
+
+
 _reporters: list[Callable[[], Reporter]] = []
+_drawers: list[Callable[[], Drawer]] = []
 
 
-def shown_by(reporter: Callable[[], Reporter]) -> None:
-    """Say who makes the pages of all results; asked when the first is wanted."""
+def shown_by(reporter: Callable[[], Reporter], drawer: Callable[[], Drawer]) -> None:
+    """Say who makes the pages and figures of all results; asked when the first is wanted."""
     _reporters[:] = [reporter]
+    _drawers[:] = [drawer]
 
 
 class Shown:
@@ -39,6 +52,16 @@ class Shown:
 
     def _repr_html_(self) -> str | None:
         return _reporters[0]().as_html(self) if _reporters else None
+
+
+class Drawn(Shown):
+    """A result that has a figure too."""
+
+    __slots__ = ()
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the figure of this result and return the axes of its main panel; `ax` as `densiscan.plot` takes it."""
+        return _drawers[0]().plot(self, ax)
 
 
 def one_line(result: object, name: str, *words: str) -> str:

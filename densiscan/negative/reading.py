@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
@@ -74,6 +75,11 @@ class MeasureOptions:
     ------
     WrongUseError
         If a number makes no sense.
+
+    Examples
+    --------
+    >>> MeasureOptions(spots_mm=((40.0, 18.0), (50.0, 55.0))).aperture_mm
+    1.0
     """
 
     aperture_mm: float = 1.0
@@ -92,6 +98,7 @@ class MeasureOptions:
     as_negative: bool = False
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
             raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
         if not 0 <= self.trim < 0.5:
@@ -148,6 +155,12 @@ class Reading(Shown):
         Fraction of its aperture readings outside the calibration's range.
     seen
         What it is of; a warning says why, where that is no negative.
+
+    Examples
+    --------
+    >>> (reading,) = measure_scan(open_scan("normal.tif"), read_calibration("mine.json"))
+    >>> print(f"{reading.density_range:.2f}")
+    1.09 ± 0.04
     """
 
     file: str
@@ -221,6 +234,12 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
         If the calibration cannot be used on this scan, or nothing can be read as asked.
     WrongUseError
         If a spot or a box is not on the scan.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> measure_scan(open_scan("normal.tif"), calibration, MeasureOptions(aperture_mm=2.0))
+    (<Reading normal.tif: 0.43 ± 0.02 to 1.49 ± 0.03, range 1.06 ± 0.03>,)
     """
     asked = options or MeasureOptions()
     return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))

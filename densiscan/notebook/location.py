@@ -49,6 +49,13 @@ def open_notebook(path: str | os.PathLike[str], *, arguments: Sequence[str] = ()
     ----------
     arguments
         The command line, kept with what is added.
+
+    Examples
+    --------
+    >>> run = Run(number=1, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
+    >>> with open_notebook("notebook.sqlite") as book:
+    ...     book.add_run(run).number
+    1
     """
     from densiscan.notebook.notebook import Notebook  # late: SQLite is not needed to find a calibration
 

@@ -13,9 +13,10 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
-from densiscan.files.shown import Shown, counted, one_line
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.paper.curve import PaperCurve, curve_through
 from densiscan.paper.ends import End
 from densiscan.paper.grade import grade_for
@@ -81,6 +82,11 @@ class PaperPoint:
 
     `log_exposure` is relative to the exposure made, or as the person gave it; `density` of the print; `step` the name
     of the wedge's step, where there is one; `box_mm` where it was read on the scan.
+
+    Examples
+    --------
+    >>> PaperPoint(log_exposure=Quantity(0.2), density=Quantity(0.06)).density
+    <Quantity 0.06>
     """
 
     log_exposure: Quantity
@@ -103,6 +109,11 @@ class Circumstances:
         Seconds that the print of the wedge got; None where they are not known.
     magnification
         The enlarger's, where the print was exposed by its light; None for any other lamp.
+
+    Examples
+    --------
+    >>> Circumstances(name="old box", exposure_s=8.0).exposure_s
+    8.0
     """
 
     name: str | None = None
@@ -110,13 +121,16 @@ class Circumstances:
     exposure_s: float | None = None
     magnification: float | None = None
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
+
     def of(self, source: str) -> Circumstances:
         """Return the same with another source."""
         return replace(self, source=source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class PaperTest(Shown):
+class PaperTest(Drawn):
     """What a paper does.
 
     Attributes
@@ -134,6 +148,14 @@ class PaperTest(Shown):
         True where densities were taken relative to the print's own white and black.
     from_wedge
         True where exposures are relative to the exposure made through a wedge.
+
+    Examples
+    --------
+    >>> tones = enumerate([0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84])
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in tones]
+    >>> test = paper_from_points(points, Circumstances())
+    >>> print(f"R {test.iso_range:.0f}, grade {test.grade}")
+    R 90 ± 3, grade 3
     """
 
     method: Method
@@ -205,6 +227,13 @@ def paper_from_points(
     PaperTestError
         If there are too few points, no black and white, too few tones between them, or a print that gets lighter with
         exposure.
+
+    Examples
+    --------
+    >>> tones = [0.06, 0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84]
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in enumerate(tones)]
+    >>> paper_from_points(points, Circumstances(name="old box"))
+    <PaperTest old box: R 89 ± 2, grade 3>
     """
     ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
     source = circumstances.source

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.advice import Advice, Misfit, TableRow
-from densiscan.development.developer_life import Load, Wear, wear_warnings
-from densiscan.development.exposure_index import IndexAdvice
+from densiscan.development.developer_life import Wear, wear_warnings
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
 from densiscan.development.verdict import LARGEST_STEP
+from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
 
 ADVICE_FORMAT: Final = "densiscan.advice/1"
@@ -29,20 +28,6 @@ _CAUTION: Final = (
     "Developers sensitise the skin and their dust must not be breathed; used fixer carries silver. Gloves, eye "
     "protection, fresh air, the maker's safety data sheet and local rules: see docs/cautions.md."
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AdviceSheet:
-    """All that `advise` has to say, of time, developer and exposure; `told` is what else there is to say."""
-
-    film: str
-    developer: str
-    dilution: str | None = None
-    advice: Advice
-    wear: Wear
-    load: Load
-    index: IndexAdvice | None = None
-    told: tuple[Warning_, ...] = ()
 
 
 def doubt_in_words(advice: Advice) -> str:
@@ -93,7 +78,7 @@ def figures_of(advice: Advice) -> list[tuple[str, str]]:
         ("time", _time_words(advice)),
         ("change", _change_words(advice)),
         ("density range", _range_words(advice)),
-        ("based on", _basis_words(advice)),
+        ("based on", basis_words(advice)),
     ]
 
 
@@ -156,20 +141,22 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
     }
 
 
-def _time_words(advice: Advice) -> str:
-    plan = advice.plan
+def interval_words(advice: Advice) -> str:
+    """Return where the right time lies: "95 % range 8:51 to 14:11"."""
     low, high = advice.interval_s
     if low is None:
-        lies = "no time is likely to be right"
-    elif high is None:
-        lies = f"over {time_text(low)}"
-    else:
-        lies = f"95 % range {time_text(low)} to {time_text(high)}"
-    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}"
-    return f"{at}; {doubt_in_words(advice)}: {lies}"
+        return "no time is likely to be right"
+    return f"over {time_text(low)}" if high is None else f"95 % range {time_text(low)} to {time_text(high)}"
 
 
-def _use_words(use: int) -> str:
+def _time_words(advice: Advice) -> str:
+    plan = advice.plan
+    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {use_words(plan.use)}"
+    return f"{at}; {doubt_in_words(advice)}: {interval_words(advice)}"
+
+
+def use_words(use: int) -> str:
+    """Return which use of the developer it is: "fresh developer", "second use"."""
     return {1: "fresh developer", 2: "second use", 3: "third use"}.get(use, f"use {use}")
 
 
@@ -200,7 +187,8 @@ def _range_words(advice: Advice) -> str:
     )
 
 
-def _basis_words(advice: Advice) -> str:
+def basis_words(advice: Advice) -> str:
+    """Return what the advice rests on: "runs 3 and 4 and common practice"."""
     parts = []
     if advice.runs:
         parts.append(f"run{'s' if len(advice.runs) > 1 else ''} {numbers_in_words(advice.runs)}")

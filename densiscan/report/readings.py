@@ -337,7 +337,15 @@ def _spots_text(reading: Reading) -> list[str]:
 
 
 def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]:
-    """Return the readings as plain JSON values."""
+    """Return the readings as plain JSON values.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> document = readings_document(measure_files("thin.tif", calibration), calibration)
+    >>> document["readings"][0]["exposure"]["verdict"]
+    'under'
+    """
     return {
         "format": READINGS_FORMAT,
         "calibration": calibration.name,

@@ -11,9 +11,9 @@ import stat
 import struct
 import zlib
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
@@ -23,7 +23,6 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.files.atomic import as_text
-from densiscan.files.documents import flag_of, number_of, text_of, whole_of
 from densiscan.files.shown import counted, one_line
 from densiscan.scan.formats.jpeg import open_jpeg
 from densiscan.scan.formats.memory import ArrayRaster, picture_of
@@ -32,6 +31,7 @@ from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Codes, Piece, Rast
 from densiscan.scan.formats.tiff import open_tiff
 from densiscan.scan.orientation import Turn
 from densiscan.scan.resolution import ppi_text, resolution
+from densiscan.scan.threads import usual_threads
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -49,18 +49,10 @@ _DECODER_FAULTS: Final = (
 
 Channel = Literal["gray", "red", "green", "blue"]
 MM_PER_INCH: Final = 25.4
-_MOST_THREADS: Final = 8
 _AHEAD: Final = 2
 """Blocks read ahead of the threads: so many are held beside those that are worked on."""
 
 Result = TypeVar("Result")
-
-
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,38 +94,6 @@ class ScanFacts:
     min_is_white: bool
     lossy: bool
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the form of the contract."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> ScanFacts:
-        """Return the facts that a document of this form holds.
-
-        Raises
-        ------
-        KeyError, TypeError, ValueError
-            If something is missing or of another kind.
-        """
-        bits = whole_of(document, "bits", 1, 64)
-        full_scale = whole_of(document, "full_scale", 1, 65535)
-        if full_scale.bit_length() < min(bits, 16):
-            raise ValueError(f"a full scale of {full_scale} does not go with {bits} bits")
-        texts = {
-            name: None if document[name] is None else text_of(document, name)
-            for name in ("make", "model", "software", "date", "icc")
-        }
-        return cls(
-            file=text_of(document, "file"),
-            ppi=None if document["ppi"] is None else number_of(document, "ppi", 1e-3, 1e6),
-            bits=bits,
-            channels=whole_of(document, "channels", 1, 10_000),
-            full_scale=full_scale,
-            min_is_white=flag_of(document, "min_is_white"),
-            lossy=flag_of(document, "lossy"),
-            **texts,
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
@@ -174,6 +134,12 @@ class Scan:
         What a person should know of the file.
     threads
         On how many a pass over the whole scan runs; the result is the same.
+
+    Examples
+    --------
+    >>> scan = open_scan("normal.tif")
+    >>> np.asarray(scan).shape, round(scan.width_mm)
+    ((850, 1157), 98)
     """
 
     path: Path
@@ -234,7 +200,7 @@ class Scan:
         path, wanted = Path(name), _checked(channel, ppi)
         with _reading(path):
             scan = _scan(path, picture_of(codes, wanted), wanted, float(ppi))
-        return replace(scan, threads=_usual_threads())
+        return replace(scan, threads=usual_threads())
 
     def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
         if copy is False:
@@ -378,6 +344,11 @@ def open_scan(
         If the file cannot be read as one scan: one sentence with the file and what to do.
     WrongUseError
         If there is no such channel, or the resolution given makes no sense.
+
+    Examples
+    --------
+    >>> open_scan("normal.tif")
+    <Scan normal.tif: 1157 x 850 pixels, 300 ppi, gray, 16 bit>
     """
     path, wanted = Path(path), _checked(channel, ppi)
     with _reading(path):
@@ -390,11 +361,7 @@ def open_scan(
             size = path.stat().st_size
             picture = sane(_open_picture(file, size, wanted, page), size)
         scan = _scan(path, picture, wanted, ppi)
-    return replace(scan, threads=_usual_threads() if threads is None else threads)
-
-
-def _usual_threads() -> int:
-    return min(usable_cores(), _MOST_THREADS)
+    return replace(scan, threads=usual_threads() if threads is None else threads)
 
 
 def _checked(channel: str | None, ppi: float | None) -> str:

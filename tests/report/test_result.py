@@ -136,7 +136,10 @@ def test_a_result_is_one_line(result: object, line: str) -> None:
 def test_an_assessment_is_one_line_with_its_verdicts() -> None:
     line = repr(assessment())
     assert line.startswith("<Assessment negative.tif: 0.45 ± 0.02 to 1.50 ± 0.02, range 1.05 ± 0.03, ")
-    assert f"{assessment().exposure.verdict}, {assessment().development.verdict}, grade " in line
+    assert f"exposure {assessment().exposure.verdict}, development {assessment().development.verdict}, grade " in line
+    one = assessment()
+    lost = replace(one, development=replace(one.development, time_factor=None, verdict="keep"))
+    assert "development not judged" in repr(lost)
     print_ = replace(assessment(), reading=replace(reading(), seen="print"))
     assert "seen as print" in repr(print_)
     assert "grade" not in repr(print_)

@@ -41,6 +41,18 @@ def as_text(result: object) -> str:
     ------
     TypeError
         If it is none of them.
+
+    Examples
+    --------
+    >>> (reading,) = measure_scan(open_scan("thin.tif"), read_calibration("mine.json"))
+    >>> print(as_text(reading))
+    thin.tif
+      300 ppi, 1 mm aperture, frame 80 x 55 mm, turned -0.7 degrees
+    <BLANKLINE>
+      base plus fog   0.14 ± 0.02
+      shadow          0.15 ± 0.02    net 0.01 ± 0.01
+      highlight       0.91 ± 0.02    net 0.77 ± 0.03
+      density range   0.76 ± 0.03
     """
     return str(_of(result, _TEXTS))
 
@@ -49,6 +61,11 @@ def as_html(result: object) -> str:
     """Return the tables of a result as HTML, for a notebook; what comes from names and files is escaped.
 
     Parameters and errors as for `as_text`.
+
+    Examples
+    --------
+    >>> as_html(read_calibration("mine.json")).count("<tr>")
+    22
     """
     sheet = _of(result, _SHEETS)
     page: str = templates().get_template("result.html").render(tables=sheet.tables, notes=sheet.notes)
