@@ -18,6 +18,8 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import BoxMm, Calibration, StepReading
 from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, spread, veil
+from densiscan.calibration.posterior_curve import refitted
+from densiscan.calibration.weighed_curve import steps_of
 from densiscan.errors import MeasureError
 from densiscan.scan.survey import CellsInside, Survey
 
@@ -103,7 +105,8 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
         light = lamp * (1.0 - glare.total) + _step_veil(reading, glare) * 10.0**reading.density
         steps.append(replace(step, reading=replace(reading, light=light)))
     try:
-        return replace(calibration, steps=tuple(steps))
+        freed = replace(calibration, steps=tuple(steps), laws=())
+        return replace(freed, laws=refitted(calibration.laws, steps_of(freed.used_steps())))
     except ValueError as problem:
         raise MeasureError(
             f"with this glare the steps of the calibration {calibration.name} do not run from light to dense any more; "

@@ -112,10 +112,14 @@ def _influences(used: tuple[UsedStep, ...], curve: Curve) -> tuple[tuple[Influen
     offset, scale = _common(used)
     columns = [
         *((Influence("wedge", one.step), curve.pull[:, k] * curve.own[k]) for k, one in enumerate(used)),
-        *((Influence("step noise", one.step), curve.pull[:, k] * (curve.noise * noise / whole)[k])
-          for k, one in enumerate(used)),
-        *((Influence("rounding", f"step {one.step}"), curve.pull[:, k] * (curve.noise * rounding / whole)[k])
-          for k, one in enumerate(used)),
+        *(
+            (Influence("step noise", one.step), curve.pull[:, k] * (curve.noise * noise / whole)[k])
+            for k, one in enumerate(used)
+        ),
+        *(
+            (Influence("rounding", f"step {one.step}"), curve.pull[:, k] * (curve.noise * rounding / whole)[k])
+            for k, one in enumerate(used)
+        ),
         (COMMON_OFFSET, curve.pull @ (curve.common * offset)),
         (COMMON_SCALE, curve.pull @ (curve.common * scale)),
         *((Influence("fit", f"shape {k + 1}"), one) for k, one in enumerate(_open(curve.shape))),

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.negative.find.not_film import belongs_to_wedge, is_opaque, is_wedge
-from densiscan.negative.find.outlines import find_outlines
+from densiscan.negative.find.outlines import outlines_on
 from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
 from densiscan.scan.cells import Cells, Straightened, TurnedBox
 from densiscan.scan.scan import open_scan
@@ -79,6 +79,29 @@ def test_lines_between_the_steps_and_a_dense_border_do_not_hide_a_wedge() -> Non
     bordered = np.pad(density, ((0, 0), (16, 16)), constant_values=0.06)
     assert is_wedge(grid_of(density))
     assert is_wedge(grid_of(bordered))
+
+
+def test_what_is_denser_than_the_calibration_tells_apart_is_one_black() -> None:
+    """A border of 3.0, and the same beyond the last step: noise about what is not told apart is no unevenness."""
+    rng = np.random.default_rng(4)
+    density = staircase(9, 0.15)
+    opaque = np.pad(density, ((16, 16), (14, 14)), constant_values=3.0)
+    opaque += rng.normal(0.0, 0.4, opaque.shape) * (opaque > 2.0)
+    assert is_wedge(grid_of(opaque), 2.05)
+    beyond = staircase(25, 0.13)
+    beyond += rng.normal(0.0, 0.4, beyond.shape) * (beyond > 2.0)
+    assert is_wedge(grid_of(beyond), 2.05)
+
+
+def test_numerals_at_the_rim_of_the_steps_do_not_hide_a_wedge() -> None:
+    """Strokes over half of each step, in a fifth of its width; bars across panes leave nothing between them."""
+    density = staircase(14, 0.15, across=60)
+    numbered, barred = density.copy(), density.copy()
+    strokes = np.tile(np.repeat([True, False], [9, 11]), 14)
+    numbered[-12:, strokes] = 2.2
+    barred[-12:] = 0.9 + 0.3 * np.sin(np.arange(density.shape[1]) / 9.0)
+    assert is_wedge(grid_of(numbered))
+    assert not is_wedge(grid_of(barred))
 
 
 @given(seed=st.integers(0, 10_000))
@@ -149,7 +172,7 @@ def test_a_wedge_beside_the_film_is_not_measured_as_a_negative(options: dict[str
 def test_what_lies_alone_is_measured_however_much_it_looks_like_steps(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("densiscan.negative.find.not_film.is_wedge", lambda _: True)
+    monkeypatch.setattr("densiscan.negative.find.not_film.is_wedge", lambda *_: True)
     (reading,), bed = rendered(tmp_path, [plate()], (140.0, 120.0))
     assert reading.frame_corners_mm is not None
     assert_allclose(reading.frame_corners_mm, bed.truth.film.frame.corners_mm, atol=1.0)
@@ -199,14 +222,14 @@ def cells_with(film: float, glass: float) -> Cells:
 def test_glass_is_known_though_the_curve_is_a_guess_beyond_the_lightest_step() -> None:
     """A first step of 0.12 and a curve that bends: bare glass may read 0.06, and is still what lies all round."""
     bed = cells_with(film=0.19, glass=0.06)
-    (found,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.08)
+    ((found,), _) = outlines_on(bed, density_range=(0.12, 3.0), zero_doubt=0.08)
     assert found.sides == ("glass",) * 4
     assert_allclose(found.box.box_mm, (10.0, 10.0, 30.0, 20.0), atol=0.3)  # about a cell of 0.25 mm
-    (whole,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.02)
+    ((whole,), _) = outlines_on(bed, density_range=(0.12, 3.0), zero_doubt=0.02)
     assert whole.sides == ("scan",) * 4
 
 
 def test_clear_film_in_the_middle_of_a_crop_is_no_glass() -> None:
     crop = cells_with(film=0.06, glass=0.9)
-    (found,) = find_outlines(crop, density_range=(0.12, 3.0), zero_doubt=0.08)
+    ((found,), _) = outlines_on(crop, density_range=(0.12, 3.0), zero_doubt=0.08)
     assert found.cropped

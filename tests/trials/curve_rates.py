@@ -24,6 +24,7 @@ from densiscan.arithmetic.curves import shape_preserving
 Floats = npt.NDArray[np.float64]
 Level = Callable[[Floats], Floats]
 
+
 def _coded(light: Floats, tone: str) -> Floats:
     if tone == "srgb":
         return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
@@ -44,14 +45,20 @@ def _wiggled(rng: np.random.Generator, size: float) -> Level:
 
 def _s_curve(rng: np.random.Generator) -> Level:
     gain, power, bend = float(rng.uniform(0.8, 1.0)), float(rng.uniform(1.6, 2.4)), float(rng.uniform(0.1, 0.7))
+
     def level(density: Floats) -> Floats:
         plain = (gain * (10.0**-density + 1e-4)) ** (1 / power)
         return (1 - bend) * plain + bend * plain * plain * (3 - 2 * plain)
+
     return level
 
 
 def _logarithmic(rng: np.random.Generator) -> Level:
-    top, fall, flare = float(rng.uniform(0.85, 1.0)), float(rng.uniform(0.22, 0.3)), 10.0 ** float(rng.uniform(-4.5, -3.3))
+    top, fall, flare = (
+        float(rng.uniform(0.85, 1.0)),
+        float(rng.uniform(0.22, 0.3)),
+        10.0 ** float(rng.uniform(-4.5, -3.3)),
+    )
     return lambda density: top + fall * np.log10(10.0**-density + flare)
 
 
@@ -86,6 +93,8 @@ def wedge(rng: np.random.Generator, count: int) -> Floats:
     top = float(rng.uniform(2.7, 3.2)) if count >= 11 else float(rng.uniform(1.5, 2.8))
     rises = np.full(count - 1, 1.0) * rng.normal(1, 0.05, count - 1)
     return 0.05 + np.concatenate([[0.0], np.cumsum(rises)]) * (top - 0.05) / rises.sum()
+
+
 PIXELS: Final = 2000
 
 
