@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.calibration.law_fit import Steps
 from densiscan.calibration.posterior_curve import Part, Weighed, curve_of, weighed
@@ -24,10 +24,11 @@ _FEWEST_TO_NAME: Final = 7
 """Steps from which one of them can be told to disagree with the others."""
 _SUSPECT: Final = 3.0
 """Standard deviations from the others at which a step is looked into."""
-_AMISS: Final = 0.3
-"""Standard deviation of a step that is amiss, density: dust to a figure of another step."""
-_SELDOM: Final = 0.01
-"""Share of steps that are amiss, before anything is seen."""
+_AMISS: Final = 0.05
+"""Half of the steps that are amiss err by more, density: dust and scratches by hundredths, mistyped figures by tenths,
+so that the distribution has a long tail (Cauchy's)."""
+_SELDOM: Final = 0.02
+"""Share of steps that are amiss, before anything is seen: one on every second or third wedge."""
 _MOST_AMISS: Final = 5
 """One step in so many may be amiss; where more are, it is the laws that do not hold."""
 _MISFIT: Final = 2.0
@@ -37,7 +38,7 @@ _WIDEST: Final = 1.0
 
 
 def by_laws(made: Calibration, through_steps: Callable[[Calibration], Calibration]) -> Calibration:
-    """Return a calibration by the laws of scanners that hold its steps; through the steps, and saying so, where none do.
+    """Return a calibration by the laws of scanners that hold its steps; as it is, and saying so, where none do.
 
     Parameters
     ----------
@@ -119,8 +120,9 @@ def _is_amiss(steps: Steps, without: Steps, number: int, whole: Weighed, rest: W
     """Return whether a step is likelier to be amiss than the scanner to be such that all steps lie on its curve."""
     curve = curve_of(without, rest.parts, steps.level[number : number + 1])
     difference = float(steps.density[number] - curve.density[0])
-    as_amiss = -0.5 * (difference / _AMISS) ** 2 - math.log(_AMISS) + math.log(_SELDOM)
-    return rest.evidence + as_amiss > whole.evidence
+    # The evidence leaves out half the logarithm of 2 pi for each step.
+    density = math.sqrt(2.0 * math.pi) / (math.pi * _AMISS * (1.0 + (difference / _AMISS) ** 2))
+    return rest.evidence + math.log(_SELDOM * density) > whole.evidence
 
 
 def _leaving_out(made: Calibration, names: list[str]) -> Calibration:
@@ -134,9 +136,7 @@ def _leaving_out(made: Calibration, names: list[str]) -> Calibration:
 def _with_laws(made: Calibration, laws: tuple[Part, ...], amiss: list[str]) -> Calibration:
     whole = replace(made, laws=laws)
     used = [step.reading.step for step in whole.steps if step.used]
-    told = {}
-    for name, (value, parts) in zip(used, whole.points().left_out, strict=True):
-        told[name] = value, parts
+    told = dict(zip(used, whole.points().left_out, strict=True))
     steps = tuple(_predicted(step, told, ends=(used[0], used[-1])) for step in whole.steps)
     residuals = [
         step.measured.value - step.reading.density for step in steps if step.used and step.measured is not None
@@ -150,7 +150,9 @@ def _with_laws(made: Calibration, laws: tuple[Part, ...], amiss: list[str]) -> C
     )
 
 
-def _predicted(step: CalibratedStep, told: dict[str, tuple[float, dict]], *, ends: tuple[str, str]) -> CalibratedStep:  # type: ignore[type-arg]
+def _predicted(
+    step: CalibratedStep, told: dict[str, tuple[float, dict[Influence, float]]], *, ends: tuple[str, str]
+) -> CalibratedStep:
     name = step.reading.step
     if name not in told or name in ends:
         return replace(step, measured=None)
@@ -168,6 +170,6 @@ def _disagreement(made: Calibration, step: CalibratedStep) -> Warning_:
     word = "denser" if away > 0.0 else "lighter"
     return Warning_(
         code="steps-disagree",
-        message=f"Step {reading.step} reads {abs(away):.2f} {word} than its certificate says, and was left out: dust, a "
-        "scratch, or a mistyped figure.",
+        message=f"Step {reading.step} reads {abs(away):.2f} {word} than its certificate says, and was left out: dust, "
+        "a scratch, or a mistyped figure.",
     )

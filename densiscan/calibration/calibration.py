@@ -20,6 +20,7 @@ from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slope
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
 from densiscan.calibration.posterior_curve import Part
+from densiscan.calibration.through_steps import inverse, pull_of_steps
 from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
 from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
@@ -282,7 +283,7 @@ class Calibration(Drawn):
         if self.laws:
             return self._parts_by_laws(density)
         x, densities, used = self.knots()
-        place = float(_inverse(x, densities, density))
+        place = float(inverse(x, densities, density))
         pull = pull_of_steps(x, densities, place)
         slopes = shape_preserving_slopes(x, densities)
         parts: dict[Influence, float] = {}
@@ -339,7 +340,7 @@ class Calibration(Drawn):
     def density_per_code(self, density: float) -> float:
         """Return by how much the density changes from one code to the next, at this density."""
         x, densities = self._curve()
-        place = float(_inverse(x, densities, density))
+        place = float(inverse(x, densities, density))
         around = shape_preserving(x, densities, [place - 1e-4, place + 1e-4])
         slope = abs(float(around[1] - around[0])) / 2e-4
         return slope / math.log(10.0) / float(10.0**place) / self.scan.full_scale
@@ -476,34 +477,3 @@ def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> F
     excess = np.log10(np.maximum(1.0 + 0.5 * power * (power - 1.0) * relative**2, 0.5))
     moved: Floats = x + np.where(power > 0.05, excess / np.maximum(power, 0.05), 0.0)
     return moved if bool(np.all(np.diff(moved) > 0.0)) else x
-
-
-def _inverse(x: Floats, densities: Floats, density: float) -> float:
-    """Return the log signal at which the falling curve has this density."""
-    slopes = shape_preserving_slopes(x, densities)
-    if density >= densities[0]:
-        return float(x[0] + (density - densities[0]) / min(float(slopes[0]), -1e-6))
-    if density <= densities[-1]:
-        return float(x[-1] + (density - densities[-1]) / min(float(slopes[-1]), -1e-6))
-    k = int(np.searchsorted(-densities, -density, side="right")) - 1
-    # One interval of the cubic in plain numbers: arrays for sixty halvings would cost a hundred times as much.
-    h, rise, fall = float(x[k + 1] - x[k]), float(slopes[k]), float(slopes[k + 1])
-    left, right = float(densities[k]), float(densities[k + 1])
-    low, high = 0.0, 1.0
-    for _ in range(60):
-        t = 0.5 * (low + high)
-        s = 1.0 - t
-        here = left * (1.0 + 2.0 * t) * s * s + h * rise * t * s * s
-        here += right * t * t * (1.0 + 2.0 * s) - h * fall * t * t * s
-        low, high = (t, high) if here > density else (low, t)
-    return float(x[k]) + 0.5 * (low + high) * h
-
-
-def pull_of_steps(x: Floats, densities: Floats, place: float) -> Floats:
-    """Return how far the curve at one place follows each step: the derivative of density by the step's density."""
-    delta = 1e-5
-    moved = densities[:, None] + delta * np.eye(densities.size)
-    back = densities[:, None] - delta * np.eye(densities.size)
-    both = shape_preserving(x, np.concatenate((moved, back), axis=1), [place])[0]
-    result: Floats = (both[: densities.size] - both[densities.size :]) / (2.0 * delta)
-    return result

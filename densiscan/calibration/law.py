@@ -78,7 +78,7 @@ def _standard(light: Floats, own: Floats) -> Floats:
 
 
 def _s_curve(light: Floats, own: Floats) -> Floats:
-    """A power, and of its signal so much of 3 v^2 - 2 v^3 as the last figure says; straight on above 1."""
+    """Return a power whose signal v goes to 3 v^2 - 2 v^3 by so much as the last figure says; straight on above 1."""
     plain = light ** np.exp(-own[0])
     inside = np.minimum(plain, 1.0)
     bend = inside * inside * (3.0 - 2.0 * inside) - inside

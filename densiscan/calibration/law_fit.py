@@ -19,6 +19,8 @@ _LENGTH: Final = 0.6
 """The deviation allowed for while a law is fitted: a usual one. Its size is weighed afterwards."""
 _ROUNDS: Final = 12
 _FARTHEST: Final = 6.0
+_FAR: Final = 0.3
+"""Deviation, density, beyond which a law does not hold a step, and its place is only near it."""
 _DROWNED: Final = 10.0
 """Standard uncertainty of a density from which nothing is known of it."""
 
@@ -39,6 +41,8 @@ class Fit:
 
     Attributes
     ----------
+    place
+        Density of the law at each step, where its deviation is told from.
     deviation
         Stated density less that of the law, at each step.
     by_figures
@@ -49,6 +53,7 @@ class Fit:
 
     law: Law
     figures: Floats
+    place: Floats
     deviation: Floats
     by_figures: Floats
     noise: Floats
@@ -104,10 +109,12 @@ def fitted(law: Law, steps: Steps, start: Floats, *, rounds: int = _ROUNDS) -> F
 
 def _at(law: Law, steps: Steps, figures: Floats) -> Fit:
     level, slope, by_figures = law.seen(steps.density, figures)
+    deviation = (level - steps.level) / slope
     return Fit(
         law=law,
         figures=figures,
-        deviation=(level - steps.level) / slope,
+        place=steps.density - np.clip(deviation, -_FAR, _FAR),
+        deviation=deviation,
         by_figures=by_figures / slope[:, None],
         noise=np.minimum(steps.level_doubt / -slope, _DROWNED),
     )

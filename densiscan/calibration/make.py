@@ -14,9 +14,10 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
-from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, pull_of_steps, step_parts
+from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.through_steps import pull_of_steps
 from densiscan.calibration.veil import with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels

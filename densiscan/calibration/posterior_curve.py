@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.calibration.law import LAWS, Law
+from densiscan.calibration.law import LAWS
 from densiscan.calibration.law_fit import Fit, Steps, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
 
@@ -113,13 +113,17 @@ class Weighed:
     evidence: float
 
 
-def _shapes(density: Floats) -> tuple[Floats, Floats]:
-    """Return the covariances of the deviation for each amplitude and length, and the logs of their priors."""
-    amplitudes = np.array(_AMPLITUDES)
-    prior = np.exp(-0.5 * (np.log(amplitudes / _USUAL_AMPLITUDE) / _AMPLITUDE_SPREAD) ** 2)
-    shapes = np.array([kernel(density, density, length) for length in _LENGTHS])
-    grown = (amplitudes[:, None, None, None] ** 2 * shapes).reshape(-1, density.size, density.size)
-    return grown, np.repeat(np.log(prior / prior.sum() / len(_LENGTHS)), len(_LENGTHS))
+def _shapes(place: Floats) -> Floats:
+    """Return the covariances of the deviation for each amplitude and length."""
+    shapes = np.array([kernel(place, place, length) for length in _LENGTHS])
+    grown = np.array(_AMPLITUDES)[:, None, None, None] ** 2 * shapes
+    return grown.reshape(-1, place.size, place.size)
+
+
+def _prior() -> Floats:
+    """Return the logarithm of the prior of each amplitude and length."""
+    prior = np.exp(-0.5 * (np.log(np.array(_AMPLITUDES) / _USUAL_AMPLITUDE) / _AMPLITUDE_SPREAD) ** 2)
+    return np.repeat(np.log(prior / prior.sum() / len(_LENGTHS)), len(_LENGTHS))
 
 
 def weighed(steps: Steps) -> Weighed:
@@ -130,12 +134,13 @@ def weighed(steps: Steps) -> Weighed:
     numpy.linalg.LinAlgError
         If the steps make no sense as numbers.
     """
-    grown, prior = _shapes(steps.density)
     fits = [fitted(law, steps, start_of(law, steps)) for law in LAWS]
-    whole = [_evidence(fit, steps, grown, 1.0) + prior for fit in fits]
+    prior = _prior()
+    shapes = [_shapes(fit.place) for fit in fits]
+    whole = [_evidence(fit, steps, grown, 1.0) + prior for fit, grown in zip(fits, shapes, strict=True)]
     best = max(float(one.max()) for one in whole)
     rows: list[tuple[float, Fit, int, float]] = []
-    for fit, stated in zip(fits, whole, strict=True):
+    for fit, grown, stated in zip(fits, shapes, whole, strict=True):
         kept = np.flatnonzero(stated > best - _HOPELESS)
         for own, weight in zip(_OWN, _OWN_WEIGHTS, strict=True) if kept.size else ():
             value = stated[kept] if own == 1.0 else _evidence(fit, steps, grown[kept], own) + prior[kept]
@@ -210,8 +215,8 @@ def _one(part: Part, fit: Fit, steps: Steps, at: Floats, by_figures: Floats) -> 
     def covariance(one: Floats, other: Floats, by_one: Floats, by_other: Floats) -> Floats:
         return part.amplitude**2 * kernel(one, other, part.length) + fit.freedom(by_one, by_other)
 
-    among = covariance(steps.density, steps.density, fit.by_figures, fit.by_figures)
-    across = covariance(at, steps.density, by_figures, fit.by_figures)
+    among = covariance(fit.place, fit.place, fit.by_figures, fit.by_figures)
+    across = covariance(at, fit.place, by_figures, fit.by_figures)
     inverse = np.linalg.inv(among + np.diag(fit.noise**2 + own + _LEAST_VARIANCE))
     pull = across @ inverse
     alone = 1.0 / np.diag(inverse)

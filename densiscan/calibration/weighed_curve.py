@@ -30,8 +30,11 @@ COMMON_SCALE: Final = Influence("wedge", "common scale")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsedStep:
-    """A step that the curve is made from: level, its standard uncertainties by noise and by rounding, density under
-    mean light, and the standard uncertainty of its certificate."""
+    """A step that the curve is made from.
+
+    `level` has the standard uncertainties `noise` and `rounding`; `density` is that under mean light, and `certificate`
+    the standard uncertainty of it.
+    """
 
     step: str
     level: float
