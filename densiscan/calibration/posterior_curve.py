@@ -117,7 +117,7 @@ def _shapes(place: Floats) -> Floats:
     """Return the covariances of the deviation for each amplitude and length."""
     shapes = np.array([kernel(place, place, length) for length in _LENGTHS])
     grown = np.array(_AMPLITUDES)[:, None, None, None] ** 2 * shapes
-    return grown.reshape(-1, place.size, place.size)
+    return np.asarray(grown.reshape(-1, place.size, place.size))
 
 
 def _prior() -> Floats:
