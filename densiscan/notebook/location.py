@@ -59,7 +59,7 @@ def open_notebook(path: str | os.PathLike[str], *, arguments: Sequence[str] = ()
     """
     from densiscan.notebook.notebook import Notebook  # late: SQLite is not needed to find a calibration
 
-    return Notebook(Path(path), arguments=arguments)
+    return Notebook(path, arguments=arguments)
 
 
 def _data_folder() -> Path:

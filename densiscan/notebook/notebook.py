@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -15,6 +16,7 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.run import Run, require_name
 from densiscan.development.usable_readings import Counted
 from densiscan.errors import NotebookError, WrongUseError
+from densiscan.files.atomic import as_text
 from densiscan.notebook import materials, readings
 from densiscan.notebook import runs as notebook_runs
 from densiscan.notebook.counting import counted_by_run
@@ -46,12 +48,17 @@ class Notebook:
         Tells the time, ISO 8601.
     """
 
-    def __init__(self, path: Path, *, arguments: Sequence[str] = (), clock: Callable[[], str] = _now) -> None:
-        self.path = path
-        self._store = Store(path)
+    def __init__(
+        self, path: str | os.PathLike[str], *, arguments: Sequence[str] = (), clock: Callable[[], str] = _now
+    ) -> None:
+        self.path = Path(path)
+        self._store = Store(self.path)
         self._arguments = " ".join(arguments)
         self._clock = clock
         self._news: list[News] = []
+
+    def __repr__(self) -> str:
+        return f"<Notebook {as_text(self.path)}>"
 
     def __enter__(self) -> Self:
         return self
@@ -321,9 +328,9 @@ class Notebook:
             self._news.append(News(before=before, after=notebook_runs.runs(connection, RunChoice(removed=None))))
             return merged
 
-    def backup(self, to: Path) -> None:
+    def backup(self, to: str | os.PathLike[str]) -> None:
         """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""
-        self._store.backup(to)
+        self._store.backup(Path(to))
 
     def check(self) -> tuple[str, ...]:
         """Return what is wrong with the notebook, its file or one of its rows; nothing where all is well."""
