@@ -11,11 +11,11 @@ from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.paper.exposure import (
     VOICE_SCATTER,
     Change,
-    Counted,
+    CountedByVoice,
+    ExposureStrip,
     NegativeEnds,
     PaperFit,
     Printing,
-    Strip,
     filter_step,
     needed_by_process,
     needed_range,
@@ -151,7 +151,7 @@ def _time_text(seconds: Quantity) -> str:
     return f"{seconds.value:.{digits}f} ± {max(doubt, 10.0**-digits):.{digits}f}{HELD}s"
 
 
-def _strip_lines(strip: Strip | None) -> list[str]:
+def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     if strip is None:
         return []
     apart = "half a stop" if strip.step_stops > 0.4 else "a third of a stop"
@@ -165,7 +165,7 @@ def _strip_lines(strip: Strip | None) -> list[str]:
     ]
 
 
-def _counted_lines(counted: Counted | None) -> list[str]:
+def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
@@ -239,7 +239,7 @@ _LAYOUT: Final[Layout] = {
     "PaperFit": "name range=iso_range grade fit difference_stops shadow_time_s highlight_time_s standard_time_s strip "
     "counted_by_voice=counted warnings",
     "PaperFit.fit": lambda fit: None if fit.fit is None else fit.fit.replace(" ", "-"),
-    "Strip": "step_stops seconds",
+    "ExposureStrip": "step_stops seconds",
     "Change": "shadow highlight size paper_shadow paper_highlight shadow_time_s highlight_time_s strip "
     "counted_by_voice=counted",
 }

@@ -9,7 +9,7 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.repeatability import Filled
 from densiscan.development.run import Run
 from densiscan.files.serialise import Layout, as_document
-from densiscan.report.counting import Shown, reading_document, reading_lines
+from densiscan.report.counting import ShownReading, reading_document, reading_lines
 from densiscan.report.readings import density_text, paragraph, time_text
 from densiscan.report.terminal import fitted
 
@@ -42,7 +42,7 @@ def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
     return run_document(run) | as_document(filled, _LAYOUT)
 
 
-def run_page_document(run: Run, readings: Sequence[Shown]) -> dict[str, Any]:
+def run_page_document(run: Run, readings: Sequence[ShownReading]) -> dict[str, Any]:
     """Return a run with everything read of it: how each reading was made, and whether it counts."""
     return {**run_document(run), "readings": [reading_document(one) for one in readings]}
 
@@ -127,7 +127,7 @@ def _mean_text(read: Sequence[Quantity]) -> str:
     return f"{sum(one.value for one in read) / len(read):.2f}" if read else ""
 
 
-def run_text(run: Run, readings: Sequence[Shown] = ()) -> str:
+def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     """Return the page of one run."""
     index = "" if run.exposure_index is None else f", exposed at {run.exposure_index:g}"
     batch = "" if run.batch is None else f", batch {run.batch}"

@@ -21,10 +21,10 @@ _LAYOUT: Final[Layout] = {
         Warning_(code=f"{trend.name}-out".replace("_", "-"), message=sentence) for sentence in trend.sentences
     ],
     "UseMean": "use mean runs=count",
-    "Point": "run date use value.value=value value.uncertainty limits out",
-    "Point.value.uncertainty": lambda point: COVERAGE_FACTOR * (point.standard or 0.0) or None,
-    "Point.out": lambda point: {1: "above", -1: "below", 0: None}[point.out],
-    "Limits": "middle lower upper runs=count provisional",
+    "TrendPoint": "run date use value.value=value value.uncertainty limits out",
+    "TrendPoint.value.uncertainty": lambda point: COVERAGE_FACTOR * (point.standard or 0.0) or None,
+    "TrendPoint.out": lambda point: {1: "above", -1: "below", 0: None}[point.out],
+    "ControlLimits": "middle lower upper runs=count provisional",
 }
 _LABEL: Final = 25
 
