@@ -21,8 +21,9 @@ from densiscan.development.advice import Advice, advise
 from densiscan.development.developer_life import Load, Wear
 from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
 from densiscan.negative.find.rebate import Frame
+from densiscan.negative.limits import limit_warnings
 from densiscan.negative.parts import _doubts
-from densiscan.negative.reading import MeasureOptions, _limits, measure_scan
+from densiscan.negative.reading import MeasureOptions, measure_scan
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
 from densiscan.report.advice import _all_warnings
@@ -48,11 +49,12 @@ KEBAB = re.compile(r"[a-z0-9]+(-[a-z0-9]+)+")
 def codes_in(file: Path) -> set[str]:
     """Codes that a module's warnings have; `scan` writes its own as pairs of code and message."""
     found = set()
+    is_scan = place_of(file) == "scan/scan"
     for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Warning_":
             values = [keyword.value for keyword in node.keywords if keyword.arg == "code"]
             found |= {value.value for value in values if isinstance(value, ast.Constant)}
-        elif place_of(file) == "scan/scan" and isinstance(node, ast.Tuple) and len(node.elts) == 2:
+        elif is_scan and isinstance(node, ast.Tuple) and len(node.elts) == 2:
             first = node.elts[0]
             if isinstance(first, ast.Constant) and isinstance(first.value, str) and KEBAB.fullmatch(first.value):
                 found.add(first.value)
@@ -199,8 +201,8 @@ def test_too_many_specks_are_picture() -> None:
     read = ApertureReadings(
         density=np.array([0.5]), noise=np.full(10, 0.01), overlapping=1.0, specks=0.0, too_many=True
     )
-    assert [told.code for told in _limits(read, (0.0, 0.0), 0.0, calibration())] == ["many-specks"]
-    assert _limits(replace(read, too_many=False), (0.0, 0.0), 0.0, calibration()) == ()
+    assert [told.code for told in limit_warnings(read, (0.0, 0.0), 0.0, calibration())] == ["many-specks"]
+    assert limit_warnings(replace(read, too_many=False), (0.0, 0.0), 0.0, calibration()) == ()
 
 
 def straight_film(slope: float = 0.8 / 1.3, speed: float = -2.19, upto: float = 1.0) -> FilmTest:
