@@ -217,9 +217,13 @@ def dangers_in(source: str) -> list[str]:
     return found
 
 
+RUNS_DENSISCAN = {"densiscan.desk.acts": ["subprocess"]}
+"""What runs densiscan itself as a process of its own: no shell, and every name one word."""
+
+
 @pytest.mark.parametrize("file", MODULES, ids=address)
 def test_nothing_read_can_become_a_program(file: Path) -> None:
-    assert dangers_in(file.read_text(encoding="utf-8")) == []
+    assert dangers_in(file.read_text(encoding="utf-8")) == RUNS_DENSISCAN.get(address(file), [])
 
 
 @pytest.mark.parametrize(

@@ -68,7 +68,7 @@ class Card:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class ByHand:
     """What a person sees a negative with: options beside what is found by itself."""
 
     frame_mm: tuple[float, float, float, float] | None = None
@@ -77,7 +77,7 @@ class Seen:
     aim: PrintAim = field(default_factory=PrintAim)
 
 
-class Folder:
+class ScanFolder:
     """The scans of one folder, found, measured and remembered; safe to be asked from several threads."""
 
     def __init__(self, path: Path, notebook: Path, changed: Callable[[int], None]) -> None:
@@ -88,7 +88,7 @@ class Folder:
         self._cards: dict[int, Card] = {}
         self._numbers: dict[Path, int] = {}
         self._waiting: SimpleQueue[int] = SimpleQueue()
-        self._held: OrderedDict[tuple[int, int, Seen], tuple[Assessment, ...]] = OrderedDict()
+        self._held: OrderedDict[tuple[int, int, ByHand], tuple[Assessment, ...]] = OrderedDict()
         self._reader: tuple[tuple[str, int], ReadWith] | None = None
         self._stopped = threading.Event()
         self._remembered = self._recall()
@@ -208,7 +208,7 @@ class Folder:
         by = self.reader()
         if by is None:
             return replace(card, state="uncalibrated")
-        outcome = measure_one(card.path, by.calibration, _task(by, Seen(), OF_MANY))
+        outcome = measure_one(card.path, by.calibration, _task(by, ByHand(), OF_MANY))
         if isinstance(outcome, Failure):
             return replace(card, state="failed", message=as_text(outcome.message))
         return replace(
@@ -218,7 +218,7 @@ class Folder:
             thumbs=tuple(_thumb(one) for one in outcome),
         )
 
-    def negative(self, card: Card, seen: Seen) -> tuple[Assessment, ...]:
+    def negative(self, card: Card, seen: ByHand) -> tuple[Assessment, ...]:
         """Return a scan read as a person sees it, with its picture and map.
 
         Raises
@@ -289,7 +289,7 @@ class Folder:
             write_whole(self._memory(), json.dumps(document), what="what the desk remembers")
 
 
-def _task(by: ReadWith, seen: Seen, detail: SheetDetail) -> Task:
+def _task(by: ReadWith, seen: ByHand, detail: SheetDetail) -> Task:
     options = MeasureOptions(
         frame_mm=seen.frame_mm,
         rebate_mm=seen.rebate_mm,

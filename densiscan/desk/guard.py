@@ -41,7 +41,7 @@ class Guard:
     def __init__(self, app: App, *, port: int) -> None:
         self._app = app
         self._host = f"127.0.0.1:{port}"
-        self._origin = f"http://{self._host}"
+        self._origin = "http:" + f"//{self._host}"
         self._cookie = f"desk-{port}"
         self._key: str | None = secrets.token_urlsafe(24)
         self._secret = secrets.token_urlsafe(32)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from densiscan.batch.assessment import Assessment, PrintAim
 from densiscan.batch.files import is_scan
-from densiscan.desk.folder import Card, Seen
+from densiscan.desk.folder import ByHand, Card
 from densiscan.desk.state import Desk, RefusedError, answered, document_of, fields_of, route
 from densiscan.errors import DensiscanError
 from densiscan.notebook import location
@@ -131,7 +131,7 @@ def _card(desk: Desk, request: Request) -> Card:
     return card
 
 
-def _view(desk: Desk, card: Card, seen: Seen, piece: int) -> tuple[SheetView, Assessment]:
+def _view(desk: Desk, card: Card, seen: ByHand, piece: int) -> tuple[SheetView, Assessment]:
     assessments = desk.folder.negative(card, seen)
     assessment = assessments[min(max(piece, 0), len(assessments) - 1)]
     by = desk.folder.reader()
@@ -159,7 +159,7 @@ async def _negative(desk: Desk, request: Request) -> Response:
         "after": neighbours[at + 1] if at is not None and at + 1 < len(neighbours) else None,
     }
     try:
-        view, assessment = await run_in_threadpool(_view, desk, card, Seen(), piece)
+        view, assessment = await run_in_threadpool(_view, desk, card, ByHand(), piece)
     except DensiscanError as problem:
         return desk.page("negative.html", view=None, problem=str(problem), box=None, command="", **common)
     box = None if assessment.reading.frame_mm is None else [round(one, 2) for one in assessment.reading.frame_mm]
@@ -188,11 +188,11 @@ def _number(value: object, what: str, low: float, high: float) -> float | None:
     return number
 
 
-def _seen(asked: Mapping[str, Any]) -> Seen:
+def _seen(asked: Mapping[str, Any]) -> ByHand:
     process = _PROCESSES.get(str(asked.get("process") or "contact"))
     if process is None:
         raise RefusedError(f"The light of the print must be one of {', '.join(_PROCESSES)}.")
-    return Seen(
+    return ByHand(
         frame_mm=_box(asked.get("frame"), "The frame"),
         rebate_mm=_box(asked.get("rebate"), "The rebate"),
         aim=PrintAim(

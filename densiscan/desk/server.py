@@ -64,7 +64,7 @@ def serve(folder: Path, notebook: Path, *, port: int, practice: bool, opened: Ca
             listening.bind(("127.0.0.1", port))
         except OSError as problem:
             raise DensiscanError(
-                f"port {port} is taken by another program; leave --port out, or give another."
+                f"port {port} is taken by another program; give another one, or none for a free one."
             ) from problem
         asyncio.run(_serve(Desk(folder, notebook, practice=practice), listening, opened))
 

@@ -14,7 +14,7 @@ from urllib.parse import parse_qs
 
 from densiscan import __version__
 from densiscan.desk.acts import Done, act
-from densiscan.desk.folder import Folder
+from densiscan.desk.folder import ScanFolder
 from densiscan.errors import DensiscanError
 from densiscan.report.page.templating import OURS, environment
 
@@ -45,7 +45,7 @@ class Desk:
         self._templates = environment(_PACKAGES)
         self._own = tempfile.TemporaryDirectory(prefix="densiscan-desk-")
         self.scratch = Path(self._own.name)
-        self.folder = Folder(folder, notebook, self._changed)
+        self.folder = ScanFolder(folder, notebook, self._changed)
 
     def begin(self) -> None:
         """Take the event loop that news are told in."""

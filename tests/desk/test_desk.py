@@ -17,7 +17,7 @@ import pytest
 from densiscan.cli.app import run
 from densiscan.desk import negatives
 from densiscan.desk.acts import command_text
-from densiscan.desk.folder import Folder
+from densiscan.desk.folder import ScanFolder
 from densiscan.desk.server import application
 from densiscan.desk.state import Desk
 from densiscan.notebook.location import open_notebook
@@ -49,7 +49,7 @@ def desk(place: Path) -> Iterator[Desk]:
     made.end()
 
 
-def settled(folder: Folder) -> None:
+def settled(folder: ScanFolder) -> None:
     """Wait until nothing waits to be measured."""
     ends = time.monotonic() + 60.0
     while any(card.state == "waiting" for card in folder.cards()):
@@ -126,7 +126,7 @@ def test_a_folder_known_before_is_not_measured_again(desk: Desk, place: Path, mo
         raise AssertionError
 
     monkeypatch.setattr("densiscan.desk.folder.measure_one", never)
-    again = Folder(place / "scans", place / "notebook.sqlite", lambda _number: None)
+    again = ScanFolder(place / "scans", place / "notebook.sqlite", lambda _number: None)
     again.look()
     (card,) = again.cards()
     again.stop()

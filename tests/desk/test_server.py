@@ -43,7 +43,7 @@ def test_it_says_its_address_answers_and_ends_with_status_0(tmp_path: Path, by: 
     with started(tmp_path, str(scans)) as process:
         assert process.stdout is not None
         address = process.stdout.readline().strip()
-        host, path = address.removeprefix("http://").split("/", 1)
+        host, path = address.split("//")[1].split("/", 1)
         assert host.startswith("127.0.0.1:")
         assert path.startswith("?key=")
         with opened(host) as asked:
