@@ -101,9 +101,9 @@ def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = Non
     where = name or "the series"
     used, effective, doubt = _effective(series, curve, where)
     metered = np.log10([one.metered_s for one in used])
-    given = np.log10([one.given_s for one in used])
-    beyond = np.maximum(given, math.log10(ONSET_S))
-    y = effective + metered - np.minimum(given, math.log10(ONSET_S))
+    log_given = np.log10([one.given_s for one in used])
+    beyond = np.maximum(log_given, math.log10(ONSET_S))
+    y = effective + metered - np.minimum(log_given, math.log10(ONSET_S))
     if len(used) < FEWEST_EXPOSURES or float(np.ptp(beyond)) < 0.3:
         raise MeasureError(
             f"{where} has {len(used)} exposures that can be used, over a factor of "
