@@ -232,7 +232,7 @@ def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
     slope = _typical_slope(level[~lost], steps.densities[~lost])
     doubt = _doubts(inner, steps, slope)
     drowns = _drowns(level, np.flatnonzero(~lost), steps.densities, slope, floor)
-    best = max(_process(level, lost, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)
+    best = max(_process(level, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)
     # Steps that differ in density differ on the scan: two cells alike are no two steps, but in the dark.
     told = np.flatnonzero(~lost)
     drops, rises = -np.diff(level[told]), np.diff(steps.densities[told])
@@ -262,9 +262,7 @@ def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
     return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + _UNEVEN**2 + black**2))
 
 
-def _process(
-    level: Floats, lost: npt.NDArray[np.bool_], doubt: Floats, at: Floats, bend: float, floor: float, *, drowns: bool
-) -> float:
+def _process(level: Floats, doubt: Floats, at: Floats, bend: float, floor: float, *, drowns: bool) -> float:
     """Return the log probability of levels under a straight line with an integrated random walk on it.
 
     Lost levels are known to be beyond the end of the scale alone, and one black level loses them all; `drowns` tells
@@ -274,7 +272,8 @@ def _process(
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
     walk = bend**2 * lesser**2 * (3.0 * greater - lesser) / 6.0
     covariance = 1.0 + _SLOPE[1] ** 2 * np.outer(x, x) + walk
-    kept = ~lost
+    white, black = level >= _WHITE, level <= floor
+    kept = ~(white | black)
     rest = level + _SLOPE[0] * x
     noisy = covariance[np.ix_(kept, kept)] + np.diag(doubt[kept] ** 2)
     root = np.linalg.cholesky(noisy)
@@ -282,7 +281,6 @@ def _process(
     total = (
         -0.5 * float(scaled @ scaled) - float(np.log(np.diag(root)).sum()) - 0.5 * scaled.size * math.log(2 * math.pi)
     )
-    white, black = level >= _WHITE, level <= floor
     if np.any(np.diff(white.astype(np.int8)) > 0) or np.any(np.diff(black.astype(np.int8)) < 0):
         return -math.inf
     # A tone curve falls everywhere: where the nearest lost step is beyond an end of the scale, so are those after it.
