@@ -75,14 +75,10 @@ def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | N
     if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= LIMITS.signs_to_refuse:
         # a print on a dark lid, turned round, is clear film on the bed
         return None
-    turned = signs.turned_round(bench, parts)
+    told = signs.inverted_signs(bench, parts)
     notes = signs.other_polarity(bench)
-    if turned is not None:
-        told = [
-            "the clear edge of the film reads denser than the picture",
-            *(() if turned.cropped else ("what lies round the film is not what it seems, glass or holder",)),
-            *notes,
-        ]
+    if told:
+        told += notes
         if len(told) >= LIMITS.signs_to_refuse:
             return _withheld("inverted", f"This looks like an inverted scan: {_listed(told)}. {_SCAN_ALIKE}")
         return Seen(kind="unknown", warnings=(_asked(told),))
