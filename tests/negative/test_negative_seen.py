@@ -96,6 +96,26 @@ def test_an_inverted_scan_is_refused_and_its_densities_stay(tone: str, tmp_path:
     assert found.trouble.findings == ()
 
 
+@pytest.mark.parametrize("tone", ["2.2", "bent"])
+def test_an_inverted_scan_in_a_holder_is_no_print(tone: str, tmp_path: Path) -> None:
+    """The holder is white then, and the open rebate a dark band round the picture: a print with a black line has both."""
+    scanner = replace(SCANNER, tone=tone, glare=0.009)  # type: ignore[arg-type]
+    here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 6, tmp_path))
+    film = sheet()
+    held = [film, renderer.holder_for(film, cover_mm=0.8)]
+    assert withheld(here.seen(held, scanner=replace(scanner, inverted=True)), "inverted")
+    assert here.seen(held).reading.seen == "negative"
+
+
+def test_an_inverted_high_key_is_no_print(tmp_path: Path) -> None:
+    """Its picture is as light as paper; the clear edge between that and the glass is as light as neither."""
+    scanner = replace(SCANNER, tone="linear", gain=0.93)
+    here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 6, tmp_path))
+    snow = replace(PICTURE, scene="snow-lane", shadow_stops=3.0)
+    film = sheet(snow, curve=renderer.FilmCurve(base=0.35, contrast=0.5))
+    assert withheld(here.seen([film], scanner=replace(scanner, inverted=True)), "inverted")
+
+
 def test_a_calibration_of_inverted_scans_takes_them_for_what_they_are(tmp_path: Path) -> None:
     scanner = replace(SCANNER, inverted=True)
     here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 7, tmp_path))
