@@ -88,7 +88,7 @@ class Conditions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Evidence:
+class FilmEvidence:
     """What was measured: logarithms of density ranges (of contrasts for tests) under their conditions.
 
     `reading` is the relative standard uncertainty of the reading, `scatter` that of everything that differs from run to
@@ -106,7 +106,7 @@ class Evidence:
 class Posterior:
     """Points in the space of the parameters, one a row, with weights of sum 1, and their mean."""
 
-    evidence: Evidence
+    evidence: FilmEvidence
     points: Floats
     weights: Floats
     mean: Floats
@@ -184,7 +184,7 @@ def run_scatter(stops: float, *, metered: bool, negatives: int = 1) -> float:
     return math.hypot(RUN_SCATTER, subject_doubt(stops, metered=metered) * math.sqrt(shared))
 
 
-def evidence_of(runs: Sequence[Run], tests: Sequence[ContrastPoint] = ()) -> Evidence:
+def evidence_of(runs: Sequence[Run], tests: Sequence[ContrastPoint] = ()) -> FilmEvidence:
     """Gather what runs and film tests say.
 
     Parameters
@@ -199,7 +199,7 @@ def evidence_of(runs: Sequence[Run], tests: Sequence[ContrastPoint] = ()) -> Evi
     rows = [_row(run) for run in read]
     rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
     table = np.array(rows, dtype=float).reshape(-1, 9)
-    return Evidence(
+    return FilmEvidence(
         conditions=Conditions(
             time_s=table[:, 0],
             temperature_c=table[:, 1],
@@ -241,7 +241,7 @@ def _test_row(test: ContrastPoint) -> tuple[float, ...]:
     return (*conditions, math.log(contrast), reading, RUN_SCATTER)
 
 
-def spread_of(points: Floats, evidence: Evidence) -> Floats:
+def spread_of(points: Floats, evidence: FilmEvidence) -> Floats:
     """Return the standard deviation of each piece of evidence about what is expected, a row for each point."""
     return np.hypot(evidence.reading, np.exp(points[:, _SCATTER, None]) * evidence.scatter)
 
@@ -253,7 +253,7 @@ def _log_blunder(off: Floats) -> tuple[Floats, Floats]:
     return sound, blunder
 
 
-def _log_posterior(points: Floats, evidence: Evidence) -> Floats:
+def _log_posterior(points: Floats, evidence: FilmEvidence) -> Floats:
     away = (points - _MEANS) / _DOUBTS
     believed = -0.5 * np.sum(away**2, axis=1)
     if not len(evidence.logs):
@@ -277,7 +277,7 @@ def blunder_chances(posterior: Posterior) -> Floats:
     return np.asarray(posterior.weights @ (1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))))
 
 
-def posterior_of(evidence: Evidence) -> Posterior:
+def posterior_of(evidence: FilmEvidence) -> Posterior:
     """Weigh the evidence against common practice."""
     prior = Posterior(
         evidence=evidence,
@@ -302,7 +302,7 @@ def posterior_of(evidence: Evidence) -> Posterior:
     return best
 
 
-def _drawn(evidence: Evidence, middle: Floats, covariance: Floats) -> Posterior:
+def _drawn(evidence: FilmEvidence, middle: Floats, covariance: Floats) -> Posterior:
     normal = _normal_points()[:, :-1]
     root = np.linalg.cholesky(covariance + 1e-10 * np.diag(_DOUBTS**2))
     points = middle + _WIDER * normal @ root.T
@@ -312,7 +312,7 @@ def _drawn(evidence: Evidence, middle: Floats, covariance: Floats) -> Posterior:
     return Posterior(evidence=evidence, points=points, weights=weights, mean=weights @ points)
 
 
-def _fitted(evidence: Evidence) -> tuple[Floats, Floats]:
+def _fitted(evidence: FilmEvidence) -> tuple[Floats, Floats]:
     """Return the parameters of the penalised fit with their covariance.
 
     A run that stands apart weighs less; how much the runs scatter is weighed in turn with the rest.
@@ -332,7 +332,7 @@ def _fitted(evidence: Evidence) -> tuple[Floats, Floats]:
     return here, covariance
 
 
-def _scatter_weighed(here: Floats, evidence: Evidence) -> tuple[float, float]:
+def _scatter_weighed(here: Floats, evidence: FilmEvidence) -> tuple[float, float]:
     """Return mean and variance of the logarithm of scatter, all else as it stands."""
     tried = np.repeat(here[None], len(_SCATTERS), axis=0)
     tried[:, _SCATTER] = _SCATTERS
@@ -343,7 +343,7 @@ def _scatter_weighed(here: Floats, evidence: Evidence) -> tuple[float, float]:
     return mean, float(weights @ (_SCATTERS - mean) ** 2) + 1e-3
 
 
-def _penalised(here: Floats, *, evidence: Evidence, root: Floats) -> tuple[Floats, Floats]:
+def _penalised(here: Floats, *, evidence: FilmEvidence, root: Floats) -> tuple[Floats, Floats]:
     """Return residuals and derivatives of evidence and beliefs together."""
     size = len(here)
     step = 1e-4 * _DOUBTS

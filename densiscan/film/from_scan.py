@@ -46,7 +46,9 @@ class WhereOnFilm:
 
     def __post_init__(self) -> None:
         if sum((self.row_mm is not None, bool(self.spots_mm), self.frames)) > 1:
-            raise WrongUseError("--row, --spot and --frames are three ways to say where the exposures are; give one.")
+            raise WrongUseError(
+                "`row_mm`, `spots_mm` and `frames` are three ways to say where the exposures are; give one."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +124,7 @@ def read_film(
     if how.frames:
         found = _frames(scans, exposures, calibration, asked)
     elif len(scans) != 1:
-        raise WrongUseError(f"{len(scans)} scans are named; several are read only as --frames, one exposure a frame.")
+        raise WrongUseError(f"{len(scans)} scans are named; several are read only as `frames`, one exposure a frame.")
     else:
         found = _places(scans[0], exposures, calibration, how, asked)
     told = [*calibration.mismatch(*scans), *found.warnings]
@@ -153,8 +155,8 @@ def _places(
     if how.spots_mm:
         if len(how.spots_mm) != len(exposures):
             raise WrongUseError(
-                f"{len(how.spots_mm)} places are named for {len(exposures)} exposures; give one --spot for each, in "
-                "the order of the list."
+                f"{len(how.spots_mm)} places are named for {len(exposures)} exposures; name the place of "
+                "each with `spots_mm`, in the order of the list."
             )
         densities = [
             light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"{file}: spot {number}")
@@ -187,7 +189,7 @@ def _boxes(scan: Scan, found: Survey, count: int, how: WhereOnFilm) -> tuple[lis
     left, top, width, height = how.row_mm
     if left < -0.5 or top < -0.5 or left + width > scan.width_mm + 0.5 or top + height > scan.height_mm + 0.5:
         raise WrongUseError(
-            f"--row does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
+            f"`row_mm` does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
             "left,top,width,height in mm inside it."
         )
     return _divided(how.row_mm, count), None
@@ -221,7 +223,7 @@ def _frames(
     if len(densities) != len(exposures):
         raise MeasureError(
             f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame that is as "
-            "clear as the rebate is not seen: name the place of each with --spot X,Y, or leave it out of the list."
+            "clear as the rebate is not seen: name the place of each with `spots_mm` X,Y, or leave it out of the list."
         )
     surest = min(bases, key=lambda base: base.uncertainty or 0.0, default=None)
     return ReadFilm(points=_points(exposures, densities), base_plus_fog=surest, warnings=tuple(warnings))

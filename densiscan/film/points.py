@@ -10,7 +10,7 @@ from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.errors import PointsFileError
-from densiscan.files.tables import Form, Row, read_lines, rows_of
+from densiscan.files.tables import Form, TableLine, read_lines, rows_of
 from densiscan.film.speed_and_contrast import CurvePoint
 
 _MOST_ROWS: Final = 500
@@ -26,7 +26,9 @@ class Exposure:
     log_exposure: Quantity
 
 
-def read_rows(path: str | Path, *, needed: Sequence[str], what: str, instead: Sequence[str] = ()) -> tuple[Row, ...]:
+def read_rows(
+    path: str | Path, *, needed: Sequence[str], what: str, instead: Sequence[str] = ()
+) -> tuple[TableLine, ...]:
     """Read a table with a line an exposure.
 
     Parameters
@@ -50,7 +52,7 @@ def read_rows(path: str | Path, *, needed: Sequence[str], what: str, instead: Se
     return found
 
 
-def number_in(row: Row, column: str, path: str | Path, *, low: float, high: float) -> float:
+def number_in(row: TableLine, column: str, path: str | Path, *, low: float, high: float) -> float:
     """Return the number in a cell.
 
     Raises

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import fit_line
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.errors import MeasureError, PointsFileError
-from densiscan.files.tables import Row
+from densiscan.files.tables import TableLine
 from densiscan.film.points import number_in, read_rows
 from densiscan.film.speed_and_contrast import FilmTest
 
@@ -150,7 +150,7 @@ def _effective(
         raise MeasureError(f"{where} names a density for some exposures only; give it for all, or for none.")
     if curve is None:
         raise MeasureError(
-            f"{where} has densities, which need the film's curve to become exposures; add --curve CURVE.csv, of the "
+            f"{where} has densities, which need the film's curve to become exposures; add `curve` CURVE.csv, of the "
             "same film developed alike at short times."
         )
     x, density = curve.curve.log_exposure, curve.curve.density
@@ -197,7 +197,7 @@ def read_series(path: str | Path) -> tuple[LongExposure, ...]:
     return tuple(series)
 
 
-def _time_in(row: Row, column: str, path: str | Path) -> float:
+def _time_in(row: TableLine, column: str, path: str | Path) -> float:
     text = row.cells.get(column, "")
     minutes, colon, seconds = text.rpartition(":")
     try:

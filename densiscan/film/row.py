@@ -69,15 +69,15 @@ def find_film_row(light: Floats, count: int, *, file: str) -> FilmRow:
     row = _row_on(light)
     if row is None:
         raise WedgeNotFoundError(
-            f"{file}: no row of even steps was seen on the film; give --row left,top,width,height in mm round the "
-            "exposed steps, or --spot X,Y for each."
+            f"{file}: no row of even steps was seen on the film; give `row_mm` left,top,width,height in mm round the "
+            "exposed steps, or `spots_mm` X,Y for each."
         )
     ends = _ends(row)
     start = _start(row, ends, count)
     if start is None:
         raise WedgeNotFoundError(
             f"{file}: {count} exposures are named, but the row on the film, with {len(row.drops)} edges between steps, "
-            "is not told to be of that many; check the list, or give --row left,top,width,height in mm round the "
+            "is not told to be of that many; check the list, or give `row_mm` left,top,width,height in mm round the "
             "exposed steps."
         )
     found = place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0))

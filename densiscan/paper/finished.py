@@ -179,7 +179,7 @@ def read_print(
     read = readings_inside(light.survey, area, aperture_mm=APERTURE_MM)
     if read is None:
         raise MeasureError(
-            f"{scan.facts.file}: no picture was found; give it with --frame left,top,width,height in mm."
+            f"{scan.facts.file}: no picture was found; give it with `frame_mm` left,top,width,height in mm."
         )
     white, black = (
         reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)

@@ -22,7 +22,7 @@ from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError, W
 from densiscan.paper.light import PrintLight, print_light
 from densiscan.paper.printed_steps import find_printed_steps, steps_in_outline
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
-from densiscan.paper.uncalibrated import Way, ways_of
+from densiscan.paper.uncalibrated import ToneAndBlack, ways_of
 from densiscan.paper.uncertainty import glance
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
@@ -225,7 +225,7 @@ def _relative(asked: PrintScan, place: WedgePlace, circumstances: Circumstances)
     )
 
 
-def _densities(way: Way, signal: Floats, noise: Floats) -> list[Quantity]:
+def _densities(way: ToneAndBlack, signal: Floats, noise: Floats) -> list[Quantity]:
     pairs = zip(way.density(signal).tolist(), way.noise(signal, noise).tolist(), strict=True)
     return [
         Quantity(density, {Influence("patch noise", f"print {number}"): doubt})
@@ -234,7 +234,7 @@ def _densities(way: Way, signal: Floats, noise: Floats) -> list[Quantity]:
 
 
 def _shown(
-    way: Way, points: Sequence[PaperPoint], signal: Floats, noise: Floats, fixed: Floats | None
+    way: ToneAndBlack, points: Sequence[PaperPoint], signal: Floats, noise: Floats, fixed: Floats | None
 ) -> Mapping[str, float]:
     """Return what one way makes of the print; nothing where it shows no black and white."""
     try:
@@ -248,7 +248,9 @@ def _shown(
     return found
 
 
-def _weighed(name: str, likeliest: Quantity, ways: Sequence[Way], shown: Sequence[Mapping[str, float]]) -> Quantity:
+def _weighed(
+    name: str, likeliest: Quantity, ways: Sequence[ToneAndBlack], shown: Sequence[Mapping[str, float]]
+) -> Quantity:
     """Return the mean of a figure over all ways, with the likeliest's influences and with the spread of the ways."""
     known = [(way.weight, found[name]) for way, found in zip(ways, shown, strict=True) if name in found]
     weights, values = (np.array(column) for column in zip(*known, strict=True))

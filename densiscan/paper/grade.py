@@ -86,7 +86,7 @@ def density_range_for(paper_range: float | None, process: Process) -> Quantity:
     wanted = USUAL_PAPER_RANGE if paper_range is None else paper_range
     if not SHORTEST_PAPER_RANGE <= wanted <= LONGEST_PAPER_RANGE:
         raise WrongUseError(
-            f"--paper-range {wanted:g} is no paper's; give the ISO range R, such as 105 for a paper of grade 2."
+            f"`paper_range` {wanted:g} is no paper's; give the ISO range R, such as 105 for a paper of grade 2."
         )
     factor = callier_factor(process)
     value = wanted / 100.0 / factor.value
@@ -110,7 +110,7 @@ def range_of_grade(grade: str) -> float:
         If there is no such grade.
     """
     if grade not in GRADE_LOWER_LIMITS:
-        raise WrongUseError(f"--grade {grade} is no paper grade; give 0 to 5.")
+        raise WrongUseError(f"`grade` {grade} is no paper grade; give 0 to 5.")
     limits = [SOFTEST_LIMIT, *GRADE_LOWER_LIMITS.values()]
     place = list(GRADE_LOWER_LIMITS).index(grade)
     return 50.0 * (limits[place] + limits[place + 1])

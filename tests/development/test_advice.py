@@ -17,7 +17,7 @@ from densiscan.development.developer_life import Load, strength, wear, wear_warn
 from densiscan.development.kinetics import ContrastPoint, Kinetics
 from densiscan.development.posterior import (
     Conditions,
-    Evidence,
+    FilmEvidence,
     evidence_of,
     expected_log,
     film_range,
@@ -266,7 +266,7 @@ def test_the_law_that_is_told_gives_the_time_that_is_advised(warmth: float, use:
 
 def test_evidence_of_nothing() -> None:
     nothing = evidence_of([])
-    assert isinstance(nothing, Evidence)
+    assert isinstance(nothing, FilmEvidence)
     assert nothing.numbers == ()
     assert posterior_of(nothing).effective_points == pytest.approx(len(posterior_of(nothing).weights))
 

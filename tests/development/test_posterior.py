@@ -16,7 +16,7 @@ from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.kinetics import ContrastPoint
 from densiscan.development.posterior import (
     Conditions,
-    Evidence,
+    FilmEvidence,
     Posterior,
     blunder_chances,
     chance_points,
@@ -169,7 +169,7 @@ def test_a_reading_is_never_surer_than_a_quarter_of_the_usual() -> None:
     assert_allclose(evidence_of([exact]).reading, [0.005], rtol=1e-12)
 
 
-def some_evidence() -> Evidence:
+def some_evidence() -> FilmEvidence:
     runs = [
         a_run(1, 0.90),
         a_run(2, 1.20, time_s=660.0),

@@ -35,7 +35,7 @@ class PageHead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
+class SortedCell:
     """A cell of the table: what it shows and what it is sorted by; None comes last."""
 
     shown: str
@@ -43,12 +43,12 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class NegativeRow:
     """A negative in the table."""
 
     view: SheetView
     standing: Standing
-    cells: tuple[Cell, ...]
+    cells: tuple[SortedCell, ...]
     by_shadow: float
     by_range: float
 
@@ -110,7 +110,7 @@ def page_html(
     views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
     stands = standings([view.document for view in views])
     rows = [
-        Row(
+        NegativeRow(
             view=view,
             standing=standing,
             cells=_cells(view.document),
@@ -192,7 +192,7 @@ _UNJUDGED_PART: Final[Mapping[str, Any]] = {
 """What stands for the judgement of what is no negative."""
 
 
-def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
+def _cells(document: Mapping[str, Any]) -> tuple[SortedCell, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
     if exposure is None:
         exposure, development, paper = _UNJUDGED_PART, _UNJUDGED_PART, _UNJUDGED_PART
@@ -203,8 +203,8 @@ def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
         *(_figure(document[name]) for name in ("base_plus_fog", "net_shadow", "highlight", "density_range")),
         _judged(exposure, str(exposure["verdict"]), str(exposure["verdict"])),
         _judged(development, develop, 1.0 if factor is None else factor["value"]),
-        Cell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
-        Cell(shown=str(trouble) if trouble else "none", by=float(trouble)),
+        SortedCell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
+        SortedCell(shown=str(trouble) if trouble else "none", by=float(trouble)),
     )
 
 
@@ -213,14 +213,14 @@ def _value(quantity: Mapping[str, float | None] | None, unknown: float) -> float
     return unknown if value is None else value
 
 
-def _figure(quantity: Mapping[str, float | None] | None) -> Cell:
+def _figure(quantity: Mapping[str, float | None] | None) -> SortedCell:
     if quantity is None:
-        return Cell(shown=_UNJUDGED, by=None)
-    return Cell(shown=density_words(quantity), by=quantity["value"])
+        return SortedCell(shown=_UNJUDGED, by=None)
+    return SortedCell(shown=density_words(quantity), by=quantity["value"])
 
 
-def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> Cell:
-    return Cell(shown=shown, by=by) if part.get("judged", True) else Cell(shown=_UNJUDGED, by=None)
+def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> SortedCell:
+    return SortedCell(shown=shown, by=by) if part.get("judged", True) else SortedCell(shown=_UNJUDGED, by=None)
 
 
 def _trends(views: Sequence[SheetView], stands: Sequence[Standing]) -> tuple[Chart, ...]:
