@@ -217,7 +217,7 @@ def wedge_signs(bench: Bench, part: Part) -> tuple[str, ...]:
 
 
 _EDGE: Final = "the clear edge of the film reads denser than the picture"
-_ROUND: Final = "what lies round the film is not what it seems, glass or holder"
+_ROUND: Final = "light and dark round the film are exchanged too"
 
 
 def inverted_signs(bench: Bench, parts: Sequence[Part]) -> tuple[str, ...]:

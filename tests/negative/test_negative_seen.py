@@ -98,7 +98,7 @@ def test_an_inverted_scan_is_refused_and_its_densities_stay(tone: str, tmp_path:
 
 @pytest.mark.parametrize("tone", ["2.2", "bent"])
 def test_an_inverted_scan_in_a_holder_is_no_print(tone: str, tmp_path: Path) -> None:
-    """The holder is white then, and the open rebate a dark band round the picture: a print with a black line has both."""
+    """The holder is white then, and the open rebate a dark band: a print with a black line has both."""
     scanner = replace(SCANNER, tone=tone, glare=0.009)  # type: ignore[arg-type]
     here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 6, tmp_path))
     film = sheet()
