@@ -141,7 +141,9 @@ def _coloured(bench: Bench, part: Part) -> Seen | None:
 def _on_paper(bench: Bench, part: Part, *, alone: bool) -> Seen | None:
     told = signs_paper.paper_signs(bench, part, alone=alone)
     if len(told) >= LIMITS.signs_to_refuse:
-        return _withheld("print", f"This looks like a print: {_listed(told)}. Read it with densiscan finished.")
+        return _withheld(
+            "print", f"This looks like a print: {_listed(told[:_SHOWN])}. Read it with densiscan finished."
+        )
     return Seen(kind="unknown", warnings=(_asked_of_print(told),)) if told else None
 
 
@@ -176,6 +178,8 @@ def _listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])}, and {words[-1]}"
 
 
+_SHOWN: Final = 2
+"""Signs that are named: as many as refuse judgement."""
 _SCAN_ALIKE: Final = "Scan the film with the settings of the wedge, without the scanner software's negative mode."
 _EMPTY: Final = {
     False: "Nothing but bare glass is on this scan.",

@@ -103,7 +103,7 @@ def require_reflection(calibration: Calibration, file: str) -> None:
     """
     if calibration.mode != "reflection":
         raise MeasureError(
-            f"{file}: a print is read by the calibration of a reflection wedge, and {calibration.name} is of one read by "
+            f"{file}: prints need the calibration of a reflection wedge, and {calibration.name} is of a wedge read by "
             "transmission; calibrate with densiscan calibrate SCAN --reflection --densities WEDGE.csv"
         )
 

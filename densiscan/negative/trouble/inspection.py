@@ -113,7 +113,7 @@ def _on_piece(
     limits: Limits,
 ) -> Trouble:
     """Judge what is unexposed of a piece of film."""
-    found, cells = scan
+    cells = scan[1]
     first = piece[0]
     if first.seen_mm is None:
         return Trouble(notes=(_not_judged("no clear rebate was found"),))
