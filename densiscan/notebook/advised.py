@@ -75,7 +75,7 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         If the target, temperature, use or subject is out of reach.
     """
     film, developer = wanted.film, wanted.developer
-    runs, told = _runs(book, film, developer, wanted.load.dilution)
+    runs, warnings = _runs(book, film, developer, wanted.load.dilution)
     counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
     plan = Plan(
         target_range=wanted.target_range,
@@ -83,18 +83,18 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         temperature_c=wanted.temperature_c,
         use=_next_use(book, developer, wanted.use, wanted.load.batch),
     )
-    known = posterior_of(evidence_of(runs, _film_tests(book, film, developer)))
+    posterior = posterior_of(evidence_of(runs, _film_tests(book, film, developer)))
     load = next_load(wanted.load, runs)
     return AdviceSheet(
         film=film,
         developer=developer,
         dilution=load.dilution,
-        advice=advise_from(known, runs, plan),
-        wear=wear(known, runs, load),
+        advice=advise_from(posterior, runs, plan),
+        wear=wear(posterior, runs, load),
         load=load,
         index=_index(runs, counted),
-        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
-        known=known,
+        told=(*warnings, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        known=posterior,
     )
 
 
@@ -145,10 +145,10 @@ def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoin
 
 def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
     """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
-    known = pairs(book)
-    if not known:
+    run_pairs = pairs(book)
+    if not run_pairs:
         return ()
-    message = f"The notebook has no run of {film} in {developer}; it has {known}."
+    message = f"The notebook has no run of {film} in {developer}; it has {run_pairs}."
     return (Warning_(code="no-such-runs", message=message),)
 
 

@@ -45,8 +45,8 @@ def family_text(family: Family, *, name: str) -> str:
     ]
     for row in family.table:
         lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
-    told = [paragraph(f"! {warning.message}") for warning in family.warnings]
-    return "\n".join([*lines, "", *told, paragraph(_CAUTION)])
+    warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
+    return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 
 
 def _time(time: Quantity | None, note: str) -> str:
@@ -107,42 +107,44 @@ def _corrected(time: Quantity) -> str:
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
 
 
-def _rests_on(found: Reciprocity) -> str:
-    if found.exposures:
-        beyond = f"; beyond {seconds_text(found.longest_s or 0.0)} the table goes on by the same law"
-        return f"your {found.exposures} exposures{beyond}"
+def _rests_on(reciprocity: Reciprocity) -> str:
+    if reciprocity.exposures:
+        beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
+        return f"your {reciprocity.exposures} exposures{beyond}"
     return "published plates, not your film (Schwarzschild 1900: 0.86; Kron 1914: 0.82 to 0.90): make a series of yours"
 
 
-def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str:
+def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> str:
     """Return the exponent and the table of corrected times."""
     lines = [
         paragraph("Long exposures", indent=0),
         "",
-        paragraph(f"{density_text(found.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(found), label="based on"),
+        paragraph(f"{density_text(reciprocity.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
+        paragraph(_rests_on(reciprocity), label="based on"),
         "",
         "   metered      give",
     ]
-    lines += [f"  {seconds_text(time):>8}      {_corrected(found.corrected(time))}" for time in metered or TABLE_S]
+    lines += [
+        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time))}" for time in metered or TABLE_S
+    ]
     lines += ["", paragraph("Long exposures also gain contrast: develop somewhat less (common practice).")]
     return "\n".join(lines)
 
 
-def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
+def reciprocity_document(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
     """Return the exponent and the table as plain JSON values."""
     return {
         "format": RECIPROCITY_FORMAT,
-        "exponent": found.exponent.to_json(),
-        "exposures": found.exposures,
-        "published": found.exposures == 0,
-        "longest_s": found.longest_s,
-        "table": [{"metered_s": time, "time_s": found.corrected(time).to_json()} for time in metered or TABLE_S],
+        "exponent": reciprocity.exponent.to_json(),
+        "exposures": reciprocity.exposures,
+        "published": reciprocity.exposures == 0,
+        "longest_s": reciprocity.longest_s,
+        "table": [{"metered_s": time, "time_s": reciprocity.corrected(time).to_json()} for time in metered or TABLE_S],
         "warnings": [],
     }
 
 
-def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
+def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
     """Return the exposure of a pinhole camera as a page."""
     lines = [
         paragraph("Pinhole", indent=0),
@@ -150,19 +152,19 @@ def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
         paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
         paragraph(_corrected(exposure.corrected_s), label="give"),
-        paragraph(f"{density_text(found.exponent)}, from {_rests_on(found)}", label="exponent p"),
+        paragraph(f"{density_text(reciprocity.exponent)}, from {_rests_on(reciprocity)}", label="exponent p"),
     ]
     return "\n".join(lines)
 
 
-def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str, Any]:
+def pinhole_document(exposure: PinholeExposure, reciprocity: Reciprocity) -> dict[str, Any]:
     """Return the exposure of a pinhole camera as plain JSON values."""
     return {
         "format": PINHOLE_FORMAT,
         "f_number": exposure.f_number,
         "metered_s": exposure.metered_s,
         "time_s": exposure.corrected_s.to_json(),
-        "exponent": found.exponent.to_json(),
-        "published": found.exposures == 0,
+        "exponent": reciprocity.exponent.to_json(),
+        "published": reciprocity.exposures == 0,
         "warnings": [],
     }
