@@ -59,7 +59,7 @@ def check(notebook_option: NotebookOption = None, as_json: JsonOption = False) -
     from densiscan.report.notebook import state_document, state_text
 
     with opened(notebook_option) as book:
-        wrong = book.check()
+        wrong = tuple(map(arguments.in_options, book.check()))
         state = {table: len(rows) for table, rows in book.tables().items()}
         there = book.path.exists()
         tell(book)
