@@ -44,6 +44,7 @@ _COMMANDS: Final = {
     "trends": "trends.trends",
     "report": "report.report",
     "map": "map.map_",
+    "desk": "desk.desk",
     "demo": "demo.demo",
 }
 """Where each command is, in the order of the work."""

@@ -6,12 +6,23 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.family import Family
+from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
 RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
 PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
+_LAYOUT: Final[Layout] = {
+    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table warnings",
+    "Family.measure": lambda family: family.measure.replace(" ", "_"),
+    "Family.developments": lambda family: [
+        {"name": member.name, **plain(point)} for member, point in zip(family.members, family.contrasts, strict=True)
+    ],
+    "Family.law.wait_s": lambda family: family.law.wait_s if family.wait_fitted else None,
+    "FamilyRow": "contrast_stops contrast time_s note",
+    "FamilyRow.note": lambda row: row.note or None,
+}
 _STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
 _CAUTION: Final = (
     "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
@@ -58,38 +69,7 @@ def _time(time: Quantity | None, note: str) -> str:
 
 def family_document(family: Family, *, film: str | None, developer: str | None) -> dict[str, Any]:
     """Return a family as plain JSON values; kept as a film test, it teaches the advice contrast against time."""
-    return {
-        "format": FAMILY_FORMAT,
-        "film": film,
-        "developer": developer,
-        "measure": family.measure.replace(" ", "_"),
-        "developments": [
-            {
-                "name": member.name,
-                "time_s": point.time_s,
-                "temperature_c": point.temperature_c,
-                "use": point.use,
-                "contrast": point.contrast.to_json(),
-            }
-            for member, point in zip(family.members, family.contrasts, strict=True)
-        ],
-        "law": {
-            "contrast_limit": family.law.contrast_limit,
-            "rate_per_s": family.law.rate_per_s,
-            "wait_s": family.law.wait_s if family.wait_fitted else None,
-        },
-        "target_contrast": family.target,
-        "table": [
-            {
-                "contrast_stops": row.contrast_stops,
-                "contrast": row.contrast,
-                "time_s": None if row.time_s is None else row.time_s.to_json(),
-                "note": row.note or None,
-            }
-            for row in family.table
-        ],
-        "warnings": [warning.to_json() for warning in family.warnings],
-    }
+    return as_document(family, _LAYOUT, format=FAMILY_FORMAT, film=film, developer=developer)
 
 
 def seconds_text(seconds: float) -> str:
@@ -135,11 +115,11 @@ def reciprocity_document(reciprocity: Reciprocity, metered: tuple[float, ...] = 
     """Return the exponent and the table as plain JSON values."""
     return {
         "format": RECIPROCITY_FORMAT,
-        "exponent": reciprocity.exponent.to_json(),
+        "exponent": plain(reciprocity.exponent),
         "exposures": reciprocity.exposures,
         "published": reciprocity.exposures == 0,
         "longest_s": reciprocity.longest_s,
-        "table": [{"metered_s": time, "time_s": reciprocity.corrected(time).to_json()} for time in metered or TABLE_S],
+        "table": [{"metered_s": time, "time_s": plain(reciprocity.corrected(time))} for time in metered or TABLE_S],
         "warnings": [],
     }
 
@@ -163,8 +143,8 @@ def pinhole_document(exposure: PinholeExposure, reciprocity: Reciprocity) -> dic
         "format": PINHOLE_FORMAT,
         "f_number": exposure.f_number,
         "metered_s": exposure.metered_s,
-        "time_s": exposure.corrected_s.to_json(),
-        "exponent": reciprocity.exponent.to_json(),
+        "time_s": plain(exposure.corrected_s),
+        "exponent": plain(reciprocity.exponent),
         "published": reciprocity.exposures == 0,
         "warnings": [],
     }
