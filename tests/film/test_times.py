@@ -15,7 +15,13 @@ from densiscan.cli.app import run
 from densiscan.development.family import Family, Member, family_of
 from densiscan.development.kinetics import contrast_points
 from densiscan.errors import MeasureError
-from densiscan.film.reciprocity import LongExposure, fit_reciprocity, pinhole_exposure, published_reciprocity
+from densiscan.film.reciprocity import (
+    LongExposure,
+    fit_reciprocity,
+    pinhole_exposure,
+    shorter_development,
+    usual_reciprocity,
+)
 from densiscan.film.speed_and_contrast import CurvePoint, film_test
 from densiscan.notebook import location
 
@@ -104,17 +110,38 @@ def test_families_that_tell_nothing(members: dict[float, Member]) -> None:
 # Long exposures.
 
 
-def test_the_published_correction() -> None:
-    """Schwarzschild 1900, p = 0.86: metered 10 s becomes 10^(1 / 0.86) = 14.5 s; nothing is corrected up to 1 s."""
-    found = published_reciprocity()
-    np.testing.assert_allclose(found.corrected(10.0).value, 10.0 ** (1.0 / 0.86), rtol=1e-12)
-    np.testing.assert_allclose(found.corrected(10.0).value, 14.5, rtol=0, atol=0.05)
+@pytest.mark.parametrize(
+    ("metered", "given"),
+    [
+        (60.0, 149.0),
+        (60.0, 227.0),
+        (60.0, 409.0),
+        (10.0, 50.0),
+        (10.0, 10.0 ** (1.0 / 0.86)),
+        (60.0, 60.0 ** (1.0 / 0.9)),
+    ],
+    ids=["film curve", "film curve", "film curve", "teaching table", "Schwarzschild 1900", "Kron 1914"],
+)
+def test_what_was_published_lies_within_the_times_stated_for_a_film_not_tested(metered: float, given: float) -> None:
+    low, high = usual_reciprocity().corrected(metered).reach
+    assert low is not None
+    assert high is not None
+    assert low < given < high
+
+
+def test_a_film_that_nobody_tested() -> None:
+    """10^(1 / 0.75) = 21.5; the ends are 10^(1 / 0.99) = 10.2 and 10^(1 / 0.58) = 53.0."""
+    found = usual_reciprocity()
+    time = found.corrected(10.0)
+    np.testing.assert_allclose(time.value, 21.5, rtol=0, atol=0.05)
+    np.testing.assert_allclose(time.reach, (10.2, 53.0), rtol=0, atol=0.05)
     assert found.corrected(0.5).value == pytest.approx(0.5)
-    time = found.corrected(60.0)
-    assert time.uncertainty is not None
-    # Kron 1914: 0.82 to 0.90, the ends of what is stated.
-    assert time.value - time.uncertainty < 60.0 ** (1.0 / 0.90)
-    assert time.value + time.uncertainty > 0.9 * 60.0 ** (1.0 / 0.82)
+
+
+def test_development_is_shortened_after_long_exposures() -> None:
+    assert [shorter_development(time) for time in (0.9, 1.0, 9.9, 10.0, 60.0, 100.0, 600.0)] == [
+        0.0, 0.1, 0.1, 0.2, 0.2, 0.3, 0.3,
+    ]  # fmt: skip
 
 
 def test_pairs_found_right_by_trial() -> None:
@@ -166,13 +193,17 @@ def test_series_that_tell_nothing(members: dict[float, Member]) -> None:
 
 
 def test_a_pinhole() -> None:
-    # 0.3 mm at 75 mm is f/250; (250 / 16)^2 = 244.14 times 1/30 s is 8.14 s, to the power 1 / 0.86: 11.45 s.
+    # 0.3 mm at 75 mm is f/250; (250 / 16)^2 = 244.14 times 1/30 s is 8.14 s, to the power 1 / 0.75: 16.37 s.
     found = pinhole_exposure(
-        diameter_mm=0.3, distance_mm=75.0, meter_time_s=1 / 30, meter_f_number=16.0, reciprocity=published_reciprocity()
+        diameter_mm=0.3, distance_mm=75.0, meter_time_s=1 / 30, meter_f_number=16.0, reciprocity=usual_reciprocity()
     )
     np.testing.assert_allclose(found.f_number, 250.0, rtol=1e-12)
     np.testing.assert_allclose(found.metered_s, 8.138, rtol=0, atol=0.001)
-    np.testing.assert_allclose(found.corrected_s.value, 11.45, rtol=0, atol=0.01)
+    np.testing.assert_allclose(found.corrected_s.value, 16.37, rtol=0, atol=0.01)
+    assert found.corrected_s.reach == usual_reciprocity().corrected(found.metered_s).reach
+    # 1.9 sqrt(75 x 0.00055) mm; cos^4 is a half at 32.8 degrees, whose tangent is 0.6436 (from sqrt(sqrt(2) - 1)).
+    np.testing.assert_allclose(found.best_diameter_mm, 0.386, rtol=0, atol=0.001)
+    np.testing.assert_allclose(found.stop_less_mm, 75.0 * math.sqrt(math.sqrt(2.0) - 1.0), rtol=1e-9)
 
 
 # By the command line.
