@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 import math
 import re
@@ -9,8 +10,9 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field, is_dataclass
+from dataclasses import dataclass, field, is_dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +20,9 @@ import pytest
 import densiscan
 from densiscan import as_dict, as_row
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
+from tests.support.declared import otherwise_than_declared
 from tests.support.made_up import assessment, calibration, reading
+from tests.test_shelf import NAMES, classes_in, hints_of
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "docs" / "api.md"
@@ -105,11 +109,14 @@ MADE: dict[str, Callable[[], object]] = {
     "Task": lambda: densiscan.Task(options=densiscan.MeasureOptions()),
     "Wedge": lambda: densiscan.nominal_wedge(steps=21, increment=0.15, first=0.05),
 }
-"""One of each dataclass of the shelf."""
+"""One of each dataclass that a person makes or a function returns; others stand in these."""
 
 
-def test_there_is_one_of_each_dataclass_of_the_shelf() -> None:
-    assert set(MADE) == {name for name in densiscan.__all__ if is_dataclass(getattr(densiscan, name))}
+def test_there_is_one_of_each_dataclass_that_a_function_returns() -> None:
+    functions = [one for name in NAMES if inspect.isfunction(one := getattr(densiscan, name))]
+    returned = {kind for function in functions for kind in classes_in(hints_of(function)["return"])}
+    assert {kind.__name__ for kind in returned if is_dataclass(kind)} <= set(MADE)
+    assert all(type(make()).__name__ == name for name, make in MADE.items())
 
 
 @pytest.mark.parametrize("name", sorted(MADE))
@@ -123,6 +130,67 @@ def test_it_becomes_a_dictionary_and_a_row(name: str) -> None:
     for column, cell in row.items():
         if isinstance(value := getattr(result, column, None), Quantity):
             assert (cell, row[f"{column}_uncertainty"]) == (value.value, value.uncertainty or None)
+
+
+# A declared float is a float, whatever a person gave for it and whatever reckoned it.
+
+
+@pytest.mark.parametrize("name", sorted(MADE))
+def test_a_declared_float_is_a_float(name: str) -> None:
+    assert list(otherwise_than_declared(MADE[name]())) == []
+
+
+def test_what_is_read_of_scans_holds_plain_numbers() -> None:
+    samples = ROOT / "sample_scans"
+    wedge = densiscan.read_wedge(samples / "wedge.csv")
+    made = densiscan.calibrate_scan(densiscan.open_scan(samples / "wedge.tif"), wedge, label=densiscan.Label(name="m"))
+    options = densiscan.MeasureOptions(spots_mm=((40, 18), (50, 55)))
+    task = densiscan.Task(options=options, aim=densiscan.PrintAim(paper_range=95, scene_stops=7))
+    result = densiscan.measure_files([samples / "leak.tif", samples / "normal.tif"], made, task)
+    assert len(result.assessments) == 2
+    assert list(otherwise_than_declared(made)) == []
+    assert list(otherwise_than_declared(result)) == []
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda number: densiscan.Quantity(number(1)),
+        lambda number: densiscan.Plan(target_range=Quantity(1.05), scene_stops=number(7), temperature_c=number(20)),
+        lambda number: densiscan.MeasureOptions(aperture_mm=number(2), frame_mm=(number(10), 10, 60, 50)),
+        lambda number: densiscan.PrintAim(paper_range=number(95)),
+        lambda number: densiscan.Task(ppi=number(300)),
+        lambda number: densiscan.Circumstances(exposure_s=number(8)),
+        lambda number: densiscan.WedgeStep(step="1", density=number(1), uncertainty=number(1)),
+        lambda number: densiscan.Run(
+            number=1,
+            film="Meadow-100",
+            developer="Borax",
+            date="2026-03-01",
+            time_s=number(480),
+            temperature_c=number(20),
+            sheet_size_mm=(number(102), number(127)),
+        ),
+        lambda number: densiscan.nominal_wedge(steps=5, increment=number(1), first=number(0)),
+    ],
+)
+def test_any_kind_of_number_may_be_given_for_a_float(make: Callable[[Callable[[Any], Any]], object]) -> None:
+    kinds: list[Any] = [int, float, np.float64, np.int64, np.float32]
+    for number in kinds:
+        assert list(otherwise_than_declared(make(number))) == []
+        assert make(number) == make(float)
+
+
+def test_a_number_of_another_type_is_seen() -> None:
+    rows = [replace(_Odd(), far=np.float64(1.0)), replace(_Odd(), far=3), replace(_Odd(), box_mm=(1.0, 2))]
+    assert [len(list(otherwise_than_declared(row))) for row in rows] == [1, 1, 1]
+    assert list(otherwise_than_declared(_Odd())) == []
+
+
+def test_what_is_only_there_for_speed_is_kept_out_of_a_dictionary() -> None:
+    array = densiscan.Scan.from_array(np.zeros((30, 40), np.uint8), ppi=300)
+    assert not {"raster", "turn"} & {*as_dict(array), *as_row(array)}
+    assert "sheet" not in as_dict(assessment())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

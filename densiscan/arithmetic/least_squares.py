@@ -35,17 +35,6 @@ class Fitted:
         """Return (J^T J)^-1, the covariance of the parameters where residuals have variance one."""
         return np.asarray(np.linalg.inv(self.derivatives.T @ self.derivatives))
 
-    def standard_deviations(self) -> Floats:
-        """Return the standard deviation of each parameter, scaled by the scatter of the residuals.
-
-        References
-        ----------
-        The usual linear approximation at the least: s^2 (J^T J)^-1 with s^2 the sum of squares over the degrees of
-        freedom; these are the standard deviations certified in the NIST StRD nonlinear data sets.
-        """
-        freedom = self.residuals.size - self.parameters.size
-        return np.asarray(np.sqrt(np.diag(self.covariance()) * self.sum_of_squares / freedom))
-
 
 def least_squares(
     residuals: Residuals,

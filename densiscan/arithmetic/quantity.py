@@ -43,6 +43,11 @@ class Influence(NamedTuple):
     Kinds in use: `wedge` (certificate), `step noise`, `fit`, `patch noise`, `glare`, `lamp`, `drift`, `rounding`,
     `specks`, `frame edge` (a side of the picture).
     The same kind and key in two quantities is the same influence: their errors move together.
+
+    Examples
+    --------
+    >>> Quantity(1.05, {Influence("wedge", "7"): 0.01, Influence("glare"): 0.002}).budget()
+    {'wedge': 0.01, 'glare': 0.002}
     """
 
     kind: str
@@ -87,6 +92,13 @@ class Quantity:
     ------
     ValueError
         If the value is not finite, the interval does not hold it, or a limit has an interval.
+
+    Examples
+    --------
+    >>> wedge = Influence("wedge", "7")
+    >>> shadow, highlight = Quantity(0.45, {wedge: 0.01}), Quantity(1.50, {wedge: 0.01, Influence("grain"): 0.01})
+    >>> print(f"{highlight:.2f} - {shadow:.2f} = {highlight - shadow:.2f}")
+    1.50 ± 0.03 - 0.45 ± 0.02 = 1.05 ± 0.02
     """
 
     value: float
@@ -98,6 +110,8 @@ class Quantity:
     """An array of numbers leaves its arithmetic with a quantity to the quantity, which refuses it."""
 
     def __post_init__(self) -> None:
+        if type(self.value) is not float:
+            object.__setattr__(self, "value", float(self.value))
         if not math.isfinite(self.value):
             message = f"a quantity must be finite, not {self.value}"
             raise ValueError(message)
@@ -226,7 +240,7 @@ class Quantity:
     def _in_figures(self, figures: str, sign: str) -> str:
         if self.untold:
             return "not known"
-        doubt = self.uncertainty
+        doubt = self.uncertainty or self._farthest()
         value = _number(self.value, figures, doubt, sign)
         if self.limit is not None:
             return f"{self.limit} {value}"
@@ -234,6 +248,10 @@ class Quantity:
             low, high = (None if end is None else _number(end, figures, doubt, sign) for end in self.interval)
             return f"{value} ({_between(low, high)})"
         return f"{value} ± {_doubt(doubt, figures)}" if doubt else value
+
+    def _farthest(self) -> float:
+        """Return how far the farther end of the interval lies, of those that are not open."""
+        return max((abs(end - self.value) for end in self.interval or () if end is not None), default=0.0)
 
     def through(self, value: float, slope: float) -> Quantity:
         """Return what a function makes of the quantity, to first order (JCGM 100:2008, 5.1.2).

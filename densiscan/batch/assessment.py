@@ -11,11 +11,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
 from densiscan.development.verdict import DevelopmentAdvice, development_advice
 from densiscan.errors import DensiscanError
+from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative.seen import code_of, is_judged
 from densiscan.negative.trouble.finding import Trouble
@@ -34,11 +36,19 @@ class PrintAim:
 
     `paper_range` is ISO range R, None for the usual 105; `scene_stops` the luminance range of the subject, None where
     it is unknown.
+
+    Examples
+    --------
+    >>> PrintAim(process="condenser", paper_range=95).process
+    'condenser'
     """
 
     process: Process = "contact"
     paper_range: float | None = None
     scene_stops: float | None = None
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,9 +59,15 @@ class Task:
     age of the calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail`
     how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the
     same film.
+
+    Examples
+    --------
+    >>> task = Task(aim=PrintAim(process="condenser"))
+    >>> measure_files("thin.tif", read_calibration("mine.json"), task).assessments[0].paper.grade
+    '2'
     """
 
-    options: MeasureOptions
+    options: MeasureOptions = field(default_factory=MeasureOptions)
     aim: PrintAim = field(default_factory=PrintAim)
     ppi: float | None = None
     page: int | None = None
@@ -61,12 +77,21 @@ class Task:
     beside: Beside | None = None
     threads: int | None = None
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Assessment:
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Assessment(Shown):
     """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at.
 
     `wedge` is the wedge beside the film where it was read by that.
+
+    Examples
+    --------
+    >>> (assessment,) = measure_files("thin.tif", read_calibration("mine.json")).assessments
+    >>> assessment.exposure.verdict, assessment.paper.grade
+    ('under', '4')
     """
 
     path: Path
@@ -77,6 +102,19 @@ class Assessment:
     trouble: Trouble = field(default_factory=Trouble)
     sheet: Sheet | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
+
+    def __repr__(self) -> str:
+        grade = self.paper.grade
+        told = "not judged" if self.development.time_factor is None else self.development.verdict
+        judged = (f"exposure {self.exposure.verdict}", f"development {told}", "" if grade is None else f"grade {grade}")
+        return one_line(
+            self,
+            self.reading.name,
+            *self.reading.in_brief(),
+            *(judged if self.judged else ()),
+            counted(len(self.trouble.findings), "finding"),
+            counted(len(self.warnings), "warning"),
+        )
 
     @property
     def judged(self) -> bool:
@@ -99,7 +137,14 @@ class Assessment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """One scan that gave nothing. `fault` is the trace of a fault of our own, None where the scan is to blame."""
+    """One scan that gave nothing. `fault` is the trace of a fault of our own, None where the scan is to blame.
+
+    Examples
+    --------
+    >>> (failure,) = measure_files("absent.tif", read_calibration("mine.json")).failures
+    >>> failure.code, failure.message
+    ('unreadable-scan', 'absent.tif does not exist; check the name.')
+    """
 
     path: Path
     code: str
@@ -107,12 +152,22 @@ class Failure:
     fault: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchResult:
-    """Everything that came of a batch, in the order of the files."""
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class BatchResult(Shown):
+    """Everything that came of a batch, in the order of the files.
+
+    Examples
+    --------
+    >>> measure_files(["normal.tif", "thin.tif", "absent.tif"], read_calibration("mine.json"))
+    <BatchResult: 2 readings, 1 failure>
+    """
 
     assessments: tuple[Assessment, ...]
     failures: tuple[Failure, ...]
+
+    def __repr__(self) -> str:
+        some = counted(len(self.assessments), "reading") or "no readings"
+        return one_line(self, "", some, counted(len(self.failures), "failure"))
 
 
 def assess(path: Path, reading: Reading, task: Task, trouble: Trouble | None = None) -> Assessment:

@@ -93,9 +93,9 @@ def _files_in(folder: Path, choice: Choice, refused: list[Failure]) -> Iterator[
 
 
 def measure_files(
-    paths: Sequence[Path],
+    paths: str | os.PathLike[str] | Iterable[str | os.PathLike[str]],
     calibration: Calibration | None,
-    task: Task,
+    task: Task | None = None,
     *,
     executor: Executor | None = None,
     progress: Callable[[int, Path], None] | None = None,
@@ -105,15 +105,27 @@ def measure_files(
     Parameters
     ----------
     paths
-        Files and folders.
+        Files and folders, one or several.
     calibration
         None where the task names the wedge that lies on each scan.
+    task
+        How; None: as usual.
     executor
         Any executor that can call a function of plain values; None: one after another, here.
     progress
         Told the number (from 0) and the path of each scan: before it is read, with an executor when it is done.
+
+    Examples
+    --------
+    >>> result = measure_files(["normal.tif", "thin.tif"], read_calibration("mine.json"))
+    >>> for assessment in result.assessments:
+    ...     print(assessment.reading.name, assessment.exposure.verdict)
+    normal.tif normal
+    thin.tif under
     """
-    files, failures = scans_in(paths)
+    named = [paths] if isinstance(paths, str | os.PathLike) else paths
+    files, failures = scans_in(map(Path, named))
+    task = task or Task()
     assessments: list[Assessment] = []
     failed = list(failures)
     tell = progress or (lambda _number, _path: None)

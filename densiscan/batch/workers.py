@@ -25,7 +25,7 @@ from typing import Final
 from densiscan.arithmetic.one_thread import ONE_THREAD, environment
 from densiscan.batch.assessment import Failure, Outcome, Task, measure_one
 from densiscan.calibration.calibration import Calibration
-from densiscan.scan.scan import usable_cores
+from densiscan.scan.threads import usable_cores
 
 Item = tuple[Path, Outcome | None]
 """A scan, and what came of it where that is known already."""

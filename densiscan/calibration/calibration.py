@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
 
 Floats = npt.NDArray[np.float64]
@@ -27,6 +28,7 @@ BoxMm = tuple[float, float, float, float]
 _HIGHEST_DENSITY: Final = 8.0
 _DARKEST: Final = 1e-9
 """Signal above black, at least: the logarithm needs one."""
+_ROUNDING: Final = 1e-9
 LEAST_ROUNDING: Final = 1e-5
 """Density below which rounding is not worth a line in a budget."""
 
@@ -70,8 +72,8 @@ class CalibratedStep:
     measured: Quantity | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Calibration:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Calibration(Drawn):
     """A scanner's curve from signal to density.
 
     Attributes
@@ -95,6 +97,14 @@ class Calibration:
         What the last check of the scanner found, where it was kept.
     others
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> calibration
+    <Calibration mine: transmission, 0.05 to 2.89 by 20 of 21 steps, typical error 0.011, 1 warning>
+    >>> print(f"{calibration.quantity(0.1):.2f}")
+    1.00 ± 0.02
     """
 
     name: str
@@ -131,6 +141,18 @@ class Calibration:
         if len(used) < 2 or not bool(np.all(np.diff(signals) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
             raise ValueError("the steps used do not run from light to dense")
 
+    def __repr__(self) -> str:
+        low, high = self.density_range
+        used = sum(step.used for step in self.steps)
+        return one_line(
+            self,
+            self.name,
+            self.mode,
+            f"{low:.2f} to {high:.2f} by {used} of {len(self.steps)} steps",
+            f"typical error {max(self.residual, 0.001):.3f}",
+            counted(len(self.warnings), "warning"),
+        )
+
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
 
@@ -148,6 +170,40 @@ class Calibration:
         at_foot = 10.0 ** -float(self._density_at(np.array([math.log10(foot)]))[0])
         beyond = np.minimum(level - self.black - foot, 0.0)
         return np.asarray(light + at_foot * slope * beyond / foot, dtype=np.float64)
+
+    @overload
+    def density(self, signal: float) -> float: ...
+
+    @overload
+    def density(self, signal: Sequence[Any] | npt.NDArray[Any]) -> Floats: ...
+
+    def density(self, signal: npt.ArrayLike) -> Floats | float:
+        """Return the density of a signal, or of an array of signals, of the same shape; NaN beyond `density_range`.
+
+        Each is that of a single pixel. The density of an area is that of its mean light, as `measure_scan` reads it,
+        not the mean of the densities.
+
+        Parameters
+        ----------
+        signal
+            Of any shape, 0 to 1 of full scale, as scanned: code divided by the largest code.
+
+        Examples
+        --------
+        >>> calibration = read_calibration("mine.json")
+        >>> calibration.density([0.5, 0.1, 0.0]).round(2)
+        array([0.67, 2.27,  nan])
+        """
+        signals = np.asarray(signal, dtype=np.float64)
+        level = (1.0 - signals if self.inverted else signals) - self.black
+        density = np.full(level.shape, np.nan)
+        lit = level > 0.0
+        density[lit] = self._density_at(np.log10(level[lit]))
+        low, high = self.density_range
+        # An end step's own signal may lie beyond the range by a rounding.
+        with np.errstate(invalid="ignore"):
+            density[(density < low - _ROUNDING) | (density > high + _ROUNDING)] = np.nan
+        return density if density.ndim else float(density)
 
     def density_of_signal(self, signal: float) -> float:
         """Return the density that belongs to a mean signal, 0 to 1 of full scale."""

@@ -9,6 +9,11 @@ _CLOCKS_DIFFER: Final = timedelta(days=1)
 """A date is in the future only beyond this: clocks are set by hand, and dates may lack their zone."""
 
 
+def time_now() -> str:
+    """Return the time now, to the second (ISO 8601)."""
+    return datetime.now(tz=UTC).isoformat(timespec="seconds")
+
+
 def moment_of(created: str) -> datetime | None:
     """Return a calibration's time (ISO 8601) with its zone, universal time where none is named; None if unreadable."""
     try:

@@ -7,6 +7,7 @@ person can read it.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -73,25 +74,34 @@ def _step_document(step: CalibratedStep) -> dict[str, Any]:
     }
 
 
-def write_calibration(calibration: Calibration, path: str | Path) -> None:
+def write_calibration(calibration: Calibration, path: str | os.PathLike[str]) -> None:
     """Write the calibration whole or not at all.
 
     Raises
     ------
     DensiscanError
         If the file cannot be written.
+
+    Examples
+    --------
+    >>> write_calibration(read_calibration("mine.json"), "copy.json")
     """
     text = json.dumps(calibration_document(calibration), indent=1, ensure_ascii=False, allow_nan=False)
     write_whole(Path(path), text + "\n", what="the calibration")
 
 
-def read_calibration(path: str | Path) -> Calibration:
+def read_calibration(path: str | os.PathLike[str]) -> Calibration:
     """Read a calibration file.
 
     Raises
     ------
     CalibrationError
         If it cannot be read, or is not a calibration of this form.
+
+    Examples
+    --------
+    >>> read_calibration("mine.json").density_range
+    (0.053, 2.893)
     """
     file = Path(path)
     try:

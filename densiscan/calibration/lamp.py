@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -80,7 +80,7 @@ class Bed:
     facts: ScanFacts
     width_mm: float
     height_mm: float
-    survey: Survey
+    survey: Survey = field(repr=False)
     x_mm: Floats
     y_mm: Floats
     signal: Floats

@@ -25,13 +25,10 @@ from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from pathlib import Path
 
-    from densiscan.arithmetic.quantity import Quantity, Warning_
-    from densiscan.development.exposure_index import IndexAdvice
-    from densiscan.development.kinetics import ContrastPoint
-    from densiscan.development.run import Run
-    from densiscan.development.usable_readings import Counted
+    from densiscan.arithmetic.quantity import Quantity
+    from densiscan.notebook.advised import AdviceSheet
     from densiscan.notebook.notebook import Notebook
 
 
@@ -93,45 +90,38 @@ def advise(
     arguments.within(volume, "--volume", above=0.0, upto=1e6, such_as="500")
     temperature = arguments.celsius(temp, "--temp")
     check_plot(plot)
-    from densiscan.development.advice import Plan, advise_from
-    from densiscan.development.developer_life import Load, next_load, wear
-    from densiscan.development.posterior import MOST_RUNS, evidence_of, posterior_of
-    from densiscan.development.usable_readings import left_out_warnings
-    from densiscan.report.advice import AdviceSheet, advice_document, advice_text
+    from densiscan.development.developer_life import Load
+    from densiscan.notebook.advised import Wanted, advised
+    from densiscan.report.advice import advice_document, advice_text
 
     with location.open_notebook(location.notebook_file(notebook_option)) as book:
         film, developer = _names(book, film_option, developer_option)
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
-        tests = _film_tests(book, film, developer)
-        runs, told = _runs(book, film, developer, dilution)
-        counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
-        plan = Plan(
+        wanted = Wanted(
+            film=film,
+            developer=developer,
             target_range=target,
             scene_stops=scene_stops,
             temperature_c=temperature,
-            use=_next_use(book, developer, use, batch),
+            use=use,
+            load=Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch),
         )
+        sheet = advised(book, wanted)
         tell(book)
-    load = next_load(Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch), runs)
-    known = posterior_of(evidence_of(runs, tests))
-    sheet = AdviceSheet(
-        film=film,
-        developer=developer,
-        dilution=load.dilution,
-        advice=advise_from(known, runs, plan),
-        wear=wear(known, runs, load),
-        load=load,
-        index=_index(runs, counted),
-        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
-    )
     show(advice_document(sheet) if as_json else advice_text(sheet))
     if plot is not None:
-        from densiscan.development.contrast_curve import development_curve
-        from densiscan.development.names import solution_text
-        from densiscan.report.figures.development import development_figure
+        _plot(sheet, plot)
 
-        drawn = development_curve(known, sheet.advice)
-        write_plot(development_figure(drawn, film=film, developer=solution_text(developer, load.dilution)), plot)
+
+def _plot(sheet: AdviceSheet, plot: Path) -> None:
+    from densiscan.development.contrast_curve import development_curve
+    from densiscan.development.names import solution_text
+    from densiscan.report.figures.development import development_figure
+
+    assert sheet.known is not None  # noqa: S101 - advice from a notebook has its posterior
+    drawn = development_curve(sheet.known, sheet.advice)
+    developer = solution_text(sheet.developer, sheet.dilution)
+    write_plot(development_figure(drawn, film=sheet.film, developer=developer), plot)
 
 
 def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str, str]:
@@ -155,18 +145,13 @@ def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str
 
 def _names_missing(book: Notebook, film: str | None, developer: str | None) -> str:
     """Return why film and developer cannot be taken from the notebook."""
-    pairs = _pairs(book)
-    if not pairs:
+    from densiscan.notebook.advised import pairs
+
+    known = pairs(book)
+    if not known:
         return "please give --film and --developer: the notebook has no run to take them from."
     named, missing = (film, "--developer") if developer is None else (developer, "--film")
-    return f"please give {missing} too: the notebook has no run of {named}. It has {pairs}."
-
-
-_LAST_RUNS = 300
-"""Runs looked at, the latest; more than the advice weighs."""
-
-_LAST_SHADOWS = 8
-"""Runs whose shadows tell the exposure index, the latest."""
+    return f"please give {missing} too: the notebook has no run of {named}. It has {known}."
 
 
 def _aim(
@@ -214,76 +199,3 @@ def _tested_range(book: Notebook, paper: str) -> Quantity:
     if found is None:
         raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")
     return found
-
-
-def _runs(
-    book: Notebook, film: str, developer: str, dilution: str | None
-) -> tuple[tuple[Run, ...], tuple[Warning_, ...]]:
-    """Return the runs of one dilution, the last one's where none is said, and a word on those of others."""
-    from densiscan.arithmetic.quantity import Warning_
-    from densiscan.development.run import at_dilution
-
-    every = book.runs(film, developer, last=_LAST_RUNS)
-    if not every:
-        return (), _others(book, film, developer)
-    chosen = at_dilution(every, dilution)
-    others = len(every) - len(chosen)
-    if not others:
-        return chosen, ()
-    wanted = every[-1].dilution if dilution is None else dilution
-    message = (
-        f"{others} run{'s' if others > 1 else ''} at another dilution than {wanted or 'the one not stated'} "
-        f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
-    )
-    return chosen, (Warning_(code="other-dilution", message=message),)
-
-
-def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoint, ...]:
-    """Return the contrasts of all kept film tests of this film and developer."""
-    from densiscan.development.kinetics import contrast_points
-
-    documents = [book.kept("film-test", name) for name in book.names("film-test")]
-    return tuple(
-        point
-        for document in documents
-        if document is not None
-        for point in contrast_points(document, film=film, developer=developer)
-    )
-
-
-def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
-    """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
-    from densiscan.arithmetic.quantity import Warning_
-
-    pairs = _pairs(book)
-    if not pairs:
-        return ()
-    message = f"The notebook has no run of {film} in {developer}; it has {pairs}."
-    return (Warning_(code="no-such-runs", message=message),)
-
-
-def _pairs(book: Notebook) -> str:
-    """Return the films in their developers that the notebook has runs of, the latest first, as far as a line holds."""
-    pairs = dict.fromkeys(f"{run.film} in {run.solution}" for run in book.runs(last=_LAST_RUNS)[::-1])
-    return ", ".join(list(pairs)[:5]) + (", ..." if len(pairs) > 5 else "")
-
-
-def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None) -> int:
-    if use is not None:
-        return use
-    return 1 if batch is None else book.uses_of(developer, batch) + 1
-
-
-def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:
-    """Return the exposure index to use next, from the shadows of the last runs that have an index."""
-    from densiscan.development.exposure_index import index_advice, shadow_read
-
-    with_index = [run for run in runs if run.exposure_index is not None]
-    read = [
-        shadow_read(reading.document, run.exposure_index)
-        for run in with_index[-_LAST_SHADOWS:]
-        if run.number in counted
-        for reading in counted[run.number].readings
-    ]
-    last = with_index[-1].exposure_index if with_index else None
-    return index_advice([shadow for shadow in read if shadow is not None], last)

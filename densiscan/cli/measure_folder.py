@@ -36,7 +36,7 @@ from densiscan.report.readings import (
     table_head,
 )
 from densiscan.report.table import sheet_head, sheet_line
-from densiscan.scan.scan import usable_cores
+from densiscan.scan.threads import usable_cores
 
 _STOPPED = 130
 

@@ -21,7 +21,10 @@ from densiscan.files.atomic import write_whole
 if TYPE_CHECKING:
     from densiscan.batch.assessment import BatchResult, Task
     from densiscan.calibration.calibration import Calibration
+    from densiscan.development.run import Run
     from densiscan.negative.preview import SheetDetail
+    from densiscan.notebook.advised import AdviceSheet
+    from densiscan.notebook.notebook import Notebook
     from densiscan.report.page.notebook import Chosen, Taken
 
 ReportOption = Annotated[
@@ -144,7 +147,7 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     from densiscan.errors import NotebookError
     from densiscan.report.page.again import sheets_again
     from densiscan.report.page.drawings import drawings, film_drawings
-    from densiscan.report.page.notebook import Made, page_readings, runs_table, taken
+    from densiscan.report.page.notebook import Made, next_step, page_readings, runs_table, taken
     from densiscan.report.page.page import PageHead, page_html
 
     with opened(notebook_option) as book:
@@ -160,6 +163,7 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         stops = stops_by_run(book, found.runs)
         tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
         how = [book.how_read(reading.uid) for reading in found.readings]
+        steps = [next_step(sheet) for sheet in _advised(book, found.runs)]
     made = [Made(calibration=calibration, options=options) for calibration, options in how]
     sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
     readings = page_readings(list(zip(found.readings, made, strict=True)), found.runs, sheet_of)
@@ -167,7 +171,24 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     films = {run.film for run in found.runs}
     tables = [runs_table(found.runs)] if found.runs else []
     drawn = (*film_drawings(tests, films), *drawings(found.runs, stops, tests, every=every))
-    return page_html(readings, head, tables=tables, drawings=drawn)
+    return page_html(readings, head, tables=tables, drawings=drawn, next_steps=steps)
+
+
+def _advised(book: Notebook, runs: Sequence[Run]) -> list[AdviceSheet]:
+    """Return what `advise` says of each film and developer in use, developed last first."""
+    from densiscan.development.developer_life import Load
+    from densiscan.notebook.advised import Wanted, advised, in_use
+    from densiscan.paper.grade import density_range_for
+    from densiscan.report.page.drawings import MOST_PAIRS
+
+    aim = density_range_for(None, "contact")
+    return [
+        advised(
+            book,
+            Wanted(film=run.film, developer=run.developer, target_range=aim, load=Load(dilution=run.dilution)),
+        )
+        for run in in_use(runs, MOST_PAIRS)
+    ]
 
 
 def _counted(found: Taken) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from contextlib import closing
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -31,7 +30,6 @@ from densiscan.cli.options import (
     RecursiveOption,
     SceneStopsOption,
     check_out,
-    now,
     say,
     show,
 )
@@ -147,10 +145,6 @@ def _require_columns(csv: Path | None) -> None:
         head = sheet.readline()
     if head and head != sheet_head(0):
         raise WrongUseError(f"--csv {csv} is a table of other columns; name another file, or add --overwrite.")
-
-
-def _today() -> datetime:
-    return datetime.fromisoformat(now())
 
 
 def _run_number(run: str | None, option: Path | None) -> int | None:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
@@ -37,6 +38,7 @@ from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_E
 from densiscan.development.run import Run
 from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
+from densiscan.files.shown import Drawn, counted, one_line
 
 TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
 """Stops of contrast in the table: by so many stops more of exposure the range on the negative grows or shrinks."""
@@ -76,6 +78,11 @@ class Plan:
 
     `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
     it is not metered and taken as average.
+
+    Examples
+    --------
+    >>> Plan(target_range=Quantity(1.05), scene_stops=7).temperature_c
+    20.0
     """
 
     target_range: Quantity
@@ -84,6 +91,7 @@ class Plan:
     use: int = 1
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
             raise WrongUseError(
                 f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "
@@ -127,8 +135,8 @@ class Misfit:
     ratio: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Advice(Drawn):
     """What to do next, and what it rests on.
 
     `time_s` is what is advised, `best_time_s` what would be most likely right if no step were too large, infinite
@@ -137,6 +145,12 @@ class Advice:
     use. `practice` is the part of the variance of common practice that is left: 1 with no runs, near 0 with many.
     `limit` says what held the time back, if anything did. `temperatures_c` are the lowest and highest that runs were
     made at, 20 C where there are none. `kinetics` is the law that the time is taken from.
+
+    Examples
+    --------
+    >>> advice = advise([], Plan(target_range=Quantity(1.05)))
+    >>> round(advice.factor, 2), advice.common_practice
+    (1.0, True)
     """
 
     plan: Plan
@@ -156,6 +170,16 @@ class Advice:
     limit: Limit | None
     temperatures_c: tuple[float, float]
     kinetics: Kinetics
+    posterior: Posterior = field(repr=False, compare=False)
+
+    def __repr__(self) -> str:
+        return one_line(
+            self,
+            "",
+            f"{self.time_s:.0f} s at {self.plan.temperature_c:g} C",
+            f"range {self.expected_range:.2f} expected, {self.plan.target_range.value:.2f} aimed at",
+            f"from {counted(len(self.runs) + self.tests, 'development') or 'common practice'}",
+        )
 
     @property
     def common_practice(self) -> bool:
@@ -173,6 +197,21 @@ def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ())
         for nothing but the length of the next step.
     tests
         Contrasts from film tests in the same developer.
+
+    Examples
+    --------
+    >>> run = Run(
+    ...     number=1,
+    ...     film="Meadow-100",
+    ...     developer="Borax",
+    ...     date="2026-03-01",
+    ...     time_s=480.0,
+    ...     temperature_c=20.0,
+    ...     density_ranges=(Quantity(0.90, {Influence("negative"): 0.02}),),
+    ... )
+    >>> advice = advise([run], Plan(target_range=Quantity(1.05), scene_stops=7))
+    >>> print(f"{advice.time_s:.0f} seconds")
+    580 (406 to 904) seconds
     """
     kept = [run for run in runs if not run.removed]
     return advise_from(posterior_of(evidence_of(kept, tests)), kept, plan)
@@ -207,6 +246,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
         kinetics=mean_kinetics(known),
+        posterior=known,
     )
 
 

@@ -51,16 +51,6 @@ class LawFit:
         return float(self.parameters[2]) if self.parameters.size > 2 else 0.0
 
     @property
-    def u_limit(self) -> float:
-        """Standard uncertainty of the limit."""
-        return self.limit * math.sqrt(self.covariance[0, 0])
-
-    @property
-    def u_rate(self) -> float:
-        """Standard uncertainty of the rate."""
-        return self.rate * math.sqrt(self.covariance[1, 1])
-
-    @property
     def residual_sd(self) -> float:
         """Standard deviation of the points about the law, in their doubts where these are known."""
         return math.sqrt(self.residual_sum / self.freedom)
@@ -71,10 +61,9 @@ def fit_law(
     y: npt.ArrayLike,
     *,
     doubts: npt.ArrayLike | None = None,
-    start: tuple[float, float] | None = None,
     wait: bool = False,
 ) -> LawFit:
-    """Fit y = limit (1 - exp(-rate (x - wait))) to points.
+    """Fit y = limit (1 - exp(-rate (x - wait))) to points, in the logarithms of limit and rate.
 
     Parameters
     ----------
@@ -82,15 +71,13 @@ def fit_law(
         One-dimensional, of equal length; no unit is assumed.
     doubts
         Standard uncertainty of each y; None: the points' own scatter tells, which takes one point more.
-    start
-        First guess of limit and rate, both greater than zero. The fit runs in their logarithms, which keeps them so.
     wait
         Whether a wait before the rise is fitted too; else there is none.
 
     Raises
     ------
     WrongUseError
-        With too few points, unequal lengths, a guess that is not greater than zero, or points that tell no law, such
+        With too few points, unequal lengths, values or times that are not positive, or points that give no law, such
         as all after one time.
     """
     times, values = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
@@ -99,9 +86,9 @@ def fit_law(
     if times.shape != values.shape or times.ndim != 1 or len(times) < fewest:
         raise WrongUseError(f"{fewest} points at least are needed, each a time and a contrast.")
     longest, largest = float(times.max()), float(values.max())
-    guess = (1.4 * largest, 1.0 / float(times.mean())) if start is None else start
+    guess = (1.4 * largest, 1.0 / float(times.mean()))
     if min(guess) <= 0.0:
-        raise WrongUseError("the first guess of limit and rate must be greater than zero.")
+        raise WrongUseError("times and contrasts must be positive.")
 
     def residuals(parameters: Floats) -> tuple[Floats, Floats]:
         limit, rate = math.exp(parameters[0]), math.exp(parameters[1])

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.names import dilution_key, same_name, solution_text
 from densiscan.errors import WrongUseError
@@ -47,7 +48,7 @@ def option_of(field: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class NegativeLeftOut:
     """A negative of a run whose density range says nothing about development, and why, such as underexposed.
 
     `fog_counts` is whether its base plus fog counts all the same; `file` None for a figure read elsewhere.
@@ -94,6 +95,12 @@ class Run:
     ------
     WrongUseError
         If something cannot be; the sentence names the option it is given by.
+
+    Examples
+    --------
+    >>> run = Run(number=1, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
+    >>> run.solution, run.use
+    ('Borax', 1)
     """
 
     number: int
@@ -117,10 +124,11 @@ class Run:
     note: str | None = None
     density_ranges: tuple[Quantity, ...] = ()
     base_plus_fogs: tuple[Quantity, ...] = ()
-    left_out: tuple[LeftOut, ...] = ()
+    left_out: tuple[NegativeLeftOut, ...] = ()
     removed: bool = False
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         require_name(self.film, "--film")
         require_name(self.developer, "--developer")
         for field in ("dilution", "batch", "agitation", "prewash", "stop", "fix"):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
-from densiscan.development.run import LeftOut, Run
+from densiscan.development.run import NegativeLeftOut, Run
 
 Document = Mapping[str, Any]
 
@@ -92,7 +92,7 @@ class Counted:
     readings: tuple[RunReading, ...]
     density_ranges: tuple[Quantity, ...]
     base_plus_fogs: tuple[Quantity, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[NegativeLeftOut, ...]
 
 
 def counted(readings: Sequence[RunReading]) -> Counted:
@@ -114,7 +114,7 @@ def counted(readings: Sequence[RunReading]) -> Counted:
         ),
         base_plus_fogs=tuple(one.base_plus_fog for one in foggy if one.base_plus_fog is not None),
         left_out=tuple(
-            LeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)
+            NegativeLeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)
             for one in chosen
             if (why := whys[one.number]) is not None and (one.density_range is not None or one not in foggy)
         ),

@@ -30,6 +30,11 @@ def as_dict(result: object) -> dict[str, Any]:
     ------
     TypeError
         If it is no result, or holds something that is none.
+
+    Examples
+    --------
+    >>> as_dict(Quantity(1.05, {Influence("wedge", "7"): 0.01}))
+    {'value': 1.05, 'uncertainty': 0.02}
     """
     found = _plain(result)
     if not isinstance(found, dict):
@@ -50,6 +55,11 @@ def as_row(result: object) -> dict[str, Cell]:
     ------
     TypeError
         If it is no result.
+
+    Examples
+    --------
+    >>> as_row(Quantity.at_least(2.89))
+    {'value': 2.89, 'value_uncertainty': None, 'value_limit': 'at least'}
     """
     if isinstance(result, Quantity):
         return dict(_quantity_cells("value", result))

@@ -83,8 +83,8 @@ class FilmCurve:
         Whether the points reach down to it, or it was given.
     influences, changes, base_changes
         What moves the curve, and by how much each (k = 1): shapes (influences, places) and (influences,).
-    scatter, departure
-        Standard deviation of the points beyond what is stated for them, and of the curve about its backbone.
+    scatter
+        Standard deviation of the points beyond what is stated for them.
     possible
         Where the points are few, other curves that they leave possible, at the places `possible_places`.
     """
@@ -98,7 +98,6 @@ class FilmCurve:
     changes: Floats
     base_changes: Floats
     scatter: float
-    departure: float
     possible: PossibleCurves | None = None
     possible_places: Floats | None = None
 
@@ -438,5 +437,4 @@ def _curve(data: _Data, fitted: Fitted, scatter: float, departure: float) -> Fil
         changes=np.ascontiguousarray(moved[:, :-1]),
         base_changes=moved[:, -1].copy(),
         scatter=scatter,
-        departure=departure,
     )

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.errors import MeasureError
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.film import definitions
 from densiscan.film.curve import FilmCurve, FitPoint, fit_curve, with_spread
 from densiscan.film.definitions import Arcs, IsoSpeed
@@ -38,7 +39,13 @@ _LEAST: Final = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurvePoint:
-    """One exposure: its name, log10 of the exposure, and the density it gave."""
+    """One exposure: its name, log10 of the exposure, and the density it gave.
+
+    Examples
+    --------
+    >>> CurvePoint(step="1", log_exposure=Quantity(-3.0), density=Quantity(0.20)).density
+    <Quantity 0.2>
+    """
 
     step: str
     log_exposure: Quantity
@@ -72,8 +79,8 @@ class FilmAim:
     reference: Reference | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FilmTest:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class FilmTest(Drawn):
     """What a film test found; a figure is None where the curve does not reach far enough.
 
     Attributes
@@ -92,6 +99,13 @@ class FilmTest:
         0.8 / Hm from absolute exposures whatever the contrast, or relative to the reference.
     log_exposure_range
         Exposures, from the speed point on, that the paper holds.
+
+    Examples
+    --------
+    >>> steps = enumerate([0.20, 0.20, 0.24, 0.36, 0.53, 0.71, 0.89, 1.07])
+    >>> points = [CurvePoint(step=str(k), log_exposure=Quantity(0.3 * k), density=Quantity(read)) for k, read in steps]
+    >>> film_test(points).gamma
+    <Quantity 0.5988 ± 0.0087>
     """
 
     points: tuple[CurvePoint, ...]
@@ -113,6 +127,18 @@ class FilmTest:
     short_arc: Arcs | None
     warnings: tuple[Warning_, ...]
 
+    def __repr__(self) -> str:
+        figures = {"gamma": self.gamma, "average gradient": self.average_gradient}
+        index = self.exposure_index
+        return one_line(
+            self,
+            "",
+            counted(len(self.points), "point"),
+            *(f"{name} {'not known' if value is None else f'{value:.2f}'}" for name, value in figures.items()),
+            "" if index is None else f"exposure index {index:.0f}",
+            counted(len(self.warnings), "warning"),
+        )
+
 
 def film_test(
     points: Sequence[CurvePoint], *, base_plus_fog: Quantity | None = None, aim: FilmAim | None = None, name: str = ""
@@ -132,6 +158,16 @@ def film_test(
     ------
     MeasureError
         If there are too few points, the densities fall as the exposure rises, or never reach the speed point.
+
+    Examples
+    --------
+    >>> densities = [0.20, 0.20, 0.24, 0.36, 0.53, 0.71, 0.89, 1.07, 1.25, 1.43, 1.60]
+    >>> points = [
+    ...     CurvePoint(step=str(k), log_exposure=Quantity(0.3 * k), density=Quantity(density))
+    ...     for k, density in enumerate(densities)
+    ... ]
+    >>> film_test(points)
+    <FilmTest: 11 points, gamma 0.59 ± 0.01, average gradient 0.58 ± 0.01>
     """
     asked = aim or FilmAim()
     where = name or "the curve"

@@ -11,12 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
 from densiscan.calibration.glare import Glare
 from densiscan.calibration.lamp import LampField, lamp_warnings
 from densiscan.errors import MeasureError, WrongUseError
+from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
@@ -73,6 +75,11 @@ class MeasureOptions:
     ------
     WrongUseError
         If a number makes no sense.
+
+    Examples
+    --------
+    >>> MeasureOptions(spots_mm=((40.0, 18.0), (50.0, 55.0))).aperture_mm
+    1.0
     """
 
     aperture_mm: float = 1.0
@@ -91,6 +98,7 @@ class MeasureOptions:
     as_negative: bool = False
 
     def __post_init__(self) -> None:
+        keep_floats(self)
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
             raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
         if not 0 <= self.trim < 0.5:
@@ -112,8 +120,8 @@ class Spot:
     net: Quantity | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Reading(Shown):
     """What was read of one frame.
 
     Attributes
@@ -147,6 +155,12 @@ class Reading:
         Fraction of its aperture readings outside the calibration's range.
     seen
         What it is of; a warning says why, where that is no negative.
+
+    Examples
+    --------
+    >>> (reading,) = measure_scan(open_scan("normal.tif"), read_calibration("mine.json"))
+    >>> print(f"{reading.density_range:.2f}")
+    1.09 ± 0.04
     """
 
     file: str
@@ -176,6 +190,24 @@ class Reading:
     left_out: tuple[LeftOut, ...] = ()
     seen: SeenKind = "negative"
 
+    def __repr__(self) -> str:
+        return one_line(self, self.name, *self.in_brief(), counted(len(self.warnings), "warning"))
+
+    @property
+    def name(self) -> str:
+        """The file, and which piece on it where there are several."""
+        return self.file if self.piece is None else f"{self.file}, piece {self.piece}"
+
+    def in_brief(self) -> tuple[str, str, str]:
+        """Return from where to where the densities go, their range, and what it is of where that is no negative."""
+        ends = (_brief(self.shadow), _brief(self.highlight))
+        seen = "" if self.seen == "negative" else f"seen as {self.seen}"
+        return " to ".join(ends), f"range {_brief(self.density_range)}", seen
+
+
+def _brief(quantity: Quantity | None) -> str:
+    return "not known" if quantity is None else f"{quantity:.2f}"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Task:
@@ -202,6 +234,12 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
         If the calibration cannot be used on this scan, or nothing can be read as asked.
     WrongUseError
         If a spot or a box is not on the scan.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> measure_scan(open_scan("normal.tif"), calibration, MeasureOptions(aperture_mm=2.0))
+    (<Reading normal.tif: 0.43 ± 0.02 to 1.49 ± 0.03, range 1.06 ± 0.03>,)
     """
     asked = options or MeasureOptions()
     return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))

@@ -163,14 +163,14 @@ _NOTHING: Final = frozenset({"no-film-found", "no-frame-found"})
 # ---- even film --------------------------------------------------------------------------------------------------
 
 
-def _inside(bench: Bench, box: TurnedBox, inset_mm: float = 1.0) -> Map:
-    """Return the densities of the cells in a box, off its edges."""
+def _inside(bench: Bench, box: TurnedBox) -> Map:
+    """Return the densities of the cells in a box, 1 mm off its edges."""
     cells = bench.cells
     x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
     corners = np.array(box.corners())
     columns = slice(*np.searchsorted(x, (corners[:, 0].min(), corners[:, 0].max())))
     rows = slice(*np.searchsorted(y, (corners[:, 1].min(), corners[:, 1].max())))
-    there = box.inside(x[None, columns], y[rows, None], inset_mm)
+    there = box.inside(x[None, columns], y[rows, None], 1.0)
     return np.asarray(cells.density[rows, columns][there])
 
 

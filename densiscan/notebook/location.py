@@ -42,17 +42,24 @@ def notebook_file(option: Path | None = None) -> Path:
     return Path(named) if named else _data_folder() / _FILE_NAME
 
 
-def open_notebook(path: Path, *, arguments: Sequence[str] = ()) -> Notebook:
+def open_notebook(path: str | os.PathLike[str], *, arguments: Sequence[str] = ()) -> Notebook:
     """Return the notebook of a file, to be used in a `with`; it is made by the first change, never by looking.
 
     Parameters
     ----------
     arguments
         The command line, kept with what is added.
+
+    Examples
+    --------
+    >>> run = Run(number=1, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
+    >>> with open_notebook("notebook.sqlite") as book:
+    ...     book.add_run(run).number
+    1
     """
     from densiscan.notebook.notebook import Notebook  # late: SQLite is not needed to find a calibration
 
-    return Notebook(path, arguments=arguments)
+    return Notebook(Path(path), arguments=arguments)
 
 
 def _data_folder() -> Path:

@@ -107,5 +107,3 @@ _READINGS_FOR_RUNS: Final = (
 
 MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES, _READINGS_FOR_RUNS)
 """The statements that make version 1 of nothing, version 2 of version 1, and so on."""
-
-VERSION: Final = len(MIGRATIONS)

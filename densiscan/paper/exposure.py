@@ -301,17 +301,14 @@ def seconds_of(log_time: Quantity | None) -> Quantity | None:
     return log_time.through(seconds, seconds * math.log(10.0))
 
 
-def strip_round(log_time: Quantity, *, step_stops: float | None = None) -> Strip:
+def strip_round(log_time: Quantity) -> Strip:
     """Return five exposures round an estimate, given as log10 of its seconds.
 
-    Parameters
-    ----------
-    step_stops
-        How far apart; a third of a stop where the estimate is sure within half a stop, else half a stop.
+    A third of a stop apart where the estimate is sure within half a stop, else half a stop.
     """
     doubt = log_time.uncertainty
     sure = doubt is not None and doubt / STOP <= _SURE_STOPS
-    step = step_stops or (1.0 / 3.0 if sure else 0.5)
+    step = 1.0 / 3.0 if sure else 0.5
     half = STRIP_STEPS // 2
     seconds = tuple(10.0 ** (log_time.value + STOP * step * place) for place in range(-half, half + 1))
     return Strip(seconds=seconds, step_stops=step)

@@ -13,8 +13,10 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
+from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.paper.curve import PaperCurve, curve_through
 from densiscan.paper.ends import End
 from densiscan.paper.grade import grade_for
@@ -80,6 +82,11 @@ class PaperPoint:
 
     `log_exposure` is relative to the exposure made, or as the person gave it; `density` of the print; `step` the name
     of the wedge's step, where there is one; `box_mm` where it was read on the scan.
+
+    Examples
+    --------
+    >>> PaperPoint(log_exposure=Quantity(0.2), density=Quantity(0.06)).density
+    <Quantity 0.06>
     """
 
     log_exposure: Quantity
@@ -102,6 +109,11 @@ class Circumstances:
         Seconds that the print of the wedge got; None where they are not known.
     magnification
         The enlarger's, where the print was exposed by its light; None for any other lamp.
+
+    Examples
+    --------
+    >>> Circumstances(name="old box", exposure_s=8.0).exposure_s
+    8.0
     """
 
     name: str | None = None
@@ -109,13 +121,16 @@ class Circumstances:
     exposure_s: float | None = None
     magnification: float | None = None
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
+
     def of(self, source: str) -> Circumstances:
         """Return the same with another source."""
         return replace(self, source=source)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PaperTest:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class PaperTest(Drawn):
     """What a paper does.
 
     Attributes
@@ -133,6 +148,14 @@ class PaperTest:
         True where densities were taken relative to the print's own white and black.
     from_wedge
         True where exposures are relative to the exposure made through a wedge.
+
+    Examples
+    --------
+    >>> tones = enumerate([0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84])
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in tones]
+    >>> test = paper_from_points(points, Circumstances())
+    >>> print(f"R {test.iso_range:.0f}, grade {test.grade}")
+    R 90 ± 3, grade 3
     """
 
     method: Method
@@ -148,6 +171,11 @@ class PaperTest:
     relative: bool = False
     from_wedge: bool = True
     warnings: tuple[Warning_, ...] = ()
+
+    def __repr__(self) -> str:
+        grade = "" if self.grade is None else f"grade {self.grade}"
+        range_ = f"R {self.iso_range:.0f}"
+        return one_line(self, self.circumstances.name or "", range_, grade, counted(len(self.warnings), "warning"))
 
     @property
     def grade(self) -> str | None:
@@ -199,6 +227,13 @@ def paper_from_points(
     PaperTestError
         If there are too few points, no black and white, too few tones between them, or a print that gets lighter with
         exposure.
+
+    Examples
+    --------
+    >>> tones = [0.06, 0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.84, 1.84]
+    >>> points = [PaperPoint(log_exposure=Quantity(0.2 * k), density=Quantity(tone)) for k, tone in enumerate(tones)]
+    >>> paper_from_points(points, Circumstances(name="old box"))
+    <PaperTest old box: R 89 ± 2, grade 3>
     """
     ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
     source = circumstances.source

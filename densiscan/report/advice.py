@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.advice import Advice, Misfit, TableRow
-from densiscan.development.developer_life import Load, Wear, wear_warnings
-from densiscan.development.exposure_index import IndexAdvice
+from densiscan.development.developer_life import Wear, wear_warnings
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
 from densiscan.development.verdict import LARGEST_STEP
+from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
 
 ADVICE_FORMAT: Final = "densiscan.advice/1"
@@ -31,20 +30,6 @@ _CAUTION: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AdviceSheet:
-    """All that `advise` has to say, of time, developer and exposure; `told` is what else there is to say."""
-
-    film: str
-    developer: str
-    dilution: str | None = None
-    advice: Advice
-    wear: Wear
-    load: Load
-    index: IndexAdvice | None = None
-    told: tuple[Warning_, ...] = ()
-
-
 def doubt_in_words(advice: Advice) -> str:
     """Return how well the right time is known."""
     doubt = advice.time_s.uncertainty
@@ -58,10 +43,7 @@ def advice_text(sheet: AdviceSheet) -> str:
     lines = [
         paragraph(f"Advice for {sheet.film} in {solution_text(sheet.developer, sheet.dilution)}", indent=0),
         "",
-        paragraph(_time_words(advice), label="time"),
-        paragraph(_change_words(advice), label="change"),
-        paragraph(_range_words(advice), label="density range"),
-        paragraph(_basis_words(advice), label="based on"),
+        *(paragraph(words, label=label) for label, words in figures_of(advice)),
         *([] if sheet.index is None else [paragraph(sheet.index.words, label="exposure")]),
         paragraph(_wear_words(sheet.wear), label="developer"),
         "",
@@ -72,6 +54,32 @@ def advice_text(sheet: AdviceSheet) -> str:
         paragraph(_CAUTION),
     ]
     return "\n".join(lines)
+
+
+def time_advice_text(advice: Advice) -> str:
+    """Return the advice on the time alone as a page."""
+    lines = [
+        "Advice",
+        "",
+        *(paragraph(words, label=label) for label, words in figures_of(advice)),
+        "",
+        "  contrast      time    95 % range",
+        *(_row_text(row) for row in advice.table),
+        "",
+        *(paragraph(f"! {warning.message}") for warning in warnings_of(advice)),
+        paragraph(_CAUTION),
+    ]
+    return "\n".join(lines)
+
+
+def figures_of(advice: Advice) -> list[tuple[str, str]]:
+    """Return time, change, range and what they rest on in words, each under its name."""
+    return [
+        ("time", _time_words(advice)),
+        ("change", _change_words(advice)),
+        ("density range", _range_words(advice)),
+        ("based on", basis_words(advice)),
+    ]
 
 
 def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
@@ -133,20 +141,22 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
     }
 
 
-def _time_words(advice: Advice) -> str:
-    plan = advice.plan
+def interval_words(advice: Advice) -> str:
+    """Return where the right time lies: "95 % range 8:51 to 14:11"."""
     low, high = advice.interval_s
     if low is None:
-        lies = "no time is likely to be right"
-    elif high is None:
-        lies = f"over {time_text(low)}"
-    else:
-        lies = f"95 % range {time_text(low)} to {time_text(high)}"
-    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {_use_words(plan.use)}"
-    return f"{at}; {doubt_in_words(advice)}: {lies}"
+        return "no time is likely to be right"
+    return f"over {time_text(low)}" if high is None else f"95 % range {time_text(low)} to {time_text(high)}"
 
 
-def _use_words(use: int) -> str:
+def _time_words(advice: Advice) -> str:
+    plan = advice.plan
+    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} C, {use_words(plan.use)}"
+    return f"{at}; {doubt_in_words(advice)}: {interval_words(advice)}"
+
+
+def use_words(use: int) -> str:
+    """Return which use of the developer it is: "fresh developer", "second use"."""
     return {1: "fresh developer", 2: "second use", 3: "third use"}.get(use, f"use {use}")
 
 
@@ -177,7 +187,8 @@ def _range_words(advice: Advice) -> str:
     )
 
 
-def _basis_words(advice: Advice) -> str:
+def basis_words(advice: Advice) -> str:
+    """Return what the advice rests on: "runs 3 and 4 and common practice"."""
     parts = []
     if advice.runs:
         parts.append(f"run{'s' if len(advice.runs) > 1 else ''} {numbers_in_words(advice.runs)}")
@@ -225,27 +236,37 @@ def _one_use_words(wear: Wear) -> str:
 
 
 def _row_text(row: TableRow) -> str:
+    name, time, ends = cells_of(row)
+    return f"  {name:<10}  {time:>6}    {ends}"
+
+
+def cells_of(row: TableRow) -> tuple[str, str, str]:
+    """Return a line of the table of times: the contrast, its time, where the right one lies."""
     name = (
         "as aimed" if row.contrast_stops == 0 else f"{row.contrast_stops:+d} stop{'s' * (abs(row.contrast_stops) > 1)}"
     )
     low, high = row.interval_s
     if row.time_s is None or low is None:
-        return f"  {name:<10}  {'-':>6}    {row.note or 'out of reach'}"
+        return name, "-", row.note or "out of reach"
     open_ended = "" if row.note else ", may not be reachable"
     ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}{open_ended}"
     note = f"   {row.note}" if row.note else ""
-    return f"  {name:<10}  {time_text(row.time_s.value):>6}    {ends}{note}"
+    return name, time_text(row.time_s.value), f"{ends}{note}"
 
 
 def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
     advice = sheet.advice
     return [
-        *_time_warnings(advice),
-        *_temperature_warnings(advice),
-        *(_misfit_warning(misfit) for misfit in advice.misfits),
+        *warnings_of(advice),
         *wear_warnings(sheet.wear, sheet.load, use=advice.plan.use),
         *sheet.told,
     ]
+
+
+def warnings_of(advice: Advice) -> list[Warning_]:
+    """Return what a person should know of the time advised."""
+    misfits = [_misfit_warning(misfit) for misfit in advice.misfits]
+    return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
 def _time_warnings(advice: Advice) -> list[Warning_]:

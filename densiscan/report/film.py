@@ -15,35 +15,46 @@ _LOG_STOP: Final = 0.30103
 _PLACES_SHOWN: Final = 0.05
 
 
-def film_text(test: FilmTest, *, name: str) -> str:
+def film_text(test: FilmTest, *, name: str = "") -> str:
     """Return a film test as a page."""
     lines = [
-        paragraph(f"Film test {name}", indent=0),
+        paragraph(f"Film test {name}".rstrip(), indent=0),
         "",
         "   step   log exposure      density           net",
-        *_points_text(test),
+        *(f"  {step:>5}   {at:>12}   {density:>13} {net:>13}".rstrip() for step, at, density, net in points_of(test)),
         "",
-        paragraph(density_text(test.base_plus_fog), label="base plus fog"),
-        paragraph(_speed_words(test), label="speed point"),
-        paragraph(_gamma_words(test), label="gamma"),
-        paragraph(_figure(test.average_gradient, "over 1.50 from the speed point"), label="avg. gradient"),
-        paragraph(_figure(test.contrast_index, "true arcs of 0.20 and 2.20"), label="contrast index"),
-        paragraph(_figure(test.contrast_index_short, "one arc of 2.00"), label="  short method"),
-        paragraph(_index_words(test), label="speed"),
-        paragraph(_range_words(test), label="exposure range"),
+        *(paragraph(words, label=label) for label, words in figures_of(test)),
     ]
     told = [paragraph(f"! {warning.message}") for warning in test.warnings]
     return "\n".join([*lines, *([""] if told else []), *told])
 
 
-def _points_text(test: FilmTest) -> list[str]:
+def figures_of(test: FilmTest) -> list[tuple[str, str]]:
+    """Return the figures of a film test in words, each under its name."""
+    return [
+        ("base plus fog", density_text(test.base_plus_fog)),
+        ("speed point", _speed_words(test)),
+        ("gamma", _gamma_words(test)),
+        ("avg. gradient", _figure(test.average_gradient, "over 1.50 from the speed point")),
+        ("contrast index", _figure(test.contrast_index, "true arcs of 0.20 and 2.20")),
+        ("  short method", _figure(test.contrast_index_short, "one arc of 2.00")),
+        ("speed", _index_words(test)),
+        ("exposure range", _range_words(test)),
+    ]
+
+
+def points_of(test: FilmTest) -> list[tuple[str, str, str, str]]:
+    """Return the points of a film test in words: step, log exposure, density, net density."""
     base = test.base_plus_fog
-    lines = []
-    for point in test.points:
-        net = "" if base is None else density_text(point.density - base)
-        shown = f"{point.log_exposure.value + 0.0:.2f}"
-        lines.append(f"  {point.step[:8]:>5}   {shown:>12}   {density_text(point.density):>13} {net:>13}".rstrip())
-    return lines
+    return [
+        (
+            point.step[:8],
+            f"{point.log_exposure.value + 0.0:.2f}",
+            density_text(point.density),
+            "" if base is None else density_text(point.density - base),
+        )
+        for point in test.points
+    ]
 
 
 def _figure(quantity: Quantity | None, how: str) -> str:

@@ -66,24 +66,33 @@ def paper_text(test: PaperTest) -> str:
     exposed = "" if about.exposure_s is None else f", exposed {seconds_text(about.exposure_s)}"
     at_size = "" if about.magnification is None else f" under an enlarger set for {about.magnification:g} times"
     lines = [
-        f"Paper {about.name}" if about.name else "Paper test",
+        title_of(test),
         sentence(f"{_METHOD[test.method]}{source}{exposed}{at_size}"),
         "",
-        label_line("range R", f"{range_text(test.iso_range)}: {grade_words(test.grade)}"),
-        label_line("base plus fog", _density(test.base_plus_fog, test)),
+        *(label_line(label, words) for label, words in figures_of(test)),
     ]
-    if test.fog is not None:
-        lines.append(label_line("fog", density_text(test.fog)))
-    lines += [
-        label_line("maximum black", _density(test.maximum_black, test)),
-        label_line("shadows", f"90 % of the net black {_place(test.shadow_log_exposure, test)}"),
-        label_line("highlights", f"the first tone {_place(test.highlight_log_exposure, test)}"),
-    ]
-    if test.black_log_exposure is not None:
-        lines.append(label_line("full black", f"looks fully black {_place(test.black_log_exposure, test)}"))
     if about.exposure_s is not None and test.from_wedge and test.shadow_log_exposure.limit is None:
         lines += ["", sentence(_in_seconds(test, about.exposure_s))]
     return "\n".join([*lines, *warning_lines(test.warnings)])
+
+
+def title_of(test: PaperTest) -> str:
+    """Return what stands above a paper test."""
+    return f"Paper {test.circumstances.name}" if test.circumstances.name else "Paper test"
+
+
+def figures_of(test: PaperTest) -> list[tuple[str, str]]:
+    """Return the figures of a paper test in words, each under its name."""
+    black = test.black_log_exposure
+    return [
+        ("range R", f"{range_text(test.iso_range)}: {grade_words(test.grade)}"),
+        ("base plus fog", _density(test.base_plus_fog, test)),
+        *([] if test.fog is None else [("fog", density_text(test.fog))]),
+        ("maximum black", _density(test.maximum_black, test)),
+        ("shadows", f"90 % of the net black {_place(test.shadow_log_exposure, test)}"),
+        ("highlights", f"the first tone {_place(test.highlight_log_exposure, test)}"),
+        *([] if black is None else [("full black", f"looks fully black {_place(black, test)}")]),
+    ]
 
 
 def _density(quantity: Quantity | None, test: PaperTest) -> str:

@@ -91,26 +91,31 @@ def calibration_text(calibration: Calibration) -> str:
         *(_step_text(step) for step in calibration.steps),
         "",
     ]
+    return "\n".join([*lines, paragraph(trust_text(calibration)), *_warnings_text(calibration.warnings)])
+
+
+def trust_text(calibration: Calibration) -> str:
+    """Return how far a calibration reaches, and how well it foretells its own steps."""
     low, high = calibration.density_range
-    lines.append(
-        paragraph(
-            f"Reliable from {low:.2f} to {high:.2f}. Typical error when a step is left out: "
-            f"{max(calibration.residual, 0.001):.3f}."
-        )
-    )
-    return "\n".join([*lines, *_warnings_text(calibration.warnings)])
+    error = max(calibration.residual, 0.001)
+    return f"Reliable from {low:.2f} to {high:.2f}. Typical error when a step is left out: {error:.3f}."
 
 
 def _step_text(step: CalibratedStep) -> str:
     reading = step.reading
-    back = "end of the curve" if step.measured is None else density_text(step.measured)
-    back = back if step.used else "not used"
     return (
-        f"  {reading.step:>5}   {reading.density:7.2f}   {back:<20}   {reading.signal:9.4f}   {reading.noise:7.4f}"
-    ).rstrip()
+        f"  {reading.step:>5}   {reading.density:7.2f}   {predicted_text(step):<20}   {reading.signal:9.4f}   "
+        f"{reading.noise:7.4f}"
+    )
 
 
-def readings_text(result: BatchResult, calibration: Named, *, usual: bool = False) -> str:
+def predicted_text(step: CalibratedStep) -> str:
+    """Return what the curve says of a step without it."""
+    back = "end of the curve" if step.measured is None else density_text(step.measured)
+    return back if step.used else "not used"
+
+
+def readings_text(result: BatchResult, calibration: Named | None = None, *, usual: bool = False) -> str:
     """Return the readings of a batch: a page for a single one, a table with notes for several.
 
     `usual` as for `trouble_lines`.
@@ -128,27 +133,47 @@ def readings_text(result: BatchResult, calibration: Named, *, usual: bool = Fals
     return "\n\n".join(block for block in blocks if block)
 
 
-def reading_text(assessment: Assessment, calibration: Named, *, usual: bool = False) -> str:
+def reading_text(assessment: Assessment, calibration: Named | None = None, *, usual: bool = False) -> str:
     """Return the page of one piece of film; `usual` as for `trouble_lines`."""
     reading = assessment.reading
     withheld = assessment.withheld
     first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
-    lines = [_name(reading), *first, paragraph(_how_it_was_read(reading, calibration)), ""]
-    lines += [
-        _figure("base plus fog", density_text(reading.base_plus_fog)),
-        *([] if reading.fog is None else [_figure("fog", density_text(reading.fog))]),
-        _figure("shadow", density_text(reading.shadow), _net(reading.net_shadow)),
-        _figure("highlight", density_text(reading.highlight), _net(reading.net_highlight)),
-        _figure("density range", density_text(reading.density_range)),
-    ]
-    if reading.spots:
-        lines += ["", *_spots_text(reading)]
+    lines = [reading.name, *first, *_figures_text(reading, calibration)]
     lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
     lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble, usual=usual)]
     lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
     lines += _left_out_lines(reading)
     warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
+
+
+def measured_text(reading: Reading) -> str:
+    """Return the page of a reading of which nothing was judged."""
+    warnings = [*_left_out_lines(reading), *_warnings_text(reading.warnings)]
+    return "\n".join([reading.name, *_figures_text(reading, None), *([""] if warnings else []), *warnings])
+
+
+def _figures_text(reading: Reading, calibration: Named | None) -> list[str]:
+    figures = [_figure(*cells) for cells in figures_of(reading)]
+    spots = _spots_text(reading)
+    return [paragraph(_how_it_was_read(reading, calibration)), "", *figures, *([""] if spots else []), *spots]
+
+
+def figures_of(reading: Reading) -> list[tuple[str, str, str]]:
+    """Return what was read in words: its name, its gross density, and "net" with the net one where there is one."""
+    fog = [] if reading.fog is None else [("fog", density_text(reading.fog), "")]
+    return [
+        ("base plus fog", density_text(reading.base_plus_fog), ""),
+        *fog,
+        ("shadow", density_text(reading.shadow), _net(reading.net_shadow)),
+        ("highlight", density_text(reading.highlight), _net(reading.net_highlight)),
+        ("density range", density_text(reading.density_range), ""),
+    ]
+
+
+def spots_of(reading: Reading) -> list[tuple[str, str, str]]:
+    """Return what was read at named places likewise."""
+    return [(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net)) for spot in reading.spots]
 
 
 def _left_out_lines(reading: Reading) -> list[str]:
@@ -178,12 +203,9 @@ def may_be_lost(assessments: Iterable[Assessment]) -> bool:
     return any(item.may_be_film for one in assessments for item in one.reading.left_out)
 
 
-def _name(reading: Reading) -> str:
-    return reading.file if reading.piece is None else f"{reading.file}, piece {reading.piece}"
-
-
-def _how_it_was_read(reading: Reading, calibration: Named) -> str:
-    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture", f"calibration {calibration.name}"]
+def _how_it_was_read(reading: Reading, calibration: Named | None) -> str:
+    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture"]
+    told += [] if calibration is None else [f"calibration {calibration.name}"]
     if reading.frame_mm is not None:
         told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
     if reading.angle_deg is not None and abs(reading.angle_deg) >= 0.05:
@@ -200,13 +222,18 @@ def _net(quantity: Quantity | None) -> str:
 
 
 def _advice_text(assessment: Assessment) -> list[str]:
+    return [paragraph(words, label=label) for label, words in judgement_of(assessment)]
+
+
+def judgement_of(assessment: Assessment) -> list[tuple[str, str]]:
+    """Return what is said of exposure, development and paper, each under its name."""
     exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
     judged = "not judged" if exposure.warnings else exposure.verdict
     grade = "" if paper.grade is None else f"grade {paper.grade}"
     return [
-        paragraph(f"{judged}. {exposure.reason}", label="exposure"),
-        paragraph(f"{_development_words(assessment)}. {development.reason}", label="development"),
-        paragraph(f"{grade}. {paper.note}" if grade else paper.note, label="paper"),
+        ("exposure", f"{judged}. {exposure.reason}"),
+        ("development", f"{_development_words(assessment)}. {development.reason}"),
+        ("paper", f"{grade}. {paper.note}" if grade else paper.note),
     ]
 
 
@@ -219,25 +246,33 @@ def _development_words(assessment: Assessment) -> str:
     return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
 
 
-def _table_text(found: Sequence[Assessment], calibration: Named) -> str:
+def _table_text(found: Sequence[Assessment], calibration: Named | None) -> str:
     return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in found)])
 
 
-def table_head(calibration: Named) -> str:
+def table_head(calibration: Named | None) -> str:
     """Return what stands above the lines of several readings."""
+    read_by = "Gross densities" if calibration is None else f"Calibration {calibration.name}; gross densities"
     head = f"  {'scan':<18}{'base+fog':>9}{'shadow':>7}{'highl.':>7}{'range':>12}  {'exposure':<9}{'develop':<8}grade"
-    return f"Calibration {calibration.name}; gross densities\n\n{head}"
+    return f"{read_by}\n\n{head}"
+
+
+def cells_of(assessment: Assessment) -> tuple[str, ...]:
+    """Return the cells of one reading of several: its name, densities, verdicts; see `table_head`."""
+    reading, judged = assessment.reading, assessment.judged
+    name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
+    exposure, develop, grade = _verdicts(assessment)
+    verdicts = (exposure, develop, grade) if judged else (reading.seen, "", "-")
+    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
+    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
+    return name, *short, density_range, *verdicts
 
 
 def row_text(assessment: Assessment) -> str:
     """Return the line of one reading of several."""
-    reading, judged = assessment.reading, assessment.judged
-    name = reading.file if reading.piece is None else f"{reading.file} ({reading.piece})"
-    exposure, develop, grade = _verdicts(assessment)
-    verdict = f"{exposure:<9}{develop:<8}{grade}" if judged else f"{reading.seen:<17}-"
-    short = [_short(quantity) for quantity in (reading.base_plus_fog, reading.shadow, reading.highlight)]
-    density_range = "?" if reading.density_range is None else density_text(reading.density_range)
+    name, *short, density_range, exposure, develop, grade = cells_of(assessment)
     figures = f"{short[0]:>9}{short[1]:>7}{short[2]:>7}{density_range:>12}"
+    verdict = f"{exposure:<9}{develop:<8}{grade}" if assessment.judged else f"{exposure:<17}{grade}"
     return f"  {fitted(name, 18, tail=7)}{figures}  {verdict}"
 
 
@@ -282,7 +317,7 @@ def notes_text(assessment: Assessment, first_number: int = 1) -> str:
         *_left_out_lines(assessment.reading),
         *_warnings_text(assessment.reading.warnings),
     ]
-    return "\n".join([_name(assessment.reading), *lines]) if lines else ""
+    return "\n".join([assessment.reading.name, *lines]) if lines else ""
 
 
 def _notes_of_another(assessment: Assessment, first_number: int) -> str:
@@ -294,18 +329,23 @@ def _notes_of_another(assessment: Assessment, first_number: int) -> str:
         *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
         *_left_out_lines(reading),
     ]
-    return "\n".join([_name(reading), *lines])
+    return "\n".join([reading.name, *lines])
 
 
 def _spots_text(reading: Reading) -> list[str]:
-    return [
-        _figure(f"{spot.x_mm:g}, {spot.y_mm:g} mm", density_text(spot.density), _net(spot.net))
-        for spot in reading.spots
-    ]
+    return [_figure(*cells) for cells in spots_of(reading)]
 
 
 def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]:
-    """Return the readings as plain JSON values."""
+    """Return the readings as plain JSON values.
+
+    Examples
+    --------
+    >>> calibration = read_calibration("mine.json")
+    >>> document = readings_document(measure_files("thin.tif", calibration), calibration)
+    >>> document["readings"][0]["exposure"]["verdict"]
+    'under'
+    """
     return {
         "format": READINGS_FORMAT,
         "calibration": calibration.name,

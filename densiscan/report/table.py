@@ -18,6 +18,12 @@ def readings_csv(result: BatchResult) -> str:
 
     What is only a limit has no uncertainty and "at least" or "at most" in the next column. The spots of a reading
     follow in numbered columns.
+
+    Examples
+    --------
+    >>> result = measure_files(["normal.tif", "thin.tif"], read_calibration("mine.json"))
+    >>> [line.split(",")[0] for line in readings_csv(result).splitlines()]
+    ['file', 'normal.tif', 'thin.tif']
     """
     spots = max((len(assessment.reading.spots) for assessment in result.assessments), default=0)
     return sheet_head(spots) + "".join(sheet_line(assessment, spots) for assessment in result.assessments)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Mapping
 from typing import Final, TextIO
 
 _TURNING: Final = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -90,10 +89,9 @@ def wrapped(text: str, width: int, *, first: str = "", others: str = "") -> str:
     return "\n".join([*lines, line]) if not empty else ""
 
 
-def takes_ink(stream: TextIO, environment: Mapping[str, str] | None = None) -> bool:
+def takes_ink(stream: TextIO) -> bool:
     """Return whether a stream is a terminal that shows ink, and nobody asked for none (NO_COLOR, TERM=dumb)."""
-    known = os.environ if environment is None else environment
-    return not known.get("NO_COLOR") and known.get("TERM", "") != "dumb" and stream.isatty()
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM", "") != "dumb" and stream.isatty()
 
 
 def inked(text: str) -> str:

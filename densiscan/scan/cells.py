@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.scan.survey import Survey
 
 Mask = NDArray[np.bool_]
@@ -47,6 +48,9 @@ class TurnedBox:
     width_mm: float
     height_mm: float
     angle_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        keep_floats(self)
 
     @property
     def centre(self) -> Point:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
+from densiscan.scan.formats.memory import ArrayRaster
+from densiscan.scan.formats.pixels import SAMPLE_OF
 from densiscan.scan.scan import Channel, Scan, open_scan
 
 COLOURS: Final[tuple[Channel, ...]] = ("red", "green", "blue")
@@ -20,6 +22,8 @@ def in_channel(scan: Scan, channel: Channel) -> Scan:
     """
     if channel == scan.channel:
         return scan
+    if isinstance(scan.raster, ArrayRaster):
+        return replace(scan, channel=channel, raster=replace(scan.raster, sample=SAMPLE_OF[channel]))
     other = open_scan(scan.path, ppi=scan.facts.ppi, channel=channel, page=scan.page)
     return replace(scan, channel=channel, raster=other.raster)
 

@@ -5,6 +5,7 @@ Pixels are codes of one channel, 0 to full scale, bright is high, in the positio
 
 from __future__ import annotations
 
+import io
 import os
 import stat
 import struct
@@ -17,15 +18,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.files.documents import flag_of, number_of, text_of, whole_of
+from densiscan.files.shown import counted, one_line
 from densiscan.scan.formats.jpeg import open_jpeg
-from densiscan.scan.formats.notes import Notes, Picture, made_up, sane
-from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Box, Codes, Piece, Raster, ScanFault, decoded
+from densiscan.scan.formats.memory import ArrayRaster, picture_of
+from densiscan.scan.formats.notes import Picture, sane
+from densiscan.scan.formats.pixels import DAMAGED, SAMPLE_OF, Codes, Piece, Raster, ScanFault, decoded
 from densiscan.scan.formats.tiff import open_tiff
+from densiscan.scan.orientation import Turn
+from densiscan.scan.resolution import ppi_text, resolution
+from densiscan.scan.threads import usual_threads
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -43,21 +50,10 @@ _DECODER_FAULTS: Final = (
 
 Channel = Literal["gray", "red", "green", "blue"]
 MM_PER_INCH: Final = 25.4
-# No scanner resolves less or more.
-_LOWEST_PPI: Final = 20
-_HIGHEST_PPI: Final = 12800
-_MOST_THREADS: Final = 8
 _AHEAD: Final = 2
 """Blocks read ahead of the threads: so many are held beside those that are worked on."""
 
 Result = TypeVar("Result")
-
-
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,55 +128,6 @@ class ScanFacts:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Turn:
-    """How a stored picture is turned to stand as its orientation tag asks (TIFF 6.0, tag 274)."""
-
-    orientation: int
-    rows: int
-    columns: int
-
-    @property
-    def transposed(self) -> bool:
-        """True where stored rows become columns."""
-        return self.orientation >= 5
-
-    @property
-    def _flips(self) -> tuple[bool, bool]:
-        """Whether the rows, then the columns, run backwards after any transposition."""
-        return self.orientation in (3, 4, 7, 8), self.orientation in (2, 3, 6, 7)
-
-    def view(self, stored: Codes) -> Codes:
-        """Return a stored array as an oriented view."""
-        rows, columns = self._flips
-        turned = stored.T if self.transposed else stored
-        return turned[:: -1 if rows else 1, :: -1 if columns else 1]
-
-    def forward(self, box: Box) -> Box:
-        """Return where a stored box lies after turning."""
-        top, left, bottom, right = box
-        height, width = self.rows, self.columns
-        if self.transposed:
-            top, left, bottom, right = left, top, right, bottom
-            height, width = width, height
-        return _flipped((top, left, bottom, right), self._flips, height, width)
-
-    def backward(self, box: Box) -> Box:
-        """Return where an oriented box is stored."""
-        height, width = (self.columns, self.rows) if self.transposed else (self.rows, self.columns)
-        top, left, bottom, right = _flipped(box, self._flips, height, width)
-        return (left, top, right, bottom) if self.transposed else (top, left, bottom, right)
-
-
-def _flipped(box: Box, flips: tuple[bool, bool], height: int, width: int) -> Box:
-    top, left, bottom, right = box
-    if flips[0]:
-        top, bottom = height - bottom, height - top
-    if flips[1]:
-        left, right = width - right, width - left
-    return top, left, bottom, right
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
     """Some pixels of a scan.
@@ -198,14 +145,16 @@ class Block:
     codes: Codes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Scan:
     """One channel of one picture in a file, its pixels still on disk.
+
+    `numpy.asarray(scan)` reads them all, shape (rows, columns); `from_array` makes a scan of an array.
 
     Attributes
     ----------
     path
-        The file, as it was named.
+        The file, as it was named; of an array its name.
     facts
         What the file says of itself.
     channel
@@ -218,6 +167,12 @@ class Scan:
         What a person should know of the file.
     threads
         On how many a pass over the whole scan runs; the result is the same.
+
+    Examples
+    --------
+    >>> scan = open_scan("normal.tif")
+    >>> np.asarray(scan).shape, round(scan.width_mm)
+    ((850, 1157), 98)
     """
 
     path: Path
@@ -232,6 +187,62 @@ class Scan:
     turn: Turn = field(repr=False)
     page: int | None = None
     threads: int = 1
+
+    def __repr__(self) -> str:
+        facts = self.facts
+        return one_line(
+            self,
+            facts.file,
+            f"{self.width_px} x {self.height_px} pixels",
+            ppi_text((self.ppi_x, self.ppi_y)),
+            f"{self.channel} of {facts.channels}" if facts.channels > 1 else self.channel,
+            f"{facts.bits} bit",
+            counted(len(self.warnings), "warning"),
+        )
+
+    @classmethod
+    def from_array(cls, codes: npt.ArrayLike, *, ppi: float, channel: str | None = None, name: str = "array") -> Scan:
+        """Return an array of codes as a scan.
+
+        Parameters
+        ----------
+        codes
+            Shape (rows, columns), or (rows, columns, 3) in colour, a fourth sample a pixel being passed over; bright is
+            high. uint8 or uint16, full scale being the largest of either, or floats from 0 to 1. It is not copied.
+        ppi
+            Pixels an inch.
+        channel
+            As for `open_scan`.
+        name
+            Named where a file's name is, as in `Reading.file`. The array does not say which scanner it is from: a
+            calibration that knows its own warns of that.
+
+        Raises
+        ------
+        WrongUseError
+            If the array is not a picture of codes, or has no such channel, or the resolution makes no sense.
+        UnreadableScanError
+            When it is read, if a float in it is not from 0 to 1.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> Scan.from_array(np.full((300, 600), 20000, np.uint16), ppi=300, name="gray card")
+        <Scan gray card: 600 x 300 pixels, 300 ppi, gray, 16 bit>
+        """
+        path, wanted = Path(name), _checked(channel, ppi)
+        with _reading(path):
+            scan = _scan(path, picture_of(codes, wanted), wanted, float(ppi))
+        return replace(scan, threads=usual_threads())
+
+    def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        if copy is False:
+            raise ValueError("a scan is read into a new array; leave out copy=False")
+        return self.region(0, 0, self.height_px, self.width_px).astype(dtype or self._code_type, copy=False)
+
+    @property
+    def _code_type(self) -> type[np.uint8 | np.uint16]:
+        return np.uint8 if self.facts.full_scale <= 255 else np.uint16
 
     @property
     def px_per_mm_x(self) -> float:
@@ -297,8 +308,12 @@ class Scan:
 
     def _stored(self) -> Iterator[Piece]:
         whole = (0, 0, self.raster.height, self.raster.width)
-        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+        with _reading(self.path), self._file() as file:
             yield from self.raster.pieces(file, whole)
+
+    def _file(self) -> BinaryIO:
+        in_memory = isinstance(self.raster, ArrayRaster)
+        return io.BytesIO() if in_memory else cast("BinaryIO", self.path.open("rb", buffering=0))
 
     def _block(self, piece: Piece) -> Block:
         top, left, decode = piece
@@ -322,8 +337,8 @@ class Scan:
             message = f"a region must lie inside the scan of {self.width_px} by {self.height_px} pixels"
             raise ValueError(message)
         box = self.turn.backward((top, left, bottom, right))
-        out = np.zeros((box[2] - box[0], box[3] - box[1]), np.uint8 if self.facts.full_scale <= 255 else np.uint16)
-        with _reading(self.path), self.path.open("rb", buffering=0) as file:
+        out = np.zeros((box[2] - box[0], box[3] - box[1]), self._code_type)
+        with _reading(self.path), self._file() as file:
             for row, column, codes in decoded(self.raster.pieces(file, box)):
                 first, last = max(row, box[0]), min(row + codes.shape[0], box[2])
                 start, stop = max(column, box[1]), min(column + codes.shape[1], box[3])
@@ -333,7 +348,7 @@ class Scan:
 
 
 def open_scan(
-    path: Path | str,
+    path: str | os.PathLike[str],
     *,
     ppi: float | None = None,
     channel: str | None = None,
@@ -362,13 +377,13 @@ def open_scan(
         If the file cannot be read as one scan: one sentence with the file and what to do.
     WrongUseError
         If there is no such channel, or the resolution given makes no sense.
+
+    Examples
+    --------
+    >>> open_scan("normal.tif")
+    <Scan normal.tif: 1157 x 850 pixels, 300 ppi, gray, 16 bit>
     """
-    path = Path(path)
-    wanted = channel or "gray"
-    if wanted not in SAMPLE_OF:
-        raise WrongUseError(f"There is no channel {wanted}; choose gray, red, green or blue.")
-    if ppi is not None and not 1 <= ppi <= 1e5:
-        raise WrongUseError(f"A resolution of {ppi:g} pixels an inch makes no sense; give the scanner's with --ppi.")
+    path, wanted = Path(path), _checked(channel, ppi)
     with _reading(path):
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
@@ -379,7 +394,17 @@ def open_scan(
             size = path.stat().st_size
             picture = sane(_open_picture(file, size, wanted, page), size)
         scan = _scan(path, picture, wanted, ppi)
-    return replace(scan, threads=min(usable_cores(), _MOST_THREADS) if threads is None else threads)
+    return replace(scan, threads=usual_threads() if threads is None else threads)
+
+
+def _checked(channel: str | None, ppi: float | None) -> str:
+    """Return the channel that is wanted of what was asked for."""
+    wanted = channel or "gray"
+    if wanted not in SAMPLE_OF:
+        raise WrongUseError(f"There is no channel {wanted}; choose gray, red, green or blue.")
+    if ppi is not None and not 1 <= ppi <= 1e5:
+        raise WrongUseError(f"A resolution of {ppi:g} pixels an inch makes no sense; give the scanner's with --ppi.")
+    return wanted
 
 
 def _open_picture(file: BinaryIO, size: int, channel: str, page: int | None) -> Picture:
@@ -406,7 +431,7 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
             f"is a gray scan, and its {wanted} channel is wanted, by --channel or because the calibration is of that "
             "channel; scan it in colour as the wedge was, or calibrate from a gray scan"
         )
-    stored, warnings = _resolution(notes, ppi)
+    stored, warnings = resolution(notes, ppi)
     turn = Turn(orientation=notes.orientation or 1, rows=raster.height, columns=raster.width)
     ppi_x, ppi_y = stored[::-1] if turn.transposed else stored
     channel = cast("Channel", "green" if picture.colour == "rgb" and wanted == "gray" else wanted)
@@ -446,33 +471,6 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
         raster=raster,
         turn=turn,
     )
-
-
-def _resolution(notes: Notes, given: float | None) -> tuple[tuple[float, float], list[tuple[str, str]]]:
-    """Return pixels an inch across and down as stored, and what to warn of."""
-    recorded = notes.ppi
-    if given is not None:
-        if recorded is None or all(abs(value - given) <= 0.005 * given for value in recorded):
-            return (given, given), []
-        return (given, given), [("ppi-overridden", f"The file says {_ppi(recorded)}; {given:g} was given and is used.")]
-    if recorded is None:
-        raise ScanFault("does not say its resolution; give it with --ppi")
-    if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
-        raise ScanFault(f"says {_ppi(recorded)}, which no scan has; give the right resolution with --ppi")
-    if made_up(recorded):
-        doubt = f"{_ppi(recorded)} is what programs write when they do not know; give the scanner's with --ppi."
-        return recorded, [("doubtful-resolution", doubt)]
-    if notes.ppi_elsewhere:
-        doubt = (
-            f"The resolution, {_ppi(recorded)}, stands with another picture of the file; if it is wrong, give --ppi."
-        )
-        return recorded, [("doubtful-resolution", doubt)]
-    return recorded, []
-
-
-def _ppi(recorded: tuple[float, float]) -> str:
-    across, down = recorded
-    return f"{across:g} ppi" if across == down else f"{across:g} by {down:g} ppi"
 
 
 @contextmanager

@@ -18,8 +18,6 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-CLEAR_ODDS: Final = 3.0
-"""Log-likelihood by which one way must be ahead of the next to be believed: odds of 20."""
 _WHITE: Final = math.log10(0.9985)
 """Log10 signal from which a cell is taken as clipped to white."""
 _BLACK_LEVEL: Final = 0.001

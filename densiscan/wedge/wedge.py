@@ -7,12 +7,14 @@ open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID and D_VIS or an
 from __future__ import annotations
 
 import math
+import os
 import shlex
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.arithmetic.floats import keep_floats
 from densiscan.errors import WedgeFileError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.files.tables import Form, read_lines, rows_of
@@ -37,12 +39,20 @@ class WedgeStep:
     density: float
     uncertainty: float = NOMINAL_UNCERTAINTY
 
+    def __post_init__(self) -> None:
+        keep_floats(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wedge:
     """A step wedge as its file describes it, in the order on the wedge (lightest first or last).
 
     `mode` is "transmission", "reflection", or None where the file does not say.
+
+    Examples
+    --------
+    >>> nominal_wedge(steps=21).lightest_first()[1]
+    WedgeStep(step='2', density=0.2, uncertainty=0.02)
     """
 
     steps: tuple[WedgeStep, ...]
@@ -85,6 +95,11 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
     ------
     WrongUseError
         If the numbers do not describe a wedge of 5 to 41 steps with rising densities below 6.
+
+    Examples
+    --------
+    >>> [step.density for step in nominal_wedge(steps=5, increment=0.3).steps]
+    [0.05, 0.35, 0.65, 0.95, 1.25]
     """
     if increment <= 0.0 or not math.isfinite(increment):
         raise WrongUseError(f"--increment {increment:g} is not a density step; give a number above zero, such as 0.15.")
@@ -99,7 +114,7 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
         raise WrongUseError(str(problem)) from problem
 
 
-def read_wedge(path: str | Path) -> Wedge:
+def read_wedge(path: str | os.PathLike[str]) -> Wedge:
     """Read a wedge file.
 
     Parameters
@@ -112,6 +127,11 @@ def read_wedge(path: str | Path) -> Wedge:
     WedgeFileError
         If the file cannot be read, is neither form, or does not describe a wedge. The sentence names the file and
         the line.
+
+    Examples
+    --------
+    >>> len(read_wedge("wedge.csv").steps)
+    21
     """
     file = Path(path)
     lines = read_lines(file, _FORM)

@@ -124,13 +124,16 @@ def test_agrees_with_two_general_libraries(
     assert_allclose(known(ours.standard_uncertainty), gtc_value.u, rtol=1e-9, atol=1e-12)
 
 
-def test_density_propagation() -> None:
-    """u(D) = 0.4343 u(T) / T (JCGM 100:2008, 5.1.3, applied to D = -log10 T); reference: `uncertainties`."""
+@given(transmittance=st.floats(1e-4, 1.0), relative=st.floats(1e-4, 0.1))
+def test_density_propagation(transmittance: float, relative: float) -> None:
+    """u(D) = u(T) / (T ln 10) (JCGM 100:2008, 5.1.3, applied to D = -log10 T); reference: `uncertainties`."""
     from uncertainties.umath import log10
 
-    theirs = -log10(ufloat(0.25, 0.01))
-    assert_allclose(0.4343 * 0.01 / 0.25, theirs.std_dev, rtol=1e-4)  # 0.4343 is printed to four digits
-    assert_allclose(theirs.nominal_value, 0.60206, atol=5e-6)
+    theirs = -log10(ufloat(transmittance, relative * transmittance))
+    measured = Quantity(transmittance, {PATCH_A: relative * transmittance})
+    density = measured.through(-math.log10(transmittance), -1.0 / (transmittance * math.log(10.0)))
+    assert_allclose(density.value, theirs.nominal_value, rtol=1e-12, atol=1e-12)
+    assert_allclose(known(density.standard_uncertainty), theirs.std_dev, rtol=1e-12)
 
 
 def test_warning_document() -> None:

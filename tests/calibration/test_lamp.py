@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
+import tifffile
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence
@@ -15,23 +18,34 @@ from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
 from densiscan.calibration.findings import Findings
 from densiscan.calibration.lamp import (
+    USUAL_DOUBT,
     LampField,
     evened,
+    lamp_doubt,
     lamp_field,
+    lamp_warnings,
     read_bed,
+    smooth_surface,
 )
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import CalibrationError, MeasureError
 from densiscan.negative.reading import MeasureOptions, measure_scan
-from densiscan.scan.scan import Scan
+from densiscan.scan.scan import Scan, open_scan
 from densiscan.scan.survey import patch, survey
-from tests.calibration.test_lamp_arithmetic import plane
 from tests.renderer import Scanner
 from tests.renderer.scanner import Tone, lamp_light
+from tests.support import made_up
 from tests.support.bed_pieces import DENSITIES, BlackMask, Spots, layout, scanned, wedge
 
 UNEVEN = Scanner(ppi=120, lamp=0.02, gain=0.9, glare=0.0, lamp_seed=5)
 LABEL = Label(name="test", created="2026-01-02T03:04:05+00:00")
+
+
+PX_PER_MM = 2
+
+WIDTH_MM, HEIGHT_MM = 140, 100
+
+Floats = npt.NDArray[np.float64]
 
 
 def rendered_calibration(folder: Path, scanner: Scanner, *, bed: Scan | None = None, y_mm: float = 30.0) -> Calibration:
@@ -227,3 +241,216 @@ def test_a_difference_of_two_places_is_free_of_the_lamp_over_the_wedge(tmp_path:
     parts = (one - other).parts
     assert parts is not None
     assert parts[Influence("lamp", "over the wedge")] == 0.0
+
+
+# ---- The lamp from an empty bed drawn by hand: what is clipped, what lies on it, and what the field leaves over
+def bow(x: Floats, y: Floats) -> Floats:
+    """Light that falls off towards the sides and rises towards the bottom, mean about 1."""
+    return np.asarray(1.01 - 0.03 * (x / 70.0 - 1.0) ** 2 + 0.02 * (y / 50.0 - 1.0))
+
+
+def places() -> tuple[Floats, Floats]:
+    x = (np.arange(WIDTH_MM * PX_PER_MM) + 0.5) / PX_PER_MM
+    y = (np.arange(HEIGHT_MM * PX_PER_MM) + 0.5) / PX_PER_MM
+    return x[None, :], y[:, None]
+
+
+def bed_of(folder: Path, light: Floats, *, gain: float = 0.8, inverted: bool = False, bits: int = 16) -> Scan:
+    full = 2**bits - 1
+    codes = np.clip(np.rint(full * gain * light), 0, full).astype(np.uint16 if bits == 16 else np.uint8)
+    file = folder / "bed.tif"
+    options: dict[str, Any] = {"resolution": (25.4 * PX_PER_MM,) * 2, "resolutionunit": 2, "metadata": None}
+    tifffile.imwrite(file, full - codes if inverted else codes, photometric="minisblack", software=False, **options)
+    return open_scan(file)
+
+
+def linear(*, inverted: bool = False) -> Calibration:
+    """A linear scanner; its steps without noise, so that the table is light itself."""
+    plain = made_up.calibration()
+    steps = []
+    for one in plain.steps:
+        signal = 1.0 - one.reading.signal if inverted else one.reading.signal
+        steps.append(replace(one, reading=replace(one.reading, noise=0.0, signal=signal)))
+    return replace(plain, steps=tuple(steps), inverted=inverted)
+
+
+def field_of(folder: Path, light: Floats, **options: Any) -> LampField:
+    return lamp_field(read_bed(bed_of(folder, light, **options)), linear(inverted=bool(options.get("inverted"))))
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("gain", [0.4, 0.85])
+def test_the_field_is_the_light_over_its_mean(gain: float, inverted: bool, tmp_path: Path) -> None:
+    light = bow(*places())
+    field = field_of(tmp_path, light, gain=gain, inverted=inverted)
+    assert field.size_mm == (WIDTH_MM, HEIGHT_MM)
+    seen = field.at(*places())
+    # Whole codes are 4e-5 of the light at the lower gain; over a block of 8 mm the bow bends by 0.03 (4 / 70)^2, 1e-4,
+    # and a median of it lies within that.
+    assert_allclose(seen / seen.mean(), light / light.mean(), rtol=0, atol=1e-4)
+    assert_allclose(field.light.mean(), 1.0, rtol=1e-12)
+    assert field.left_over < 5e-5
+    assert field.warnings == ()
+
+
+def test_what_the_surface_does_not_hold_is_left_over(tmp_path: Path) -> None:
+    """Bands of a block each, 140/18 mm, 0.4 % to either side: too narrow for a surface that follows 50 mm."""
+    x, y = places()
+    bands = 1.0 + 0.004 * np.where((x // (WIDTH_MM / 18.0)).astype(int) % 2, 1.0, -1.0)
+    noise = np.random.default_rng(3).normal(1.0, 0.003, (y.size, x.size))  # so that no code holds most pixels
+    field = field_of(tmp_path, np.asarray(bands * noise))
+    # The median of the deviations is 0.004, times 1.4826 as for noise; a tenth for what the surface takes of it.
+    assert_allclose(field.left_over, 1.4826 * 0.004, rtol=0.1)
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_a_bed_at_the_end_of_the_scale_is_told_by_its_share(inverted: bool, tmp_path: Path) -> None:
+    light = bow(*places())
+    light[: 2 * 3, :] = 2.0  # 3 of 100 mm
+    bed = read_bed(bed_of(tmp_path, light, inverted=inverted))
+    assert_allclose(bed.clipped(inverted=inverted), 0.03, rtol=1e-6)
+    assert bed.clipped(inverted=not inverted) == 0.0
+    with pytest.raises(MeasureError, match=r"bed\.tif: 3 % of the empty bed is at the end"):
+        lamp_field(bed, linear(inverted=inverted))
+
+
+def test_some_specks_at_the_end_of_the_scale_are_no_matter(tmp_path: Path) -> None:
+    light = bow(*places())
+    light[::20, ::20] = 2.0  # a pixel in 400
+    bed = read_bed(bed_of(tmp_path, light))
+    assert_allclose(bed.clipped(inverted=False), 1.0 / 400.0, rtol=1e-6)
+    assert lamp_field(bed, linear()).left_over < 1e-3
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_a_white_level_below_full_scale_clips_too(inverted: bool, tmp_path: Path) -> None:
+    """All light above a level of 0.78 comes out as that one code, below it the codes are spread."""
+    rng = np.random.default_rng(3)
+    light = bow(*places()) * rng.normal(1.0, 0.003, (HEIGHT_MM * PX_PER_MM, WIDTH_MM * PX_PER_MM))
+    cut = np.minimum(light, 0.98)
+    share = float(np.mean(light >= 0.98))
+    bed = read_bed(bed_of(tmp_path, cut, inverted=inverted))
+    assert_allclose(bed.clipped(inverted=inverted), share, rtol=0.01)
+    assert read_bed(bed_of(tmp_path, light, inverted=inverted)).clipped(inverted=inverted) == 0.0
+
+
+def test_eight_bits_are_too_coarse_to_tell_a_white_level(tmp_path: Path) -> None:
+    even = np.full((HEIGHT_MM * PX_PER_MM, WIDTH_MM * PX_PER_MM), 1.0)
+    assert read_bed(bed_of(tmp_path, even, bits=8)).clipped(inverted=False) == 0.0
+    assert read_bed(bed_of(tmp_path, even)).clipped(inverted=False) == 1.0
+
+
+@pytest.mark.parametrize(("covered_mm", "refused"), [(0.0, False), (4.0, False), (24.0, True)])
+def test_what_lies_on_the_bed_is_not_the_lamp(covered_mm: float, refused: bool, tmp_path: Path) -> None:
+    """A thin sheet of density 0.1 in a corner: up to 3 % of the bed is passed over as dust, more is refused."""
+    light = bow(*places())
+    truth = light.copy()
+    side = round(covered_mm * PX_PER_MM)
+    light[:side, : 2 * side] *= 10.0**-0.1
+    if refused:
+        with pytest.raises(MeasureError, match="the bed is not empty"):
+            field_of(tmp_path, light)
+    else:
+        seen = field_of(tmp_path, light).at(*places())
+        assert_allclose(seen / seen.mean(), truth / truth.mean(), rtol=0, atol=5e-4)
+
+
+@pytest.mark.parametrize(("dark", "refused"), [(0.55, False), (0.4, True)])
+def test_a_lamp_does_not_halve_its_light(dark: float, refused: bool, tmp_path: Path) -> None:
+    """A plane from `dark` to 2 - dark: smooth, but beyond a factor of two no lamp."""
+    x, y = places()
+    light = np.asarray((dark + (2.0 - 2.0 * dark) * x / WIDTH_MM) * np.ones_like(y))
+    if refused:
+        with pytest.raises(MeasureError, match="the bed is not empty"):
+            field_of(tmp_path, light, gain=0.5)
+    else:
+        assert_allclose(field_of(tmp_path, light, gain=0.5).at(0.0, 50.0), dark, rtol=1e-3)
+
+
+@pytest.mark.parametrize(("rise", "refused"), [(1.0, False), (1.5, True)])
+def test_nor_does_it_double_it(rise: float, refused: bool, tmp_path: Path) -> None:
+    """1 + a (x / 140)^8: most of the bed is even; in its last fiftieth the light is 1 + 0.85 a and more."""
+    x, y = places()
+    light = np.asarray((1.0 + rise * (x / WIDTH_MM) ** 8) * np.ones_like(y))
+    if refused:
+        with pytest.raises(MeasureError, match="the bed is not empty"):
+            field_of(tmp_path, light, gain=0.3)
+    else:
+        field = field_of(tmp_path, light, gain=0.3)
+        assert_allclose(field.at(140.0, 50.0) / field.at(10.0, 50.0), 1.0 + rise, rtol=0.02)
+
+
+def test_blocks_are_eight_millimetres_and_more_of_them_on_a_narrow_scan(tmp_path: Path) -> None:
+    bed = read_bed(bed_of(tmp_path, bow(*places())))
+    # 140 / 8 and 100 / 8, rounded: 18 and 12 blocks, of whole cells of half a millimetre
+    assert bed.signal.shape == (12, 18)
+    assert_allclose(np.diff(bed.x_mm), 140.0 / 18.0, rtol=0, atol=0.51)
+    narrow = tmp_path / "narrow"
+    narrow.mkdir()
+    assert read_bed(bed_of(narrow, bow(*places())[:60])).signal.shape == (12, 18)
+
+
+def test_a_bed_scanned_at_another_depth_is_said(tmp_path: Path) -> None:
+    field = field_of(tmp_path, bow(*places()), bits=8)
+    (told,) = field.warnings
+    assert told.code == "empty-bed-differs"
+    assert "bit depth (8, calibrated with 16)" in told.message
+    assert "resolution" not in told.message  # the bed may be scanned at another
+
+
+# The field, its doubt, and the surface by themselves.
+
+
+def plane() -> LampField:
+    """Light 0.9 at the left edge, 1.1 at the right edge of a bed of 100 x 40 mm."""
+    x, y = np.linspace(0.0, 100.0, 5), np.array([0.0, 40.0])
+    return LampField(file="bed.tif", x_mm=x, y_mm=y, light=np.tile(0.9 + 0.002 * x, (2, 1)), left_over=0.001)
+
+
+def test_a_plane_is_read_between_its_nodes() -> None:
+    assert_allclose(plane().at([0.0, 10.0, 62.5, 100.0], [0.0, 40.0, 7.0, 3.0]), [0.9, 0.92, 1.025, 1.1], rtol=1e-12)
+    # Beyond the bed its border goes on.
+    assert_allclose(plane().at([-5.0, 130.0], [-1.0, 90.0]), [0.9, 1.1], rtol=1e-12)
+
+
+def test_a_box_has_the_light_of_its_middle_on_a_plane() -> None:
+    assert_allclose(plane().box((20.0, 10.0, 10.0, 20.0)), 0.95, rtol=1e-12)
+
+
+def test_what_is_left_over_is_the_doubt_of_a_density() -> None:
+    # u(D) = u(L)/L/ln 10: 0.001 is 0.000434
+    assert_allclose(plane().density_doubt, 0.000434, atol=5e-7)
+
+
+@pytest.mark.parametrize("light", [np.zeros((2, 5)), np.ones((5, 2)), np.full((2, 5), np.nan)])
+def test_a_lamp_without_light_is_refused(light: npt.NDArray[np.float64]) -> None:
+    with pytest.raises(ValueError, match="light of a lamp"):
+        replace(plane(), light=light)
+
+
+def test_a_surface_goes_through_a_bow_and_not_through_what_lies_on_it() -> None:
+    x, y = np.arange(5.0, 200.0, 10.0), np.arange(5.0, 150.0, 10.0)
+    truth = 1.0 + 0.02 * np.outer(y / 75.0 - 1.0, np.ones_like(x)) - 0.03 * (x / 100.0 - 1.0) ** 2
+    spoilt = truth.copy()
+    spoilt[3, 4] = 0.6
+    fitted = smooth_surface(x, y, spoilt, (200.0, 150.0))
+    # A polynomial of second degree is one of those the surface is made of; the weight of the outlier is zero.
+    assert_allclose(fitted.at(x, y), truth, atol=1e-6)
+    assert_allclose(fitted.outlying, 1.0 / truth.size, rtol=1e-12)
+
+
+def test_a_lamp_known_on_one_side_only_is_said() -> None:
+    assert lamp_warnings(None, calibrated=False) == ()
+    assert lamp_warnings(plane(), calibrated=True) == ()
+    assert [warning.code for warning in lamp_warnings(None, calibrated=True)] == ["empty-bed-missing"]
+    assert [warning.code for warning in lamp_warnings(plane(), calibrated=False)] == ["lamp-not-in-calibration"]
+
+
+def test_the_lamp_is_in_the_doubt_of_a_reading() -> None:
+    found = Findings(checked="2026-01-02", lamp=0.006)
+    assert lamp_doubt(None, None) == USUAL_DOUBT
+    assert lamp_doubt(None, found) == 0.006
+    assert lamp_doubt(None, replace(found, lamp=None)) == USUAL_DOUBT
+    # 0.001 of light left over is 0.00043 in density, and never less than what a warm lamp changes.
+    assert lamp_doubt(replace(plane(), left_over=0.003), found) == pytest.approx(0.003 / np.log(10.0))
+    assert lamp_doubt(plane(), found) == 0.0005

@@ -12,15 +12,23 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.errors import MeasureError
 from densiscan.film import definitions
+from densiscan.film.reciprocity import LongExposure, fit_reciprocity
 from densiscan.film.speed_and_contrast import CurvePoint, FilmAim, FilmTest, Reference, film_test
 
 Floats = npt.NDArray[np.float64]
 WEDGE: Floats = np.linspace(-3.0, 0.0, 21)
 """Log exposures behind a 21-step wedge of half stops."""
+
+
+X: Floats = np.linspace(-3.0, 1.0, 401)
+
+SLOPE = 0.6
 
 
 def points(
@@ -415,3 +423,128 @@ def test_figures_of_few_points_are_honest_on_curves_of_no_law_of_the_fit() -> No
 
     gammas = [check for seed in range(990_000, 990_036) for check in checks_of(drawn(seed)) if check.what == "gamma"]
     assert sum(check.inside for check in gammas) >= 30
+
+
+# ---- By hand: definitions at their edges
+def straight_line() -> Floats:
+    """Base plus fog up to -2, from there a slope of 0.6."""
+    return np.asarray(SLOPE * np.maximum(X + 2.0, 0.0))
+
+
+# Definitions.
+
+
+def test_a_density_is_found_where_the_curve_leaves_it_for_good() -> None:
+    x, net = np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.1, 0.1, 0.3, 0.3])
+    assert_allclose(had(definitions.place_of(x, net, 0.1)), 1.0, rtol=1e-12)
+    assert_allclose(had(definitions.place_of(x, np.array([0.1, 0.2, 0.3, 0.4]), 0.1)), 0.0, atol=1e-12)
+    assert_allclose(had(definitions.place_of(x, net, 0.2)), 1.5, rtol=1e-12)
+    assert definitions.place_of(x, net, 0.05) is None
+    assert definitions.place_of(x, net, 0.3) is None
+    level = np.array([0.0, 0.2, 0.2, 0.4])
+    assert_allclose(had(definitions.place_of(x, level, 0.2)), 2.0, rtol=1e-12)
+
+
+def test_nothing_is_read_beyond_the_ends() -> None:
+    net = straight_line()
+    assert_allclose(had(definitions.net_at(X, net, 1.0)), 1.8, rtol=1e-12)
+    assert_allclose(had(definitions.net_at(X, net + X + 3.0, -2.995)), 0.005, rtol=1e-9)  # in the first interval
+    assert definitions.net_at(X, net, 1.001) is None
+    assert definitions.net_at(X, net, -3.001) is None
+    assert definitions.gradient(X, net, (-1.0, 1.1)) is None
+    assert definitions.gradient(X, net, (-3.1, 0.0)) is None
+
+
+def test_figures_of_a_straight_line() -> None:
+    """METHODS of the trade: speed point at inertia + 0.10 / g; a range of 1.05 takes 1.05 / g of exposure."""
+    net = straight_line()
+    assert_allclose(had(definitions.speed_point(X, net)), -2.0 + 0.1 / SLOPE, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.inertia(X, net, (-1.0, 0.5))), -2.0, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.exposure_span(X, net, 1.05)), 1.05 / SLOPE, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.rise_beyond(X, net)), 1.30 * SLOPE, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.average_gradient(X, net)), SLOPE, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.contrast_index(X, net)), SLOPE, rtol=0, atol=1e-9)
+    assert_allclose(had(definitions.contrast_index_short(X, net)), SLOPE, rtol=0, atol=1e-9)
+    assert definitions.inertia(X, np.zeros_like(X), (-1.0, 0.5)) is None
+    assert definitions.inertia(X, net, (-4.0, 0.5)) is None
+
+
+@pytest.mark.parametrize(
+    "figure",
+    [
+        definitions.average_gradient,
+        definitions.contrast_index,
+        definitions.contrast_index_short,
+        definitions.rise_beyond,
+        lambda x, net: definitions.exposure_span(x, net, 1.05),
+    ],
+)
+@pytest.mark.parametrize("end", [80, 150, 215])
+def test_a_curve_that_ends_too_soon_has_no_such_figure(
+    figure: Callable[[Floats, Floats], float | None], end: int
+) -> None:
+    """Points up to -2.2, -1.5 or -0.85: no speed point, or less than 1.30 beyond it."""
+    assert figure(X[:end], straight_line()[:end]) is None
+
+
+def test_the_arcs_are_drawn_as_published() -> None:
+    """Niederpruem, Nelson and Yule 1966: radii 0.20 and 2.20 about a point of the base line, all three on one line."""
+    found = definitions.arcs(X, straight_line())
+    assert found is not None
+    across = math.cos(math.atan(SLOPE))
+    assert_allclose(found.centre, (-2.0, 0.0), rtol=0, atol=1e-9)
+    assert_allclose(found.near, (-2.0 + 0.2 * across, 0.2 * across * SLOPE), rtol=0, atol=1e-9)
+    assert_allclose(found.far, (-2.0 + 2.2 * across, 2.2 * across * SLOPE), rtol=0, atol=1e-9)
+    short = definitions.short_arc(X, straight_line())
+    assert short is not None
+    assert_allclose(short.near, (-2.0 + 0.1 / SLOPE, 0.1), rtol=0, atol=1e-9)
+    assert_allclose(short.far, (short.near[0] + 2.0 * across, 0.1 + 2.0 * across * SLOPE), rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("log_exposure", "speed"), [(0.0, (0.8, 0)), (0.049, (0.8, 0)), (0.051, None), (-3.949, (6400, 39)), (-3.951, None)]
+)
+def test_speeds_end_with_the_standards_series(log_exposure: float, speed: tuple[float, int] | None) -> None:
+    found = definitions.iso_speed(log_exposure)
+    assert (None if found is None else (found.arithmetic, found.degrees)) == speed
+
+
+def test_speeds_of_old_plates_by_their_definitions() -> None:
+    # M. J. Martin 1919, pp. 104-106: an inertia of 1/5 gives 170, 250 and 101, and of 1/10 twice the first two.
+    for inertia, wanted in ((0.2, (170.0, 250.0, 101.2)), (0.1, (340.0, 500.0, 143.1))):
+        found = definitions.inertia_speeds(inertia)
+        assert_allclose((found.hurter_driffield, found.watkins, found.wynne), wanted, rtol=0, atol=0.05)
+
+
+def test_the_straight_part_ends_where_the_slope_falls_short() -> None:
+    """Slopes 0.3, 0.6, 0.58, 0.5: 0.58 is within 5 % of the steepest; the ends keep 0.05 clear of the bends."""
+    x = np.array([0.0, 1.0, 2.0, 3.0, 4.0])
+    net = np.array([0.0, 0.3, 0.9, 1.48, 1.98])
+    assert_allclose(definitions.straight_part(x, net), (1.05, 2.95), rtol=0, atol=1e-12)
+    # To its own ends where nothing bends, and no clearance from a stretch too short for it.
+    assert_allclose(definitions.straight_part(x, 0.5 * x), (0.0, 4.0), rtol=0, atol=1e-12)
+    fine = np.array([0.0, 0.1, 0.2, 0.3, 0.4])
+    assert_allclose(definitions.straight_part(fine, net), (0.1, 0.3), rtol=0, atol=1e-12)
+
+
+# Long exposures.
+
+
+@pytest.mark.parametrize("dof", [*range(1, 12), 20, 40])
+def test_few_exposures_widen_the_doubt_as_students_t(dof: int) -> None:
+    """JCGM 100:2008, table G.2; reference: scipy.stats.t. Pairs off the law by turns give residuals that are known."""
+    count = dof + 2
+    given = np.geomspace(1.0, 600.0, count)
+    rng = np.random.default_rng(dof)
+    metered = given**0.85 * 10.0 ** rng.normal(0.0, 0.01, count)
+    pairs = [LongExposure(metered_s=m, given_s=g) for m, g in zip(metered.tolist(), given.tolist(), strict=True)]
+    found = fit_reciprocity(pairs)
+    line = stats.linregress(np.log10(given), np.log10(metered))
+    assert_allclose(found.exponent.value, line.slope, rtol=1e-9)
+    # Two standard deviations of the normal distribution hold 95.45 %; 2 + 2.9 / dof agrees to 1.5 %.
+    wanted = float(stats.t.ppf(0.5 + 0.9545 / 2.0, dof)) * line.stderr
+    assert_allclose(found.exponent.uncertainty or 0.0, wanted, rtol=0.02)
+    residuals = np.log10(metered) - line.intercept - line.slope * np.log10(given)
+    assert_allclose(found.residual or 0.0, math.sqrt(float(np.sum(residuals**2)) / dof), rtol=1e-9)
+    assert found.exposures == count
+    assert_allclose(found.longest_s or 0.0, 600.0, rtol=1e-12)

@@ -9,24 +9,32 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.cli.app import run
 from densiscan.development.family import Family, Member, family_of
 from densiscan.development.kinetics import contrast_points
-from densiscan.errors import MeasureError
+from densiscan.errors import MeasureError, PointsFileError
 from densiscan.film.reciprocity import (
     LongExposure,
+    Reciprocity,
     fit_reciprocity,
     pinhole_exposure,
+    read_series,
     shorter_development,
     usual_reciprocity,
 )
-from densiscan.film.speed_and_contrast import CurvePoint, film_test
+from densiscan.film.speed_and_contrast import CurvePoint, FilmTest, film_test
 from densiscan.notebook import location
 
 LIMIT, MINUTES = 0.95, 7.5
 X = np.linspace(-3.0, 0.3, 23)
+
+
+SLOPE = 0.6
 
 
 def law(minutes: float, wait: float = 0.0) -> float:
@@ -294,3 +302,134 @@ def test_wrong_lines(line: str, status: int, told: str, capsys: pytest.CaptureFi
 def test_a_family_drawn() -> None:
     assert run(f"{FAMILY} --plot family.png".split()) == 0
     assert Path("family.png").stat().st_size > 10_000
+
+
+# ---- By hand: the reciprocity law, times as typed
+@given(time=st.floats(1.01, 600.0), p=st.floats(0.5, 1.1))
+def test_a_corrected_time_and_its_doubt(time: float, p: float) -> None:
+    """t^(1/p); its derivative by p in numbers."""
+    law = Reciprocity(exponent=Quantity(p, {Influence("film"): 0.01}), exposures=5)
+    found = law.corrected(time)
+    assert_allclose(found.value, time ** (1.0 / p), rtol=1e-12)
+    slope = (time ** (1.0 / (p + 1e-6)) - time ** (1.0 / (p - 1e-6))) / 2e-6
+    assert found.parts is not None
+    assert_allclose(found.parts[Influence("film")], 0.01 * slope, rtol=1e-5, atol=1e-9)
+
+
+def test_up_to_one_second_nothing_is_corrected() -> None:
+    for time in (0.001, 1.0):
+        found = usual_reciprocity().corrected(time)
+        assert (found.value, found.uncertainty) == (time, 0.0)
+    assert usual_reciprocity().exposures == 0
+    assert usual_reciprocity().longest_s is None
+    assert usual_reciprocity().exponent.reach == (0.58, 0.99)
+
+
+def film() -> FilmTest:
+    places = np.linspace(-3.0, 0.3, 23)
+    return film_test(
+        [
+            CurvePoint(
+                step=f"{n}",
+                log_exposure=Quantity(float(x)),
+                density=Quantity(0.2 + SLOPE * max(float(x) + 2.0, 0.0), {Influence("r", f"{n}"): 0.003}),
+            )
+            for n, x in enumerate(places)
+        ]
+    )
+
+
+def exposed(time: float, log_h: float, u: float | None = 0.003) -> LongExposure:
+    density = 0.2 + SLOPE * max(log_h + 2.0, 0.0)
+    return LongExposure(
+        metered_s=time, given_s=time, density=Quantity(density, None if u is None else {Influence("d", f"{time}"): u})
+    )
+
+
+def test_densities_in_the_toe_tell_no_exposure() -> None:
+    """Four exposures on the straight part follow p = 0.8; three more gave hardly any density and say nothing."""
+    good = [exposed(t, -0.8 + (0.8 - 1.0) * math.log10(t)) for t in (1.0, 4.0, 16.0, 64.0)]
+    thin = [exposed(t, -2.5) for t in (100.0, 200.0, 400.0)]
+    found = fit_reciprocity([*good, *thin], film())
+    assert found.exposures == 4
+    assert found.longest_s == 64.0
+    assert_allclose(found.exponent.value, 0.8, rtol=0, atol=1e-3)
+
+
+def test_the_doubt_is_at_least_that_of_the_densities() -> None:
+    """On the law exactly nothing scatters: u(p) is u(D) / slope over the root of the summed squares of log time."""
+    times = (1.0, 10.0, 100.0)
+    for u in (0.006, None):
+        found = fit_reciprocity([exposed(t, -0.5 - 0.2 * math.log10(t), u) for t in times], film())
+        wanted = (0.01 if u is None else u) / SLOPE / math.sqrt(2.0)  # logs 0, 1, 2: squares about the mean 1 + 0 + 1
+        assert_allclose(found.exponent.standard_uncertainty or 0.0, wanted, rtol=0.02)
+
+
+def test_a_density_that_is_hardly_known_hardly_counts() -> None:
+    """Ten times the doubt is a hundredth of the weight: the fit is scipy's with these weights."""
+    off = {1.0: 0.0, 10.0: 0.0, 100.0: 0.0, 1000.0: 0.06}
+    series = [exposed(t, -0.5 - 0.2 * math.log10(t) + shift, 0.03 if shift else 0.003) for t, shift in off.items()]
+    weights = np.array([1.0, 1.0, 1.0, 0.1])  # numpy wants the root of them
+    effective = [-0.5 - 0.2 * math.log10(t) + shift for t, shift in off.items()]
+    metered = [math.log10(t) for t in off]
+    wanted = np.polyfit(metered, np.array(effective) + np.array(metered), 1, w=weights)[0]
+    assert_allclose(fit_reciprocity(series, film()).exponent.value, wanted, rtol=0, atol=1e-3)
+
+
+@pytest.mark.parametrize(("p", "taken"), [(0.29, False), (0.31, True), (1.19, True), (1.21, False)])
+def test_exponents_that_no_film_has_are_refused(p: float, taken: bool) -> None:
+    pairs = [LongExposure(metered_s=t**p, given_s=t) for t in (1.0, 10.0, 100.0)]
+    if taken:
+        assert_allclose(fit_reciprocity(pairs).exponent.value, p, rtol=1e-9)
+    else:
+        with pytest.raises(MeasureError, match=rf"exponent {p:.2f}, and no film has one outside 0\.3 to 1\.2"):
+            fit_reciprocity(pairs)
+
+
+def test_times_too_much_alike_are_refused() -> None:
+    alike = [LongExposure(metered_s=t, given_s=t) for t in (10.0, 12.0, 19.0)]
+    with pytest.raises(MeasureError, match=r"3 exposures that can be used, over a factor of 1\.9"):
+        fit_reciprocity(alike)
+    short = [LongExposure(metered_s=t, given_s=t) for t in (0.01, 0.1, 1.0)]
+    with pytest.raises(MeasureError, match=r"over a factor of 1\.0 in time beyond 1 s"):
+        fit_reciprocity(short)
+    assert fit_reciprocity([*alike[:2], LongExposure(metered_s=20.0, given_s=20.0)]).exposures == 3
+
+
+# Tables.
+
+
+@pytest.mark.parametrize(
+    ("typed", "wanted"), [("30", 30.0), ("0.25", 0.25), ("8:30", 510.0), ("1:05.5", 65.5), ("0:59", 59.0)]
+)
+def test_a_time_in_a_table(typed: str, wanted: float, tmp_path: Path) -> None:
+    file = tmp_path / "series.csv"
+    file.write_text(f"metered,given\n1,{typed}\n", encoding="utf-8")
+    (one,) = read_series(file)
+    assert_allclose((one.metered_s, one.given_s), (1.0, wanted), rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    "typed", ["", "0", "-1", "nan", "inf", "8m", "1:-30", "1:60", "-1:90", ":30", "8:", "1e7", "1:2:3"]
+)
+def test_no_time_in_a_table(typed: str, tmp_path: Path) -> None:
+    file = tmp_path / "series.csv"
+    file.write_text(f"metered,given\n1,2\n1,{typed}\n", encoding="utf-8")
+    with pytest.raises(PointsFileError, match=r"series\.csv, line 3: .* is not a valid time"):
+        read_series(file)
+
+
+def test_a_series_with_densities(tmp_path: Path) -> None:
+    file = tmp_path / "series.csv"
+    file.write_text("time,density,uncertainty\n1:00,0.8,0.02\n2,0.7,0\n3,,\n4,0.6,\n", encoding="utf-8")
+    sure, unsure, without, unsaid = read_series(file)
+    assert (sure.metered_s, sure.given_s) == (60.0, 60.0)
+    assert sure.density is not None
+    assert (sure.density.value, sure.density.uncertainty) == (0.8, 0.02)
+    assert unsure.density is not None
+    assert unsure.density.uncertainty is None  # 0 stands where none can be given
+    assert without.density is None
+    assert unsaid.density is not None
+    assert (unsaid.density.value, unsaid.density.uncertainty) == (0.6, None)
+    file.write_text("metered;given\n0,25;1:05,5\n", encoding="utf-8")
+    assert [(one.metered_s, one.given_s) for one in read_series(file)] == [(0.25, 65.5)]

@@ -17,10 +17,11 @@ from typing import Any, Final
 
 import imagecodecs
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -29,10 +30,11 @@ from densiscan.calibration.file import write_calibration
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.cli.app import run
 from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
-from densiscan.negative.trouble.finding import ORDER, Finding, Trouble
+from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble
 from densiscan.negative.trouble.fog import judged_fog, student
+from densiscan.negative.trouble.ground import Strip
 from densiscan.negative.trouble.inspection import trouble_on
-from densiscan.negative.trouble.leaks import quantile
+from densiscan.negative.trouble.leaks import _without_shadow, outer_of, quantile
 from densiscan.report.trouble import findings_cell, trouble_lines
 from densiscan.scan.scan import open_scan
 from tests.renderer import (
@@ -65,6 +67,16 @@ CURVE: Final = FilmCurve(base=0.05, fog=0.15)
 PICTURE: Final = Picture(scene="mill", seed=5)
 LABEL: Final = Label(name="linear", created="2026-01-02T03:04:05+00:00")
 FOG: Final = MeasureOptions(fog_sheet=True)
+
+
+Floats = npt.NDArray[np.float64]
+
+LIMITS = Limits(slope=0.01, local=0.02, lamp=0.001)
+
+DEPTH_MM: Floats = np.linspace(0.25, 7.75, 16)
+"""8 mm in bins of 0.5 mm."""
+
+ALONG_MM: Floats = np.linspace(0.5, 59.5, 60)
 
 
 @functools.cache
@@ -308,7 +320,7 @@ def test_a_crop_of_the_picture_has_no_edge_to_judge(tmp_path: Path) -> None:
     place = Place(x_mm=45.0, y_mm=33.0)
     wide = sheet(size_mm=(140.0, 110.0), place=place, picture=PICTURE, edge_mm=(4.0,) * 4, notch=None, curve=CURVE)
     (trouble,) = troubles(tmp_path, [wide])
-    assert not {finding.code for finding in trouble.findings} & {"light-leak", "gradient", "uneven-bands"}
+    assert trouble.findings == ()
     assert "no clear rebate was found" in trouble.notes[0].message
 
 
@@ -535,3 +547,63 @@ def test_fog_of_a_run_is_held_against_earlier_runs_of_its_film(
     assert reading["evenness"]["fog_against"] == "own history"
     assert "0.11 ± 0.01 in 3 earlier runs" in reading["evenness"]["fog_level"]
     assert "fog-high" in [finding["code"] for finding in reading["findings"]]
+
+
+# ---- Borders of film drawn by hand: what a mask throws on them is left out, a leak is not
+def border_strip(excess: Floats) -> Strip:
+    return Strip(side="left", excess=excess, depth_mm=DEPTH_MM, along_mm=ALONG_MM, masked=True)
+
+
+def shadow(depth_mm: float, *, height: float = 0.05, places: slice = slice(None)) -> Floats:
+    excess = np.zeros((DEPTH_MM.size, ALONG_MM.size))
+    excess[depth_mm > DEPTH_MM, places] = height
+    return excess
+
+
+@pytest.mark.parametrize("depth_mm", [0.5, 1.5, 2.5])
+def test_the_shadow_of_a_mask_is_left_out(depth_mm: float) -> None:
+    """Denser along all of the side and gone within 3 mm: that depth and one bin more are not judged."""
+    left = _without_shadow(border_strip(shadow(depth_mm)), LIMITS).excess
+    gone = int(np.count_nonzero(depth_mm > DEPTH_MM)) + 1
+    assert_array_equal(np.isnan(left[:gone]), np.ones((gone, ALONG_MM.size), dtype=bool))
+    assert_array_equal(left[gone:], 0.0)
+
+
+@pytest.mark.parametrize(
+    "excess",
+    [
+        shadow(3.5),  # too deep for a mask
+        shadow(8.0),  # all the way in
+        shadow(2.0, height=0.009),  # less than half of what counts
+        shadow(2.0, places=slice(0, 25)),  # along less than half of the side: a leak
+        np.full((DEPTH_MM.size, ALONG_MM.size), np.nan),  # nothing is judged there
+    ],
+    ids=["deep", "whole", "faint", "leak", "nothing"],
+)
+def test_what_is_no_shadow_stays(excess: Floats) -> None:
+    whole = border_strip(excess)
+    assert _without_shadow(whole, LIMITS) is whole
+
+
+def test_a_shadow_over_all_that_is_seen_is_left_out_where_little_is_seen() -> None:
+    """Only 2.5 mm of rebate are seen, all of them denser: they may be the mask's."""
+    excess = shadow(2.5)
+    excess[DEPTH_MM > 2.5] = np.nan
+    assert np.isnan(_without_shadow(border_strip(excess), LIMITS).excess).all()
+    deeper = shadow(3.5)
+    deeper[DEPTH_MM > 3.5] = np.nan
+    assert np.isfinite(_without_shadow(border_strip(deeper), LIMITS).excess).any()
+
+
+def test_the_outermost_film_that_is_seen_is_told_place_by_place() -> None:
+    """The mean of the first bins that are seen; a place of which nothing is seen tells nothing."""
+    excess = np.zeros((DEPTH_MM.size, ALONG_MM.size))
+    excess[:, 10] = np.nan
+    excess[0, 20] = np.nan
+    excess[1:3, 20] = 0.3
+    found = outer_of(border_strip(excess))
+    assert np.isnan(found[10])
+    assert found[20] == pytest.approx(0.3)
+    assert found[0] == 0.0
+    none = Strip(side="left", excess=np.empty((0, 60)), depth_mm=np.empty(0), along_mm=ALONG_MM)
+    assert np.isnan(outer_of(none)).all()

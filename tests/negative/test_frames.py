@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from densiscan.negative.find.not_film import belongs_to_wedge, is_opaque, is_wedge
-from densiscan.negative.find.outlines import find_outlines
+from densiscan.negative.find.outlines import outlines_on
 from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
 from densiscan.scan.cells import Cells, Straightened, TurnedBox
 from densiscan.scan.scan import open_scan
@@ -199,14 +199,14 @@ def cells_with(film: float, glass: float) -> Cells:
 def test_glass_is_known_though_the_curve_is_a_guess_beyond_the_lightest_step() -> None:
     """A first step of 0.12 and a curve that bends: bare glass may read 0.06, and is still what lies all round."""
     bed = cells_with(film=0.19, glass=0.06)
-    (found,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.08)
+    ((found,), _) = outlines_on(bed, density_range=(0.12, 3.0), zero_doubt=0.08)
     assert found.sides == ("glass",) * 4
     assert_allclose(found.box.box_mm, (10.0, 10.0, 30.0, 20.0), atol=0.3)  # about a cell of 0.25 mm
-    (whole,) = find_outlines(bed, density_range=(0.12, 3.0), zero_doubt=0.02)
+    ((whole,), _) = outlines_on(bed, density_range=(0.12, 3.0), zero_doubt=0.02)
     assert whole.sides == ("scan",) * 4
 
 
 def test_clear_film_in_the_middle_of_a_crop_is_no_glass() -> None:
     crop = cells_with(film=0.06, glass=0.9)
-    (found,) = find_outlines(crop, density_range=(0.12, 3.0), zero_doubt=0.08)
+    ((found,), _) = outlines_on(crop, density_range=(0.12, 3.0), zero_doubt=0.08)
     assert found.cropped

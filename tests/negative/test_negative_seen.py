@@ -273,7 +273,7 @@ def test_command_and_page(
     assert (reading["seen"], reading["paper"]) == ("inverted", None)
     page = Path("page.html").read_text(encoding="utf-8")
     assert "This looks like an inverted scan" in page
-    assert "not judged" in page
+    assert "Not judged" in page
     assert run(["report", "kept.html"]) == 0
     capsys.readouterr()
     # no print is made of it

@@ -21,7 +21,7 @@ from densiscan.development.run import Run
 from densiscan.errors import NotebookError, WrongUseError
 from densiscan.notebook import store as notebook_store
 from densiscan.notebook.notebook import Notebook
-from densiscan.notebook.schema import _FIRST, APPLICATION_ID, MIGRATIONS, VERSION
+from densiscan.notebook.schema import _FIRST, APPLICATION_ID, MIGRATIONS
 from densiscan.notebook.store import Store
 from tests.trials.notebook_kills import kill_writers
 
@@ -71,7 +71,7 @@ def told_by(line: str, capsys: pytest.CaptureFixture[str]) -> str:
 
 def test_form_and_mark_are_in_the_file(written: Path) -> None:
     with sqlite3.connect(written) as connection:
-        assert connection.execute("PRAGMA user_version").fetchone() == (VERSION,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
         assert connection.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     connection.close()
@@ -122,7 +122,7 @@ def test_empty_file_becomes_a_notebook(place: Path) -> None:
 
 def test_newer_form_is_left_as_it_is(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with sqlite3.connect(written) as connection:
-        connection.execute(f"PRAGMA user_version = {VERSION + 1}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
     connection.close()
     before = written.read_bytes()
     for line in (ADD, "run list"):

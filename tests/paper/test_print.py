@@ -23,9 +23,11 @@ from densiscan.paper.exposure import (
     counted_by_voice,
     filter_step,
     known_range_fit,
+    needed_by_process,
     needed_range,
     paper_fit,
     printing_with,
+    seconds_of,
     size_factor,
     strip_round,
 )
@@ -304,3 +306,145 @@ def test_print_says_why_no_times_follow_from_points_of_another_zero() -> None:
     found = paper_fit(negative(), points_read_elsewhere(1.5), Printing())
     assert (found.shadow_time_s, found.highlight_time_s) == (None, None)
     assert [warning.code for warning in found.warnings] == ["times-not-known"]
+
+
+# ---- By hand: times, changes, what is not known
+def reading(value: float, expanded: float = 0.0) -> Quantity:
+    return Quantity(value, {Influence("wedge", "1"): 0.5 * expanded})
+
+
+# The print.
+
+
+def negative_of(shadow: float | None = 0.40, highlight: float | None = 1.45, base: float | None = 0.25) -> NegativeEnds:
+    shadow_, highlight_, base_ = (
+        None if value is None else Quantity(value, {Influence("reading", name): 0.01})
+        for name, value in (("shadow", shadow), ("highlight", highlight), ("base", base))
+    )
+    return NegativeEnds(name="mill", shadow=shadow_, highlight=highlight_, base_plus_fog=base_)
+
+
+def counted_paper(*, seconds: float | None = 10.0, last_black: str = "5", first_white: str = "13") -> PaperTest:
+    about = Circumstances(name="old box", exposure_s=seconds)
+    return paper_by_eye(nominal_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
+
+
+def test_the_range_needed_in_each_light() -> None:
+    found = needed_by_process(negative_of(), Printing())
+    assert list(found) == ["contact", "diffusion", "condenser"]
+    assert_allclose([one.value for one in found.values()], [105.0, 105.0, 131.25], rtol=1e-12)
+    own = needed_by_process(negative_of(), printing_with("condenser", callier=1.4))
+    assert_allclose(own["condenser"].value, 147.0, rtol=1e-12)
+    assert needed_by_process(negative_of(shadow=None), Printing()) == {}
+
+
+def test_the_light_of_a_condenser_is_in_the_doubt() -> None:
+    """1.25 times 1.05: u^2 = (1.25 u(D))^2 + (1.05 x 0.075)^2."""
+    seen = printing_with("condenser").seen(reading(1.05, 0.04))
+    assert_allclose(seen.value, 1.3125, rtol=1e-12)
+    assert_allclose(seen.standard_uncertainty or 0.0, math.hypot(1.25 * 0.02, 1.05 * 0.075), rtol=1e-12)
+
+
+@given(log_time=st.floats(-1.0, 3.0))
+def test_seconds_and_their_doubt(log_time: float) -> None:
+    found = seconds_of(Quantity(log_time, {Influence("x"): 0.02, Influence("y"): -0.01}))
+    assert found is not None
+    assert_allclose(found.value, 10.0**log_time, rtol=1e-12)
+    assert dict(found.parts or {}) == {
+        Influence("x"): pytest.approx(found.value * math.log(10.0) * 0.02),
+        Influence("y"): pytest.approx(-found.value * math.log(10.0) * 0.01),
+    }
+    assert seconds_of(None) is None
+    assert seconds_of(Quantity(log_time, None)) == Quantity(10.0**log_time, None)
+
+
+@pytest.mark.parametrize(("doubt", "step"), [(0.0752, 1.0 / 3.0), (0.0754, 0.5)])
+def test_a_strip_is_fine_where_the_estimate_is_sure_within_half_a_stop(doubt: float, step: float) -> None:
+    """k = 2: twice 0.0753 is half of 0.301."""
+    assert strip_round(Quantity(1.0, {Influence("x"): doubt})).step_stops == pytest.approx(step)
+
+
+@pytest.mark.parametrize(
+    ("has", "fit", "stops"),
+    [(96.0, "fits", 0.09), (94.0, "too hard", 0.11), (114.0, "fits", -0.09), (116.0, "too soft", -0.11)],
+)
+def test_a_paper_of_known_range(has: float, fit: str, stops: float) -> None:
+    found = known_range_fit(negative_of(), has, Printing())
+    assert (found.name, found.fit, found.iso_range.value, found.iso_range.uncertainty) == (None, fit, has, None)
+    assert found.difference_stops is not None
+    assert_allclose(found.difference_stops.value, stops / math.log10(2.0), rtol=1e-9)
+    unknown = known_range_fit(negative_of(highlight=None), has, Printing())
+    assert (unknown.fit, unknown.difference_stops) == (None, None)
+
+
+def test_what_is_not_known_of_the_negative_leaves_its_times_out() -> None:
+    """T at 1.775, R 98.385 by eye (steps of 0.15 from 0.05)."""
+    only_shadow = paper_fit(negative_of(highlight=None, base=None), counted_paper(), Printing())
+    assert only_shadow.highlight_time_s is None
+    assert only_shadow.standard_time_s is None
+    assert only_shadow.shadow_time_s is not None
+    assert only_shadow.strip is not None
+    assert_allclose(only_shadow.strip.seconds[2], only_shadow.shadow_time_s.value, rtol=1e-12)
+    both = paper_fit(negative_of(), counted_paper(), Printing())
+    assert both.strip is not None
+    assert both.highlight_time_s is not None
+    assert_allclose(both.strip.seconds[2], both.highlight_time_s.value, rtol=1e-12)
+    # 10 s 10^(1.45 - 1.775) is 4.7 s: too short to count, and by a curve not known as steep as its range has it, 2.0 at
+    # 105.
+    assert both.counted is not None
+    assert_allclose(both.counted.density[0], 2.0 * 105.0 / 98.385 * math.log10(1.1), rtol=1e-6)
+    neither = paper_fit(negative_of(shadow=None, highlight=None), counted_paper(), Printing())
+    assert (neither.strip, neither.counted, neither.fit) == (None, None, None)
+
+
+def test_a_size_known_on_one_side_is_said_only_where_times_would_follow() -> None:
+    enlarged = Printing(process="diffusion", magnification=3.0)
+    assert [told.code for told in paper_fit(negative_of(), counted_paper(), enlarged).warnings] == ["size-not-known"]
+    assert paper_fit(negative_of(), counted_paper(seconds=None), enlarged).warnings == ()
+    assert paper_fit(negative_of(), counted_paper(), Printing()).warnings == ()
+
+
+def test_a_paper_of_another_range_is_as_much_less_steep() -> None:
+    """Steps 4 and 17 give 1.80: 2.0 x 105 / 180."""
+    soft = counted_paper(last_black="4", first_white="17", seconds=3.0)
+    found = paper_fit(negative_of(), soft, Printing())
+    assert found.counted is not None
+    assert_allclose(found.counted.density[1], 2.0 * 105.0 / soft.iso_range.value * math.log10(1.2), rtol=1e-6)
+
+
+def test_a_change_is_put_together_of_its_parts() -> None:
+    """Denser by 0.3, twice as long on the new paper, from 2 to 5 times the size: 10^0.3 x 2 x 4 of 5 s."""
+    before = Before(
+        seconds=5.0,
+        negative=negative_of(0.40, 1.45),
+        magnification=2.0,
+        paper=counted_paper(seconds=10.0),
+    )
+    printing = Printing(process="diffusion", magnification=5.0)
+    found = change_from(before, negative_of(0.70, 1.75), counted_paper(seconds=20.0), printing)
+    assert found.size == pytest.approx(4.0)
+    for part in (found.paper_shadow, found.paper_highlight):
+        assert part is not None
+        assert_allclose(part.value, 2.0, rtol=1e-9)
+    for factor, time in ((found.shadow, found.shadow_time_s), (found.highlight, found.highlight_time_s)):
+        assert factor is not None
+        assert time is not None
+        assert_allclose(factor.value, 10.0**0.3 * 8.0, rtol=1e-9)
+        assert_allclose(time.value, 5.0 * 10.0**0.3 * 8.0, rtol=1e-9)
+    assert found.strip is not None
+    assert found.highlight_time_s is not None
+    assert_allclose(found.strip.seconds[2], found.highlight_time_s.value, rtol=1e-9)
+    assert found.counted is None  # 80 s
+
+
+def test_a_change_of_which_nothing_is_known() -> None:
+    found = change_from(Before(magnification=2.0), negative_of(), counted_paper(), Printing())
+    assert (found.size, found.paper_shadow, found.strip, found.counted) == (None, None, None, None)
+    assert (found.shadow_time_s, found.highlight_time_s) == (None, None)
+    assert found.shadow is not None
+    assert found.shadow.value == pytest.approx(1.0)
+    unread = change_from(Before(seconds=5.0, negative=negative_of(highlight=None)), negative_of(), None, Printing())
+    assert unread.highlight is None
+    assert unread.strip is not None
+    assert unread.counted is not None
+    assert_allclose(unread.counted.density[0], 2.0 * math.log10(1.1), rtol=1e-9)

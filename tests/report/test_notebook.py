@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 import shutil
 from pathlib import Path
@@ -178,3 +179,19 @@ def test_a_reading_of_an_earlier_version_is_made_whole() -> None:
     assert known["shadow"]["value"] == 0.4
     assert known["exposure"]["verdict"] == "not judged"
     assert known["paper"]["grade"] is None
+
+
+def test_the_page_says_on_top_what_advise_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One answer: the time on top of the page is that of the command, to the second."""
+    book = ["--notebook", str(tmp_path / "book.sqlite")]
+    process = ["--film", "Meadow-100", "--developer", "Borax"]
+    for time, extent in (("8:00", "0.95"), ("9:00", "1.0"), ("10:00", "1.1")):
+        assert run(["run", "add", *process, "--time", time, "--temp", "20", "--density-range", extent, *book]) == 0
+    capsys.readouterr()
+    assert run(["advise", *process, "--json", *book]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert run(["report", str(tmp_path / "page.html"), *book]) == 0
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    minutes, seconds = divmod(round(told["time_s"]["value"]), 60)
+    assert f'<p class="say">{minutes}:{seconds:02d} at 20 °C, fresh developer.' in page
+    assert page.index("What to do next") < page.index("Runs")

@@ -150,7 +150,7 @@ def test_what_is_not_known_is_said_and_not_drawn() -> None:
     document = reading_document(made_up.assessment(file="a.tif", **nothing))
     page = page_html([PageReading(document=document, calibration="mine", sheet=small_sheet())], HEAD)
     assert "not known" in page
-    assert "no paper named" in page
+    assert "No paper named" in page
 
 
 def test_a_map_is_read_back_to_the_thousandth() -> None:

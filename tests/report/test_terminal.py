@@ -136,9 +136,15 @@ class Terminal(io.StringIO):
     ("environment", "ink"),
     [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True), ({"TERM": "dumb"}, False)],
 )
-def test_ink_is_for_terminals_of_those_who_did_not_refuse_it(environment: dict[str, str], ink: bool) -> None:
-    assert takes_ink(Terminal(), environment) is ink
-    assert takes_ink(io.StringIO(), environment) is False
+def test_ink_is_for_terminals_of_those_who_did_not_refuse_it(
+    environment: dict[str, str], ink: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("NO_COLOR", "TERM"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    assert takes_ink(Terminal()) is ink
+    assert takes_ink(io.StringIO()) is False
 
 
 def test_ink_changes_no_word_and_is_never_the_only_sign() -> None:

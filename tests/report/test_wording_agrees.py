@@ -10,7 +10,8 @@ from densiscan.development.developer_life import Load, wear
 from densiscan.development.exposure import ExposureAdvice, exposure_advice
 from densiscan.development.posterior import evidence_of, posterior_of
 from densiscan.development.run import Run
-from densiscan.report.advice import AdviceSheet, advice_document, advice_text
+from densiscan.notebook.advised import AdviceSheet
+from densiscan.report.advice import advice_document, advice_text
 
 
 def judged(net: float, doubt: float = 0.03) -> ExposureAdvice:

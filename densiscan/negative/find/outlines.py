@@ -79,11 +79,6 @@ class Outline:
         return all(side == "scan" for side in self.sides)
 
 
-def find_outlines(cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0) -> tuple[Outline, ...]:
-    """Find every piece of film on the scan that has straight edges; see `outlines_on`."""
-    return outlines_on(cells, density_range=density_range, zero_doubt=zero_doubt)[0]
-
-
 def outlines_on(
     cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0
 ) -> tuple[tuple[Outline, ...], tuple[Outline, ...]]:

@@ -30,8 +30,6 @@ LEAST_RISE: Final = 0.03
 """A rise over the film's own history that is worth a word: a tenth of a stop on the easel."""
 
 _LEAST_DOUBT: Final = 0.003
-_BY_CHANCE: Final = 0.005
-"""Chance that a level which has not changed is called high."""
 
 Against = Literal["own history", "common practice"]
 

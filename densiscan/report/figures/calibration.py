@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 _CURVE_POINTS = 200
 
 
-def calibration_figure(calibration: Calibration) -> Figure:
+def calibration_figure(calibration: Calibration, *, on: Figure | None = None) -> Figure:
     """Return the figure of a calibration: curve at the left, residuals above noise at the right."""
-    figure = new_figure(width_mm=190.0, height_mm=110.0)
+    figure = new_figure(width_mm=190.0, height_mm=110.0, on=on)
     places = figure.subplot_mosaic([["curve", "residual"], ["curve", "noise"]], width_ratios=[1.05, 1.0])
-    _draw_curve(places["curve"], calibration)
+    draw_calibration(places["curve"], calibration)
     _draw_residuals(places["residual"], calibration)
     _draw_noise(places["noise"], calibration)
     # A calibration's name is a person's own words: dollar signs in it are no formula.
@@ -59,7 +59,8 @@ def _mark_range(axes: Axes, calibration: Calibration, *, upright: bool) -> None:
     )
 
 
-def _draw_curve(axes: Axes, calibration: Calibration) -> None:
+def draw_calibration(axes: Axes, calibration: Calibration) -> None:
+    """Draw the curve from signal to density, and the steps that it goes through."""
     _mark_range(axes, calibration, upright=False)
     used = [step.reading for step in calibration.steps if step.used]
     signals = np.geomspace(used[0].signal, used[-1].signal, _CURVE_POINTS)

@@ -14,10 +14,18 @@ if TYPE_CHECKING:
 _MINUTE = 60.0
 
 
-def development_figure(drawn: DevelopmentCurve, *, film: str, developer: str) -> Figure:
+def development_figure(
+    drawn: DevelopmentCurve, *, film: str = "", developer: str = "", on: Figure | None = None
+) -> Figure:
     """Return the figure of contrast against time, at the temperature and use that the advice is for."""
-    figure = new_figure(width_mm=150.0, height_mm=105.0)
-    axes = figure.add_subplot()
+    figure = new_figure(width_mm=150.0, height_mm=105.0, on=on)
+    title = f"{film} in {developer}" if film else "Contrast against time"
+    draw_development(figure.add_subplot(), drawn, title=title)
+    return figure
+
+
+def draw_development(axes: Axes, drawn: DevelopmentCurve, *, title: str) -> None:
+    """Draw contrast against time: the curve with its band, the runs, the aim and the time advised."""
     minutes = [point.time_s / _MINUTE for point in drawn.curve]
     axes.fill_between(
         minutes,
@@ -38,9 +46,8 @@ def development_figure(drawn: DevelopmentCurve, *, film: str, developer: str) ->
     axes.set_ylabel("contrast")
     axes.set_ylim(bottom=0.0)
     # Names are a person's own words: dollar signs in them are no formula.
-    axes.set_title(f"{film} in {developer}", parse_math=False)
+    axes.set_title(title, parse_math=False)
     axes.legend(loc="lower right")
-    return figure
 
 
 def _draw_runs(axes: Axes, runs: list[RunPoint], number: int, words: str) -> None:

@@ -19,21 +19,28 @@ if TYPE_CHECKING:
 _HALF_ARC_DEG = 9.0
 
 
-def film_figure(test: FilmTest, *, name: str) -> Figure:
+def film_figure(test: FilmTest, *, name: str = "", on: Figure | None = None) -> Figure:
     """Return the figure of a film test: the curve with its definitions, and how far the points lie from it."""
-    figure = new_figure(width_mm=180.0, height_mm=150.0)
+    figure = new_figure(width_mm=180.0, height_mm=150.0, on=on)
     curve, rest = figure.subplots(2, 1, height_ratios=[4.2, 1.0])
-    _draw_curve(curve, test)
+    draw_film(curve, test)
     _draw_rest(rest, test)
-    rest.set_xlabel("log exposure, lux seconds" if test.aim.absolute else "log exposure, relative")
     # Equal scales on a page of this shape: both pictures keep the same width.
+    rest.set_xlim(curve.get_xlim())
+    rest.set_xlabel(curve.get_xlabel())
+    curve.set_xlabel("")
+    figure.suptitle(f"Film test {name}".rstrip(), fontsize=10, color=INK, parse_math=False)
+    return figure
+
+
+def draw_film(axes: Axes, test: FilmTest) -> None:
+    """Draw the characteristic curve with what is read from it."""
     low, high = float(test.curve.log_exposure[0]) - 0.1, float(test.curve.log_exposure[-1]) + 0.1
     bottom = min(test.curve.base, float(test.curve.density[0])) - 0.15
-    for axes in (curve, rest):
-        axes.set_xlim(low, high)
-    curve.set_ylim(bottom, bottom + max(0.62 * (high - low), float(test.curve.density[-1]) - bottom + 0.1))
-    figure.suptitle(f"Film test {name}", fontsize=10, color=INK, parse_math=False)
-    return figure
+    _draw_curve(axes, test)
+    axes.set_xlim(low, high)
+    axes.set_ylim(bottom, bottom + max(0.62 * (high - low), float(test.curve.density[-1]) - bottom + 0.1))
+    axes.set_xlabel("log exposure, lux seconds" if test.aim.absolute else "log exposure, relative")
 
 
 def _draw_curve(axes: Axes, test: FilmTest) -> None:

@@ -20,8 +20,15 @@ if TYPE_CHECKING:
 _CURVE_POINTS = 300
 
 
-def paper_figure(test: PaperTest) -> Figure:
-    """Return the figure of a paper test.
+def paper_figure(test: PaperTest, *, on: Figure | None = None) -> Figure:
+    """Return the figure of a paper test; errors as for `draw_paper`."""
+    figure = new_figure(width_mm=150.0, height_mm=105.0, on=on)
+    draw_paper(figure.subplots(), test)
+    return figure
+
+
+def draw_paper(axes: Axes, test: PaperTest) -> None:
+    """Draw a paper test: its curve, where its tones begin and end, and the range between.
 
     Raises
     ------
@@ -33,8 +40,6 @@ def paper_figure(test: PaperTest) -> Figure:
         raise PaperTestError(
             "steps counted by eye make no curve to draw; scan the print of the wedge, or leave --plot out."
         )
-    figure = new_figure(width_mm=150.0, height_mm=105.0)
-    axes = figure.subplots()
     _draw_curve(axes, test, curve)
     _draw_range(axes, test, curve)
     axes.set_xlabel("log exposure" + (", relative to the exposure made" if test.from_wedge else ""))
@@ -43,7 +48,6 @@ def paper_figure(test: PaperTest) -> Figure:
     # A paper's name is a person's own words: dollar signs in it are no formula.
     axes.set_title(f"Paper {name}" if name else "Paper test", parse_math=False)
     axes.legend(loc="center left")
-    return figure
 
 
 def _draw_curve(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:

@@ -72,15 +72,24 @@ def series(number: int) -> dict[str, Any]:
     return SERIES[number % len(SERIES)].as_options()
 
 
-def new_figure(*, width_mm: float = 150.0, height_mm: float = 100.0) -> Figure:
-    """Return an empty figure of this size on paper; axes are added to it by `subplots` and the like."""
+def new_figure(*, width_mm: float = 150.0, height_mm: float = 100.0, on: Figure | None = None) -> Figure:
+    """Return an empty figure of this size on paper; axes are added to it by `subplots` and the like.
+
+    Parameters
+    ----------
+    on
+        An empty figure that somebody else shows: it is brought to this size and returned.
+    """
+    size = (width_mm / _MM_AN_INCH, height_mm / _MM_AN_INCH)
+    if on is not None:
+        on.set_size_inches(size)
+        return on
     import logging
 
     # Where it keeps its list of fonts is of no interest to a person who prints, nor that it cannot.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     from matplotlib.figure import Figure
 
-    size = (width_mm / _MM_AN_INCH, height_mm / _MM_AN_INCH)
     return Figure(figsize=size, dpi=_DOTS_AN_INCH, layout="constrained", facecolor="white")
 
 
@@ -186,12 +195,12 @@ def _drawn(figure: Figure, suffix: str) -> bytes:
         warnings.filterwarnings("ignore", message="Glyph .* missing")
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
         for axes in figure.axes:
-            _dress(axes)
+            dress(axes)
         figure.savefig(stream, format=suffix, metadata=dated[suffix])
     return stream.getvalue()
 
 
-def _dress(axes: Axes) -> None:
+def dress(axes: Axes) -> None:
     """Give axes the style of all figures: a corner instead of a box, fine dots to read off by, small plain type."""
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

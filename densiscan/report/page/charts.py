@@ -6,6 +6,7 @@ that of `plots`: a corner for axes, fine dots to read off by, lines told apart b
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -22,12 +23,13 @@ WIDTH: Final = 400.0
 _LEFT, _RIGHT = 52.0, 12.0
 _BOTTOM: Final = 34.0
 _BIN: Final = 0.05
+_STRIP: Final = 10.0
 _STEPS: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A place along an axis with a word: where it stands, and where its word does."""
+    """A place along an axis with a word: where it stands, where its word does; its line ends at `foot`, if given."""
 
     at: float
     word: str
@@ -35,6 +37,7 @@ class Mark:
     word_y: float
     anchor: str = "middle"
     kind: str = ""
+    foot: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +69,8 @@ class Chart:
     """One drawing, all places in its own units, x to the right, y down.
 
     `told` says it to those who cannot see it; `box` is left, top, right, bottom of the plot inside it; `scale` what a
-    script needs to draw into it: x at the left, x a unit, y at the bottom, y a unit.
+    script needs to draw into it: x at the left, x a unit, y at the bottom, y a unit. `bracket` is low, middle, high
+    and the height of what lies over a strip; `grays` is a step wedge under an axis of density, `kind` its gray.
     """
 
     told: str
@@ -82,6 +86,8 @@ class Chart:
     line: str = ""
     dots: tuple[Dot, ...] = ()
     levels: tuple[Mark, ...] = ()
+    bracket: tuple[float, float, float, float] | None = None
+    grays: tuple[Bar, ...] = ()
     scale: tuple[float, float, float, float] | None = None
 
 
@@ -153,7 +159,7 @@ def histogram_chart(
     axis_end
         Densest density of the axis.
     """
-    top, bottom = 18.0 + 13.0 * len(places), 200.0 - _BOTTOM
+    top, bottom = 18.0 + 13.0 * len(places), 200.0 - _BOTTOM - _STRIP
     axis = _across(0.0, axis_end)
     edges = np.arange(0.0, axis_end + _BIN, _BIN)
     counts, _ = np.histogram(np.clip(densities, 0.0, float(edges[-1]) - 1e-6), edges)
@@ -184,24 +190,39 @@ def histogram_chart(
         box=(_LEFT, top, WIDTH - _RIGHT, bottom),
         x_label="density",
         y_label="% of area",
-        x_ticks=_x_ticks(axis, bottom),
+        x_ticks=_x_ticks(axis, bottom + _STRIP),
         y_ticks=_y_ticks(up),
         bars=tuple(bars),
         marks=_labelled(axis, places),
+        grays=_step_wedge(axis, bottom, axis_end),
     )
 
 
-def grade_chart(needed: float, doubt: float, paper: tuple[float, str] | None) -> Chart:
-    """Return the grades of paper in a row by their exposure range, and where the negative falls.
+def _step_wedge(axis: _Axis, top: float, axis_end: float) -> tuple[Bar, ...]:
+    """Return a strip of grays under an axis of density: each step as a light table would show it."""
+    edges = np.linspace(0.0, axis_end, 25).tolist()
+    steps = []
+    for low, high in itertools.pairwise(edges):
+        light = 10.0 ** -(0.5 * (low + high))
+        # IEC 61966-2-1: how screens expect light to be coded.
+        coded = 12.92 * light if light <= 0.0031308 else 1.055 * light ** (1.0 / 2.4) - 0.055
+        gray = f"{round(255 * coded):02x}" * 3
+        x = axis.at(low)
+        steps.append(Bar(x=x, y=top, width=round(axis.at(high) - x + 0.2, 2), height=_STRIP, kind=f"#{gray}"))
+    return tuple(steps)
+
+
+def grade_chart(needed: float, expanded_uncertainty: float, paper: tuple[float, str] | None) -> Chart:
+    """Return the grades of paper as a strip by their exposure range, the negative's range lying over it as a bracket.
 
     Parameters
     ----------
     needed
-        Density range as the light of the print sees it, with its expanded uncertainty `doubt`.
+        Density range as the light of the print sees it, with its expanded uncertainty.
     paper
         Range (density units) and name of the paper that is meant; None: none is.
     """
-    top, bottom = 34.0, 70.0
+    top, bottom = 44.0, 76.0
     axis = _across(0.4, 1.8)
     limits = [*sorted(GRADE_LOWER_LIMITS.items(), key=lambda item: item[1])]
     ends = [least for _, least in limits[1:]] + [SOFTEST_LIMIT]
@@ -211,26 +232,40 @@ def grade_chart(needed: float, doubt: float, paper: tuple[float, str] | None) ->
             y=top,
             width=round(axis.at(end) - axis.at(least), 2),
             height=bottom - top,
-            kind="grade-even" if number % 2 == 0 else "grade-odd",
+            kind="grade chosen" if least <= needed < end else "grade",
             word=grade,
         )
-        for number, ((grade, least), end) in enumerate(zip(limits, ends, strict=True))
+        for (grade, least), end in zip(limits, ends, strict=True)
     ]
-    low, high = (axis.at(min(max(needed + sign * doubt, 0.4), 1.8)) for sign in (-1.0, 1.0))
-    bars.append(Bar(x=low, y=top - 5.0, width=round(max(high - low, 1.0), 2), height=4.0, kind="doubt"))
-    places = [(needed, "this negative", "main")]
-    if paper is not None:
-        places.append((paper[0], paper[1], "paper"))
+    low, middle, high = (axis.at(min(max(needed + sign * expanded_uncertainty, 0.4), 1.8)) for sign in (-1.0, 0.0, 1.0))
+    words = f"{needed:.2f}" + (f" ± {max(expanded_uncertainty, 0.01):.2f}" if expanded_uncertainty else "")
+    right = middle <= 0.5 * (axis.begin + axis.end)
+    named = Mark(
+        at=middle,
+        word=words,
+        word_x=high + 8.0 if right else low - 8.0,
+        word_y=33.0,
+        anchor="start" if right else "end",
+        kind="word-alone",
+    )
     return Chart(
-        told="Grades of paper by exposure range, and the range of this negative",
+        told=f"Grades of paper by exposure range; this negative's range is {words}",
         width=WIDTH,
         height=bottom + _BOTTOM,
         box=(_LEFT, top, WIDTH - _RIGHT, bottom),
         x_label="density range that the paper holds",
         x_ticks=_x_ticks(axis, bottom),
         bars=tuple(bars),
-        marks=_labelled(axis, places),
+        marks=(named,) if paper is None else (named, _paper_mark(axis, paper)),
+        bracket=(low, middle, high, 29.0),
     )
+
+
+def _paper_mark(axis: _Axis, paper: tuple[float, str]) -> Mark:
+    x = axis.at(min(max(paper[0], axis.low), axis.high))
+    right = x <= 0.5 * (axis.begin + axis.end)
+    word_x, anchor = (x + 4.0, "start") if right else (x - 4.0, "end")
+    return Mark(at=x, word=paper[1], word_x=word_x, word_y=13.0, anchor=anchor, kind="paper", foot=44.0)
 
 
 def profile_chart(

@@ -12,6 +12,7 @@ import numpy as np
 from densiscan.negative.preview import Sheet
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
+from densiscan.report.answer import Answer, answer, development_words, trouble_name
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.scan.cells import TurnedBox
@@ -22,7 +23,10 @@ Places = Sequence[tuple[float, float]]
 STOP: Final = math.log10(2.0)
 """Density of one stop of light."""
 
-THUMB_PX: Final = 96
+LEAST_SHADOW: Final = 0.10
+"""Net density of zone I, one zone a stop of exposure from there (common practice)."""
+
+THUMB_PX: Final = 260
 
 _FIGURES: Final = (
     ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
@@ -37,25 +41,27 @@ _FIGURES: Final = (
 class PageReading:
     """One negative to be shown: its reading as the contract has it, and its picture and map where they were kept.
 
-    `calibration` names what it was read by, `told` is said of it besides; `rebate_mm` is the box of unexposed film that
-    a person named, `paper_range` ISO range R of the paper at hand.
+    `calibration` names what it was read by, `told` is said of it besides, `run` names the run it belongs to;
+    `rebate_mm` is the box of unexposed film that a person named, `paper_range` ISO range R of the paper at hand.
     """
 
     document: Document
     calibration: str
     sheet: Sheet | None = None
     told: str = ""
+    run: str = ""
     rebate_mm: tuple[float, float, float, float] | None = None
     paper_range: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """One piece of advice: what it is on, what it says, why."""
+    """One piece of advice: what it is on, what it says, why; `look` where something is to be put right."""
 
     name: str
     verdict: str
     reason: str
+    look: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,13 +76,17 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Numbered:
-    """A spot or a finding, numbered: the box that marks it on the scan, never too small to be seen; what it says."""
+    """A spot or a finding, numbered: the box that marks it on the scan, never too small to be seen; what it says.
+
+    `name` is a finding in a word or two.
+    """
 
     number: int
     box_mm: tuple[float, float, float, float]
     text: str
     value: str = ""
     net: str = ""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +112,10 @@ class SheetView:
     """Everything that the page shows of one negative; `data` is what its script reads."""
 
     key: str
+    number: int
     name: str
+    run: str
+    answer: Answer
     piece: int | None
     facts: str
     advice: tuple[Advice, ...]
@@ -141,7 +154,10 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
     picture = None if sheet is None else _picture(page, sheet, beside)
     return SheetView(
         key=key,
+        number=number,
         name=str(document["file"]),
+        run=page.run,
+        answer=answer(document),
         piece=document.get("piece"),
         facts=_facts(page),
         advice=_advice(document),
@@ -153,7 +169,7 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
         ),
         charts=_charts(page),
         picture=picture,
-        thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=70),
+        thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=60),
         data=None if sheet is None else _data(page, sheet),
         document=document,
     )
@@ -186,24 +202,26 @@ def _advice(document: Document) -> tuple[Advice, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
     if exposure is None:
         return tuple(
-            Advice(name=name, verdict="not judged", reason="") for name in ("exposure", "development", "paper")
+            Advice(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
         )
-    factor = development["time_factor"]
-    verdict = str(development["verdict"])
-    if verdict != "keep" and factor is not None:
-        verdict = f"{verdict}, {factor['value']:.2f} x the time"
-    judged = ("exposure", exposure, exposure["verdict"]), ("development", development, verdict)
-    grade = "no paper named" if paper["grade"] is None else f"grade {paper['grade']}"
+    known = exposure.get("judged", True)
+    right = {"normal": "Right", "under": "Give more", "over": "Give less"}
+    development_said = development_words(development)
+    grade = "No paper named" if paper["grade"] is None else f"Grade {paper['grade']}, {paper['process']}"
     return (
-        *(
-            Advice(
-                name=name,
-                verdict=str(said) if part.get("judged", True) else "not judged",
-                reason=str(part.get("reason") or ""),
-            )
-            for name, part, said in judged
+        Advice(
+            name="Exposure",
+            verdict=right.get(exposure["verdict"], str(exposure["verdict"])) if known else "Not judged",
+            reason=str(exposure.get("reason") or ""),
+            look=known and exposure["verdict"] != "normal",
         ),
-        Advice(name="paper", verdict=grade, reason=str(paper["note"])),
+        Advice(
+            name="Development",
+            verdict=development_said[:1].upper() + development_said[1:] or "Not judged",
+            reason=str(development.get("reason") or ""),
+            look=bool(development_said) and development["verdict"] in {"more", "less"},
+        ),
+        Advice(name="Paper", verdict=grade, reason=str(paper["note"])),
     )
 
 
@@ -241,7 +259,9 @@ def _findings(document: Document, least_mm: float) -> tuple[Numbered, ...]:
         place = f"At {left:.0f}, {top:.0f} mm, {width:.0f} x {height:.0f} mm."
         more_x, more_y = max(least_mm - width, 0.0) / 2.0, max(least_mm - height, 0.0) / 2.0
         box = (left - more_x, top - more_y, width + 2.0 * more_x, height + 2.0 * more_y)
-        found.append(Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}"))
+        found.append(
+            Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}", name=trouble_name(finding))
+        )
     return tuple(found)
 
 
@@ -269,9 +289,10 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
     factor = callier_factor(process).value
     charts = []
     if extent is not None and paper is not None:
-        needed, doubt = factor * extent["value"], factor * (extent["uncertainty"] or 0.0)
+        needed, uncertainty = factor * extent["value"], factor * (extent["uncertainty"] or 0.0)
         note = f"The light of this print ({process}) sees a range of {needed:.2f}; {paper[1]} holds {paper[0]:.2f}."
-        charts.append(("Which paper grade fits", note, grade_chart(needed, doubt, paper)))
+        named = paper if page.paper_range is not None else None
+        charts.append(("Which paper grade fits", note, grade_chart(needed, uncertainty, named)))
     held = None if page.sheet is None else _inside_frame(document, page.sheet)
     if held is not None and extent is not None:
         paper_ends = None if paper is None else _held(document, paper[0] / factor)
@@ -387,7 +408,7 @@ def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Pic
         frame="" if frame is None else _path(frame),
         rebate=_rebate(page, beside),
         aperture_mm=document["aperture_mm"],
-        word_mm=round(max(sheet.region_mm[2:]) / 30.0, 2),
+        word_mm=round(max(sheet.region_mm[2:]) / 45.0, 2),
         map=map_text(sheet.map),
         profile=_profile(document, sheet),
     )
@@ -442,4 +463,6 @@ def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
         "calibrated": list(sheet.calibrated),
         "spots": document["spots"],
         "stop": STOP,
+        "contrast": ((document["development"] or {}).get("contrast") or {}).get("value"),
+        "least": LEAST_SHADOW,
     }

@@ -6,12 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from densiscan.development.names import same_name
+from densiscan.development.names import same_name, solution_text
 from densiscan.development.run import Run
 from densiscan.negative.preview import Sheet
+from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.readings import KeptReading
+from densiscan.report.advice import basis_words, interval_words, use_words
 from densiscan.report.page.negative import PageReading
-from densiscan.report.page.page import Table
+from densiscan.report.page.page import NextStep, Table
 from densiscan.report.readings import density_text, time_text
 from densiscan.report.runs import sentence, temperature_text, use_text
 
@@ -107,9 +109,24 @@ def page_readings(
                 rebate_mm=_rebate(made.options),
                 paper_range=made.options.get("aim", {}).get("paper_range"),
                 told="" if run is None else f"run {run.number}: {sentence(run)}",
+                run="" if run is None else f"run {run.number}",
             )
         )
     return tuple(shown)
+
+
+def next_step(sheet: AdviceSheet) -> NextStep:
+    """Return what to do next with a film in a developer, as `advise` says it."""
+    advice = sheet.advice
+    plan = advice.plan
+    at = f"{time_text(advice.time_s.value)} at {plan.temperature_c:g} °C, {use_words(plan.use)}"
+    index = sheet.index
+    rate = "" if index is None or index.exposure_index is None else f" Rate it at {index.exposure_index:g}."
+    return NextStep(
+        what=f"{sheet.film} in {solution_text(sheet.developer, sheet.dilution)}",
+        say=f"{at}.{rate}",
+        why=f"{interval_words(advice).capitalize()}; based on {basis_words(advice)}.",
+    )
 
 
 def _rebate(options: Mapping[str, Any]) -> tuple[float, float, float, float] | None:

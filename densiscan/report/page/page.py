@@ -14,11 +14,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.batch.outliers import FIGURES
+from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
 from densiscan.report.page.negative import PageReading, SheetView, density_words, sheet_view
 from densiscan.report.page.standings import Standing, standings
 
 _UNJUDGED: Final = "?"
+_LAST: Final = 99.0
+"""By what a negative is sorted whose figure is not known: it comes last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +49,17 @@ class Row:
     view: SheetView
     standing: Standing
     cells: tuple[Cell, ...]
+    by_shadow: float
+    by_range: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextStep:
+    """What to do next with a film and developer: what it is on, the answer, why in a line."""
+
+    what: str
+    say: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +89,7 @@ def page_html(
     failed: Sequence[Mapping[str, str]] = (),
     drawings: Sequence[Drawing] = (),
     tables: Sequence[Table] = (),
+    next_steps: Sequence[NextStep] = (),
 ) -> str:
     """Return the page.
 
@@ -87,23 +102,37 @@ def page_html(
     drawings
         Further figures, shown before the negatives.
     tables
-        Further tables, shown first.
+        Further tables, shown after the negatives.
+    next_steps
+        What to do next, shown on top.
     """
     documents = [reading.document for reading in readings]
     views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
     stands = standings([view.document for view in views])
     rows = [
-        Row(view=view, standing=standing, cells=_cells(view.document))
+        Row(
+            view=view,
+            standing=standing,
+            cells=_cells(view.document),
+            by_shadow=_value(view.document["net_shadow"], _LAST),
+            by_range=-_value(view.document["density_range"], -_LAST),
+        )
         for view, standing in zip(views, stands, strict=True)
     ]
+    answers = [view.answer for view in views]
     style, script = _own("page.css"), _own("page.js")
     text: str = (
-        _templates()
+        templates()
         .get_template("page.html")
         .render(
             head=head,
             views=views,
-            rows=sorted(rows, key=lambda row: -row.standing.distance),
+            several=len(views) > 1,
+            headline=folder_headline(answers, len(failed)),
+            attention=sum(one.attention for one in answers),
+            rows=sorted(rows, key=lambda row: (-row.view.answer.gravity, -row.standing.distance)),
+            odd_first=sorted(rows, key=lambda row: -row.standing.distance),
+            next_steps=next_steps,
             columns=COLUMNS,
             trends=_trends(views, stands) if len(views) > 1 else (),
             failed=failed,
@@ -129,7 +158,7 @@ def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def _templates() -> Any:
+def templates() -> Any:
     """Return the templates, everything that is put into them escaped."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
     from markupsafe import Markup
@@ -177,6 +206,11 @@ def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
         Cell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
         Cell(shown=str(trouble) if trouble else "none", by=float(trouble)),
     )
+
+
+def _value(quantity: Mapping[str, float | None] | None, unknown: float) -> float:
+    value = None if quantity is None else quantity["value"]
+    return unknown if value is None else value
 
 
 def _figure(quantity: Mapping[str, float | None] | None) -> Cell:

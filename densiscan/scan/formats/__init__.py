@@ -1,3 +1,3 @@
 """One module for each format of image file, and what they share."""
 
-__all__ = ["jpeg", "notes", "pixels", "png", "tiff"]
+__all__ = ["jpeg", "memory", "notes", "pixels", "png", "tiff"]

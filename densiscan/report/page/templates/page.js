@@ -44,12 +44,30 @@
     quantity.uncertainty === null ? two(quantity.value)
       : `${two(quantity.value)} \u00b1 ${two(Math.max(quantity.uncertainty, 0.01))}`;
 
+  const ROMAN = ["0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"];
+
+  // A zone to the nearest half: one a stop of exposure, zone I where the least shadow prints.
+  function zoneOf(net, contrast, data) {
+    if (!contrast || contrast <= 0) return "";
+    const place = Math.round(2 * (1 + (net - data.least) / (contrast * data.stop))) / 2;
+    if (place < 0 || place > 12) return "";
+    return `zone ${ROMAN[Math.floor(place)]}${place % 1 ? "\u00bd" : ""}`;
+  }
+
   function sheetIn(root) {
     const data = JSON.parse(root.querySelector(".sheet-data").textContent);
     const readings = decoded(root.querySelector(".sheet-map").textContent, data.rows, data.columns);
-    const glasses = [...root.querySelectorAll(".glass")];
     const find = (name) => root.querySelector(name);
-    const kept = data.spots.map((spot) => ({ x: spot.x_mm, y: spot.y_mm, density: spot.density, net: spot.net }));
+    const glass = find(".glass");
+    const view = find(".window");
+    const plate = find(".plate");
+    const tag = find(".reading");
+    const printed = find(".printed");
+    const divider = find(".divider");
+    const kept = data.spots.map((spot) => ({
+      x: spot.x_mm, y: spot.y_mm, density: spot.density, net: spot.net, name: "",
+    }));
+    const look = { scale: 1, x: 0, y: 0, split: 1, apart: false };
     let here = null;
     let speaking = 0;
 
@@ -93,27 +111,72 @@
     }
 
     function limitOf(reading) {
-      if (reading.density.value < data.calibrated[0]) return "thinner than what is calibrated: only a limit";
-      if (reading.density.value > data.calibrated[1]) return "denser than what is calibrated: only a limit";
+      const value = reading.density.value;
+      if (value < data.calibrated[0]) return `at most ${two(data.calibrated[0])}: lighter than the calibration reaches`;
+      if (value > data.calibrated[1]) return `at least ${two(data.calibrated[1])}: denser than the calibration reaches`;
       return "";
     }
 
-    const sentence = (spot) =>
-      `${short(spot.x)}, ${short(spot.y)} mm  density ${stated(spot.density)}${spot.net ? `  net ${stated(spot.net)}` : ""}`;
+    const nameOf = (spot, index) => spot.name || `place ${index + 1}`;
+    const sentence = (spot) => limitOf(spot)
+      ? `${short(spot.x)}, ${short(spot.y)} mm  density ${limitOf(spot)}`
+      : `${short(spot.x)}, ${short(spot.y)} mm  density ${stated(spot.density)}${spot.net ? `  net ${stated(spot.net)}` : ""}`;
+
+    function relationOf(reading) {
+      const told = [];
+      if (reading.net) told.push(zoneOf(reading.net.value, data.contrast, data));
+      const last = kept.length - 1;
+      if (last >= 0) {
+        const stops = (reading.density.value - kept[last].density.value) / data.stop;
+        const size = Math.abs(stops).toFixed(1);
+        if (size === "0.0") told.push(`as ${nameOf(kept[last], last)}`);
+        else told.push(`${size} stops ${stops < 0 ? "thinner" : "denser"} than ${nameOf(kept[last], last)}`);
+      }
+      return told.filter(Boolean).join(" \u00b7 ");
+    }
 
     function show(reading, spoken) {
       here = reading;
-      find(".place").textContent = `${short(reading.x)}, ${short(reading.y)} mm`;
-      find(".density").textContent = `density ${stated(reading.density)}`;
-      find(".net").textContent = reading.net ? `net ${stated(reading.net)}` : "";
-      find(".limit").textContent = limitOf(reading);
-      for (const glass of glasses) cross(glass.querySelector(".cross"), reading);
+      const limit = limitOf(reading);
+      tag.querySelector(".place").textContent = `${short(reading.x)}, ${short(reading.y)} mm`;
+      tag.querySelector(".density").textContent = limit ? limit.split(":")[0] : stated(reading.density);
+      tag.querySelector(".net").textContent = reading.net && !limit ? `net ${stated(reading.net)}` : "";
+      tag.querySelector(".relation").textContent = limit ? "" : relationOf(reading);
+      tag.querySelector(".limit").textContent = limit ? limit.split(": ")[1] : "";
+      tag.hidden = false;
+      cross(find(".cross"), reading);
       profile(reading);
+      place();
       if (spoken) {
         clearTimeout(speaking);
-        speaking = setTimeout(() => { find(".spoken").textContent = `${sentence(reading)} ${limitOf(reading)}`; }, 200);
+        speaking = setTimeout(() => { find(".spoken").textContent = sentence(reading); }, 200);
       }
     }
+
+    // The reading stands beside the place, above a finger, and never outside the picture.
+    function place(touch) {
+      if (!here) return;
+      const box = glass.getBoundingClientRect();
+      const [x, y] = onGlass(here.x, here.y, box);
+      const up = touch ? 76 : 14;
+      const wide = tag.offsetWidth;
+      const high = tag.offsetHeight;
+      const left = x + 18 + wide > box.width && x - 18 - wide > 0 ? x - 18 - wide : Math.min(x + 18, box.width - wide - 4);
+      const top = touch || y - high - up > 0 ? y - high - up : y + up;
+      tag.style.transform = `translate(${Math.round(Math.max(left, 4))}px, ${Math.round(top)}px)`;
+    }
+
+    function onGlass(x, y, box) {
+      const seen = plateBox();
+      const [left, top, width, height] = data.region;
+      return [
+        seen.left + ((x - left) / width) * seen.width - box.left,
+        seen.top + ((y - top) / height) * seen.height - box.top,
+      ];
+    }
+
+    // The picture of the negative as it now lies on the screen, zoomed and moved.
+    const plateBox = () => find(".negative").getBoundingClientRect();
 
     function circle(x, y, ring) {
       const at = { cx: x, cy: y, r: data.aperture / 2 };
@@ -121,14 +184,17 @@
     }
 
     function cross(group, reading) {
-      const [left, top, width, height] = data.region;
+      const arm = data.region[2] / 40;
       group.replaceChildren();
       for (const thin of [false, true]) {
-        const look = thin ? { class: "thin" } : {};
-        group.append(
-          shape("line", { x1: left, x2: left + width, y1: reading.y, y2: reading.y, ...look }),
-          shape("line", { x1: reading.x, x2: reading.x, y1: top, y2: top + height, ...look }),
-        );
+        const kind = thin ? { class: "thin" } : {};
+        for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+          const from = data.aperture / 2;
+          group.append(shape("line", {
+            x1: reading.x + dx * from, y1: reading.y + dy * from,
+            x2: reading.x + dx * (from + arm), y2: reading.y + dy * (from + arm), ...kind,
+          }));
+        }
       }
       group.append(circle(reading.x, reading.y, true), circle(reading.x, reading.y, false));
     }
@@ -156,32 +222,45 @@
       body.replaceChildren();
       kept.forEach((spot, index) => {
         const row = element("tr");
-        const name = element("th", String(index + 1));
-        name.scope = "row";
-        const remove = element("button", "remove");
+        const head = element("th");
+        head.scope = "row";
+        const name = element("input");
+        name.value = spot.name;
+        name.placeholder = `${short(spot.x)}, ${short(spot.y)} mm`;
+        name.setAttribute("aria-label", `name of place ${index + 1}, at ${short(spot.x)}, ${short(spot.y)} mm`);
+        name.addEventListener("input", () => { spot.name = name.value.trim(); draw(); choices(); });
+        head.append(name);
+        const remove = element("button", "\u00d7");
         remove.type = "button";
-        remove.setAttribute("aria-label", `remove spot ${index + 1}`);
-        remove.addEventListener("click", () => { kept.splice(index, 1); list(); glasses[0].focus(); });
+        remove.setAttribute("aria-label", `remove place ${index + 1}`);
+        remove.addEventListener("click", () => { kept.splice(index, 1); list(); glass.focus(); });
         const last = element("td");
         last.append(remove);
-        row.append(name, element("td", `${short(spot.x)}, ${short(spot.y)}`), element("td", stated(spot.density)),
-          element("td", spot.net ? stated(spot.net) : ""), last);
+        const zone = spot.net ? zoneOf(spot.net.value, data.contrast, data) : "";
+        row.append(head, element("td", stated(spot.density)),
+          element("td", spot.net ? `${stated(spot.net)}${zone ? `, ${zone}` : ""}` : ""), last);
         body.append(row);
       });
+      find(".marked").hidden = kept.length < 1;
+      draw();
+      choices();
+    }
+
+    function draw() {
       const group = find(".kept");
       const word = Number(group.dataset.word);
       group.replaceChildren();
       kept.forEach((spot, index) => {
         group.append(circle(spot.x, spot.y, true), circle(spot.x, spot.y, false), shape("text",
-          { x: spot.x + data.aperture / 2 + word * 0.2, y: spot.y + word * 0.35, "font-size": word }, String(index + 1)));
+          { x: spot.x + data.aperture / 2 + word * 0.2, y: spot.y + word * 0.35, "font-size": word },
+          spot.name || String(index + 1)));
       });
-      choices();
     }
 
     function choices() {
       const selects = [find(".from"), find(".to")];
       selects.forEach((select, which) => {
-        select.replaceChildren(...kept.map((_, index) => element("option", String(index + 1))));
+        select.replaceChildren(...kept.map((spot, index) => element("option", nameOf(spot, index))));
         select.selectedIndex = Math.max(kept.length - 2 + which, 0);
       });
       find(".pair").hidden = kept.length < 2;
@@ -201,16 +280,17 @@
     function compare() { find(".difference").textContent = difference(); }
 
     function keep(reading) {
-      kept.push(reading);
+      kept.push(reading.name === undefined ? { ...reading, name: "" } : reading);
       list();
-      find(".spoken").textContent = `spot ${kept.length} kept: ${sentence(reading)}`;
+      find(".spoken").textContent = `place ${kept.length} marked: ${sentence(reading)}`;
     }
 
     function copyText() {
       const lines = [`${data.name}, calibration ${data.calibration}, ${data.aperture} mm aperture`];
-      kept.forEach((spot, index) => lines.push(`${index + 1}: ${sentence(spot)}`));
+      kept.forEach((spot, index) => lines.push(`${spot.name || index + 1}: ${sentence(spot)}`));
       if (kept.length > 1) {
-        lines.push(`${find(".from").selectedIndex + 1} to ${find(".to").selectedIndex + 1}: ${difference()}`);
+        lines.push(`${nameOf(kept[find(".from").selectedIndex], find(".from").selectedIndex)} to `
+          + `${nameOf(kept[find(".to").selectedIndex], find(".to").selectedIndex)}: ${difference()}`);
       }
       return lines.join("\n");
     }
@@ -232,10 +312,12 @@
       find(".done").textContent = done ? "Copied." : "Select the text and copy it.";
     }
 
-    function placeOf(glass, event) {
-      const box = glass.getBoundingClientRect();
+    function placeOf(event) {
+      const box = plateBox();
       const [left, top, width, height] = data.region;
-      return nearest(left + ((event.clientX - box.left) / box.width) * width,
+      // Side by side, the print to the right is read like the negative.
+      const across = look.apart && event.clientX > box.right ? event.clientX - box.width : event.clientX;
+      return nearest(left + ((across - box.left) / box.width) * width,
         top + ((event.clientY - box.top) / box.height) * height);
     }
 
@@ -247,21 +329,138 @@
       show(readAt(column, row), true);
     }
 
-    const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-    for (const glass of glasses) {
-      glass.addEventListener("pointermove", (event) => show(placeOf(glass, event), false));
-      glass.addEventListener("click", (event) => {
-        const reading = placeOf(glass, event);
-        show(reading, false);
-        keep(reading);
+    // Zoom and split.
+    function applied() {
+      const box = view.getBoundingClientRect();
+      look.scale = Math.min(Math.max(look.scale, 1), 12);
+      look.x = Math.min(Math.max(look.x, box.width * (1 - look.scale)), 0);
+      look.y = Math.min(Math.max(look.y, box.height * (1 - look.scale)), 0);
+      plate.style.transform = look.scale === 1 ? "" : `translate(${look.x}px, ${look.y}px) scale(${look.scale})`;
+      splitAt(look.split);
+      place();
+    }
+
+    function zoom(by, x, y) {
+      const before = look.scale;
+      look.scale = Math.min(Math.max(before * by, 1), 12);
+      const change = look.scale / before;
+      look.x = x - (x - look.x) * change;
+      look.y = y - (y - look.y) * change;
+      applied();
+    }
+
+    function middleOfView() {
+      const box = view.getBoundingClientRect();
+      return [box.width / 2, box.height / 2];
+    }
+
+    // Left of the line the negative, right of it the print; 0 to 1 over what is seen.
+    function splitAt(share) {
+      if (!printed) return;
+      look.split = Math.min(Math.max(share, 0), 1);
+      const wide = view.getBoundingClientRect().width;
+      const inside = (look.split * wide - look.x) / look.scale / wide;
+      printed.style.clipPath = look.apart ? "" : `inset(0 0 0 ${Math.min(Math.max(inside, 0), 1) * 100}%)`;
+      divider.style.left = `${look.split * 100}%`;
+      divider.hidden = look.apart;
+      divider.setAttribute("aria-valuenow", String(Math.round(look.split * 100)));
+    }
+
+    if (printed) {
+      look.split = 0.5;
+      divider.addEventListener("pointerdown", (event) => {
+        divider.setPointerCapture(event.pointerId);
+        event.stopPropagation();
+      });
+      divider.addEventListener("pointermove", (event) => {
+        if (!divider.hasPointerCapture(event.pointerId)) return;
+        event.stopPropagation();
+        const box = view.getBoundingClientRect();
+        splitAt((event.clientX - box.left) / box.width);
+      });
+      divider.addEventListener("click", (event) => event.stopPropagation());
+      divider.addEventListener("dblclick", (event) => event.stopPropagation());
+      divider.addEventListener("keydown", (event) => {
+        const by = { ArrowLeft: -0.05, ArrowRight: 0.05, Home: -1, End: 1 }[event.key];
+        if (by === undefined) return;
+        splitAt(look.split + by);
+        event.preventDefault();
+        event.stopPropagation();
+      });
+      const apart = find("[data-apart]");
+      apart.addEventListener("click", () => {
+        look.apart = !look.apart;
+        apart.setAttribute("aria-pressed", String(look.apart));
+        glass.classList.toggle("apart", look.apart);
+        printed.style.position = look.apart ? "static" : "";
+        look.scale = 1;
+        find(".marks").style.width = look.apart ? "50%" : "";
+        applied();
       });
     }
-    glasses[0].addEventListener("keydown", (event) => {
+
+    const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+    const fingers = new Map();
+    let drag = null;
+    let pinch = null;
+    glass.addEventListener("pointerdown", (event) => {
+      fingers.set(event.pointerId, event);
+      if (fingers.size === 2) pinch = spread();
+      drag = look.scale > 1 && event.pointerType === "mouse" ? [event.clientX, event.clientY] : null;
+      if (event.pointerType !== "mouse" && fingers.size === 1) { show(placeOf(event), false); place(true); }
+    });
+    function spread() {
+      const [one, other] = [...fingers.values()];
+      return {
+        apart: Math.hypot(one.clientX - other.clientX, one.clientY - other.clientY),
+        x: (one.clientX + other.clientX) / 2, y: (one.clientY + other.clientY) / 2,
+      };
+    }
+    glass.addEventListener("pointermove", (event) => {
+      if (fingers.has(event.pointerId)) fingers.set(event.pointerId, event);
+      if (pinch && fingers.size === 2) {
+        const now = spread();
+        const box = view.getBoundingClientRect();
+        look.x += now.x - pinch.x;
+        look.y += now.y - pinch.y;
+        zoom(now.apart / pinch.apart, now.x - box.left, now.y - box.top);
+        pinch = now;
+        return;
+      }
+      if (drag && event.buttons === 1) {
+        look.x += event.clientX - drag[0];
+        look.y += event.clientY - drag[1];
+        drag = [event.clientX, event.clientY];
+        applied();
+        return;
+      }
+      if (event.pointerType !== "mouse" && !fingers.has(event.pointerId)) return;
+      show(placeOf(event), false);
+      if (event.pointerType !== "mouse") place(true);
+    });
+    const lifted = (event) => {
+      fingers.delete(event.pointerId);
+      if (fingers.size < 2) pinch = null;
+      drag = null;
+    };
+    for (const kind of ["pointerup", "pointercancel", "pointerleave"]) glass.addEventListener(kind, lifted);
+    glass.addEventListener("wheel", (event) => {
+      if (document.activeElement !== glass && !event.ctrlKey) return;
+      const box = view.getBoundingClientRect();
+      zoom(Math.exp(-event.deltaY / 400), event.clientX - box.left, event.clientY - box.top);
+      event.preventDefault();
+    }, { passive: false });
+    glass.addEventListener("dblclick", (event) => { const reading = placeOf(event); show(reading, false); keep(reading); });
+    glass.addEventListener("keydown", (event) => {
       if (event.key in ARROWS) {
         move(...ARROWS[event.key], event.shiftKey);
       } else if (event.key === "Enter" || event.key === " ") {
         if (!here) move(0, 0, false);
         keep(here);
+      } else if (event.key === "+" || event.key === "=") {
+        zoom(1.5, ...middleOfView());
+      } else if (event.key === "-") {
+        zoom(1 / 1.5, ...middleOfView());
       } else {
         return;
       }
@@ -270,12 +469,37 @@
     for (const button of root.querySelectorAll("[data-move]")) {
       button.addEventListener("click", (event) => move(...button.dataset.move.split(" ").map(Number), event.shiftKey));
     }
+    for (const button of root.querySelectorAll("[data-zoom]")) {
+      button.addEventListener("click", () => zoom(Number(button.dataset.zoom), ...middleOfView()));
+    }
     find("[data-keep]").addEventListener("click", () => { if (!here) move(0, 0, false); keep(here); });
     find(".from").addEventListener("change", compare);
     find(".to").addEventListener("change", compare);
     find('[data-copy="text"]').addEventListener("click", () => copy(copyText()));
     find('[data-copy="options"]').addEventListener("click", () => copy(copyOptions()));
+
+    // What was found: its place shows its sentence, its sentence its place.
+    function choose(number) {
+      const chosen = find(`.found[data-finding="${number}"]`).classList.contains("chosen") ? null : number;
+      for (const one of root.querySelectorAll("[data-finding]")) {
+        const is = one.dataset.finding === chosen;
+        if (one.classList.contains("found")) one.classList.toggle("chosen", is);
+        else one.setAttribute("aria-pressed", String(is));
+      }
+      return chosen;
+    }
+    for (const one of root.querySelectorAll("[data-finding]")) {
+      one.addEventListener("click", () => {
+        const chosen = choose(one.dataset.finding);
+        if (chosen === null) return;
+        const other = one.classList.contains("found")
+          ? find(`button[data-finding="${chosen}"]`) : glass;
+        other.scrollIntoView({ block: "nearest" });
+      });
+    }
+    addEventListener("resize", applied);
     list();
+    applied();
   }
 
   function open(root) {
@@ -284,24 +508,51 @@
     sheetIn(root);
   }
 
-  for (const root of document.querySelectorAll(".sheet")) {
-    if (root.classList.contains("open")) open(root);
-    else root.addEventListener("toggle", () => { if (root.open) open(root); });
-  }
+  // Of several negatives one is seen at a time, or all as cards; the address says which.
+  const sheets = [...document.querySelectorAll(".sheet")];
+  const overview = document.querySelector(".overview");
+  document.documentElement.classList.add("live");
+  document.body.classList.add("routed");
 
-  // A name in the table, or an address with a sign of a negative, opens that negative.
   function follow() {
-    const root = location.hash && document.getElementById(location.hash.slice(1));
-    if (root && root.classList.contains("sheet")) {
-      root.open = true;
-      root.scrollIntoView();
+    const wanted = location.hash && document.getElementById(location.hash.slice(1));
+    const root = wanted && wanted.classList.contains("sheet") ? wanted : null;
+    if (!overview) {
+      sheets.forEach(open);
+      return;
     }
+    overview.hidden = root !== null;
+    for (const sheet of sheets) sheet.hidden = sheet !== root;
+    if (!root) return;
+    open(root);
+    scrollTo(0, 0);
   }
   addEventListener("hashchange", follow);
-  for (const link of document.querySelectorAll(".sortable a")) {
-    link.addEventListener("click", () => { const root = document.getElementById(link.hash.slice(1)); root.open = true; });
-  }
   follow();
+
+  for (const group of document.querySelectorAll(".filters")) {
+    const cards = [...document.querySelectorAll(".cards > li")];
+    const list = document.querySelector(".cards");
+    const buttons = [...group.querySelectorAll("[data-filter]")];
+    const order = group.querySelector("[data-order]");
+    const told = document.querySelector(".filtered");
+    function filter(which) {
+      let shown = 0;
+      for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset.filter === which));
+      for (const card of cards) {
+        card.hidden = which === "look" && card.dataset.look !== "1";
+        shown += card.hidden ? 0 : 1;
+      }
+      told.textContent = `${shown} shown.`;
+    }
+    for (const button of buttons) button.addEventListener("click", () => filter(button.dataset.filter));
+    order.addEventListener("change", () => {
+      const key = (card) => card.dataset[order.value];
+      const sorted = cards.slice().sort((one, other) => (order.value === "name"
+        ? key(one).localeCompare(key(other), undefined, { numeric: true }) : Number(key(one)) - Number(key(other))));
+      list.append(...sorted);
+    });
+  }
 
   for (const table of document.querySelectorAll(".sortable")) {
     const heads = [...table.tHead.rows[0].cells];
@@ -321,7 +572,7 @@
           return falling ? order(b, a) : order(a, b);
         });
         table.tBodies[0].append(...sorted);
-        const told = table.closest("section").querySelector(".sorted");
+        const told = table.closest("details").querySelector(".sorted");
         told.textContent = `Sorted by ${head.textContent}, ${falling ? "largest" : "smallest"} first.`;
       });
     });

@@ -1,0 +1,171 @@
+"""What the notebook advises for the next development: one answer for the command, the page and whatever else asks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.development.advice import Advice, Plan, advise_from
+from densiscan.development.developer_life import Load, Wear, next_load, wear
+from densiscan.development.exposure_index import IndexAdvice, index_advice, shadow_read
+from densiscan.development.kinetics import ContrastPoint, contrast_points
+from densiscan.development.names import dilution_key, name_key
+from densiscan.development.posterior import MOST_RUNS, Posterior, evidence_of, posterior_of
+from densiscan.development.run import Run, at_dilution
+from densiscan.development.usable_readings import Counted, left_out_warnings
+from densiscan.notebook.notebook import Notebook
+
+_LAST_RUNS: Final = 300
+"""Runs looked at, the latest; more than the advice weighs."""
+
+_LAST_SHADOWS: Final = 8
+"""Runs whose shadows tell the exposure index, the latest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What advice is wanted for.
+
+    `target_range` is the density range to aim at, `scene_stops` the subject's where it is metered; of `load` what is
+    None is as in the last run. `use` is counted from the batch where it is None.
+    """
+
+    film: str
+    developer: str
+    target_range: Quantity
+    scene_stops: float | None = None
+    temperature_c: float = 20.0
+    use: int | None = None
+    load: Load = field(default_factory=Load)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceSheet:
+    """All that there is to say on the next development, of time, developer and exposure.
+
+    `told` is what else there is to say; `known` the posterior that the time is taken from, for a drawing.
+    """
+
+    film: str
+    developer: str
+    dilution: str | None = None
+    advice: Advice
+    wear: Wear
+    load: Load
+    index: IndexAdvice | None = None
+    told: tuple[Warning_, ...] = ()
+    known: Posterior | None = None
+
+
+def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
+    """Return the advice on the next development of a film in a developer, from the runs of a notebook.
+
+    Parameters
+    ----------
+    book
+        Open; it is read alone.
+    wanted
+        Film and developer as the notebook spells them.
+
+    Raises
+    ------
+    WrongUseError
+        If the target, temperature, use or subject is out of reach.
+    """
+    film, developer = wanted.film, wanted.developer
+    runs, told = _runs(book, film, developer, wanted.load.dilution)
+    counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
+    plan = Plan(
+        target_range=wanted.target_range,
+        scene_stops=wanted.scene_stops,
+        temperature_c=wanted.temperature_c,
+        use=_next_use(book, developer, wanted.use, wanted.load.batch),
+    )
+    known = posterior_of(evidence_of(runs, _film_tests(book, film, developer)))
+    load = next_load(wanted.load, runs)
+    return AdviceSheet(
+        film=film,
+        developer=developer,
+        dilution=load.dilution,
+        advice=advise_from(known, runs, plan),
+        wear=wear(known, runs, load),
+        load=load,
+        index=_index(runs, counted),
+        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        known=known,
+    )
+
+
+def in_use(runs: Sequence[Run], most: int) -> list[Run]:
+    """Return the last run of each film, developer and dilution, the latest first, at most so many."""
+    last: dict[tuple[str, ...], Run] = {}
+    for run in runs:
+        if not run.removed:
+            last[(name_key(run.film), name_key(run.developer), dilution_key(run.dilution))] = run
+    return sorted(last.values(), key=lambda run: (run.date, run.number), reverse=True)[:most]
+
+
+def pairs(book: Notebook) -> str:
+    """Return the films in their developers that the notebook has runs of, the latest first, as far as a line holds."""
+    named = dict.fromkeys(f"{run.film} in {run.solution}" for run in book.runs(last=_LAST_RUNS)[::-1])
+    return ", ".join(list(named)[:5]) + (", ..." if len(named) > 5 else "")
+
+
+def _runs(
+    book: Notebook, film: str, developer: str, dilution: str | None
+) -> tuple[tuple[Run, ...], tuple[Warning_, ...]]:
+    """Return the runs of one dilution, the last one's where none is said, and a word on those of others."""
+    every = book.runs(film, developer, last=_LAST_RUNS)
+    if not every:
+        return (), _others(book, film, developer)
+    chosen = at_dilution(every, dilution)
+    others = len(every) - len(chosen)
+    if not others:
+        return chosen, ()
+    wanted = every[-1].dilution if dilution is None else dilution
+    message = (
+        f"{others} run{'s' if others > 1 else ''} at another dilution than {wanted or 'the one not stated'} "
+        f"{'are' if others > 1 else 'is'} left out; --dilution chooses."
+    )
+    return chosen, (Warning_(code="other-dilution", message=message),)
+
+
+def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoint, ...]:
+    """Return the contrasts of all kept film tests of this film and developer."""
+    documents = [book.kept("film-test", name) for name in book.names("film-test")]
+    return tuple(
+        point
+        for document in documents
+        if document is not None
+        for point in contrast_points(document, film=film, developer=developer)
+    )
+
+
+def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
+    """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
+    known = pairs(book)
+    if not known:
+        return ()
+    message = f"The notebook has no run of {film} in {developer}; it has {known}."
+    return (Warning_(code="no-such-runs", message=message),)
+
+
+def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None) -> int:
+    if use is not None:
+        return use
+    return 1 if batch is None else book.uses_of(developer, batch) + 1
+
+
+def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:
+    """Return the exposure index to use next, from the shadows of the last runs that have an index."""
+    with_index = [run for run in runs if run.exposure_index is not None]
+    read = [
+        shadow_read(reading.document, run.exposure_index)
+        for run in with_index[-_LAST_SHADOWS:]
+        if run.number in counted
+        for reading in counted[run.number].readings
+    ]
+    last = with_index[-1].exposure_index if with_index else None
+    return index_advice([shadow for shadow in read if shadow is not None], last)

@@ -1,0 +1,331 @@
+"""The answer on a negative in one or two plain sentences, and on a folder of them: what needs attention comes first.
+
+Made from a reading as the contract has it, so that a negative measured now and one kept in the notebook years ago are
+answered alike.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from densiscan.paper.grade import HARDER, SOFTER
+
+Document = Mapping[str, Any]
+
+MANY_SPECKS: Final = 1e-3
+"""Share of the area from which dust, pinholes and scratches are trouble (common practice: less is spotted out)."""
+
+_TROUBLE: Final[Mapping[str, str]] = {
+    "light-leak": "light leak",
+    "fog-high": "high fog",
+    "gradient": "uneven density",
+    "edge-density": "uneven edges",
+    "bands": "bands",
+    "streak": "streak",
+    "air-bell": "air bell",
+    "drying-mark": "drying mark",
+    "clear-area": "clear area",
+    "clipped-light": "clipped in the clear parts",
+    "clipped-dark": "clipped in the dense parts",
+    "scratches": "scratches",
+    "pinholes": "pinholes",
+    "dust": "dust",
+}
+"""What a finding is called in a few words, the worst first."""
+
+_SPECKS: Final = frozenset({"scratches", "pinholes", "dust"})
+_UNCOUNTED: Final = frozenset({"high fog", "uneven density", "dust"})
+
+_SEEN: Final[Mapping[str, str]] = {
+    "inverted": "an inverted scan",
+    "wedge": "a step wedge",
+    "print": "a print",
+    "colour negative": "a colour negative",
+    "unexposed": "an unexposed sheet",
+    "even": "an even sheet without a picture",
+}
+
+_DISQUALIFYING: Final = (
+    "wrong-full-scale",
+    "calibration-drifted",
+    "calibration-old",
+    "calibration-from-the-future",
+    "scan-differs-from-calibration",
+    "fog-sheet-has-picture",
+    "no-film-found",
+    "no-frame-found",
+    "rebate-beyond-calibration",
+    "no-rebate",
+    "frame-touches-edge",
+    "seen-unknown",
+)
+"""Codes of warnings that put a figure of the answer in doubt, the gravest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What is to be said of one negative.
+
+    Attributes
+    ----------
+    attention
+        Whether it needs any; a mark shows it.
+    kind
+        What it is counted under among others: "fine", "underexposed", "light leak".
+    headline, reason
+        For the top of a page: one or two sentences in plain words, and what is behind them.
+    short, why
+        For a card: a few words, and a few more.
+    gravity
+        The larger, the earlier among what needs attention; 0 where nothing does.
+    is_negative
+        Whether it was judged as a negative.
+    alone
+        What it is called where it is the only one of its kind; "" where that is `kind`.
+    """
+
+    attention: bool
+    kind: str
+    headline: str
+    reason: str
+    short: str
+    why: str
+    gravity: float
+    is_negative: bool = True
+    alone: str = ""
+
+
+def answer(document: Document) -> Answer:
+    """Return the answer on one reading."""
+    seen = document.get("seen", "negative")
+    if seen in _SEEN or document.get("exposure") is None:
+        return _no_negative(document, str(seen))
+    troubles = _troubles(document)
+    parts = _Parts.of(document)
+    if troubles:
+        return _with_trouble(troubles, parts)
+    if parts.wrong:
+        return Answer(
+            attention=True,
+            kind=parts.kind,
+            headline=f"{_capital(parts.kind)}: {parts.then}.",
+            reason=_reasons(document, parts.judged_by),
+            short=_capital(parts.wrong),
+            why=parts.then,
+            gravity=parts.gravity,
+            alone=parts.alone,
+        )
+    doubtful = _disqualifying(document)
+    return Answer(
+        attention=doubtful is not None,
+        kind="fine" if doubtful is None else "to look at again",
+        headline=f"Fine: {parts.then}." if doubtful is None else f"{doubtful} If that is right: {parts.then}.",
+        reason=str(document["exposure"].get("reason") or ""),
+        short="Fine" if doubtful is None else "Look again",
+        why=parts.then if doubtful is None else doubtful,
+        gravity=0.0 if doubtful is None else 0.5,
+    )
+
+
+def folder_headline(answers: Sequence[Answer], failed: int = 0) -> str:
+    """Return one sentence on several: "5 negatives: 2 fine, 1 underexposed, 1 overexposed, 1 with a light leak"."""
+    negatives = [one for one in answers if one.is_negative]
+    others = [one for one in answers if not one.is_negative]
+    parts = _counts(negatives)
+    if negatives and all(one.kind == "fine" for one in negatives):
+        said = f"{len(negatives)} negatives, all fine" if len(negatives) > 1 else "One negative, and it is fine"
+    else:
+        several = "negative" if len(negatives) == 1 else "negatives"
+        said = f"{len(negatives)} {several}: {', '.join(parts)}" if negatives else "No negatives"
+    more = [f"{count} {'scan' if count == 1 else 'scans'} of {kind}" for kind, count in _kinds(others)]
+    more += [f"{failed} not measured"] if failed else []
+    return "; ".join([said, *more]) + "."
+
+
+def _counts(negatives: Sequence[Answer]) -> list[str]:
+    alone = {one.kind: one.alone for one in negatives}
+    return [
+        f"{count} {(alone[kind] if count == 1 else '') or _counted(kind, count)}" for kind, count in _kinds(negatives)
+    ]
+
+
+def _kinds(answers: Sequence[Answer]) -> list[tuple[str, int]]:
+    """Return kinds and how many of each, what is fine first, then the gravest."""
+    counted = Counter(one.kind for one in answers)
+    gravest = {kind: max(one.gravity for one in answers if one.kind == kind) for kind in counted}
+    return [(kind, counted[kind]) for kind in sorted(counted, key=lambda kind: (kind != "fine", -gravest[kind]))]
+
+
+def _counted(kind: str, many: int) -> str:
+    """Return a kind as it stands after a number."""
+    if kind in _TROUBLE.values():
+        plural = kind.endswith("s") or kind in _UNCOUNTED or many > 1
+        return f"with {kind}" if plural else f"with {_article(kind)} {kind}"
+    return kind
+
+
+def _article(word: str) -> str:
+    return "an" if word[0] in "aeiou" else "a"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """Exposure, development and paper in a few words: what is wrong ("" where nothing is) and what to do then."""
+
+    wrong: str
+    kind: str
+    then: str
+    gravity: float
+    judged_by: str
+    alone: str = ""
+
+    @classmethod
+    def of(cls, document: Document) -> _Parts:
+        exposure, development = document["exposure"], document["development"]
+        grade = grade_words(document)
+        time = development_words(development)
+        amount = _amount(exposure)
+        stops = f" by {amount}" if amount else ""
+        if exposure.get("judged", True) and exposure["verdict"] == "under":
+            then = f"give {amount or 'more exposure'}{' more' if amount else ''} next time"
+            size = abs(float((exposure.get("stops") or {}).get("value", 1.0)))
+            return cls(
+                wrong=f"under{stops}" if stops else "underexposed",
+                kind="underexposed",
+                then=then,
+                gravity=2.0 + size,
+                judged_by="exposure",
+                alone=f"underexposed{stops}",
+            )
+        flat = development["verdict"] == "more"
+        if development.get("judged", True) and development["verdict"] in {"more", "less"}:
+            factor = (development.get("time_factor") or {}).get("value", 1.0)
+            return cls(
+                wrong="flat" if flat else "contrasty",
+                kind="flat" if flat else "contrasty",
+                then=f"{time}; this one prints on {grade}" if grade else time,
+                gravity=1.0 + abs(float(factor) - 1.0),
+                judged_by="development",
+            )
+        then = ", ".join(filter(None, (time, f"print on {grade}" if grade else "")))
+        if exposure.get("judged", True) and exposure["verdict"] == "over":
+            size = abs(float((exposure.get("stops") or {}).get("value", 1.0)))
+            return cls(
+                wrong=f"over{stops}" if stops else "overexposed",
+                kind="overexposed",
+                then=f"give less next time; {then}" if then else "give less next time",
+                gravity=0.6 + 0.1 * size,
+                judged_by="exposure",
+                alone=f"overexposed{stops}",
+            )
+        return cls(wrong="", kind="fine", then=then or "densities only", gravity=0.0, judged_by="exposure")
+
+
+def development_words(development: Mapping[str, Any]) -> str:
+    """Return what to do to the time: "keep the time", "develop 18 % longer"; "" where it is not judged."""
+    if not development.get("judged", True):
+        return ""
+    factor = development.get("time_factor")
+    if development["verdict"] not in {"more", "less"} or factor is None:
+        return "keep the time"
+    change = round(100.0 * (factor["value"] - 1.0))
+    return f"develop {change} % longer" if change > 0 else f"develop {-change} % less"
+
+
+def grade_words(document: Document) -> str:
+    """Return the grade of paper in words; "" where none is known."""
+    grade = (document.get("paper") or {}).get("grade")
+    if grade in {SOFTER, HARDER}:
+        return "a paper softer than grade 0" if grade == SOFTER else "a paper harder than grade 5"
+    return "" if grade is None else f"grade {grade}"
+
+
+def _amount(exposure: Mapping[str, Any]) -> str:
+    """Return how many stops: "at least 2.7 stops"; "" where it is not known."""
+    stops = exposure.get("stops")
+    if stops is None:
+        return ""
+    size = f"{abs(stops['value']):.1f}".removesuffix(".0")
+    return f"{'at least' if exposure.get('at_least') else 'about'} {size} {'stop' if size == '1' else 'stops'}"
+
+
+def _troubles(document: Document) -> list[Mapping[str, Any]]:
+    """Return the findings that are trouble, the worst first; a speck of dust is none."""
+    rank = {code: place for place, code in enumerate(_TROUBLE)}
+    grave = [
+        finding
+        for finding in document.get("findings") or ()
+        if finding["code"] not in _SPECKS or (finding.get("area_share") or 0.0) >= MANY_SPECKS
+    ]
+    return sorted(grave, key=lambda finding: (rank.get(finding["code"], len(rank)), -float(finding.get("sure") or 0.0)))
+
+
+def trouble_name(finding: Mapping[str, Any]) -> str:
+    """Return what a finding is called: "light leak"."""
+    return _TROUBLE.get(finding["code"], str(finding["code"]).replace("-", " "))
+
+
+def trouble_words(finding: Mapping[str, Any]) -> str:
+    """Return a finding in a few words: "light leak at the bottom edge"."""
+    name = trouble_name(finding)
+    side = finding.get("side")
+    if side is None:
+        return name
+    return f"{name} towards the {side}" if finding["code"] == "gradient" else f"{name} at the {side} edge"
+
+
+def _with_trouble(troubles: Sequence[Mapping[str, Any]], parts: _Parts) -> Answer:
+    first = troubles[0]
+    name = _capital(trouble_words(first))
+    more = "" if len(troubles) == 1 else f", and {len(troubles) - 1} more"
+    sure = float(first.get("sure") or 1.0)
+    rest = f"{_capital(parts.kind)}: {parts.then}" if parts.wrong else f"Otherwise fine: {parts.then}"
+    return Answer(
+        attention=True,
+        kind=_TROUBLE.get(first["code"], "trouble"),
+        headline=f"{name}{more}. {rest}.",
+        reason=_cure(str(first["message"])),
+        short=f"{name}{more}",
+        why=f"{parts.wrong}; {parts.then}" if parts.wrong else f"otherwise {parts.then}",
+        gravity=3.0 + sure + parts.gravity / 10.0,
+    )
+
+
+def _cure(message: str) -> str:
+    """Return what to check, where the message of a finding says that after what was seen; else all of it."""
+    seen, dot, cure = message.partition(". ")
+    return cure if dot and cure else seen
+
+
+def _no_negative(document: Document, seen: str) -> Answer:
+    what = _SEEN.get(seen, "not judged")
+    message = next((str(w["message"]) for w in document.get("warnings") or () if w["code"].startswith("seen-")), "")
+    headline = f"This looks like {what}: densities only." if seen in _SEEN else "Not judged: densities only."
+    return Answer(
+        attention=True,
+        kind=what if seen in _SEEN else "not judged",
+        headline=headline,
+        reason=message,
+        short=_capital(what.removeprefix("an ").removeprefix("a ")),
+        why="densities only",
+        gravity=0.8,
+        is_negative=False,
+    )
+
+
+def _disqualifying(document: Document) -> str | None:
+    said = {warning["code"]: str(warning["message"]) for warning in reversed(document.get("warnings") or ())}
+    return next((said[code] for code in _DISQUALIFYING if code in said), None)
+
+
+def _reasons(document: Document, part: str) -> str:
+    doubtful = _disqualifying(document)
+    reason = str((document.get(part) or {}).get("reason") or "")
+    return f"{doubtful} {reason}".strip() if doubtful else reason
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
