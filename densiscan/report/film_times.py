@@ -142,13 +142,15 @@ def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str
         "",
         "   metered      give                        develop",
     ]
-    for time in metered or TABLE_S:
-        lines.append(f"  {seconds_text(time):>8}      {_corrected(found.corrected(time)):<26}  {_shorter_words(time)}")
+    lines += [
+        f"  {seconds_text(time):>8}      {_corrected(found.corrected(time)):<26}  {_shorter_words(time)}"
+        for time in metered or TABLE_S
+    ]
     lines += [
         "",
         paragraph(
-            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain contrast: "
-            "hence the shorter development (common practice)."
+            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
+            "contrast: hence the shorter development (common practice)."
         ),
     ]
     return "\n".join(lines)
