@@ -115,8 +115,8 @@ def _rests_on(found: Reciprocity) -> str:
         beyond = f"; beyond {seconds_text(found.longest_s or 0.0)} the table goes on by the same law"
         return f"your {found.exposures} exposures{beyond}"
     return (
-        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer side, "
-        "which is the safer: too much exposure costs less than too little. A series of your own settles it"
+        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
+        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
     )
 
 
