@@ -209,13 +209,14 @@ def test_removed_runs_and_no_runs_tell_nothing() -> None:
             assert (trend.points, trend.by_use, trend.sentences) == ((), (), ())
 
 
-def test_figure_draws_every_trend_by_date_and_by_use() -> None:
+def test_figure_draws_every_trend_run_by_run_and_by_use() -> None:
     found = trends_of(made_runs(700, faded=1), {run: [Quantity(0.0, None)] for run in range(1, 31)})
     figure = trends_figure(found)
     assert len(figure.axes) == 8
     words = [text.get_text() for axes in figure.axes for text in axes.texts]
     assert "run 30" in words
-    assert len(trends_figure(trends_of([], {})).axes) == 2
+    # nothing was used twice: there is no panel for it
+    assert len(trends_figure(trends_of([], {})).axes) == 1
 
 
 def logged(place: Path, runs: list[Run]) -> None:

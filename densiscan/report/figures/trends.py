@@ -1,10 +1,10 @@
-"""Trends drawn: each figure by date and by use of the developer, with the limits of the person's own scatter."""
+"""Trends drawn: each figure run by run and by use of the developer, with the limits of the person's own scatter."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from densiscan.development.trends import Point, Trend
 from densiscan.report.figures.style import FAINT, INK, SHADE, new_figure, series
@@ -13,45 +13,53 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+_MOST_NAMES: Final = 7
+
 
 def trends_figure(trends: Sequence[Trend]) -> Figure:
-    """Return one row of two panels for each trend that has a point: by date, and by use."""
+    """Return one row for each trend with a point: run by run, and by use where the developer was used again."""
     shown = [trend for trend in trends if trend.points] or list(trends[:1])
+    again = len({point.use for trend in shown for point in trend.points}) > 1
     figure = new_figure(width_mm=180.0, height_mm=22.0 + 48.0 * len(shown))
-    grid = figure.subplots(len(shown), 2, squeeze=False, gridspec_kw={"width_ratios": (2.2, 1.0)})
-    for row, (left, right) in enumerate(grid):
-        _by_date(left, shown[row])
-        _by_use(right, shown[row])
-        if row + 1 == len(shown):
-            right.set_xlabel("use of the developer")
+    ratios = (2.2, 1.0) if again else (1.0,)
+    grid = figure.subplots(len(shown), len(ratios), squeeze=False, gridspec_kw={"width_ratios": ratios})
+    for row, panels in enumerate(grid):
+        _by_run(panels[0], shown[row])
+        if again:
+            _by_use(panels[1], shown[row])
+    grid[-1][0].set_xlabel("run")
+    if again:
+        grid[-1][1].set_xlabel("use of the developer")
     return figure
 
 
-def _day(point: Point) -> date:
-    return date.fromisoformat(point.date[:10])
-
-
-def _by_date(axes: Axes, trend: Trend) -> None:
+def _by_run(axes: Axes, trend: Trend) -> None:
     axes.set_ylabel(trend.label)
-    days: Any = [_day(point) for point in trend.points]
-    _limits(axes, days, trend.points)
+    places = {run: place for place, run in enumerate(sorted({point.run for point in trend.points}))}
+    at: Any = [places[point.run] for point in trend.points]
+    _limits(axes, at, trend.points)
     if trend.points:
-        axes.plot(days, [point.value for point in trend.points], **series(0))
+        axes.plot(at, [point.value for point in trend.points], **series(0))
     for number, point in enumerate(point for point in trend.points if point.out):
-        where: Any = (_day(point), point.value)
+        where: Any = (places[point.run], point.value)
         axes.plot(where[0], where[1], marker="x", markersize=9, markeredgewidth=1.6, color=INK)
         below = -10 if number % 2 else 5  # neighbours are named above and below in turn
         name = f"run {point.run}"
         axes.annotate(name, where, xytext=(-6, below), textcoords="offset points", fontsize=7, ha="right")
-    _dates(axes)
+    _runs(axes, trend.points, places)
 
 
-def _dates(axes: Axes) -> None:
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
-    locator = AutoDateLocator(minticks=2, maxticks=6)  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+def _runs(axes: Axes, points: Sequence[Point], places: Mapping[int, int]) -> None:
+    """Name the runs along the axis, a few of many, with the day where it is another than that of the run before."""
+    days = {point.run: date.fromisoformat(point.date[:10]) for point in points}
+    named = list(places)[:: max(1, -(-len(places) // _MOST_NAMES))]
+    words, before = [], None
+    for run in named:
+        day = f"{days[run].day} {days[run]:%b %Y}"
+        words.append(f"{run}\n{day}" if day != before else str(run))
+        before = day
+    axes.set_xticks([places[run] for run in named], words)
+    axes.set_xlim(-0.5, max(len(places), 1) - 0.5)
 
 
 def _limits(axes: Axes, places: Any, points: Sequence[Point]) -> None:
