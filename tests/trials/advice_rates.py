@@ -364,9 +364,11 @@ def outcomes_of(
         missed = {}
         for who, person in people.items():
             time = person.time(at)
-            missed[who] = float(without_accidents(now, at, time)[0]) * math.exp(
-                math.log(0.85) if change == "agitation" and number >= when else 0.0
-            ) - TARGET
+            missed[who] = (
+                float(without_accidents(now, at, time)[0])
+                * math.exp(math.log(0.85) if change == "agitation" and number >= when else 0.0)
+                - TARGET
+            )
             read = came_out(now, at, time) + at.reading
             if who == "densiscan":
                 inside = _holds(advised.told, read), _in_time(advised.told, right_time(now, at))
@@ -424,7 +426,9 @@ def intervals(outcomes: Sequence[Outcome]) -> str:
     lines = ["| family | range inside | time inside | held |", "| --- | ---: | ---: | ---: |"]
     for family in ("all", *FAMILIES):
         some = [one for one in outcomes if family in {"all", one.family}]
-        shares = [100.0 * np.mean([getattr(one, what) for one in some]) for what in ("range_inside", "time_inside", "held")]
+        shares = [
+            100.0 * np.mean([getattr(one, what) for one in some]) for what in ("range_inside", "time_inside", "held")
+        ]
         lines.append(f"| {family} | " + " | ".join(f"{share:.1f} %" for share in shares) + " |")
     return "\n".join(lines)
 
