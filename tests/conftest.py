@@ -11,6 +11,7 @@ import pytest
 from hypothesis import Phase, settings
 
 from densiscan.cli import options
+from tests.support.drawn import is_rendered
 from tests.support.schemas import PRINTED, dumps_watched
 
 # No example fails for its time: a machine may be slow at any moment. In CI the same examples run each time.
@@ -19,6 +20,13 @@ settings.register_profile("ci", deadline=None, derandomize=True)
 # Under mutation testing it is enough that an example fails; a smaller one is not looked for.
 settings.register_profile("mutants", deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark each test that draws a scan as `rendered`, so that the quick ones can be run alone."""
+    for item in items:
+        if is_rendered(item):
+            item.add_marker(pytest.mark.rendered)
 
 
 @pytest.fixture(scope="session", autouse=True)

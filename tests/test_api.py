@@ -5,8 +5,6 @@ from __future__ import annotations
 import inspect
 import json
 import math
-import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -22,13 +20,11 @@ from densiscan import as_dict, as_row
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from tests.support.declared import otherwise_than_declared
 from tests.support.made_up import assessment, calibration, reading
+from tests.support.pages import first_false
+from tests.support.session import PAGE, cells_on, played, said_by
 from tests.test_shelf import NAMES, classes_in, hints_of
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGE = ROOT / "docs" / "api.md"
-EXAMPLES = re.findall(
-    r"^```python\n(.*?)^```\n\n```text\n(.*?)^```", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL
-)
 
 
 def test_everything_on_the_shelf_is_there_with_a_docstring() -> None:
@@ -52,17 +48,24 @@ def test_the_package_says_that_it_is_typed() -> None:
     assert (ROOT / "densiscan" / "py.typed").is_file()
 
 
-def test_the_worked_examples_print_what_they_say(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """They build on each other, as on the page."""
-    assert len(EXAMPLES) == 6
-    for name in ("wedge.tif", "wedge.csv", "normal.tif", "thin.tif"):
-        shutil.copy(ROOT / "sample_scans" / name, tmp_path)
-    monkeypatch.chdir(tmp_path)
-    for code, said in EXAMPLES:
-        exec(compile(code, str(PAGE), "exec"), {"__name__": "example"})  # noqa: S102 - our own page
-        assert capsys.readouterr().out == said
+def test_the_page_shows_what_its_cells_say() -> None:
+    text = PAGE.read_text(encoding="utf-8")
+    cells = list(played(text))
+    assert len(cells) == text.count("```python") > 12
+    for cell, said in cells:
+        assert first_false((cell.shown or "").splitlines(), said.splitlines()) is None, cell.code + said
+
+
+def test_a_cell_is_played_as_a_notebook_plays_it() -> None:
+    known: dict[str, object] = {}
+    assert said_by("print('a')\nb = 2\n", known) == "a\n"
+    assert said_by("b + 1\n", known) == "3\n"
+    assert said_by("None\n", known) == ""
+    page = "## One\n\n```python\na\n```\n\n```text\nb\n```\n\n## Two\n\n```python\nc\n```\n"
+    assert [(cell.section, cell.code, cell.shown) for cell in cells_on(page)] == [
+        ("One", "a\n", "b\n"),
+        ("Two", "c\n", None),
+    ]
 
 
 # Every result as a dictionary, and as a row.

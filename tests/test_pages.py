@@ -22,6 +22,7 @@ from tests.support.pages import (
     steps_on,
     text_of,
 )
+from tests.support.session import cells_on
 
 Gray = npt.NDArray[np.float64]
 
@@ -47,7 +48,7 @@ def test_no_output_is_shown_that_nothing_is_compared_with() -> None:
     for page in [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]:
         compared = [step for step in steps_on(page) if step.shown is not None]
         # What Python prints on the page about it is compared by tests/test_api.py.
-        of_python = text_of(page).count("```python")
+        of_python = len([cell for cell in cells_on(text_of(page)) if cell.shown is not None])
         assert text_of(page).count("```text") == len(compared) + of_python, page
 
 

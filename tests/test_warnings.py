@@ -48,11 +48,12 @@ KEBAB = re.compile(r"[a-z0-9]+(-[a-z0-9]+)+")
 def codes_in(file: Path) -> set[str]:
     """Codes that a module's warnings have; `scan` writes its own as pairs of code and message."""
     found = set()
+    is_scan = place_of(file) == "scan/scan"
     for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Warning_":
             values = [keyword.value for keyword in node.keywords if keyword.arg == "code"]
             found |= {value.value for value in values if isinstance(value, ast.Constant)}
-        elif place_of(file) == "scan/scan" and isinstance(node, ast.Tuple) and len(node.elts) == 2:
+        elif is_scan and isinstance(node, ast.Tuple) and len(node.elts) == 2:
             first = node.elts[0]
             if isinstance(first, ast.Constant) and isinstance(first.value, str) and KEBAB.fullmatch(first.value):
                 found.add(first.value)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from densiscan.calibration.glare import Glare
-from densiscan.files.documents import flag_of, number_of, text_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,32 +48,4 @@ class Findings:
             drifted=self.drifted if new else older.drifted,
             lamp=older.lamp if self.lamp is None else self.lamp,
             glare=older.glare if self.glare is None else self.glare,
-        )
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {
-            "checked": self.checked,
-            "drift": self.drift,
-            "drifted": self.drifted,
-            "lamp": self.lamp,
-            "glare": None if self.glare is None else self.glare.to_json(),
-        }
-
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> Findings:
-        """Return the findings that a document of this form holds.
-
-        Raises
-        ------
-        KeyError, TypeError, ValueError
-            If something is missing or of another kind.
-        """
-        glare = document["glare"]
-        return cls(
-            checked=text_of(document, "checked"),
-            drift=None if document["drift"] is None else number_of(document, "drift", -6.0, 6.0),
-            drifted=flag_of(document, "drifted"),
-            lamp=None if document["lamp"] is None else number_of(document, "lamp", 0.0, 6.0),
-            glare=None if glare is None else Glare.from_json(glare),
         )

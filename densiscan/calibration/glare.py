@@ -7,15 +7,12 @@ sum of Gaussians of a few fixed reaches; a slot in a black mask shows how much e
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-
-from densiscan.files.documents import numbers_of, text_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,16 +31,21 @@ class Glare:
 
     Attributes
     ----------
-    shares
-        Share of the light scattered with each reach of `REACHES_MM`, each at least 0.
     file
         The scan that showed it.
+    reaches_mm
+        Standard deviations of the Gaussians; none but `REACHES_MM`.
+    shares
+        Share of the light scattered with each reach, each at least 0.
     """
 
-    shares: tuple[float, ...]
     file: str = ""
+    reaches_mm: tuple[float, ...] = REACHES_MM
+    shares: tuple[float, ...]
 
     def __post_init__(self) -> None:
+        if self.reaches_mm != REACHES_MM:
+            raise ValueError("a glare of other reaches")
         if len(self.shares) != len(REACHES_MM) or not all(0.0 <= share < 0.5 for share in self.shares):
             raise ValueError("a glare has one share below one half for each reach")
 
@@ -51,24 +53,6 @@ class Glare:
     def total(self) -> float:
         """Share of all light that is scattered."""
         return math.fsum(self.shares)
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {"file": self.file, "reaches_mm": list(REACHES_MM), "shares": list(self.shares)}
-
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> Glare:
-        """Return the glare that a document of this form holds.
-
-        Raises
-        ------
-        KeyError, TypeError, ValueError
-            If something is missing or of another kind.
-        """
-        if numbers_of(document, "reaches_mm", 0.0, 1e4) != tuple(float(reach) for reach in REACHES_MM):
-            raise ValueError("a glare of other reaches")
-        shares = numbers_of(document, "shares", 0.0, 1.0, count=len(REACHES_MM))
-        return cls(shares=shares, file=text_of(document, "file"))
 
 
 USUAL: Final = Glare(shares=(USUAL_SHARE / len(REACHES_MM),) * len(REACHES_MM))

@@ -22,6 +22,7 @@ from densiscan.scan.channels import other_channels
 from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
+from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
 from densiscan.wedge.wedge import Wedge
 
 Floats = npt.NDArray[np.float64]
@@ -44,6 +45,8 @@ _LEAST_DOUBT: Final = 0.005
 """Least standard deviation of a step's density where steps are told from each other by it."""
 _MOST_UNTOLD: Final = 3
 _PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0.96)
+_SURFACE: Final = 200
+"""Cells of the map, 12 square millimetres, from which what lies beside a wedge is looked at."""
 _CLIPPED: Final = 0.01
 """Fraction of a step's pixels at the end of the scale from which its mean is no longer the signal of the step."""
 _DOUBT: Final = (
@@ -127,7 +130,7 @@ def calibrate(
             continue
         answers[way] = place, _read(scan, wedge, place)
         # The steps seen one way tell which way is right: the other is looked at only where it is that.
-        told = _told(answers, densities, scan.facts.file) if told is None else told
+        told = _told(answers[way][1], densities, doubts, scan.facts.file, whole) if told is None else told
         if told == way:
             break
     if not answers:
@@ -251,10 +254,26 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
     return tuple(readings)
 
 
-def _told(answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]], densities: Floats, file: str) -> bool:
-    _, readings = next(iter(answers.values()))
-    kept = [n for n, reading in enumerate(readings) if reading.clipped <= _CLIPPED]
-    return told_inverted(np.array([readings[n].signal for n in kept]), densities[kept], file)
+def _told(readings: Sequence[StepReading], densities: Floats, doubts: Floats, file: str, map_of_signal: Floats) -> bool:
+    signal = [reading.signal if reading.clipped <= _CLIPPED else math.nan for reading in readings]
+    return told_inverted(
+        np.array(signal),
+        densities,
+        file,
+        doubts=doubts,
+        beside=_beside([one.box_mm for one in readings], map_of_signal),
+    )
+
+
+def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
+    """Return the clearest and the darkest of what lies on the bed beside the steps, which may be the open light."""
+    left, top, width, height = np.array(boxes_mm).T / CELL_MM
+    # A box is the middle of its step: as much again on each side is beyond the step and its edges.
+    far = slice(max(int((top - height).min()), 0), int((top + 2.0 * height).max()) + 1)
+    wide = slice(max(int((left - width).min()), 0), int((left + 2.0 * width).max()) + 1)
+    outside = np.ones(signal.shape, dtype=bool)
+    outside[far, wide] = False
+    return np.quantile(signal[outside], (0.05, 0.95)) if np.count_nonzero(outside) >= _SURFACE else np.zeros(0)
 
 
 def calibrate_steps(
@@ -442,39 +461,28 @@ def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
     return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
 
 
-def _bend(level: Floats, densities: Floats) -> float:
-    """Return how uneven the slope of log signal against density is over the lighter part of the wedge, as a ratio."""
-    lighter = max(4, round(0.6 * level.size))
-    x = np.log10(np.maximum(level[:lighter], 1e-6))
-    slopes = -np.diff(x) / np.diff(densities[:lighter])
-    slopes = np.maximum(slopes, 1e-4)
-    return float(np.log(slopes).std())
-
-
-def told_inverted(signal: Floats, densities: Floats, file: str) -> bool:
+def told_inverted(
+    signal: Floats, densities: Floats, file: str, *, doubts: Floats | None = None, beside: Floats | None = None
+) -> bool:
     """Tell from the steps whether the signal rises with density.
-
-    On a scan stored as a negative (the usual transmission scan) light steps lie further apart in signal, and the log
-    of the signal runs nearly straight against density, whatever gamma the scanner applied. On a positive picture the
-    same holds for full scale minus signal. Whichever is far straighter is believed.
 
     Parameters
     ----------
     signal
-        Means of the steps from one end of the wedge to the other, 0 to 1.
+        Means of the steps from one end of the wedge to the other, 0 to 1; NaN where a step is lost.
     densities
         Lightest first.
+    doubts
+        Standard deviations of the densities; those of a nominal wedge when not given.
+    beside
+        Signals of what lies beside the wedge, which may be the open light.
 
     Raises
     ------
     PolarityError
-        If neither is clearly the straighter.
+        If neither order of the steps, nor the shape of the tone curve, tells.
     """
-    bright_first = np.sort(signal)[::-1]
-    as_stored = _bend(bright_first, densities)
-    as_positive = _bend(1.0 - bright_first[::-1], densities)
-    if as_positive > 2.0 * as_stored + 0.05:
-        return False
-    if as_stored > 2.0 * as_positive + 0.05:
-        return True
-    raise PolarityError(_DOUBT.format(file=file))
+    odds = odds_of_falling(signal, densities, np.full(densities.size, 0.01) if doubts is None else doubts, beside)
+    if abs(odds) < CLEAR_ODDS:
+        raise PolarityError(_DOUBT.format(file=file))
+    return odds < 0.0

@@ -14,6 +14,7 @@ from densiscan.calibration.date import age_days, is_future, moment_of
 from densiscan.calibration.glare import Glare
 from densiscan.errors import WrongUseError
 from densiscan.files.documents import TooLargeError, read_document
+from densiscan.files.serialise import read_result
 
 OLDEST_DAYS: Final = 90.0
 """Days after which a calibration is called old (common practice: lamps age over months of use)."""
@@ -50,7 +51,8 @@ def known_glare(file: Path | None, calibration: Calibration | None, *, correct: 
 def _glare_in(file: Path) -> Glare:
     advice = "give the file that check --slot SCAN --out FILE wrote"
     try:
-        return Glare.from_json(read_document(file, largest=_LARGEST_FILE_BYTES)["slot"]["glare"])
+        document = read_document(file, largest=_LARGEST_FILE_BYTES)
+        return read_result(Glare, document["slot"]["glare"])
     except OSError as problem:
         raise WrongUseError(f"{file} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
     except TooLargeError as problem:

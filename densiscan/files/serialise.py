@@ -1,23 +1,39 @@
-"""Any result as plain Python: the whole of it as a dictionary, or what fits into one row of a table.
+"""Any result as plain Python and back: the whole of it, a document of a form, one row of a table; a result read back.
 
-Results are dataclasses that hold numbers, texts, quantities, and other results. Both functions go by that alone: a new
-result needs nothing of its own.
+Results are dataclasses that hold numbers, texts, quantities, and other results. All functions go by that alone: a new
+result needs nothing of its own, a new document one line of names for each class in it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
+from functools import lru_cache
 from os import PathLike
-from typing import Any, TypeAlias
+from types import MappingProxyType, NoneType
+from typing import Any, Final, TypeAlias, TypeVar, get_args, get_origin, get_type_hints
 
-from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.arithmetic.quantity import Influence, Quantity, Warning_, read_back
 from densiscan.files.atomic import as_text
+from densiscan.files.documents import flag_of, number_of, numbers_of, text_of, whole_of
 
 Cell: TypeAlias = str | float | bool | None
 """What stands in one cell of a table; a float where it is a number, int where it is a whole one."""
+
+Form: TypeAlias = Mapping[str, str | Callable[[Any], Mapping[str, object]]]
+"""What a document has of each class, by the class's name; `as_document` says how it is written."""
+
+Limits: TypeAlias = Mapping[str, tuple[float, float]]
+"""Least and largest value of the numbers of a document, by their names in it."""
+
+_Words: TypeAlias = tuple[tuple[tuple[str, ...], tuple[str, ...], bool], ...]
+_Result = TypeVar("_Result")
+_ANY: Final = (-1e12, 1e12)
+_ALL: Final[Form] = MappingProxyType({})
+_SOURCE: Final = Influence("document")
+_NONE: Final[Limits] = MappingProxyType({})
 
 
 def as_dict(result: object) -> dict[str, Any]:
@@ -36,11 +52,32 @@ def as_dict(result: object) -> dict[str, Any]:
     >>> as_dict(Quantity(1.05, {Influence("wedge", "7"): 0.01}))
     {'value': 1.05, 'uncertainty': 0.02}
     """
-    found = _plain(result)
-    if not isinstance(found, dict):
+    document = plain(result)
+    if not isinstance(document, dict):
         message = f"{type(result).__name__} is no result; one field after another is needed to make a dictionary"
         raise TypeError(message)
-    return found
+    return document
+
+
+def as_document(result: object, form: Form, **first: object) -> dict[str, Any]:
+    """Return a result as a document: what stands `first` in it, then what its form lays out.
+
+    Parameters
+    ----------
+    form
+        For a class the words that say what its document has, in that order: `name`, a field or property; `name=field`,
+        one that is called otherwise in the document; `name?`, left out where it is None or empty. A field may be a
+        path, `worst.difference`, and is null where something on the way is None; a dot in a name makes an object of its
+        own. Instead of words a function, which gives what is written of the class under its names. A class that is not
+        in the form is written as `as_dict` does.
+
+    Raises
+    ------
+    AttributeError, TypeError
+        If the form names what there is not, or the result holds something that is none.
+    """
+    document: dict[str, Any] = plain(first, form) | plain(result, form)
+    return document
 
 
 def as_row(result: object) -> dict[str, Cell]:
@@ -80,7 +117,14 @@ def _told(result: Any) -> Iterator[tuple[str, Any, str]]:
             yield one.name, getattr(result, one.name), str(one.type)
 
 
-def _plain(value: object) -> Any:
+def plain(value: object, form: Form = _ALL) -> Any:
+    """Return a result, or what stands in one, as plain Python; `as_document` says what the form is.
+
+    Raises
+    ------
+    AttributeError, TypeError
+        If the form names what there is not, or the value is no part of a result.
+    """
     if value is None or isinstance(value, str | bool | int):
         return value.value if isinstance(value, Enum) else value
     if isinstance(value, float):
@@ -89,20 +133,160 @@ def _plain(value: object) -> Any:
         return value.to_json()
     if isinstance(value, PathLike):
         return as_text(value)
-    return _plain_whole(value)
+    return _plain_whole(value, form)
 
 
-def _plain_whole(value: Any) -> Any:
+def _plain_whole(value: Any, form: Form) -> Any:
     if _is_result(value):
-        return {name: _plain(held) for name, held, _ in _told(value)}
+        return _laid_out(value, form)
     if isinstance(value, Mapping):
-        return {str(_plain(name)): _plain(held) for name, held in value.items()}
+        return {str(plain(name, form)): plain(held, form) for name, held in value.items()}
     if hasattr(value, "tolist"):  # an array or a number of numpy, which is not imported for it
-        return _plain(value.tolist())
+        return plain(value.tolist(), form)
     if isinstance(value, Iterable) and not isinstance(value, bytes):
-        return [_plain(held) for held in value]
+        return [plain(held, form) for held in value]
     message = f"{type(value).__name__} is no result and no part of one"
     raise TypeError(message)
+
+
+def _laid_out(result: Any, form: Form) -> dict[str, Any]:
+    layout = form.get(type(result).__name__)
+    if layout is None:
+        return {name: plain(held, form) for name, held, _ in _told(result)}
+    if not isinstance(layout, str):
+        return {name: plain(held, form) for name, held in layout(result).items()}
+    document: dict[str, Any] = {}
+    for names, path, may_be_missing in _words_of(layout):
+        held = result
+        for step in path:
+            held = None if held is None else getattr(held, step)
+        if may_be_missing and (held is None or held == ()):
+            continue
+        inner = document
+        for name in names[:-1]:
+            inner = inner.setdefault(name, {})
+        inner[names[-1]] = plain(held, form)
+    return document
+
+
+@lru_cache
+def _words_of(layout: str) -> _Words:
+    """Return of each word the names in the document, the path to what stands there, and whether it may be missing."""
+    words = []
+    for word in layout.split():
+        name, _, path = word.partition("=")
+        plain_name = name.rstrip("?")
+        words.append((tuple(plain_name.split(".")), tuple((path or plain_name).split(".")), name != plain_name))
+    return tuple(words)
+
+
+def read_result(
+    kind: type[_Result], document: object, form: Form = _ALL, *, limits: Limits = _NONE, source: Influence = _SOURCE
+) -> _Result:
+    """Return the result that `as_document` wrote by that form, each value of the kind that its class declares.
+
+    Parameters
+    ----------
+    limits
+        Of the numbers in it; of a quantity's value likewise.
+    source
+        What makes the quantities in it uncertain: they are independent of each other from here on.
+
+    Raises
+    ------
+    KeyError
+        If a value is missing that its class has no default for.
+    TypeError, ValueError
+        If a value is of another kind or beyond its limits, or the class does not take it.
+    """
+    result: _Result = _Reader(form, limits, source).result(kind, document, "")
+    return result
+
+
+class _Reader:
+    def __init__(self, form: Form, limits: Limits, source: Influence) -> None:
+        self.form, self.limits, self.source = form, limits, source
+
+    def result(self, kind: Any, document: object, place: str) -> Any:
+        """Return a result of that class; `place` says where in the whole document it stands."""
+        layout = self.form.get(kind.__name__, " ".join(one.name for one in fields(kind)))
+        if not (isinstance(document, Mapping) and isinstance(layout, str)):
+            raise TypeError(f"{place or 'the whole'} must be an object")
+        return self.filled(kind, _words_of(layout), document, place)
+
+    def filled(self, kind: Any, words: _Words, document: Mapping[str, Any], place: str) -> Any:
+        """Return a result of that class, its fields where the words say that they stand."""
+        hints, values = _hints_of(kind), {}
+        for one in fields(kind):
+            own = tuple((names, path[1:], missing) for names, path, missing in words if path[0] == one.name)
+            if own and own[0][1]:
+                values[one.name] = self.filled(hints[one.name], own, document, place)
+            elif own:
+                *outer, name = own[0][0]
+                holder: Any = document
+                for step in outer:
+                    holder = holder[step]
+                if name in holder or (one.default is MISSING and one.default_factory is MISSING):
+                    limits = self.limits.get(f"{kind.__name__}.{one.name}", _ANY)
+                    values[one.name] = self.value(hints[one.name], holder, name, place, limits)
+        return kind(**values)
+
+    def value(self, hint: Any, holder: Mapping[str, Any], name: str, place: str, limits: tuple[float, float]) -> Any:
+        """Return the value of that name, of the kind that its type hint says."""
+        kind = _kind_of(hint)
+        if holder[name] is None and kind is not hint:
+            return None
+        if kind in _NUMBERS:
+            return _NUMBERS[kind](holder, name, *limits)
+        if kind in _WORDS:
+            return _WORDS[kind](holder, name)
+        place = f"{place} {name}".strip()
+        if kind is Quantity:
+            return self.quantity(holder[name], place, limits)
+        if get_origin(kind) is tuple:
+            return self.row(get_args(kind), holder, name, place, limits)
+        return _one_of(get_args(kind), holder, name) if get_origin(kind) else self.result(kind, holder[name], place)
+
+    def row(
+        self, kinds: tuple[Any, ...], holder: Mapping[str, Any], name: str, place: str, limits: tuple[float, float]
+    ) -> tuple[Any, ...]:
+        """Return a tuple of numbers, or of results."""
+        if kinds[0] is float:
+            return numbers_of(holder, name, *limits, count=None if kinds[-1] is Ellipsis else len(kinds))
+        if not isinstance(holder[name], list):
+            raise TypeError(f"{name} must be a list")
+        return tuple(self.result(kinds[0], one, f"{place} {number}") for number, one in enumerate(holder[name]))
+
+    def quantity(self, held: Any, place: str, limits: tuple[float, float]) -> Quantity | None:
+        """Return a quantity, its doubt under an influence of its own."""
+        if not isinstance(held, Mapping):
+            raise TypeError(f"{place} must be an object")
+        number_of(held, "value", *limits)
+        if held["uncertainty"] is not None:
+            number_of(held, "uncertainty", 0.0, _ANY[1])
+        return read_back(held, Influence(self.source.kind, f"{self.source.key} {place}".strip()))
+
+
+_NUMBERS: Final[Mapping[Any, Callable[..., float]]] = {float: number_of, int: whole_of}
+_WORDS: Final[Mapping[Any, Callable[..., str | bool]]] = {str: text_of, bool: flag_of}
+
+
+@lru_cache
+def _hints_of(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _kind_of(hint: Any) -> Any:
+    """Return the kind of a value that may be None, without that."""
+    kinds = [one for one in get_args(hint) if one is not NoneType]
+    return kinds[0] if NoneType in get_args(hint) and len(kinds) == 1 else hint
+
+
+def _one_of(words: tuple[str, ...], holder: Mapping[str, Any], name: str) -> str:
+    word = text_of(holder, name)
+    if word not in words:
+        raise ValueError(f"{name} must be one of {', '.join(words)}")
+    return word
 
 
 def _cells(result: object, before: str) -> Iterator[tuple[str, Cell]]:
@@ -113,11 +297,11 @@ def _cells(result: object, before: str) -> Iterator[tuple[str, Cell]]:
         elif _is_result(value):
             yield from _cells(value, f"{column}_")
         else:
-            plain = _plain(value)
-            if not isinstance(plain, dict | list):
-                yield column, plain
+            one = plain(value)
+            if not isinstance(one, dict | list):
+                yield column, one
             elif _is_short(value):
-                yield column, " ".join(dict.fromkeys(_word(held) for held in value)) if plain else ""
+                yield column, " ".join(dict.fromkeys(_word(held) for held in value)) if one else ""
 
 
 def _quantity_cells(column: str, value: Quantity | None) -> Iterator[tuple[str, Cell]]:

@@ -10,9 +10,22 @@ from densiscan.calibration.check.bed import BedCheck, BedPlace
 from densiscan.calibration.check.check import ScannerCheck
 from densiscan.calibration.check.slot import SlotCheck
 from densiscan.calibration.check.wedge import DRIFTED, DriftCheck, StepCheck, StepDrift, WedgeCheck
+from densiscan.files.serialise import Form, as_document, plain
 from densiscan.report.readings import paragraph
 
 CHECK_FORMAT: Final = "densiscan.check/1"
+_FORM: Final[Form] = {
+    "ScannerCheck": "wedge drift empty_bed slot failed",
+    "WedgeCheck": "file ppi tone usable_range usable_range_ends=range_ends least_signal_to_noise=least_ratio "
+    "told_apart steps",
+    "Tone": "word slope words",
+    "StepCheck": "step density signal density_noise=noise density_noise_1_mm=aperture_noise signal_to_noise "
+    "levels_per_0_1=levels told_apart clipped",
+    "DriftCheck": "calibration same_wedge steps mean rms worst.step worst.difference drifted",
+    "BedCheck": "file clipped unevenness unevenness_density darkest brightest specks specks_per_cm2 banding.rows=rows "
+    "banding.columns=columns signal_taken_as_light",
+    "SlotCheck": "file slot_mm beside believed_density=believed black assumed profile glare",
+}
 _HABITS: Final = (
     "Before every sitting: let the lamp warm up for 15 to 20 minutes; scan in 16 bits, with linear output where there "
     "is that choice; switch off automatic exposure and levels, sharpening, and infra-red cleaning (it takes silver for "
@@ -172,91 +185,6 @@ def _slot_text(check: SlotCheck) -> str:
 
 
 def check_document(check: ScannerCheck, warnings: Iterable[Warning_] = ()) -> dict[str, Any]:
-    """Return a check as plain JSON values; a part that was not checked is null."""
-    return {
-        "format": CHECK_FORMAT,
-        "wedge": None if check.wedge is None else _wedge_document(check.wedge),
-        "drift": None if check.drift is None else _drift_document(check.drift),
-        "empty_bed": None if check.empty_bed is None else _bed_document(check.empty_bed),
-        "slot": None if check.slot is None else _slot_document(check.slot),
-        "failed": [
-            {"part": one.part, "file": one.file, "code": one.code, "message": one.message} for one in check.failed
-        ],
-        "warnings": [warning.to_json() for warning in dict.fromkeys((*check.warnings, *warnings))],
-    }
-
-
-def _wedge_document(check: WedgeCheck) -> dict[str, Any]:
-    return {
-        "file": check.file,
-        "ppi": check.ppi,
-        "tone": {"word": check.tone.word, "slope": check.tone.slope, "words": check.tone.words},
-        "usable_range": list(check.usable_range),
-        "usable_range_ends": check.range_ends,
-        "least_signal_to_noise": check.least_ratio,
-        "told_apart": check.told_apart,
-        "steps": [
-            {
-                "step": step.step,
-                "density": step.density,
-                "signal": step.signal,
-                "density_noise": step.noise,
-                "density_noise_1_mm": step.aperture_noise,
-                "signal_to_noise": step.signal_to_noise,
-                "levels_per_0_1": step.levels,
-                "told_apart": step.told_apart,
-                "clipped": step.clipped,
-            }
-            for step in check.steps
-        ],
-    }
-
-
-def _drift_document(check: DriftCheck) -> dict[str, Any]:
-    return {
-        "calibration": check.calibration,
-        "same_wedge": check.same_wedge,
-        "steps": [
-            {"step": step.step, "density": step.density, "difference": step.difference.to_json()}
-            for step in check.steps
-        ],
-        "mean": check.mean.to_json(),
-        "rms": check.rms,
-        "worst": {"step": check.worst.step, "difference": check.worst.difference.to_json()},
-        "drifted": check.drifted,
-    }
-
-
-def _bed_document(check: BedCheck) -> dict[str, Any]:
-    return {
-        "file": check.file,
-        "clipped": check.clipped,
-        "unevenness": check.unevenness,
-        "unevenness_density": check.unevenness_density,
-        "darkest": _place_document(check.darkest),
-        "brightest": _place_document(check.brightest),
-        "specks": check.specks,
-        "specks_per_cm2": check.specks_per_cm2,
-        "banding": {"rows": check.rows, "columns": check.columns},
-        "signal_taken_as_light": not check.in_light,
-    }
-
-
-def _place_document(place: BedPlace | None) -> dict[str, float] | None:
-    return None if place is None else {"x_mm": place.x_mm, "y_mm": place.y_mm, "light": place.light}
-
-
-def _slot_document(check: SlotCheck) -> dict[str, Any]:
-    return {
-        "file": check.file,
-        "slot_mm": list(check.slot_mm),
-        "beside": check.beside,
-        "believed_density": check.believed,
-        "black": check.black,
-        "assumed": check.assumed,
-        "profile": [
-            {"from_mm": one.from_mm, "to_mm": one.to_mm, "fraction": one.fraction, "density": one.density}
-            for one in check.profile
-        ],
-        "glare": check.glare.to_json(),
-    }
+    """Return a check as a document; a part that was not checked is null."""
+    told = tuple(dict.fromkeys((*check.warnings, *warnings)))
+    return {**as_document(check, _FORM, format=CHECK_FORMAT), "warnings": plain(told)}

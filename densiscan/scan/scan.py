@@ -11,9 +11,9 @@ import stat
 import struct
 import zlib
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeVar, cast
 
@@ -23,7 +23,6 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.files.atomic import as_text
-from densiscan.files.documents import flag_of, number_of, text_of, whole_of
 from densiscan.files.shown import counted, one_line
 from densiscan.scan.formats.jpeg import open_jpeg
 from densiscan.scan.formats.memory import ArrayRaster, picture_of
@@ -94,38 +93,6 @@ class ScanFacts:
     full_scale: int
     min_is_white: bool
     lossy: bool
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the form of the contract."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> ScanFacts:
-        """Return the facts that a document of this form holds.
-
-        Raises
-        ------
-        KeyError, TypeError, ValueError
-            If something is missing or of another kind.
-        """
-        bits = whole_of(document, "bits", 1, 64)
-        full_scale = whole_of(document, "full_scale", 1, 65535)
-        if full_scale.bit_length() < min(bits, 16):
-            raise ValueError(f"a full scale of {full_scale} does not go with {bits} bits")
-        texts = {
-            name: None if document[name] is None else text_of(document, name)
-            for name in ("make", "model", "software", "date", "icc")
-        }
-        return cls(
-            file=text_of(document, "file"),
-            ppi=None if document["ppi"] is None else number_of(document, "ppi", 1e-3, 1e6),
-            bits=bits,
-            channels=whole_of(document, "channels", 1, 10_000),
-            full_scale=full_scale,
-            min_is_white=flag_of(document, "min_is_white"),
-            lossy=flag_of(document, "lossy"),
-            **texts,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

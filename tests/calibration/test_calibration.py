@@ -190,6 +190,39 @@ def test_polarity_in_doubt_names_both_options() -> None:
         told_inverted(1.0 - densities / 3.2, densities, "wedge.tif")
 
 
+UNEVEN = np.array([0.08, 0.2, 0.39, 0.48, 0.75, 0.9, 1.18, 1.29, 1.55, 1.66, 1.95, 2.08])
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("lost", [0, 1])
+def test_the_file_decides_the_polarity_of_a_log_response(inverted: bool, lost: int) -> None:
+    """As straight one way as the other: the differences of the file fit in one order alone, a step lost or not."""
+    upright = 1.0 - UNEVEN / 3.2
+    upright[UNEVEN.size - lost :] = math.nan
+    assert told_inverted(1.0 - upright if inverted else upright, UNEVEN, "wedge.tif") is inverted
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_doubtful_densities_of_many_small_steps_leave_the_polarity_clear(inverted: bool) -> None:
+    """Steps of 0.05 known to 0.02 each: single slopes differ by a half, the whole runs straight all the same."""
+    true = np.array(even_densities(28, 0.0537, 0.09))
+    stated = true + 0.01 * np.tile((1.0, -1.0), 14)
+    upright = 0.97 * 10.0 ** (-true / 1.8)
+    signal = 1.0 - upright if inverted else upright
+    assert told_inverted(signal, stated, "wedge.tif", doubts=np.full(28, 0.015)) is inverted
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_the_open_light_tells_the_polarity_of_few_filters(inverted: bool) -> None:
+    """At gamma 2.2 three filters are straight enough both ways; glass all round is clear film's side."""
+    densities = np.array([0.3, 0.6, 0.9])
+    upright, glass = (0.97 * 10.0**-densities) ** (1 / 2.2), np.full(2, 0.97 ** (1 / 2.2))
+    signal, beside = (1.0 - upright, 1.0 - glass) if inverted else (upright, glass)
+    with pytest.raises(PolarityError):
+        told_inverted(signal, densities, "wedge.tif")
+    assert told_inverted(signal, densities, "wedge.tif", beside=beside) is inverted
+
+
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:
     calibration = made(LINEAR, [10.0**-density for density in LINEAR], noise=0.0001)
     parts = calibration.parts(0.65)

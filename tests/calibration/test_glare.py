@@ -22,6 +22,7 @@ from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, shares_of, spr
 from densiscan.calibration.make import Label, calibrate
 from densiscan.calibration.veil import coarse, freed_curve, with_surrounds
 from densiscan.errors import CalibrationError, MeasureError
+from densiscan.files.serialise import as_dict, read_result
 from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
 from densiscan.scan.scan import Scan
 from tests.renderer import Scanner
@@ -282,9 +283,9 @@ def test_no_share_is_below_zero_and_none_is_better(seed: int, noise: float) -> N
 
 def test_a_glare_is_kept_and_read_back() -> None:
     glare = Glare(shares=FIVE, file="slot.tif")
-    kept = json.loads(json.dumps(glare.to_json()))
+    kept = json.loads(json.dumps(as_dict(glare)))
     assert kept["reaches_mm"] == [1.5, 3.0, 6.0, 12.0, 24.0]
-    assert Glare.from_json(kept) == glare
+    assert read_result(Glare, kept) == glare
 
 
 @pytest.mark.parametrize("shares", [(0.001,) * 4, (0.5, 0.0, 0.0, 0.0, 0.0), (-0.001, 0.0, 0.0, 0.0, 0.0)])
@@ -295,4 +296,4 @@ def test_what_is_no_glare_is_refused(shares: tuple[float, ...]) -> None:
 
 def test_a_glare_of_other_reaches_is_refused() -> None:
     with pytest.raises(ValueError, match="other reaches"):
-        Glare.from_json({"file": "", "reaches_mm": [1.0, 2.0, 4.0, 8.0, 16.0], "shares": list(FIVE)})
+        read_result(Glare, {"file": "", "reaches_mm": [1.0, 2.0, 4.0, 8.0, 16.0], "shares": list(FIVE)})

@@ -28,6 +28,7 @@ from densiscan.calibration.lamp import read_bed
 from densiscan.calibration.make import Label, calibrate
 from densiscan.calibration.trust import read_with
 from densiscan.errors import MeasureError
+from densiscan.files.serialise import as_dict, read_result
 from densiscan.scan.scan import Scan, open_scan
 from tests.renderer import Scanner, even_densities, faultless
 from tests.renderer.scanner import Tone
@@ -501,9 +502,9 @@ def test_shares_are_fitted_exactly_and_never_negative() -> None:
 
 def test_a_glare_is_kept_as_json() -> None:
     glare = Glare(shares=(0.001, 0.0, 0.002, 0.0, 0.0), file="slot.tif")
-    assert Glare.from_json(json.loads(json.dumps(glare.to_json()))) == glare
+    assert read_result(Glare, json.loads(json.dumps(as_dict(glare)))) == glare
     with pytest.raises(ValueError, match="other reaches"):
-        Glare.from_json({**glare.to_json(), "reaches_mm": [1.0]})
+        read_result(Glare, {**as_dict(glare), "reaches_mm": [1.0]})
     with pytest.raises(ValueError, match="one share"):
         Glare(shares=(0.9,) * len(REACHES_MM))
 
@@ -565,7 +566,7 @@ def test_new_findings_stand_over_older_ones() -> None:
     assert newer == Findings(checked="2026-02-01", drift=0.03, drifted=True, lamp=0.002, glare=glare)
     again = Findings(checked="2026-03-01", drift=0.001).over(newer)
     assert (again.drift, again.drifted, again.glare) == (0.001, False, glare)
-    assert Findings.from_json(json.loads(json.dumps(newer.to_json()))) == newer
+    assert read_result(Findings, json.loads(json.dumps(as_dict(newer)))) == newer
     with pytest.raises(ValueError, match="not a number"):
         Findings(checked="", drift=math.nan)
 

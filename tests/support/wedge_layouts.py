@@ -42,7 +42,8 @@ class Laid:
         densities, layout = sorted(self.layout.densities), self.layout
         return (
             f"{self.mount}, {self.loss}, {len(densities)} of {layout.step_mm:.1f} mm, {densities[0]:.2f} to "
-            f"{densities[-1]:.2f}, {self.scanner.tone} {self.scanner.bits} bits, border {layout.end_mm:.1f} mm"
+            f"{densities[-1]:.2f}, {self.scanner.tone} {self.scanner.bits} bits"
+            f"{', inverted' if self.scanner.inverted else ''}, border {layout.end_mm:.1f} mm"
         )
 
     def signals(self) -> list[float]:
@@ -153,6 +154,7 @@ def _scanner(rng: np.random.Generator, loss: Loss, rising: list[float], mount: M
         read_noise=float(rng.uniform(4, 25)),
         lamp=float(rng.uniform(0.001, 0.01)),
         lamp_seed=int(rng.integers(1, 1_000_000)),
+        inverted=bool(rng.uniform() < 0.2),
     )
 
 

@@ -77,6 +77,11 @@ class BedCheck:
     in_light: bool
     warnings: tuple[Warning_, ...] = ()
 
+    @property
+    def signal_taken_as_light(self) -> bool:
+        """Whether no calibration turned the signal into light."""
+        return not self.in_light
+
 
 def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: bool = False) -> BedCheck:
     """Judge a scanner by the scan of its empty bed.

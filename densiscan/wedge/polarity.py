@@ -1,0 +1,93 @@
+"""Whether the signal of a scan falls or rises with density, as the steps of a wedge tell it.
+
+Two things tell. On a scan stored as it was seen the logarithm of the signal runs nearly straight against density,
+whatever gamma the scanner applied; on a positive picture that of full scale minus signal does. And where the steps of
+the file differ, they fit the signals in one order and not in the other: that holds for a scanner that stores density
+itself, too. Both are weighed by one likelihood of the signals: a straight line with a random walk on its slope.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+CLEAR_ODDS: Final = 3.0
+"""Log-likelihood by which one polarity must be ahead to be believed: odds of 20."""
+_LEAST: Final = 1e-5
+"""Least signal, or distance from full scale, that is told from nothing."""
+_WHITE: Final = 0.9985
+"""Signal from which a surface is taken as clipped to white."""
+_IS_OPEN: Final = 0.8
+"""Chance that a surface beside the wedge which is clearer than every step is the open light; an opaque mask is not."""
+_OF_OPEN_LIGHT: Final = 0.01
+"""Doubt, density, of the open light beside the wedge: glare and the lamp differ from place to place."""
+_UNEVEN: Final = 0.004
+"""Doubt of a level beside that of its density: the lamp, glare from neighbours, what a step is uneven by."""
+_BENDS: Final = (0.1, 0.3, 0.8)
+"""How fast the slope wanders, a root unit of density, as part of it: hardly, by flare and gamma, in an S."""
+_LAWS: Final = ((0.7, 0.5), (0.3, 0.15))
+"""Slope a unit of density and its deviation: of log10 signal (linear 1, gamma 2.2 0.45); of a signal that is itself a
+density, full scale for two to six units."""
+
+
+def odds_of_falling(signal: Floats, densities: Floats, doubts: Floats, beside: Floats | None = None) -> float:
+    """Return the log-likelihood ratio of a signal that falls with density over one that rises.
+
+    Parameters
+    ----------
+    signal
+        Of the steps as they lie, the lightest or the densest first, 0 to 1; NaN where a step is lost.
+    densities, doubts
+        Of the wedge file, lightest first, with their standard deviations.
+    beside
+        Signals of what lies beside the wedge, where that is seen: what is clearer than the lightest step may be the
+        open light, which has no density.
+    """
+    told = signal[~np.isnan(signal)]
+    bright_first = signal if told[0] >= told[-1] else signal[::-1]
+    around = np.zeros(0) if beside is None else beside[(beside > _LEAST) & (beside < _WHITE)]
+    return _falls(bright_first, densities, doubts, around) - _falls(
+        1.0 - bright_first[::-1], densities, doubts, 1.0 - around
+    )
+
+
+def _falls(light: Floats, densities: Floats, doubts: Floats, beside: Floats) -> float:
+    """Return the log-likelihood of values of light that fall with density, and of what lies beside the steps."""
+    told = ~np.isnan(light)
+    value, at, doubt = np.clip(light[told], _LEAST, 1.0), densities[told], doubts[told]
+    total = alone = _fits(value, at, doubt)
+    for surface in beside[beside > value[0]].tolist():
+        as_open = _fits(np.append(surface, value), np.append(0.0, at), np.append(_OF_OPEN_LIGHT, doubt)) - alone
+        anywhere = -math.log(1.0 - value[0])
+        # A file of net densities leaves the level of the open light unknown, not that it is open.
+        total += float(np.logaddexp(math.log(_IS_OPEN) + max(as_open, anywhere), math.log(1.0 - _IS_OPEN) + anywhere))
+    for _ in beside[beside < value[-1]].tolist():
+        total += math.log(1.0 - _IS_OPEN) - math.log(value[-1])
+    return total
+
+
+def _fits(value: Floats, at: Floats, doubt: Floats) -> float:
+    # The likelihood is one of the signals: a density of log10 signal is one of the signal by its derivative.
+    by_log = _line(np.log10(value), at, doubt, *_LAWS[0]) - float(np.log(value * math.log(10.0)).sum())
+    return float(np.logaddexp(by_log, _line(value, at, doubt, *_LAWS[1])))
+
+
+def _line(level: Floats, at: Floats, doubts: Floats, slope: float, deviation: float) -> float:
+    """Return the log-likelihood of levels under a falling line with a walk on its slope, the best of three bends."""
+    x = at - at[0]
+    lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
+    seen = min(max(float(np.median(-np.diff(level) / np.diff(at))), 0.3 * slope), slope + 2.0 * deviation)
+    noise = np.diag((seen * doubts) ** 2 + _UNEVEN**2)
+    rest = level + slope * x
+    best = -math.inf
+    for bend in _BENDS:
+        walk = (bend * seen) ** 2 * lesser**2 * (3.0 * greater - lesser) / 6.0
+        root = np.linalg.cholesky(1.0 + deviation**2 * np.outer(x, x) + walk + noise)
+        scaled = np.linalg.solve(root, rest)
+        best = max(best, -0.5 * float(scaled @ scaled) - float(np.log(np.diag(root)).sum()))
+    return best - 0.5 * level.size * math.log(2.0 * math.pi)
