@@ -2,18 +2,19 @@
 
     python -m tests.trials.advice_rates [--photographers N] [--first SEED] [--runs N] [--no-chart] [--change WHAT]
 
-Each made-up photographer has a film of one of six families of contrast against time, a temperature coefficient of 1.7 to
-3.0, a developer that loses by use and by storage, batches that differ, flare, errors of metering and of the thermometer,
-and now and then writes something wrong down. Each asks, develops, reads the negative, logs it. The same film with the
-same accidents is developed by three others: by the maker's chart alone; by a rule of thumb that begins with the chart and
-goes 10 or 20 % longer or shorter; and by an ideal filter, which knows the families, all ranges and all errors, and weighs
-thirty thousand made-up films by what came out. Nothing here shares code with the advice, and nothing is rendered.
+Each made-up photographer has a film of one of six families of contrast against time, a temperature coefficient of 1.7
+to 3.0, a developer that loses by use and by storage, batches that differ, flare, errors of metering and of the
+thermometer, and now and then writes something wrong down. Each asks, develops, reads the negative, logs it. The same
+film with the same accidents is developed by three others: by the maker's chart alone; by a rule of thumb that begins
+with the chart and goes 10 or 20 % longer or shorter; and by an ideal filter, which knows the families, all ranges and
+all errors, and weighs twelve thousand made-up films by what came out. Nothing here shares code with the advice, and
+nothing is rendered.
 """
 
 from __future__ import annotations
 
 import argparse
-import datetime
+import datetime as dt
 import math
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -100,7 +101,7 @@ def _grown(film: Films, x: Floats) -> Floats:
     power = np.maximum(x, 1e-9) ** slope
     c = _logarithmic(slope)
     logarithmic = np.log1p(c * x) / np.log1p(c)
-    # Gompertz: G = exp(B (1 - exp(k (1 - x)))) has the slope B k; k from 1.2 to 2.2 puts its bend before the normal time.
+    # Gompertz: G = exp(B (1 - exp(k (1 - x)))) has the slope B k; its bend comes before x = 1.
     k = 1.2 + 1.25 * (film.slope - 0.4) / 0.5
     gompertz = np.exp((slope / k) * (1.0 - np.exp(k * (1.0 - x))))
     root = np.sqrt(np.maximum(0.5 + slope * (x - 1.0), 1e-9) / 0.5)
@@ -142,7 +143,7 @@ class Session:
 
 
 def session(film: Films, number: int, rng: np.random.Generator, *, batch_sd: float) -> Session:
-    """Draw the circumstances: three uses a batch, some days between; `stronger` is the logarithm of the batch's rate."""
+    """Draw the circumstances: three uses a batch, some days between; `stronger` is the log rate of the batch."""
     stops = float(np.clip(7.3 + 1.2 * rng.standard_normal(), 4.5, 10.5))
     metered = stops + float(film.metering[0]) + float(film.metering_sd[0]) * rng.standard_normal()
     batch, use = divmod(number, 3)
@@ -295,7 +296,7 @@ class Advised:
         from densiscan.arithmetic.quantity import Influence, Quantity
         from densiscan.development.run import Run
 
-        day = datetime.date(2026, 1, 1) + datetime.timedelta(days=at.days)
+        day = dt.date(2026, 1, 1) + dt.timedelta(days=at.days)
         self.log.append(
             Run(
                 number=len(self.log) + 1,
@@ -329,17 +330,16 @@ def changed(film: Films, at: Session, since: int, what: str | None) -> tuple[Fil
     """Return film and session so many runs after a change that nobody wrote down; before it, as they were."""
     if what is None or since < 0:
         return film, at
-    if what == "film":
-        return film.lengthened(1.35), at
-    if what == "batch":
-        return film, replace(at, stronger=at.stronger + (math.log(0.8) if since < 3 else 0.0))
-    if what == "agitation":
-        return film, replace(at, contrast=at.contrast + math.log(0.85))
-    if what == "tiring":
-        return film, replace(at, stronger=at.stronger + math.log(0.97) * (since + 1))
-    if what == "gap":
-        return film, replace(at, age=at.age + 75, days=at.days + 75) if since < 3 else replace(at, days=at.days + 75)
-    return film, replace(at, warmer=at.warmer + (3.0 if since == 0 else 0.0))
+    first, batch = since == 0, since < 3
+    after = {
+        "film": at,
+        "batch": replace(at, stronger=at.stronger + (math.log(0.8) if batch else 0.0)),
+        "agitation": replace(at, contrast=at.contrast + math.log(0.85)),
+        "tiring": replace(at, stronger=at.stronger + math.log(0.97) * (since + 1)),
+        "gap": replace(at, age=at.age + (75 if batch else 0), days=at.days + 75),
+        "thermometer": replace(at, warmer=at.warmer + (3.0 if first else 0.0)),
+    }
+    return film.lengthened(1.35 if what == "film" else 1.0), after[what]
 
 
 def outcomes_of(
