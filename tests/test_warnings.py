@@ -21,8 +21,9 @@ from densiscan.development.advice import Advice, advise
 from densiscan.development.developer_life import Load, Wear
 from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
 from densiscan.negative.find.rebate import Frame
+from densiscan.negative.limits import limit_warnings
 from densiscan.negative.parts import _doubts
-from densiscan.negative.reading import MeasureOptions, _limits, measure_scan
+from densiscan.negative.reading import MeasureOptions, measure_scan
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
 from densiscan.report.advice import _all_warnings
@@ -200,8 +201,8 @@ def test_too_many_specks_are_picture() -> None:
     read = ApertureReadings(
         density=np.array([0.5]), noise=np.full(10, 0.01), overlapping=1.0, specks=0.0, too_many=True
     )
-    assert [told.code for told in _limits(read, (0.0, 0.0), 0.0, calibration())] == ["many-specks"]
-    assert _limits(replace(read, too_many=False), (0.0, 0.0), 0.0, calibration()) == ()
+    assert [told.code for told in limit_warnings(read, (0.0, 0.0), 0.0, calibration())] == ["many-specks"]
+    assert limit_warnings(replace(read, too_many=False), (0.0, 0.0), 0.0, calibration()) == ()
 
 
 def straight_film(slope: float = 0.8 / 1.3, speed: float = -2.19, upto: float = 1.0) -> FilmTest:

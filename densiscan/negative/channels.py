@@ -18,7 +18,7 @@ from densiscan.calibration.channels import difference
 from densiscan.calibration.densities import Light
 from densiscan.calibration.veil import freed_curve
 from densiscan.scan.apertures import cells_inside
-from densiscan.scan.cells import TurnedBox
+from densiscan.scan.cells import Footprint, TurnedBox
 from densiscan.scan.channels import COLOURS, in_channel
 from densiscan.scan.scan import Channel, Scan
 from densiscan.scan.survey import Survey
@@ -90,11 +90,14 @@ class Where:
         The picture, or all that was read.
     rebate_mm
         The box that was named; None where the rebate is looked for.
+    footprint
+        Which cells are the film, where that is not all of its box.
     """
 
     film: TurnedBox
     frame: TurnedBox
     rebate_mm: BoxMm | None = None
+    footprint: Footprint | None = None
 
 
 def channels_of(reading: Read, where: Where, light: Light, calibration: Calibration) -> tuple[ChannelReading, ...]:
@@ -160,9 +163,9 @@ def _places(reading: Read, where: Where, survey: Survey) -> dict[str, BoxMm]:
     if where.rebate_mm is not None:
         places["rebate"] = _middle(where.rebate_mm)
     elif reading.base_plus_fog is not None:
-        outside = _cells_between(survey, where.film, where.frame)
+        outside = _cells_between(survey, where)
         places |= _calmest("rebate", reading.base_plus_fog.value, survey, outside)
-    inside = cells_inside(survey, _shrunk(where.frame)).places()
+    inside = cells_inside(survey, _shrunk(where.frame), film=where.footprint).places()
     for name, value in (("shadow", reading.shadow), ("highlight", reading.highlight)):
         if value is not None:
             places |= _calmest(name, value.value, survey, inside)
@@ -186,9 +189,10 @@ def _shrunk(box: TurnedBox) -> TurnedBox:
     )
 
 
-def _cells_between(survey: Survey, film: TurnedBox, frame: TurnedBox) -> tuple[np.ndarray, np.ndarray]:
+def _cells_between(survey: Survey, where: Where) -> tuple[np.ndarray, np.ndarray]:
     """Return rows and columns of the cells that lie on the film beside the frame, off all edges."""
-    rows, columns = cells_inside(survey, film).places()
+    film, frame = where.film, where.frame
+    rows, columns = cells_inside(survey, film, film=where.footprint).places()
     x = 0.5 * (survey.x_edges_mm[columns] + survey.x_edges_mm[columns + 1])
     y = 0.5 * (survey.y_edges_mm[rows] + survey.y_edges_mm[rows + 1])
     kept = film.inside(x, y, _RIM_MM + 0.5 * PATCH_MM) & ~frame.inside(x, y, -_RIM_MM - 0.5 * PATCH_MM)

@@ -10,7 +10,7 @@ from typing import Final
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import MeasureError
 from densiscan.negative.find.film import Film, film_in, unexposed_in
-from densiscan.negative.find.not_film import LeftOut, left_out, negatives_among, without_wedge
+from densiscan.negative.find.not_film import LeftOut, left_out, negatives_among, templates_among, without_wedge
 from densiscan.negative.find.outlines import Outline, outlines_on
 from densiscan.negative.find.rebate import Frame
 from densiscan.scan.cells import Cells, TurnedBox
@@ -93,6 +93,8 @@ def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, .
 def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[LeftOut, ...]]:
     """Return the pieces of film, and what was left out: a wedge that lies beside them, card, the bed's border."""
     straight, unclear = outlines_on(cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt)
+    templates = templates_among((*straight, *unclear))
+    straight, unclear = (tuple(one for one in some if one not in templates) for some in (straight, unclear))
     densest = sought.density_range[1]
     if sought.wedge_mm:
         # where the wedge lies is known: what merely looks like one is film
@@ -103,7 +105,11 @@ def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[LeftOut, ...
             # what lies alone on the glass was laid there to be measured, however much its picture looks like steps
             outlines, left = list(straight), ()
     films = [_film(cells, outline, fog_sheet=sought.fog_sheet) for outline in outlines]
-    return films, (*left, *(left_out(outline, "outline-not-clear", may_be_film=True) for outline in unclear))
+    return films, (
+        *left,
+        *(left_out(outline, "template-left-out") for outline in templates),
+        *(left_out(outline, "outline-not-clear", may_be_film=True) for outline in unclear),
+    )
 
 
 _LEFT_OUT: Final = {

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from densiscan.arithmetic.floats import keep_floats
@@ -22,11 +22,12 @@ from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
+from densiscan.negative.limits import beyond, limit_warnings
 from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, said_to_be, seen_of
 from densiscan.negative.signs import Bench
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
-from densiscan.scan.cells import Cells, TurnedBox, cells_of
+from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 
@@ -34,9 +35,6 @@ BoxMm = tuple[float, float, float, float]
 
 UNEVEN_REBATE: Final = 0.02
 """Difference between the sides of a rebate that is worth a word: fog, leaks or uneven development."""
-
-CLIPPED: Final = 0.001
-"""Fraction of a frame at an end of the scale that is worth a word."""
 
 _LEAST_MOVE: Final = 1e-4
 """Density below which where the frame ends is not worth a line in a budget."""
@@ -155,6 +153,8 @@ class Reading(Shown):
         Fraction of its aperture readings outside the calibration's range.
     seen
         What it is of; a warning says why, where that is no negative.
+    footprint
+        Which cells of the survey are this film, where its sides are crooked; None where its box is its outline.
 
     Examples
     --------
@@ -189,6 +189,7 @@ class Reading(Shown):
     channels: tuple[ChannelReading, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     seen: SeenKind = "negative"
+    footprint: Footprint | None = field(default=None, repr=False, compare=False)
 
     def __repr__(self) -> str:
         return one_line(self, self.name, *self.in_brief(), counted(len(self.warnings), "warning"))
@@ -336,6 +337,7 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         aperture_mm=options.aperture_mm,
         square=options.square,
         doubts_mm=None if part.frame is None else part.frame.doubts_mm,
+        film=part.film.footprint,
     )
     if read is None:
         raise MeasureError(
@@ -346,8 +348,8 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         calibration.limited(_percentile(task, part, read, (share, name), key))
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
-    light, dark = _clipped(task, part.area)
-    outside = _beyond(read, calibration.density_range)
+    light, dark = _clipped(task, part)
+    outside = beyond(read, calibration.density_range)
     return Reading(
         file=task.scan.facts.file,
         ppi=task.scan.facts.ppi,
@@ -374,12 +376,13 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
             *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,
             *told,
-            *_limits(read, (light, dark), outside, calibration),
+            *limit_warnings(read, (light, dark), outside, calibration),
         ),
         frame_corners_mm=None if part.frame is None else part.frame.box.corners(),
         seen_mm=part.film.seen.box_mm,
         seen_angle_deg=part.film.seen.angle_deg,
         rebate=part.film.rebate,
+        footprint=part.film.footprint,
     )
 
 
@@ -397,7 +400,8 @@ def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[flo
 
 def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
     """Add what the other channels of a colour scan make of the same film."""
-    where = Where(film=part.film.seen, frame=part.area, rebate_mm=task.options.rebate_mm)
+    film = part.film
+    where = Where(film=film.seen, frame=part.area, rebate_mm=task.options.rebate_mm, footprint=film.footprint)
     found = channels_of(reading, where, task.light, task.calibration)
     if not found:
         return reading
@@ -463,36 +467,11 @@ def _told(quantity: Quantity) -> Quantity | None:
     return None if quantity.untold else quantity
 
 
-def _clipped(task: _Task, area: TurnedBox) -> tuple[float, float]:
+def _clipped(task: _Task, part: Part) -> tuple[float, float]:
     """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
-    cells = cells_inside(task.survey, area)
+    cells = cells_inside(task.survey, part.area, film=part.film.footprint)
     if not cells.mask.any():
         return 0.0, 0.0
     high = float(cells.of(task.survey.clipped_light).mean())
     low = float(cells.of(task.survey.clipped_dark).mean())
     return (low, high) if task.calibration.inverted else (high, low)
-
-
-def _beyond(read: ApertureReadings, density_range: tuple[float, float]) -> float:
-    low, high = density_range
-    return float(((read.density < low) | (read.density > high)).mean())
-
-
-def _limits(
-    read: ApertureReadings, clipped: tuple[float, float], outside: float, calibration: Calibration
-) -> tuple[Warning_, ...]:
-    told = []
-    for code, end, share in (("clipped-light", "light", clipped[0]), ("clipped-dark", "dark", clipped[1])):
-        if share > CLIPPED:
-            message = (
-                f"{100 * share:.1f} % of the frame is at the {end} end of the scanner's scale: densities there are "
-            )
-            told.append(Warning_(code=code, message=f"{message}limits, not readings."))
-    if outside > CLIPPED:
-        low, high = calibration.density_range
-        message = f"{100 * outside:.1f} % of the frame lies outside the calibrated densities {low:.2f} to {high:.2f}"
-        told.append(Warning_(code="beyond-calibration", message=f"{message}; readings there are limits."))
-    if read.too_many:
-        message = "So many small specks stand out that they were taken for picture and left in; clean film and glass."
-        told.append(Warning_(code="many-specks", message=message))
-    return tuple(told)

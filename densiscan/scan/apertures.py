@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from densiscan.scan.cells import Indices, Map, Mask, TurnedBox, by_bands, grown
+from densiscan.scan.cells import Footprint, Indices, Map, Mask, TurnedBox, by_bands, grown
 from densiscan.scan.frame_edge import SIDES, Border, Doubts, Grid, at_rank, borders_of
 from densiscan.scan.survey import CellsInside, Survey
 
@@ -30,6 +30,12 @@ SPECK_MM: Final = 0.5
 
 LEAST_SPECK: Final = 0.02
 """Density by which a speck differs from everything around it, at least."""
+
+RIM_MM: Final = 0.3
+"""Film is not read nearer to a crooked edge than this: a cut edge is soft and throws a shadow."""
+
+_TOUCHED: Final = 1e-3
+"""Share of a cell under an aperture that counts as met; Fourier transforms leave less than this of none."""
 
 _DIRECT: Final = 100
 """Cells of a kernel up to which adding shifted maps is quicker than Fourier transforms."""
@@ -95,6 +101,7 @@ def readings_inside(
     aperture_mm: float,
     square: bool = False,
     doubts_mm: Doubts | None = None,
+    film: Footprint | None = None,
 ) -> ApertureReadings | None:
     """Read every aperture that lies wholly inside an area.
 
@@ -108,6 +115,8 @@ def readings_inside(
         Diameter, or side of the square (which lies straight on the scan).
     doubts_mm
         Standard uncertainty of the place of each side; None where nothing asks for what it does to the readings.
+    film
+        What covers cells of the survey, where that is not all of the area: no aperture reaches beyond it.
 
     Returns
     -------
@@ -126,13 +135,21 @@ def readings_inside(
     inside = by_bands(lambda some: area.inside(x, some, aperture_mm / 2), y)
     middle = (slice(reach[0], light.shape[0] - reach[0]), slice(reach[1], light.shape[1] - reach[1]))
     centres = inside[middle]
+    within = by_bands(lambda some: area.inside(x, some), y)
+    met = None
+    if film is not None:
+        beyond = film.beyond(rows, columns, _rim_cells(pitch))
+        within = within & ~beyond
+        met = _summed(beyond.astype(np.float64), kernel) > _TOUCHED
+        centres = centres & ~met
     if not centres.any():
         return None
     specks = _specks(light, round(SPECK_MM / min(pitch)))
-    within = by_bands(lambda some: area.inside(x, some), y)
     share = float(specks[within].mean())
     mean = _averaged(light, kernel, ~grown(specks) if 0 < share <= MOST_SPECKS else None)
     np.maximum(mean, 1e-9, out=mean)
+    if met is not None:
+        mean[met] = np.nan
     borders = _borders(mean, (x_mm[columns][middle[1]], y_mm[rows][middle[0]]), area, doubts_mm, aperture_mm)
     density = mean[centres]
     del mean
@@ -150,6 +167,11 @@ def readings_inside(
         too_many=share > MOST_SPECKS,
         borders=borders,
     )
+
+
+def _rim_cells(pitch_mm: tuple[float, float]) -> int:
+    """Return how many cells of film beside its crooked edge are left out; a footprint holds whole cells alone."""
+    return max(0, math.ceil(RIM_MM / min(pitch_mm)) - 1)
 
 
 def _borders(
@@ -310,8 +332,16 @@ class SpeckMap:
     cells: int
 
 
-def specks_inside(found: Survey, area: TurnedBox, *, factor: float, least: float, calm: float = math.inf) -> SpeckMap:
-    """Return the specks in an area: what stands out by `factor` times the range of its ring and by `least`.
+def specks_inside(
+    found: Survey,
+    area: TurnedBox,
+    *,
+    factor: float,
+    least: float,
+    calm: float = math.inf,
+    film: Footprint | None = None,
+) -> SpeckMap:
+    """Return the specks in an area, on the film: what stands out by `factor` times the range of its ring and `least`.
 
     Where `calm` is given, only those count around which nothing differs by more than that, to three times the distance
     of the ring: glints and twigs of a subject come in company.
@@ -329,6 +359,8 @@ def specks_inside(found: Survey, area: TurnedBox, *, factor: float, least: float
     contrast = _with_whole_ring(alone, light, reach)
     x, y = x_mm[columns][None, :], y_mm[rows][:, None]
     inside = by_bands(lambda some: area.inside(x, some), y)
+    if film is not None:
+        inside = inside & ~film.beyond(rows, columns, reach)
     contrast[~inside] = 0.0
     if math.isfinite(calm):
         row, column = np.nonzero(contrast)
@@ -387,10 +419,13 @@ def _noise(tenths: Iterable[Map], pixels: float) -> Map:
     return np.asarray(calm / math.log(10) / math.sqrt(max(pixels / 4, 1)))
 
 
-def cells_inside(found: Survey, area: TurnedBox) -> CellsInside:
-    """Return the cells whose middles lie in an area."""
+def cells_inside(found: Survey, area: TurnedBox, *, film: Footprint | None = None) -> CellsInside:
+    """Return the cells whose middles lie in an area, and on the film, less its rim, where that is not all of it."""
     x_mm, y_mm = _middles(found.x_edges_mm), _middles(found.y_edges_mm)
     rows, columns = _window(area, x_mm, y_mm, (0, 0))
     x, y = x_mm[columns][None, :], y_mm[rows][:, None]
     mask = by_bands(lambda some: area.inside(x, some), y) if y.size else np.zeros((0, x.size), dtype=bool)
+    if film is not None and mask.size:
+        pitch = float(np.diff(x_mm[:2])[0]), float(np.diff(y_mm[:2])[0])
+        mask = mask & ~film.beyond(rows, columns, _rim_cells(pitch))
     return CellsInside(rows=rows, columns=columns, mask=mask)

@@ -154,16 +154,60 @@ def cells_of(found: Survey, *, inverted: bool = False) -> Cells:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Footprint:
+    """Which cells of the map a piece covers wholly, where its sides are not the straight ones of its box.
+
+    Attributes
+    ----------
+    rows, columns
+        The window of cells round it; beyond it nothing is covered.
+    mask
+        Which cells of that window it covers; holes in it count as covered.
+    box
+        Smallest box, in the direction of its straight edges, that holds all of it.
+    """
+
+    rows: slice
+    columns: slice
+    mask: Mask
+    box: TurnedBox
+
+    def __post_init__(self) -> None:
+        self.mask.flags.writeable = False
+
+    def covers(self, row: Indices, column: Indices) -> Mask:
+        """Return whether each of some cells is covered."""
+        rows, columns = self.mask.shape
+        y, x = row - self.rows.start, column - self.columns.start
+        there = (y >= 0) & (y < rows) & (x >= 0) & (x < columns)
+        return np.asarray(there & self.mask[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)])
+
+    def beyond(self, rows: slice, columns: slice, rim_cells: int = 0) -> Mask:
+        """Return the cells of a window of the map that are not covered, grown by a rim."""
+        top, left = max(0, rows.start - rim_cells), max(0, columns.start - rim_cells)
+        row = np.arange(top, rows.stop + rim_cells)[:, None]
+        column = np.arange(left, columns.stop + rim_cells)[None, :]
+        beyond = ~self.covers(row, column)
+        for _ in range(rim_cells):
+            beyond = grown(beyond)
+        return beyond[rows.start - top :, columns.start - left :][
+            : rows.stop - rows.start, : columns.stop - columns.start
+        ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Straightened:
-    """A piece laid straight: density on a grid along its own edges, NaN beyond the scan.
+    """A piece laid straight: density on a grid along its own edges, NaN beyond the scan and beyond its footprint.
 
     `step_mm` is the side of a cell; cell (row, column) has its centre at own coordinates
-    ((column + 0.5) step - width / 2, (row + 0.5) step - height / 2).
+    ((column + 0.5) step - width / 2, (row + 0.5) step - height / 2). `ragged` says that it ends at its footprint, and
+    not at the sides of the box.
     """
 
     density: Map
     box: TurnedBox
     step_mm: float
+    ragged: bool = False
 
     def cells(self, length_mm: float) -> int:
         """Return a length in whole cells, at least one."""
@@ -176,9 +220,35 @@ class Straightened:
         v = ((np.arange(rows) + 0.5) * self.step_mm - self.box.height_mm / 2)[:, None]
         return by_bands(lambda some: box.inside(*self.box.on_scan(u, some), inset_mm), v)
 
+    def off_edges(self, near_mm: float, far_mm: float = math.inf) -> Mask:
+        """Return the cells from `near_mm` to below `far_mm` inside the edges: those of the box, or of the footprint.
 
-def straightened(cells: Cells, box: TurnedBox, within: TurnedBox | None = None) -> Straightened:
-    """Lay a piece straight, nearest cell taken; at most about 300,000 cells. NaN beyond the scan and `within`."""
+        By whole cells.
+        """
+        near, far = self.cells(near_mm), self.cells(far_mm) if math.isfinite(far_mm) else None
+        height, width = self.density.shape
+        if not self.ragged:
+            band = np.zeros(self.density.shape, dtype=bool)
+            band[near : height - near, near : width - near] = True
+            if far is not None:
+                band[far : height - far, far : width - far] = False
+            return np.asarray(band & np.isfinite(self.density))
+        within = np.pad(np.isfinite(self.density), 1)
+        for _ in range(near):
+            within = eroded(within)
+        deeper = within
+        for _ in range(0 if far is None else far - near):
+            deeper = eroded(deeper)
+        return np.asarray((within if far is None else within & ~deeper)[1:-1, 1:-1])
+
+
+def straightened(
+    cells: Cells, box: TurnedBox, within: TurnedBox | None = None, film: Footprint | None = None
+) -> Straightened:
+    """Lay a piece straight, nearest cell taken; at most about 300,000 cells.
+
+    NaN beyond the scan, `within` and the footprint of the film.
+    """
     step = max(cells.pitch_mm, math.sqrt(box.width_mm * box.height_mm / 300_000))
     columns, rows = max(1, round(box.width_mm / step)), max(1, round(box.height_mm / step))
     u = ((np.arange(columns) + 0.5) * step - box.width_mm / 2)[None, :]
@@ -192,10 +262,12 @@ def straightened(cells: Cells, box: TurnedBox, within: TurnedBox | None = None) 
         off |= ~within.inside(x, y)
     np.clip(column, 0, width - 1, out=column)
     np.clip(row, 0, height - 1, out=row)
+    if film is not None:
+        off |= ~film.covers(row, column)
     density = cells.density.ravel()[row * width + column]
     if off.any():
         density[off] = np.nan
-    return Straightened(density=density, box=box, step_mm=step)
+    return Straightened(density=density, box=box, step_mm=step, ragged=film is not None)
 
 
 def cell_at(cells: Cells, x: Places, y: Places) -> tuple[Indices, Indices, Mask]:

@@ -73,7 +73,7 @@ def borders_of(light: Map, grid: Grid, area: TurnedBox, doubts_mm: Doubts, *, in
     Parameters
     ----------
     light
-        Mean light, above 0, of the aperture centred on each cell, shape (rows, columns).
+        Mean light, above 0, of the aperture centred on each cell, shape (rows, columns); NaN where there is none.
     doubts_mm
         Of the sides. Apertures are centred on cells alone, whose rows begin anywhere behind a side: that adds.
     inset_mm
@@ -115,7 +115,8 @@ def _between(light: Map, grid: Grid, area: TurnedBox, axis: int, line: float, re
     x, y = (np.array(places) for places in zip(*strip.corners(), strict=True))
     columns, rows = _span(grid.x_mm, x), _span(grid.y_mm, y)
     inside = strip.inside(grid.x_mm[columns][None, :], grid.y_mm[rows][:, None])
-    return np.sort(-np.log10(light[rows, columns][inside]))
+    some = light[rows, columns][inside]
+    return np.sort(-np.log10(some[np.isfinite(some)]))
 
 
 def _span(places: Map, corners: Map) -> slice:

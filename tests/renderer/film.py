@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from functools import partial
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from tests.renderer.bed import Array, Bed, Box, Place, Window, box_cover, disc_c
 from tests.renderer.faults import Blemishes, Fault
 from tests.renderer.scenes import LOG_STOP, Picture, luminance
 from tests.renderer.truth import FilmTruth, LaidFilm, film_truth
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 LN10: Final = math.log(10)
 GRAIN_APERTURE_UM: Final = 48.0
@@ -170,7 +174,13 @@ class Film:
         window = bed.window(self.place, self.outline)
         if window is not None:
             self._lay_on(bed, window, density, rng)
-        laid = LaidFilm(place=self.place, outline=self.outline, base_plus_fog=self._clear(bed.channel), density=density)
+        laid = LaidFilm(
+            place=self.place,
+            outline=self.outline,
+            base_plus_fog=self._clear(bed.channel),
+            density=density,
+            uncut=None if self.cut is None else partial(_uncut, outline=self.outline, cut=self.cut),
+        )
         return lambda: film_truth(laid, [frame.box for frame in self.frames], bed)
 
     def _lay_on(self, bed: Bed, window: Window, density: Array, rng: np.random.Generator) -> None:
@@ -197,6 +207,12 @@ class Film:
             light *= 1 - np.float32(self.edge_shadow) * (1 - box_cover(window, inner, bed.pitch_mm))
         self.blemishes.scar(light, window, self.outline, bed.pitch_mm, rng)
         bed.lay(window, light, cover)
+
+
+def _uncut(u: Array, v: Array, *, outline: Box, cut: tuple[Cut, Cut, Cut, Cut]) -> NDArray[np.bool_]:
+    """Return which places, in the film's own coordinates, a hand left on the film."""
+    u, v = np.broadcast_arrays(u, v)
+    return np.asarray(_hand_cut(Window(slice(0), slice(0), u, v), outline, cut, 1e-6) > 0.5)
 
 
 def _hand_cut(window: Window, outline: Box, cut: tuple[Cut, Cut, Cut, Cut], soft: float) -> Array:

@@ -12,13 +12,16 @@ positive, about the centre of the film. `corners_mm` says where their corners li
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from tests.renderer.bed import Array, Bed, Box, Place, Real
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 APERTURE_MM: Final = 1.0
 TRIM: Final = 0.01
@@ -68,12 +71,17 @@ class FrameTruth:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LaidFilm:
-    """A film on the bed: its place, outline (own coordinates) and noise-free density map."""
+    """A film on the bed: its place, outline (own coordinates) and noise-free density map.
+
+    `uncut` tells of places (u, v) in own coordinates which of them a hand that cut the film left on it; None where
+    that is all of the outline.
+    """
 
     place: Place
     outline: Box
     base_plus_fog: float
     density: Array
+    uncut: Callable[[Array, Array], NDArray[np.bool_]] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -210,6 +218,8 @@ def aperture_readings(film: LaidFilm, own: Box, bed: Bed, aperture_mm: float = A
         np.float32(film.place.x_mm) + u * cosine - v * sine, np.float32(film.place.y_mm) + u * sine + v * cosine
     )
     readings = -np.log10(np.maximum(mean, 1e-9))
+    if film.uncut is not None:
+        seen = seen & film.uncut(u, v)
     if not seen.all():
         readings = readings[_averaged(seen.astype(np.float64), kernel) > 1 - 1e-6]
     return np.asarray(readings).ravel(), bool(seen.mean() > 0.98)

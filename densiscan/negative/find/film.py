@@ -15,7 +15,16 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.negative.find.outlines import SMALLEST_PIECE_MM, EdgePoints, Outline, common_slope, line_through
-from densiscan.negative.find.rebate import Frame, Level, Rebate, is_rebate, measured_rebate, rebate_level, whole_rebate
+from densiscan.negative.find.rebate import (
+    BANDS_MM,
+    Frame,
+    Level,
+    Rebate,
+    is_rebate,
+    measured_rebate,
+    rebate_level,
+    whole_rebate,
+)
 from densiscan.negative.find.row import equally_wide, row_of_frames
 from densiscan.negative.find.sides import (
     ASSUMED_DOUBT_MM,
@@ -28,7 +37,7 @@ from densiscan.negative.find.sides import (
     first_side,
     profile_of,
 )
-from densiscan.scan.cells import Cells, Mask, Straightened, TurnedBox, straightened
+from densiscan.scan.cells import Cells, Footprint, Mask, Straightened, TurnedBox, straightened
 
 SMALLEST_FRAME_MM: Final = 6.0
 """The smallest still frames are 8 x 11 mm."""
@@ -148,14 +157,41 @@ def _frame(grid: Straightened, level: Level, sides: list[Side]) -> Frame:
     half_width, half_height = grid.box.width_mm / 2, grid.box.height_mm / 2
     left, top, right, bottom = (place.place_mm for place in places)
     u, v = (left - half_width, right - half_width), (top - half_height, bottom - half_height)
-    rim = [RIM_MM if side.origin == "edge" else 0.0 for side in sides]
+    touching = [side.origin == "edge" for side in sides]
+    # a crooked piece ends at its footprint, which keeps off the rim by itself
+    rim = [RIM_MM if edge and not grid.ragged else 0.0 for edge in touching]
+    cut = [mean if edge else 0.0 for edge, mean in zip(touching, mean_insets(grid), strict=True)]
     return Frame(
-        box=grid.box.part(u, v),
-        area=grid.box.part((u[0] + rim[0], u[1] - rim[2]), (v[0] + rim[1], v[1] - rim[3])),
+        box=_inset(grid.box, u, v, cut),
+        area=_inset(grid.box, u, v, rim),
         origins=(sides[0].origin, sides[1].origin, sides[2].origin, sides[3].origin),
         shares=(sides[0].share, sides[1].share, sides[2].share, sides[3].share),
         doubts_mm=(places[0].doubt_mm, places[1].doubt_mm, places[2].doubt_mm, places[3].doubt_mm),
     )
+
+
+def _inset(box: TurnedBox, u: tuple[float, float], v: tuple[float, float], by_mm: Sequence[float]) -> TurnedBox:
+    """Return the part of a box between own coordinates, less an inset on the left, top, right and bottom."""
+    return box.part((u[0] + by_mm[0], u[1] - by_mm[2]), (v[0] + by_mm[1], v[1] - by_mm[3]))
+
+
+def _seen(grid: Straightened) -> TurnedBox:
+    """Return the box of a piece; of a crooked one, with half of each side beyond it."""
+    u, v = grid.box.width_mm / 2, grid.box.height_mm / 2
+    return _inset(grid.box, (-u, u), (-v, v), mean_insets(grid))
+
+
+def mean_insets(grid: Straightened) -> tuple[float, float, float, float]:
+    """Return how far in from the left, top, right and bottom of its box the film ends along half of each side, mm."""
+    if not grid.ragged:
+        return 0.0, 0.0, 0.0, 0.0
+    film = np.isfinite(grid.density)
+    insets = []
+    for lines in (film, film.T, film[:, ::-1], film.T[:, ::-1]):
+        met = lines[lines.any(axis=1)]
+        # the cell on the edge is half film, and not of the footprint
+        insets.append(max(float(np.median(np.argmax(met, axis=1))) - 0.5, 0.0) * grid.step_mm if met.size else 0.0)
+    return insets[0], insets[1], insets[2], insets[3]
 
 
 class _Marks(NamedTuple):
@@ -233,6 +269,9 @@ class Film:
         What its clear edge reads, None where none can be told.
     cropped
         Whether no edge of it is in the scan.
+    footprint
+        What of the scan is this film, where its sides are crooked: nothing else is read, whatever a box holds. None
+        where its box is its outline.
     """
 
     seen: TurnedBox
@@ -240,6 +279,7 @@ class Film:
     frames: tuple[Frame, ...]
     rebate: Rebate | None
     cropped: bool
+    footprint: Footprint | None = None
 
     @property
     def inner(self) -> TurnedBox:
@@ -252,26 +292,48 @@ class Film:
 
 def film_in(cells: Cells, outline: Outline) -> Film:
     """Find rebate and frames on one piece of film."""
-    seen = outline.box
-    grid = straightened(cells, seen)
-    level = rebate_level(grid)
+    grid = straightened(cells, outline.reach, film=outline.footprint)
     frames: list[Frame] = []
-    if level is not None:
-        if any(side != "glass" for side in outline.sides):
-            # the edges of a scan or of a mask are not the film's own: its frames tell the angle
-            grid, level = _turned(cells, outline, grid, level)
-        frames = find_frames(grid, level)
-        if not is_rebate(grid, level, outline.sides, frames):
-            frames, level = [], None
-    rebate = measured_rebate(grid, level, [frame.box for frame in frames]) if level is not None else None
-    frames = frames or _without_rebate(outline, blank=level is not None)
+    level = rebate = None
+    for band_mm in BANDS_MM[: 1 if outline.cropped else None]:
+        laid = _laid_by_rebate(cells, outline, grid, band_mm)
+        if laid is not None:
+            grid, level, frames = laid
+            rebate = measured_rebate(grid, level, [frame.box for frame in frames])
+            break
+    frames = frames or _without_rebate(outline, grid, blank=level is not None)
+    seen = _seen(grid)
     return Film(
-        seen=grid.box,
-        box=grid.box if _whole(outline, grid.box, frames) else None,
+        seen=seen,
+        box=seen if _whole(outline, seen, frames) else None,
         frames=tuple(frames),
         rebate=rebate,
         cropped=outline.cropped,
+        footprint=outline.footprint,
     )
+
+
+def _laid_by_rebate(
+    cells: Cells, outline: Outline, grid: Straightened, band_mm: tuple[float, float]
+) -> tuple[Straightened, Level, list[Frame]] | None:
+    """Return a piece as it lies by its frames, its rebate's level and its frames; None where no rebate is told.
+
+    The rebate is looked for in a band along the edges.
+    """
+    level = rebate_level(grid, band_mm)
+    if level is None:
+        return None
+    if outline.footprint is not None or any(side != "glass" for side in outline.sides):
+        # the edges of a scan or of a mask are not the film's own, and a hand cuts askew: its frames tell the angle
+        grid, level = _turned(cells, outline, grid, level, band_mm)
+    frames = find_frames(grid, level)
+    told = is_rebate(grid, level, outline.sides, frames) and (band_mm == BANDS_MM[0] or _seen_all_round(frames))
+    return (grid, level, frames) if told else None
+
+
+def _seen_all_round(frames: Sequence[Frame]) -> bool:
+    """Return whether each side of the frames is a line: of a narrow band alone, any line in a picture may be one."""
+    return bool(frames) and all(origin == "line" for frame in frames for origin in frame.origins)
 
 
 def unexposed_in(cells: Cells, outline: Outline) -> Film:
@@ -279,23 +341,30 @@ def unexposed_in(cells: Cells, outline: Outline) -> Film:
 
     Its level is the median over the piece, rim left out; leaks and specks do not move it much.
     """
-    grid = straightened(cells, outline.box)
-    rim = grid.cells(1.0)
-    values = grid.density[rim:-rim, rim:-rim]
-    values = values[np.isfinite(values)]
-    rebate = whole_rebate(values) if values.size else None
-    whole = outline.box if all(side == "glass" for side in outline.sides) else None
-    return Film(seen=outline.box, box=whole, frames=(), rebate=rebate, cropped=outline.cropped)
+    grid = straightened(cells, outline.reach, film=outline.footprint)
+    seen = _seen(grid)
+    values = grid.density[grid.off_edges(1.0)]
+    return Film(
+        seen=seen,
+        box=seen if all(side == "glass" for side in outline.sides) else None,
+        frames=(),
+        rebate=whole_rebate(values) if values.size else None,
+        cropped=outline.cropped,
+        footprint=outline.footprint,
+    )
 
 
-def _without_rebate(outline: Outline, *, blank: bool) -> list[Frame]:
+def _without_rebate(outline: Outline, grid: Straightened, *, blank: bool) -> list[Frame]:
     """Return the whole piece as one frame where its edges are seen but no rebate: the picture runs to the edges."""
     if blank or outline.cropped:
         return []
-    box, rim = outline.box, RIM_MM
-    u, v = box.width_mm / 2, box.height_mm / 2
-    area = box.part((rim - u, u - rim), (rim - v, v - rim))
+    box, area = (_seen(grid), grid.box) if grid.ragged else (outline.box, _rimless(outline.box))
     return [Frame(box=box, area=area, origins=("edge",) * 4, shares=(1.0,) * 4, doubts_mm=(RIM_DOUBT_MM,) * 4)]
+
+
+def _rimless(box: TurnedBox) -> TurnedBox:
+    u, v = box.width_mm / 2, box.height_mm / 2
+    return _inset(box, (-u, u), (-v, v), (RIM_MM,) * 4)
 
 
 def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:
@@ -328,7 +397,9 @@ def _margins(seen: TurnedBox, frames: Sequence[Frame]) -> tuple[float, float, fl
     )
 
 
-def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) -> tuple[Straightened, Level]:
+def _turned(
+    cells: Cells, outline: Outline, grid: Straightened, level: Level, band_mm: tuple[float, float]
+) -> tuple[Straightened, Level]:
     """Lay the piece straight by its frames instead of its edges, where they tell an angle.
 
     First by where each line meets the picture, which stands any angle; then by pieces of the sides found, which see
@@ -338,8 +409,10 @@ def _turned(cells: Cells, outline: Outline, grid: Straightened, level: Level) ->
         angle = told(grid, level)
         if angle is None or abs(angle) < 0.02:
             continue
-        turned = straightened(cells, _covering(outline.box, grid.box.angle_deg + angle), within=outline.box)
-        again = rebate_level(turned)
+        reach = outline.reach
+        covering = _covering(reach, grid.box.angle_deg + angle)
+        turned = straightened(cells, covering, within=reach, film=outline.footprint)
+        again = rebate_level(turned, band_mm)
         if again is not None:
             grid, level = turned, again
     return grid, level

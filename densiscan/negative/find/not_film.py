@@ -90,7 +90,25 @@ def negatives_among(
     return kept, tuple(left)
 
 
+def templates_among(outlines: Sequence[Outline]) -> list[Outline]:
+    """Return the pieces that hold other pieces within their own edges: paper with an opening, in which film lies.
+
+    No film lies within another, with glass round it.
+    """
+    return [
+        outline
+        for outline in outlines
+        if any(other is not outline and _holds(outline.box, other.box) for other in outlines)
+    ]
+
+
+def _holds(box: TurnedBox, other: TurnedBox) -> bool:
+    x, y = (np.array(places) for places in zip(*other.corners(), strict=True))
+    return bool(box.inside(x, y).all())
+
+
 _WHY: Final = {
+    "template-left-out": "has an opening that film lies in; it was taken for a template and not measured.",
     "wedge-left-out": "looks like a step wedge; it was not measured as a negative.",
     "opaque-left-out": "lets no light through; it was taken for card or a holder and not measured.",
     "border-left-out": "is the dark border of the bed; it was not measured.",

@@ -9,13 +9,15 @@ over those that agree, so that a notch, a corner, dust, a numeral or a leak does
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
+from densiscan.negative.find.cut import HAND_CUT_MM, LINE_MM, footprint_of, is_crooked
 from densiscan.scan.cells import (
     Cells,
+    Footprint,
     Indices,
     Map,
     Mask,
@@ -42,9 +44,6 @@ SMALLEST_PIECE_MM: Final = 7.0
 SMALLEST_STRIP_MM: Final = 22.0
 """The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
 
-HAND_CUT_MM: Final = 1.5
-"""By how much a side that a hand cut leaves its straight line: 1 to 1.5 mm over 200 mm, corners off square."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
@@ -61,12 +60,20 @@ class Outline:
         Share of the edge points that lie on the straight edges (1 where all sides are the scan's own).
     near
         Share of them within `HAND_CUT_MM` of those edges.
+    footprint
+        What it covers, where its sides are crooked; None where they are the straight edges.
     """
 
     box: TurnedBox
     sides: tuple[SideKind, SideKind, SideKind, SideKind]
     agreement: float
     near: float = 1.0
+    footprint: Footprint | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def reach(self) -> TurnedBox:
+        """A box in the direction of its straight edges that holds all of it."""
+        return self.box if self.footprint is None else self.footprint.box
 
     @property
     def cut(self) -> bool:
@@ -253,7 +260,13 @@ def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slic
     points = [
         _edge_points(cells, mine, (rows.start, columns.start), side) for side in ("left", "top", "right", "bottom")
     ]
-    return _rectangle(cells, points, dark)
+    found = _rectangle(cells, points, dark)
+    if found is None:
+        return None
+    outline, off_mm = found
+    if not is_crooked(off_mm):
+        return outline
+    return replace(outline, footprint=footprint_of(cells, mine, (rows, columns), outline.box, off_mm))
 
 
 class EdgePoints(NamedTuple):
@@ -304,8 +317,11 @@ def _to_half(light: Map, lines: Indices, index: Indices, across_mm: Map, *, outw
     return np.where(np.isfinite(span), edge, plain)
 
 
-def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | None:
-    """Return the four straight edges of one common angle that most edge points agree on."""
+def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outline, list[Map]] | None:
+    """Return the four straight edges of one common angle that most edge points agree on.
+
+    With them, how far out from each edge its points lie, mm; none where the scan ends there.
+    """
     bordering = [bool(side.at_border.mean() > 0.5) for side in points]
     usable = [
         EdgePoints(side.along[~side.at_border], side.across[~side.at_border], side.at_border[~side.at_border])
@@ -314,14 +330,15 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | 
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
     slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
     lines: list[float] = []
+    off_mm = [np.empty(0)] * 4
     agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
         if k in free:
             offset, near = line_through(usable[k], sign * slope)
             agreeing, total = agreeing + near.sum(), total + near.size
-            off = usable[k].across + sign * slope * usable[k].along - offset
-            close += float((np.abs(off) < HAND_CUT_MM).sum())
+            off_mm[k] = (usable[k].across + sign * slope * usable[k].along - offset) * (-1.0 if k < 2 else 1.0)
+            close += float((np.abs(off_mm[k]) < HAND_CUT_MM).sum())
         else:
             offsets = side.across + sign * slope * side.along
             offset = float(offsets.min() if k in (0, 1) else offsets.max())
@@ -331,7 +348,8 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> Outline | 
         return None
     kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
     shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
-    return Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
+    outline = Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
+    return outline, off_mm
 
 
 def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
@@ -366,13 +384,13 @@ def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
 
 
 def line_through(side: EdgePoints, slope: float) -> tuple[float, Mask]:
-    """Return the offset of the densest line of this slope and which points lie on it (within 0.35 mm)."""
+    """Return the offset of the densest line of this slope and which points lie on it (within `LINE_MM`)."""
     offsets = side.across + slope * side.along
     ordered = np.sort(offsets)
     count = np.searchsorted(ordered, ordered + 0.3, side="right") - np.arange(ordered.size)
     start = int(np.argmax(count))
     middle = float(np.median(ordered[start : start + int(count[start])]))
-    near = np.abs(offsets - middle) < 0.35
+    near = np.abs(offsets - middle) < LINE_MM
     return float(np.median(offsets[near])), near
 
 

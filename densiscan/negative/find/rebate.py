@@ -31,8 +31,15 @@ DENSEST_REBATE: Final = 0.7
 EVEN_ENOUGH: Final = 0.006
 """Scatter from cell to cell that grain and scanner may make on even film; more must be as large between neighbours."""
 
+BANDS_MM: Final = ((0.5, 1.6), (0.25, 0.8))
+"""How far in from the edges of a piece its rebate is looked for; the second where the first shows none: it is narrow
+then, and most of the first is picture."""
+
 _NORMAL_MAD: Final = 1.4826
 _INSETS_MM: Final = (0.8, 0.6, 0.45, 0.3)
+_OFF_MM: Final = (0.6, 0.3)
+_LEAST_MM2: Final = 12.0
+"""Rebate that is read, at least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,12 +115,12 @@ class Rebate:
     sides: tuple[RebateSide, ...]
 
 
-def rebate_level(grid: Straightened) -> Level | None:
-    """Return the lightest even density along the edges of the piece, or None where nothing is even.
+def rebate_level(grid: Straightened, band_mm: tuple[float, float] = BANDS_MM[0]) -> Level | None:
+    """Return the lightest even density in a band along the edges of the piece, or None where nothing is even.
 
     Holes and notches are lighter than any film and are left out.
     """
-    band = _edge_band(grid, 0.5, 1.6)
+    band = grid.off_edges(*band_mm)
     with np.errstate(invalid="ignore"):
         by_light = grown(grown(grid.density < LIGHTEST_FILM))
     if (band & ~by_light).sum() > 0.3 * band.sum():
@@ -147,15 +154,6 @@ def rebate_level(grid: Straightened) -> Level | None:
 
 def _robust_sd(values: Map) -> float:
     return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
-def _edge_band(grid: Straightened, nearest_mm: float, farthest_mm: float) -> Mask:
-    height, width = grid.density.shape
-    near, far = grid.cells(nearest_mm), grid.cells(farthest_mm)
-    band = np.zeros(grid.density.shape, dtype=bool)
-    band[near : height - near, near : width - near] = True
-    band[far : height - far, far : width - far] = False
-    return np.asarray(band & np.isfinite(grid.density))
 
 
 def _lightest_mode(values: Map) -> float | None:
@@ -193,7 +191,7 @@ def is_rebate(grid: Straightened, level: Level, kinds: Sequence[SideKind], frame
     if clearer > 0.005 or (level.scatter > EVEN_ENOUGH and level.scatter > 1.8 * level.fine):
         return False
     if not frames:
-        band = above[_edge_band(grid, 0.6, 2.5)]
+        band = above[grid.off_edges(0.6, 2.5)]
         return "scan" not in kinds and _share(np.abs(band) <= level.step) >= 0.85
     lines = [frame.shares[k] for frame in frames for k in range(4) if _trusted_line(grid, kinds, frame, k)]
     if "glass" not in kinds and len(lines) < 3:
@@ -208,17 +206,21 @@ def _share(flags: Mask) -> float:
 
 
 def _parted(grid: Straightened, frames: Sequence[Frame]) -> tuple[Mask, Mask]:
-    """Return the cells well inside the frames and those well outside them, the rim of the piece left out."""
-    inside = np.zeros(grid.density.shape, dtype=bool)
-    near = np.zeros_like(inside)
-    for frame in frames:
-        inside |= grid.inside(frame.box, 0.6)
-        near |= grid.inside(frame.box, -0.6)
-    rim = grid.cells(0.6)
-    whole = np.zeros_like(inside)
-    whole[rim:-rim, rim:-rim] = True
-    whole &= np.isfinite(grid.density)
-    return (inside if frames else whole) & whole, whole & ~near
+    """Return the cells well inside the frames and those well outside them, the rim of the piece left out.
+
+    Nearer to frames and rim where the rebate is so narrow that little else is left of it.
+    """
+    for off_mm in _OFF_MM:
+        whole = grid.off_edges(off_mm)
+        inside = np.zeros_like(whole)
+        near = np.zeros_like(whole)
+        for frame in frames:
+            inside |= grid.inside(frame.box, _OFF_MM[0])
+            near |= grid.inside(frame.box, -off_mm)
+        outside = whole & ~near
+        if not frames or outside.sum() * grid.step_mm**2 >= _LEAST_MM2:
+            break
+    return (inside if frames else whole) & whole, outside
 
 
 def _trusted_line(grid: Straightened, kinds: Sequence[SideKind], frame: Frame, side: int) -> bool:
@@ -246,7 +248,7 @@ def measured_rebate(grid: Straightened, level: Level, frames: Sequence[TurnedBox
     """
     for inset in _INSETS_MM:
         even = _even_part(grid, level, frames, inset)
-        if even.sum() * grid.step_mm**2 >= 12:
+        if even.sum() * grid.step_mm**2 >= _LEAST_MM2:
             return _read(grid, even, frames)
     return None
 
@@ -255,9 +257,7 @@ def _even_part(grid: Straightened, level: Level, frames: Sequence[TurnedBox], in
     """Return the cells of rebate that lie this far from the frames, the edges, and everything that is not rebate."""
     with np.errstate(invalid="ignore"):
         even = np.abs(grid.density - level.plane) <= level.step
-    rim = grid.cells(inset_mm)
-    around = np.zeros_like(even)
-    around[rim:-rim, rim:-rim] = True
+    around = grid.off_edges(inset_mm)
     for box in frames:
         around &= ~grid.inside(box, -inset_mm)
     # soft edges of print, leaks, holes and dust

@@ -7,12 +7,15 @@ not the side; a faint veil all along it counts as well. Print and numerals break
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
 from densiscan.negative.find.rebate import Level
-from densiscan.scan.cells import Indices, Map, Straightened
+from densiscan.scan.cells import Indices, Map, Mask, Straightened
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 FULL: Final = 0.03
 """Density above the rebate from which a cell counts as wholly exposed."""
@@ -102,14 +105,18 @@ def profile_of(grid: Straightened, level: Level, axis: int, span: tuple[int, int
     fogged = 0.0
     if end:
         # where a leak, edge print or the picture itself reaches the end, no line is to be seen
-        zone = slice(start, start + grid.cells(0.5) + 1)
-        clean = np.where(known[zone], cut_off[zone], FULL).min(axis=0) < 0.5 * FULL
+        first = _ends_of(known) if grid.ragged else np.full(known.shape[1], start)
+        least = np.where(known, cut_off, FULL)
+        clean = _along_ends(least, first, grid.cells(0.5) + 1).min(axis=0) < 0.5 * FULL
         fogged = 1 - float(clean.mean())
         # a notch or a hole that ends would look like a step where there is fog beside it
-        whole = known[start : start + grid.cells(2.5)].mean(axis=0) > 0.9
-        clean = clean & whole if (clean & whole).mean() > 0.2 else clean
-        if 0.2 < clean.mean() < 0.98:
+        whole = _along_ends(known, first, grid.cells(2.5)).mean(axis=0) > 0.9
+        enough = 0.1 if grid.ragged else 0.2
+        clean = clean & whole if (clean & whole).mean() > enough else clean
+        if enough < clean.mean() < 0.98:
             above, cut_off, known = above[:, clean], cut_off[:, clean], known[:, clean]
+        if grid.ragged:
+            start = _first_line(known)
     count = np.maximum(known.sum(axis=1), 1)
     density, excess = above.sum(axis=1) / count, cut_off.sum(axis=1) / count
     if end:
@@ -118,6 +125,23 @@ def profile_of(grid: Straightened, level: Level, axis: int, span: tuple[int, int
     for values in (density, excess):
         values[:start], values[stop:] = values[start], values[stop - 1]
     return Profile(excess, density, grid.step_mm, level.scatter / math.sqrt(float(np.median(count))), fogged)
+
+
+def _ends_of(known: Mask) -> Indices:
+    """Return where film begins on every column of a piece whose side is crooked; its last place where there is none."""
+    return np.asarray(np.where(known.any(axis=0), np.argmax(known, axis=0), known.shape[0] - 1))
+
+
+def _along_ends(values: NDArray[Any], first: Indices, depth: int) -> NDArray[Any]:
+    """Return the values of every column from its `first` place to a depth, shape (depth, columns)."""
+    rows = np.minimum(first[None, :] + np.arange(depth)[:, None], values.shape[0] - 1)
+    return np.asarray(np.take_along_axis(values, rows, axis=0))
+
+
+def _first_line(known: Mask) -> int:
+    """Return the first line of a crooked piece that holds enough of it to be averaged."""
+    lines = known.sum(axis=1)
+    return int(np.argmax(lines >= max(0.15 * float(np.median(lines)), 1.0)))
 
 
 def _outermost(lines: Indices, usual: float, grid: Straightened) -> int:

@@ -15,7 +15,7 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.trouble.finding import Finding, Limits, chance_beyond, step_of
 from densiscan.negative.trouble.specks import Spot, spots_of
-from densiscan.scan.cells import Cells, Mask, TurnedBox
+from densiscan.scan.cells import Cells, Footprint, Mask, TurnedBox
 
 _LEAST_MM2: Final = 1.0
 """Smaller ones are pinholes, sparkling points of the subject, or dust."""
@@ -52,7 +52,12 @@ class _Found(NamedTuple):
 
 
 def blanks_in_frame(
-    cells: Cells, frame: TurnedBox, base: Quantity | None, calibration: Calibration, limits: Limits
+    cells: Cells,
+    frame: TurnedBox,
+    base: Quantity | None,
+    calibration: Calibration,
+    limits: Limits,
+    film: Footprint | None = None,
 ) -> list[Finding]:
     """Return the parts of a picture that hold none, one finding for each kind.
 
@@ -60,10 +65,14 @@ def blanks_in_frame(
     ----------
     base
         Base plus fog of the film; None where it is not known, and what is clearer than it cannot be told.
+    film
+        What is film, where that is not all of the frame's box.
     """
     rows, columns = _window(cells, frame)
     x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
     inside = frame.inside(x[None, columns], y[rows, None], _IN_MM)
+    if film is not None:
+        inside = inside & ~film.beyond(rows, columns, math.ceil(_IN_MM / cells.pitch_mm))
     # peaks are then those farthest from the unexposed edge
     density = cells.density[rows, columns] - (0.0 if base is None else base.value)
     light, dark = inside & cells.clipped_light[rows, columns], inside & cells.clipped_dark[rows, columns]

@@ -13,7 +13,18 @@ from typing import Final
 import numpy as np
 
 from densiscan.negative.trouble.finding import SIDES, BoxMm
-from densiscan.scan.cells import Cells, Map, Mask, Straightened, TurnedBox, cell_at, eroded, grown, straightened
+from densiscan.scan.cells import (
+    Cells,
+    Footprint,
+    Map,
+    Mask,
+    Straightened,
+    TurnedBox,
+    cell_at,
+    eroded,
+    grown,
+    straightened,
+)
 
 RIM_MM: Final = 0.5
 """Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
@@ -95,6 +106,7 @@ def ground_of(
     *,
     edge_only_mm: float | None = None,
     film_edges: bool = True,
+    film: Footprint | None = None,
 ) -> Ground:
     """Return the unexposed film of a piece.
 
@@ -106,8 +118,10 @@ def ground_of(
         Width of the border that is judged where there may be a picture that shows no frame; None for all of it.
     film_edges
         Whether the edges are those of a piece of film, and their rim is to be left out, or of an area inside it.
+    film
+        What is film, where that is not all of its box.
     """
-    grid = straightened(cells, seen)
+    grid = straightened(cells, seen, film=film)
     rows, columns = grid.density.shape
     free = np.isfinite(grid.density)
     masked = (False, False, False, False)
@@ -126,9 +140,9 @@ def ground_of(
     if not film_edges:
         # an area inside the film has no holes and no notches: what is clear there is what is looked for
         return Ground(grid=grid, free=free, film=free, plain=free & ~print_, whole=whole, film_edges=False)
-    film = free & ~_holes(grid, free)
-    plain = film & ~(print_ | _clear(grid, free))
-    return Ground(grid=grid, free=free, film=film, plain=plain, whole=whole, masked=masked)
+    whole_film = free & ~_holes(grid, free)
+    plain = whole_film & ~(print_ | _clear(grid, free))
+    return Ground(grid=grid, free=free, film=whole_film, plain=plain, whole=whole, masked=masked)
 
 
 def _off_the_rim(grid: Straightened, masked: Sequence[bool], opaque: float) -> Mask:

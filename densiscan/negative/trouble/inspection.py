@@ -24,7 +24,7 @@ from densiscan.negative.trouble.leaks import leak_finding, leaks_in, strips_of, 
 from densiscan.negative.trouble.marks import round_marks_in
 from densiscan.negative.trouble.specks import specks_in_frame, specks_on
 from densiscan.negative.trouble.uneven import bands_in, edges_of, gradient_in, is_even, less_edges
-from densiscan.scan.cells import Cells, TurnedBox, cells_of
+from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
 from densiscan.scan.survey import Survey
 
 _EDGE_ONLY_MM: Final = 3.0
@@ -36,6 +36,10 @@ _UNEXPOSED: Final = 0.15
 _MOST_UNEXPOSED: Final = 0.7
 """Density within which that share of a clear edge, and of an unexposed sheet, lies on a plane: pictures do not, and a
 leak or bands cover less of a sheet."""
+
+
+_Lying = tuple[TurnedBox, Footprint | None]
+"""The box of a piece of film, and what of it is film where that is not all."""
 
 
 def trouble_on(
@@ -115,10 +119,12 @@ def _on_piece(
         return Trouble(notes=(_not_judged("no clear rebate was found"),))
     seen = _box(first.seen_mm, first.seen_angle_deg)
     if first.rebate is None:
-        steep = _steep_findings(cells, seen, calibration, limits) if first.film_mm is not None else ()
+        steep = (
+            _steep_findings(cells, (seen, first.footprint), calibration, limits) if first.film_mm is not None else ()
+        )
         return Trouble(findings=steep, notes=(_not_judged("no clear rebate was found"),))
     frames = [frame for frame in (_frame_of(reading) for reading in piece) if frame is not None]
-    ground, plane = _ground(cells, seen, frames, options)
+    ground, plane = _ground(cells, (seen, first.footprint), frames, options)
     if plane is None:
         return Trouble(notes=(_not_judged("too little clear rebate is in the scan"),))
     doubt = _doubt(ground, plane, whole=first.film_mm is not None, fog_sheet=options.fog_sheet)
@@ -129,12 +135,12 @@ def _on_piece(
     return Trouble(findings=tuple(findings), notes=notes)
 
 
-def _steep_findings(cells: Cells, seen: TurnedBox, calibration: Calibration, limits: Limits) -> tuple[Finding, ...]:
+def _steep_findings(cells: Cells, film: _Lying, calibration: Calibration, limits: Limits) -> tuple[Finding, ...]:
     """Return the gradient of a piece whose clear edge is too uneven to be taken for one at first sight.
 
     Where the borders of all four sides lie on one slope, they are unexposed: no picture does that.
     """
-    ground = ground_of(cells, seen, (), edge_only_mm=_STEEP_EDGE_MM)
+    ground = ground_of(cells, film[0], (), edge_only_mm=_STEEP_EDGE_MM, film=film[1])
     blocks = blocks_of(ground.grid, ground.plain, 0.5)
     plane = plane_through(blocks, ground.size_mm)
     if plane is None:
@@ -178,20 +184,20 @@ def _frame_of(reading: Reading) -> TurnedBox | None:
 
 
 def _ground(
-    cells: Cells, seen: TurnedBox, frames: Sequence[TurnedBox], options: MeasureOptions
+    cells: Cells, film: _Lying, frames: Sequence[TurnedBox], options: MeasureOptions
 ) -> tuple[Ground, Plane | None]:
     """Return what can be judged of a piece, and the plane through it.
 
     A piece without a frame that the person did not call unexposed is judged whole only where all of it is even.
     """
-    ground = ground_of(cells, seen, frames)
+    ground = ground_of(cells, film[0], frames, film=film[1])
     plane = plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
     if frames or options.fog_sheet or plane is None:
         return ground, plane
     u, v, values = blocks_of(ground.grid, ground.plain).points
     if float((np.abs(values - plane.at(u, v)) < 0.02).mean()) > 0.97:
         return ground, plane
-    ground = ground_of(cells, seen, frames, edge_only_mm=_EDGE_ONLY_MM)
+    ground = ground_of(cells, film[0], frames, edge_only_mm=_EDGE_ONLY_MM, film=film[1])
     return ground, plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
 
 
@@ -279,8 +285,9 @@ def _frame_findings(
     if frame is None:
         return []
     found, cells = scan
-    blanks = blanks_in_frame(cells, frame, reading.base_plus_fog, calibration, limits)
-    return [*specks_in_frame(found, frame, calibration), *blanks]
+    film = reading.footprint
+    blanks = blanks_in_frame(cells, frame, reading.base_plus_fog, calibration, limits, film)
+    return [*specks_in_frame(found, frame, calibration, film), *blanks]
 
 
 def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:

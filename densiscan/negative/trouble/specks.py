@@ -16,7 +16,7 @@ from densiscan.calibration.calibration import Calibration
 from densiscan.negative.trouble.finding import BoxMm, Finding, limits_of, step_of
 from densiscan.negative.trouble.ground import Ground, robust_sd
 from densiscan.scan.apertures import SpeckMap, specks_inside
-from densiscan.scan.cells import Indices, Labels, Map, Mask, TurnedBox, grown, labelled
+from densiscan.scan.cells import Footprint, Indices, Labels, Map, Mask, TurnedBox, grown, labelled
 from densiscan.scan.survey import Survey
 
 _FACTOR: Final = 3.0
@@ -86,9 +86,14 @@ def _boxes(rows: Indices, columns: Indices, label: Labels, values: Map, count: i
     ]
 
 
-def specks_in_frame(found: Survey, frame: TurnedBox, calibration: Calibration) -> list[Finding]:
-    """Return the dust and the pinholes of a picture: one finding for each kind that there is."""
-    specks = specks_inside(found, frame, factor=_FACTOR, least=_LEAST, calm=_CALM)
+def specks_in_frame(
+    found: Survey, frame: TurnedBox, calibration: Calibration, film: Footprint | None = None
+) -> list[Finding]:
+    """Return the dust and the pinholes of a picture: one finding for each kind that there is.
+
+    `film` tells what is film, where that is not all of the frame's box.
+    """
+    specks = specks_inside(found, frame, factor=_FACTOR, least=_LEAST, calm=_CALM, film=film)
     return _specks_of(specks, calibration)
 
 
