@@ -101,6 +101,7 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
         "limited_by": advice.limit,
         "temperature_c": advice.plan.temperature_c,
         "use": advice.plan.use,
+        "developer_age_days": advice.plan.age_days,
         "scene_stops": advice.plan.scene_stops,
         "expected_density_range": advice.expected_range.to_json(),
         "target_density_range": advice.plan.target_range.value,
@@ -116,6 +117,8 @@ def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
             "wait_s": advice.kinetics.wait_s,
             "factor_per_ten_degrees": advice.kinetics.per_ten_degrees,
             "loss_per_use": advice.kinetics.loss_per_use,
+            "loss_per_day": advice.kinetics.loss_per_day,
+            "shape": advice.kinetics.shape,
         },
         "runs_that_do_not_fit": [
             {"run": misfit.number, "chance": misfit.chance, "ratio": misfit.ratio} for misfit in advice.misfits

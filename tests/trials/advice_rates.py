@@ -17,7 +17,7 @@ import argparse
 import datetime as dt
 import math
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -74,7 +74,7 @@ def films(rng: np.random.Generator, count: int) -> Films:
 
     return Films(
         family=rng.integers(0, len(FAMILIES), count),
-        normal_s=np.clip(normal(480.0, 0.30), 220.0, 1050.0),
+        normal_s=np.clip(normal(480.0, 0.38), 180.0, 1300.0),
         slope=rng.uniform(0.40, 0.80, count),
         wait=rng.uniform(0.0, 0.08, count),
         per_ten=rng.uniform(1.7, 3.0, count),
@@ -106,7 +106,7 @@ def _grown(film: Films, x: Floats) -> Floats:
     gompertz = np.exp((slope / k) * (1.0 - np.exp(k * (1.0 - x))))
     root = np.sqrt(np.maximum(0.5 + slope * (x - 1.0), 1e-9) / 0.5)
     found = np.choose(film.family, [exponential, hyperbolic, power, logarithmic, gompertz, root])
-    return np.maximum(found, 1e-6)
+    return np.asarray(np.maximum(found, 1e-6))
 
 
 def _logarithmic(slope: Floats) -> Floats:
@@ -286,9 +286,16 @@ class Advised:
         """Ask."""
         from densiscan.arithmetic.quantity import Quantity
         from densiscan.development.advice import Plan, advise
+        from densiscan.development.prior import beliefs_with
 
-        plan = Plan(target_range=Quantity(TARGET), scene_stops=at.metered, temperature_c=at.temperature, use=at.use)
-        self.told = advise(self.log, plan)
+        plan = Plan(
+            target_range=Quantity(TARGET),
+            scene_stops=at.metered,
+            temperature_c=at.temperature,
+            use=at.use,
+            age_days=float(at.age),
+        )
+        self.told = advise(self.log, plan, beliefs=beliefs_with(self.chart_s))
         return float(self.told.time_s.value)
 
     def learn(self, at: Session, time: float, read: float) -> None:
@@ -336,7 +343,7 @@ def changed(film: Films, at: Session, since: int, what: str | None) -> tuple[Fil
         "batch": replace(at, stronger=at.stronger + (math.log(0.8) if batch else 0.0)),
         "agitation": replace(at, contrast=at.contrast + math.log(0.85)),
         "tiring": replace(at, stronger=at.stronger + math.log(0.97) * (since + 1)),
-        "gap": replace(at, age=at.age + (75 if batch else 0), days=at.days + 75),
+        "gap": at if first else replace(at, age=at.age + (75 if batch else 0), days=at.days + 75),
         "thermometer": replace(at, warmer=at.warmer + (3.0 if first else 0.0)),
     }
     return film.lengthened(1.35 if what == "film" else 1.0), after[what]
@@ -403,8 +410,8 @@ def simulate(seeds: Iterable[int], runs: int = 8, **options: Any) -> list[Outcom
     return [outcome for seed in seeds for outcome in outcomes_of(seed, runs, **options)]
 
 
-def _of(outcomes: Sequence[Outcome], who: str, runs: Callable[[int], bool]) -> Floats:
-    return np.array([one.missed[who] for one in outcomes if runs(one.run)])
+def _of(outcomes: Sequence[Outcome], who: str, first: int, last: int) -> Floats:
+    return np.array([one.missed[who] for one in outcomes if first <= one.run <= last])
 
 
 def table(outcomes: Sequence[Outcome], at: Sequence[int] = (1, 2, 3, 5, 8)) -> str:
@@ -414,8 +421,9 @@ def table(outcomes: Sequence[Outcome], at: Sequence[int] = (1, 2, 3, 5, 8)) -> s
         "| --- |" + " ---: |" * (len(at) + 2),
     ]
     for who in outcomes[0].missed:
-        medians = " | ".join(f"{np.median(np.abs(_of(outcomes, who, lambda run, n=n: run == n))):.3f}" for n in at)
-        later = _of(outcomes, who, lambda run: run >= 3)
+        missed = [_of(outcomes, who, wanted, wanted) for wanted in at]
+        medians = " | ".join(f"{np.median(np.abs(of_run)):.3f}" for of_run in missed)
+        later = _of(outcomes, who, 3, 8)
         worse = 100.0 * float(np.mean(np.abs(later) > 0.2))
         lines.append(f"| {who} | {medians} | {np.sqrt(np.mean(later**2)):.3f} | {worse:.1f} % |")
     return "\n".join(lines)
