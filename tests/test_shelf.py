@@ -109,6 +109,25 @@ def test_a_name_is_the_name_of_one_class() -> None:
     assert {name: getattr(densiscan, name).__name__ for name in CLASSES} == {name: name for name in CLASSES}
 
 
+def taken_by(thing: Any) -> Iterator[tuple[str, Any]]:
+    """Yield what a function, or the methods of a class, take: parameter and annotation."""
+    if inspect.isclass(thing):
+        made = [] if is_dataclass(thing) or issubclass(thing, Exception) else [vars(thing).get("__init__")]
+        functions = [one for one in (*methods(thing), *made) if inspect.isfunction(one)]
+    else:
+        functions = [thing]
+    for function in functions:
+        for name, annotation in hints_of(function).items():
+            if name != "return":
+                yield f"{function.__qualname__}({name})", annotation
+
+
+@pytest.mark.parametrize("name", FUNCTIONS + CLASSES)
+def test_a_path_may_be_a_text_wherever_one_is_taken(name: str) -> None:
+    narrow = {place for place, kind in taken_by(getattr(densiscan, name)) if Path in (kind, *get_args(kind))}
+    assert narrow == set()
+
+
 # Each public docstring has a worked example, and what it says comes out.
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_scans"

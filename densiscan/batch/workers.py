@@ -184,7 +184,7 @@ def measured(
     -----
     When the iteration is given up, by Ctrl-C too, work under way is dropped.
     """
-    line = _Line(partial(measure_one, calibration=calibration, task=task), workers)
+    line = _Queue(partial(measure_one, calibration=calibration, task=task), workers)
     done = False
     try:
         yield from line.run(iter(items))
@@ -194,7 +194,7 @@ def measured(
 
 
 @dataclass(slots=True, eq=False)
-class _Line:
+class _Queue:
     """Scans on their way through the workers."""
 
     work: Callable[[Path], Outcome]

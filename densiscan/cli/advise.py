@@ -11,10 +11,10 @@ from densiscan.cli.keep import meant, tell
 from densiscan.cli.options import (
     JsonOption,
     LastFilmOption,
-    Light,
     NotebookOption,
     OverwriteOption,
     PlotOption,
+    PrintingLight,
     ProcessOption,
     SceneStopsOption,
     check_plot,
@@ -50,7 +50,7 @@ def advise(
     grade: Annotated[
         str | None, typer.Option("--grade", metavar="GRADE", help="Aim at the middle of this paper grade, 0 to 5.")
     ] = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     scene_stops: SceneStopsOption = None,
     temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
     use: Annotated[
@@ -140,7 +140,7 @@ def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str
         film, developer = film or last.film, developer or last.developer
     if film is None or developer is None:
         raise WrongUseError(_names_missing(book, film, developer))
-    return require_name(film, "--film"), require_name(developer, "--developer")
+    return require_name(film, "film"), require_name(developer, "developer")
 
 
 def _names_missing(book: Notebook, film: str | None, developer: str | None) -> str:
@@ -156,7 +156,7 @@ def _names_missing(book: Notebook, film: str | None, developer: str | None) -> s
 
 def _aim(
     book: Notebook,
-    process: Light,
+    process: PrintingLight,
     *,
     target_range: float | None,
     paper: str | None,

@@ -17,6 +17,7 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from densiscan import __version__
+from densiscan.cli.arguments import in_options
 from densiscan.cli.completion import answer_the_shell
 from densiscan.cli.help import last_words, shown_last
 from densiscan.cli.options import DEBUG_VARIABLE, TYPED, begin_outputs
@@ -44,6 +45,7 @@ _COMMANDS: Final = {
     "trends": "trends.trends",
     "report": "report.report",
     "map": "map.map_",
+    "desk": "desk.desk",
     "demo": "demo.demo",
 }
 """Where each command is, in the order of the work."""
@@ -135,7 +137,7 @@ def _ended_by(problem: BaseException) -> int:
 
 def _in_words(problem: BaseException) -> tuple[str, int]:
     if isinstance(problem, DensiscanError):
-        return str(problem), 2 if isinstance(problem, WrongUseError) else 1
+        return in_options(str(problem)), 2 if isinstance(problem, WrongUseError) else 1
     if isinstance(problem, _USAGE_ERROR):
         place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
         return f"{_sentence(problem)} See {place} --help.", 2

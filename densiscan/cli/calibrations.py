@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class CalibrationRequest:
     """The calibration that a command line asks for.
 
     Attributes
@@ -44,7 +44,7 @@ class Wanted:
     correct_glare: bool = False
 
 
-def calibration_for(wanted: Wanted) -> ReadWith:
+def calibration_for(wanted: CalibrationRequest) -> ReadWith:
     """Return the calibration that scans are read by, its glare, and what speaks against it; name one not asked for.
 
     Raises
@@ -71,7 +71,7 @@ def calibration_for(wanted: Wanted) -> ReadWith:
     )
 
 
-def calibration_if_any(wanted: Wanted) -> ReadWith | None:
+def calibration_if_any(wanted: CalibrationRequest) -> ReadWith | None:
     """Return the calibration that is named, or the last one of that mode; None where none was made yet."""
     moment = datetime.fromisoformat(now())
     kept = (one for one in location.kept_calibrations(wanted.book) if one.mode == wanted.mode)

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.options import (
     TYPED,
     CalibrationOption,
     EmptyBedOption,
     JsonOption,
-    Light,
     NotebookOption,
     OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
+    PrintingLight,
     ProcessOption,
     RebateOption,
     check_plot,
@@ -86,7 +86,7 @@ def film(
             help="Log exposure that should be the speed point at this exposure index: gives an index.",
         ),
     ] = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper; 105 if not given.")
     ] = None,
@@ -116,7 +116,7 @@ def film(
     arguments.within(exposure_uncertainty, "--exposure-uncertainty", above=-1e-9, upto=3.0, such_as="0.04")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
-    asked = Asked(
+    asked = FilmRequest(
         scans=tuple(scans or ()),
         points=points,
         exposures=exposures,
@@ -157,7 +157,7 @@ def film(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class FilmRequest:
     """What the film test is read from, as it was typed."""
 
     scans: tuple[Path, ...]
@@ -213,7 +213,7 @@ class Asked:
         from densiscan.scan.scan import open_scan
         from densiscan.wedge.wedge import read_wedge
 
-        by = calibration_for(Wanted(name=self.calibration, book=self.notebook))
+        by = calibration_for(CalibrationRequest(name=self.calibration, book=self.notebook))
         made = by.calibration
         if self.exposures is not None:
             given = read_exposures(self.exposures)
@@ -234,7 +234,7 @@ class Asked:
         return replace(read, warnings=(*by.warnings, *read.warnings))
 
 
-def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: Light) -> FilmAim:
+def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: PrintingLight) -> FilmAim:
     from densiscan.film.speed_and_contrast import FilmAim
     from densiscan.paper.grade import density_range_for
 

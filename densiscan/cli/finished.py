@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.keep import end_unless, keep_named
 from densiscan.cli.options import (
     CallierOption,
     FrameOption,
     JsonOption,
-    Light,
     NotebookOption,
     PageOption,
     PpiOption,
+    PrintingLight,
     say,
     show,
 )
@@ -51,7 +51,7 @@ def finished(
     exposure: Annotated[
         float | None, typer.Option("--exposure", metavar="SECONDS", help="Seconds that the print got.")
     ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it was printed.")] = Light.contact,
+    process: Annotated[PrintingLight, typer.Option("--process", help="How it was printed.")] = PrintingLight.contact,
     callier: CallierOption = None,
     frame: FrameOption = None,
     rebate: Annotated[
@@ -97,7 +97,7 @@ def finished(
     _check(paper, negative, typed)
     tests = [] if paper is None else papers_named([paper], book)
     made_of = _negative(negative, typed, Source(book=book, calibration=film_calibration))
-    by = calibration_for(Wanted(name=calibration, book=book, mode="reflection"))
+    by = calibration_for(CalibrationRequest(name=calibration, book=book, mode="reflection"))
     calibrated = by.calibration
     from densiscan.paper.exposure import printing_with
     from densiscan.paper.finished import PrintMade, judged, read_print

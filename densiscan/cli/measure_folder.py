@@ -13,13 +13,13 @@ from typing import Any
 import typer
 
 from densiscan.batch.assessment import Assessment, BatchResult, Failure, Outcome, Task
-from densiscan.batch.files import Choice, scans_in
+from densiscan.batch.files import FileChoice, scans_in
 from densiscan.batch.outliers import Folder
 from densiscan.batch.workers import Workers, measured, processes
 from densiscan.calibration.calibration import Calibration
 from densiscan.cli.folder_notebook import Memory, forget, memory_for
 from densiscan.cli.options import DEBUG_VARIABLE, say, show
-from densiscan.cli.progress import Bar
+from densiscan.cli.progress import ProgressBar
 from densiscan.errors import DensiscanError
 from densiscan.files.atomic import WholeFile
 from densiscan.report.budget import budgets_text, with_budgets
@@ -42,7 +42,7 @@ _STOPPED = 130
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class FolderRequest:
     """What is to be measured, with what, and how the results come out.
 
     Attributes
@@ -60,7 +60,7 @@ class Asked:
     """
 
     scans: Sequence[Path]
-    choice: Choice
+    choice: FileChoice
     made: Calibration | None
     named: Named
     task: Task
@@ -75,12 +75,12 @@ class Asked:
     at_end: Callable[[BatchResult], None] | None = None
 
 
-def measure_folder(asked: Asked) -> None:
+def measure_folder(asked: FolderRequest) -> None:
     """Measure many scans and end with the status that they deserve."""
     files, refused = scans_in(asked.scans, asked.choice)
     again = asked.again or asked.explain or asked.at_end is not None
     memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again, together=True)
-    out = _Out(asked=asked, bar=Bar(len(files)))
+    out = _Out(asked=asked, bar=ProgressBar(len(files)))
     began = time.monotonic()
     stopped = False
     try:
@@ -119,7 +119,7 @@ def measure_folder(asked: Asked) -> None:
         raise typer.Exit(1)
 
 
-def _workers(asked: Asked, scans: int, stack: ExitStack) -> Workers:
+def _workers(asked: FolderRequest, scans: int, stack: ExitStack) -> Workers:
     if asked.cluster is not None:
         from densiscan.batch.cluster import cluster
 
@@ -131,8 +131,8 @@ def _workers(asked: Asked, scans: int, stack: ExitStack) -> Workers:
 class _Out:
     """Where the results go as they come. Of each scan only what the end needs is kept."""
 
-    asked: Asked
-    bar: Bar
+    asked: FolderRequest
+    bar: ProgressBar
     folder: Folder = field(default_factory=Folder.empty)
     failures: list[Failure] = field(default_factory=list)
     assessments: list[Assessment] = field(default_factory=list)

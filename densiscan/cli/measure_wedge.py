@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class ReadBy:
 
 
 def read_by(
-    wanted: Wanted,
+    wanted: CalibrationRequest,
     wedge: Path | None,
     *,
     region: str | None,

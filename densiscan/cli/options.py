@@ -36,7 +36,7 @@ class Channel(StrEnum):
     blue = "blue"
 
 
-class Light(StrEnum):
+class PrintingLight(StrEnum):
     """How the negative is printed."""
 
     contact = "contact"
@@ -121,7 +121,7 @@ LastFilmOption = Annotated[
 PaperRangeOption = Annotated[
     float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
 ]
-ProcessOption = Annotated[Light, typer.Option("--process", help="How it will be printed.")]
+ProcessOption = Annotated[PrintingLight, typer.Option("--process", help="How it will be printed.")]
 RebateOption = Annotated[
     str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
 ]

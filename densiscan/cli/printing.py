@@ -12,9 +12,9 @@ from densiscan.cli.options import (
     CallierOption,
     FrameOption,
     JsonOption,
-    Light,
     NotebookOption,
     PpiOption,
+    PrintingLight,
     say,
     show,
 )
@@ -49,7 +49,7 @@ def print_(
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of a paper that was not tested.")
     ] = None,
-    process: Annotated[Light, typer.Option("--process", help="How it is printed.")] = Light.contact,
+    process: Annotated[PrintingLight, typer.Option("--process", help="How it is printed.")] = PrintingLight.contact,
     callier: CallierOption = None,
     magnification: Annotated[
         float | None, typer.Option("--magnification", metavar="M", help="How many times the print is enlarged.")

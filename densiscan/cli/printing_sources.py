@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.progress import working
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.notebook import location
@@ -88,7 +88,7 @@ def negatives_named(names: Sequence[str], source: Source) -> tuple[list[Negative
         except WrongUseError:
             raise
         except DensiscanError as problem:
-            failed.append({"file": name, "code": problem.code, "message": str(problem)})
+            failed.append({"file": name, "code": problem.code, "message": arguments.in_options(str(problem))})
     return found, failed
 
 
@@ -205,7 +205,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
     from densiscan.paper.exposure import NegativeEnds
     from densiscan.scan.scan import open_scan
 
-    by = calibration_for(Wanted(name=source.calibration, book=source.book))
+    by = calibration_for(CalibrationRequest(name=source.calibration, book=source.book))
     made = by.calibration
     if made.mode != "transmission":
         raise MeasureError(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from densiscan.notebook.notebook import Notebook
     from densiscan.notebook.readings import KeptReading
-    from densiscan.report.counting import Shown
+    from densiscan.report.counting import ShownReading
 
 readings = typer.Typer(
     name="reading", rich_markup_mode=None, help="Take readings out of the notebook, and bring them back."
@@ -115,7 +115,7 @@ def _meant(book: Notebook, wanted: str, *, removed: bool) -> list[KeptReading]:
     return found
 
 
-def standing(book: Notebook, read: Sequence[KeptReading]) -> list[Shown]:
+def standing(book: Notebook, read: Sequence[KeptReading]) -> list[ShownReading]:
     """Return readings as they stand for their runs."""
     from densiscan.report.counting import shown_readings
 

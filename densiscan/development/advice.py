@@ -93,15 +93,15 @@ class Plan:
         if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
             raise WrongUseError(
                 f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "
-                f"{LONGEST_TARGET:.2f}, such as --target-range 1.05."
+                f"{LONGEST_TARGET:.2f}, such as `target_range` 1.05."
             )
         if not COLDEST_C <= self.temperature_c <= WARMEST_C:
             raise WrongUseError(
-                f"--temp {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
-                f"{WARMEST_C:g}, such as --temp 20."
+                f"`temperature_c` {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
+                f"{WARMEST_C:g}, such as `temperature_c` 20."
             )
         if not 1 <= self.use <= 50:
-            raise WrongUseError(f"--use {self.use} is not a valid value; 1 is fresh developer, 3 its third use.")
+            raise WrongUseError(f"`use` {self.use} is not a valid value; 1 is fresh developer, 3 its third use.")
         range_on_film(self.scene_stops)
 
     @property

@@ -20,7 +20,7 @@ _ENDS: Final = (0.02275, 0.97725)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CurvePoint:
+class ContrastAtTime:
     """Contrast after a time under the conditions asked for, with the ends between which it lies 95 times in 100."""
 
     time_s: float
@@ -48,7 +48,7 @@ class DevelopmentCurve:
     """What is drawn: curve, runs, and the contrast aimed at with the time advised for it."""
 
     plan: Plan
-    curve: tuple[CurvePoint, ...]
+    curve: tuple[ContrastAtTime, ...]
     runs: tuple[RunPoint, ...]
     aim: float
     time_s: float
@@ -89,7 +89,7 @@ def _pace(mean: Floats, plan: Plan) -> float:
     )
 
 
-def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[CurvePoint, ...]:
+def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[ContrastAtTime, ...]:
     grid = np.linspace(0.4 * min(times_s), 1.6 * max(times_s), _POINTS)
     there = np.array([plan.temperature_c]), np.array([float(plan.use)])
     paces = np.exp(log_pace(known.points, *there, plan.age_days))
@@ -97,6 +97,6 @@ def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[CurvePoi
     middle = np.exp(log_contrast(known.mean[None], grid * _pace(known.mean[None], plan))[0])
     ends = [quantiles(column, known.weights, _ENDS) for column in contrasts.T]
     return tuple(
-        CurvePoint(time_s=float(time), contrast=float(contrast), low=low, high=high)
+        ContrastAtTime(time_s=float(time), contrast=float(contrast), low=low, high=high)
         for time, contrast, (low, high) in zip(grid, middle, ends, strict=True)
     )

@@ -31,7 +31,7 @@ LEAST_RANGE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Evidence:
+class FilmEvidence:
     """What was measured: logarithms of density ranges (of contrasts for tests) under their conditions.
 
     `reading` is the relative standard uncertainty of the reading, `scatter` that of everything that differs from run to
@@ -64,7 +64,7 @@ def evidence_of(
     *,
     ages: Mapping[int, float] | None = None,
     beliefs: tuple[Belief, ...] = BELIEFS,
-) -> Evidence:
+) -> FilmEvidence:
     """Gather what runs and film tests say.
 
     Parameters
@@ -86,7 +86,7 @@ def evidence_of(
     rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
     table = np.array(rows, dtype=float).reshape(-1, 11)
     batches = [None, *(run.batch for run in read)]
-    return Evidence(
+    return FilmEvidence(
         conditions=Conditions(
             time_s=table[:, 0],
             temperature_c=table[:, 1],

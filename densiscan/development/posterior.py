@@ -21,7 +21,7 @@ import numpy as np
 
 from densiscan.arithmetic.least_squares import least_squares
 from densiscan.development.contrast_fit import Floats
-from densiscan.development.evidence import Evidence
+from densiscan.development.evidence import FilmEvidence
 from densiscan.development.expected import (
     BEND,
     CHANGE,
@@ -74,7 +74,7 @@ class Posterior:
     `log_evidence` is the logarithm of the likelihood of all evidence, less what all share.
     """
 
-    evidence: Evidence
+    evidence: FilmEvidence
     points: Floats
     weights: Floats
     mean: Floats
@@ -86,7 +86,7 @@ class Posterior:
         return float(1.0 / np.sum(self.weights**2))
 
 
-def spread_of(points: Floats, evidence: Evidence) -> Floats:
+def spread_of(points: Floats, evidence: FilmEvidence) -> Floats:
     """Return the standard deviation of each piece of evidence about what is expected, a row for each point."""
     return np.hypot(evidence.reading, np.exp(points[:, SCATTER, None]) * evidence.scatter)
 
@@ -98,7 +98,7 @@ def _log_blunder(off: Floats) -> tuple[Floats, Floats]:
     return sound, blunder
 
 
-def _log_posterior(points: Floats, evidence: Evidence) -> Floats:
+def _log_posterior(points: Floats, evidence: FilmEvidence) -> Floats:
     away = (points[:, :SINCE] - evidence.means) / evidence.doubts
     believed = -0.5 * np.sum(away**2, axis=1)
     if not len(evidence.logs):
@@ -118,7 +118,7 @@ def blunder_chances(posterior: Posterior) -> Floats:
     return np.asarray(posterior.weights @ (1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))))
 
 
-def posterior_of(evidence: Evidence) -> Posterior:
+def posterior_of(evidence: FilmEvidence) -> Posterior:
     """Weigh the evidence against what was believed, and whether something changed between the runs."""
     if not len(evidence.logs):
         points = _since(evidence.means + evidence.doubts * _normal_points()[:, :SINCE], 0)
@@ -143,7 +143,7 @@ def _since(points: Floats, since: int) -> Floats:
     return np.concatenate([points, np.full((len(points), 1), float(since))], axis=1)
 
 
-def _mixed(evidence: Evidence, cases: Sequence[Posterior], logs: Floats) -> Posterior:
+def _mixed(evidence: FilmEvidence, cases: Sequence[Posterior], logs: Floats) -> Posterior:
     """Return one posterior of several cases, each with the logarithm of its chance."""
     chances = np.exp(logs - logs.max())
     chances /= chances.sum()
@@ -156,7 +156,7 @@ def _mixed(evidence: Evidence, cases: Sequence[Posterior], logs: Floats) -> Post
     return Posterior(evidence=evidence, points=points, weights=weights, mean=mean, log_evidence=float(logs.max()))
 
 
-def _likely_changes(evidence: Evidence, middle: Floats) -> list[tuple[int, float]]:
+def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, float]]:
     """Return the places since which things may have been otherwise, with the logarithm of their odds beforehand.
 
     The law is taken as straight about the middle: then the evidence for a change at each place has a closed form.
@@ -197,7 +197,7 @@ def _likely_changes(evidence: Evidence, middle: Floats) -> list[tuple[int, float
     ]
 
 
-def _closed_in(evidence: Evidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
+def _closed_in(evidence: FilmEvidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
     """Return the posterior of one case, drawn closer where too few points count."""
     best = found = _drawn(evidence, middle, covariance, since)
     for _ in range(_CLOSER):
@@ -214,7 +214,7 @@ def _closed_in(evidence: Evidence, middle: Floats, covariance: Floats, since: in
     return best
 
 
-def _drawn(evidence: Evidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
+def _drawn(evidence: FilmEvidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
     normal = _normal_points()[:, :SINCE]
     root = np.linalg.cholesky(covariance + 1e-10 * np.diag(evidence.doubts**2))
     points = _since(middle + _WIDER * normal @ root.T, since)
@@ -229,7 +229,7 @@ def _drawn(evidence: Evidence, middle: Floats, covariance: Floats, since: int) -
     return Posterior(evidence=evidence, points=points, weights=weights, mean=mean, log_evidence=log_evidence)
 
 
-def _fitted(evidence: Evidence, start: Floats, since: int) -> tuple[Floats, Floats]:
+def _fitted(evidence: FilmEvidence, start: Floats, since: int) -> tuple[Floats, Floats]:
     """Return the parameters of the penalised fit with their covariance.
 
     A run that stands apart weighs less; how much the runs scatter is weighed in turn with the rest.
@@ -249,7 +249,7 @@ def _fitted(evidence: Evidence, start: Floats, since: int) -> tuple[Floats, Floa
     return here, covariance
 
 
-def _scatter_weighed(here: Floats, evidence: Evidence, since: int) -> tuple[float, float]:
+def _scatter_weighed(here: Floats, evidence: FilmEvidence, since: int) -> tuple[float, float]:
     """Return mean and variance of the logarithm of scatter, all else as it stands."""
     tried = _since(np.repeat(here[None], len(_SCATTERS), axis=0), since)
     tried[:, SCATTER] = _SCATTERS
@@ -260,7 +260,7 @@ def _scatter_weighed(here: Floats, evidence: Evidence, since: int) -> tuple[floa
     return mean, float(weights @ (_SCATTERS - mean) ** 2) + 1e-3
 
 
-def _penalised(here: Floats, *, evidence: Evidence, root: Floats, since: int) -> tuple[Floats, Floats]:
+def _penalised(here: Floats, *, evidence: FilmEvidence, root: Floats, since: int) -> tuple[Floats, Floats]:
     """Return residuals and derivatives of evidence and beliefs together."""
     size, doubts = len(here), evidence.doubts
     step = 1e-4 * doubts

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import fit_line
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.errors import MeasureError, PointsFileError
-from densiscan.files.tables import Row
+from densiscan.files.tables import TableLine
 from densiscan.film.points import number_in, read_rows
 from densiscan.film.speed_and_contrast import FilmTest
 
@@ -122,9 +122,9 @@ def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = Non
     where = name or "the series"
     used, effective, doubt = _effective(series, curve, where)
     metered = np.log10([one.metered_s for one in used])
-    given = np.log10([one.given_s for one in used])
-    beyond = np.maximum(given, math.log10(ONSET_S))
-    y = effective + metered - np.minimum(given, math.log10(ONSET_S))
+    log_given = np.log10([one.given_s for one in used])
+    beyond = np.maximum(log_given, math.log10(ONSET_S))
+    y = effective + metered - np.minimum(log_given, math.log10(ONSET_S))
     if len(used) < FEWEST_EXPOSURES or float(np.ptp(beyond)) < 0.3:
         raise MeasureError(
             f"{where} has {len(used)} exposures that can be used, over a factor of "
@@ -171,7 +171,7 @@ def _effective(
         raise MeasureError(f"{where} names a density for some exposures only; give it for all, or for none.")
     if curve is None:
         raise MeasureError(
-            f"{where} has densities, which need the film's curve to become exposures; add --curve CURVE.csv, of the "
+            f"{where} has densities, which need the film's curve to become exposures; add `curve` CURVE.csv, of the "
             "same film developed alike at short times."
         )
     x, density = curve.curve.log_exposure, curve.curve.density
@@ -218,7 +218,7 @@ def read_series(path: str | Path) -> tuple[LongExposure, ...]:
     return tuple(series)
 
 
-def _time_in(row: Row, column: str, path: str | Path) -> float:
+def _time_in(row: TableLine, column: str, path: str | Path) -> float:
     text = row.cells.get(column, "")
     minutes, colon, seconds = text.rpartition(":")
     try:

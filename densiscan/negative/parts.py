@@ -10,7 +10,14 @@ from typing import Final
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import MeasureError
 from densiscan.negative.find.film import Film, film_in, unexposed_in
-from densiscan.negative.find.not_film import LeftOut, left_out, negatives_among, templates_among, without_wedge
+from densiscan.negative.find.not_film import (
+    LeftOut,
+    left_out,
+    negatives_among,
+    templates_among,
+    wedges_joined,
+    without_wedge,
+)
 from densiscan.negative.find.outlines import Outline, outlines_on
 from densiscan.negative.find.rebate import Frame
 from densiscan.scan.cells import Cells, TurnedBox
@@ -100,6 +107,7 @@ def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[LeftOut, ...
         # where the wedge lies is known: what merely looks like one is film
         outlines, left = without_wedge(cells, straight, sought.wedge_mm, densest=densest)
     else:
+        straight = tuple(wedges_joined(cells, straight, densest))
         outlines, left = negatives_among(cells, straight, densest, blank=sought.fog_sheet)
         if len(straight) == 1 and not outlines and left[0].code == "wedge-left-out":
             # what lies alone on the glass was laid there to be measured, however much its picture looks like steps

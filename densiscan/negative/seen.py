@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Warning_
-from densiscan.negative import signs
+from densiscan.negative import signs, signs_paper
 from densiscan.negative.parts import Part
 from densiscan.negative.signs import LIMITS, Bench
 
@@ -63,15 +63,18 @@ def seen_of(bench: Bench, parts: Sequence[Part]) -> tuple[Seen, ...]:
     parts
         As they are measured, in order.
     """
-    whole = _whole_scan(bench, parts)
     alone = len({part.film.seen for part in parts}) == 1
+    whole = _whole_scan(bench, parts, alone=alone)
     return tuple(whole or _of_part(bench, part, alone=alone) for part in parts)
 
 
-def _whole_scan(bench: Bench, parts: Sequence[Part]) -> Seen | None:
+def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | None:
     """Return what all of the scan is, None where each part is by itself."""
     if bench.empty(parts):
         return _withheld("even", _EMPTY[bench.is_dark()])
+    if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= LIMITS.signs_to_refuse:
+        # a print on a dark lid, turned round, is clear film on the bed
+        return None
     turned = signs.turned_round(bench, parts)
     notes = signs.other_polarity(bench)
     if turned is not None:
@@ -92,9 +95,7 @@ def _of_part(bench: Bench, part: Part, *, alone: bool) -> Seen:
     blank = _even(bench, part)
     if blank is not None:
         return blank
-    if signs.steps_along(bench, part):
-        return _withheld("wedge", "This looks like a step wedge: even steps in a row. Use it with densiscan calibrate.")
-    other = _coloured(bench, part) or _on_paper(bench, part, alone=alone)
+    other = _in_steps(bench, part) or _coloured(bench, part) or _on_paper(bench, part, alone=alone)
     if other is not None:
         return other
     if part.film.rebate is None and part.film.cropped:
@@ -112,6 +113,13 @@ def _even(bench: Bench, part: Part) -> Seen | None:
     if signs.is_even(bench, part):
         return _withheld("even", "There is no picture here: what was read is as even as grain and scanner allow.")
     return None
+
+
+def _in_steps(bench: Bench, part: Part) -> Seen | None:
+    told = signs.wedge_signs(bench, part)
+    if len(told) >= LIMITS.signs_to_refuse:
+        return _withheld("wedge", f"This looks like a step wedge: {_listed(told)}. Use it with densiscan calibrate.")
+    return Seen(kind="unknown", warnings=(_asked_of_wedge(told),)) if told else None
 
 
 def _coloured(bench: Bench, part: Part) -> Seen | None:
@@ -135,7 +143,7 @@ def _coloured(bench: Bench, part: Part) -> Seen | None:
 
 
 def _on_paper(bench: Bench, part: Part, *, alone: bool) -> Seen | None:
-    told = signs.paper_signs(bench, part, alone=alone)
+    told = signs_paper.paper_signs(bench, part, alone=alone)
     if len(told) >= LIMITS.signs_to_refuse:
         return _withheld("print", f"This looks like a print: {_listed(told)}. Read it with densiscan finished.")
     return Seen(kind="unknown", warnings=(_asked_of_print(told),)) if told else None
@@ -157,6 +165,14 @@ def _asked_of_print(told: Sequence[str]) -> Warning_:
         code="print-asked",
         message=f"Is this a print? {_listed(told).capitalize()}. If so, nothing here holds: read it with densiscan "
         "finished.",
+    )
+
+
+def _asked_of_wedge(told: Sequence[str]) -> Warning_:
+    return Warning_(
+        code="wedge-asked",
+        message=f"Is this a step wedge? {_listed(told).capitalize()}. If so, nothing here holds: use it with densiscan "
+        "calibrate.",
     )
 
 

@@ -11,10 +11,9 @@ import numpy as np
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light
 from densiscan.negative.find.film import Film
-from densiscan.negative.find.not_film import is_wedge
-from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
+from densiscan.negative.find.not_film import FEWEST_LEVELS, fields_along, is_wedge
 from densiscan.negative.parts import Part, Sought, parts_on
-from densiscan.scan.cells import Cells, Map, Mask, TurnedBox, straightened
+from densiscan.scan.cells import Cells, Map, TurnedBox, straightened
 from densiscan.scan.channels import COLOURS, in_channel
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
@@ -53,13 +52,14 @@ class Limits:
         Blacks of paper on a flatbed (practice: 1.4 to 2.2 with what gloss and glare do).
     bare_white
         Density above the margin below which the lightest hundredth of a picture is bare paper (practice).
+    glass
+        Density that open glass reads at most, where the lamp is as it was when it was calibrated (practice).
     lid
-        Density that the open bed reads at least, where it is no glass but a lid: a scanner that drifts so far is known
-        to (practice).
-    clearest_film
-        Base plus fog that all film has at least (practice).
+        Density round a piece that is surely no open glass: no lamp falls by a fifth from one scan to the next
+        (practice: by 2 to 8 % while it warms).
     beside_lid
-        Density by which paper and lid differ at least, to be told apart (twice what a lamp is uneven by).
+        Density by which paper and lid differ at least, to be told apart along a straight edge (grain and noise of a
+        cell are a fifth of it).
     even_margin
         Share of a margin that is of one density; the rest is dust (practice).
     wide_mm
@@ -84,8 +84,8 @@ class Limits:
     lightest_black: float = 1.2
     densest_black: float = 2.4
     bare_white: float = 0.03
-    lid: float = 0.025
-    clearest_film: float = 0.05
+    glass: float = 0.025
+    lid: float = 0.10
     beside_lid: float = 0.015
     even_margin: float = 0.95
     wide_mm: float = 7.0
@@ -93,16 +93,10 @@ class Limits:
 
 
 LIMITS: Final = Limits()
-_BLACK_WITHIN: Final = 0.15
-_LINE_MM: Final = (0.8, 15.0)
-"""Width of the black line round a print that the clear rebate makes."""
 _PLACE_MM: Final = 1.0
 _BANDS: Final = 7
 _RIM_MM: Final = 1.5
 _FEWEST_PLACES: Final = 30
-_FEWEST_CELLS: Final = 100
-_BAND_MM: Final = (0.7, 2.7)
-"""How far within the outline of a sheet its margin is looked at; prints have margins of 4 mm and more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +157,7 @@ _NOTHING: Final = frozenset({"no-film-found", "no-frame-found"})
 # ---- even film --------------------------------------------------------------------------------------------------
 
 
-def _inside(bench: Bench, box: TurnedBox) -> Map:
+def inside(bench: Bench, box: TurnedBox) -> Map:
     """Return the densities of the cells in a box, 1 mm off its edges."""
     cells = bench.cells
     x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
@@ -180,7 +174,7 @@ def is_unexposed(bench: Bench, part: Part) -> bool:
     if rebate is None or part.film.cropped or part.frame is not None:
         return False
     level = -float(np.log10(rebate.transmittance))
-    off = np.abs(_inside(bench, part.film.seen) - level)
+    off = np.abs(inside(bench, part.film.seen) - level)
     return level < LIMITS.densest_clear and float((off < LIMITS.unexposed_within).mean()) > LIMITS.unexposed_share
 
 
@@ -199,9 +193,20 @@ def is_even(bench: Bench, part: Part) -> bool:
 # ---- wedges -----------------------------------------------------------------------------------------------------
 
 
-def steps_along(bench: Bench, part: Part) -> bool:
-    """Return whether the piece is a row of even steps."""
-    return is_wedge(straightened(bench.cells, part.film.seen))
+def wedge_signs(bench: Bench, part: Part) -> tuple[str, ...]:
+    """Return the signs of a step wedge: even fields in a row, rising by steps, with nothing clear round them."""
+    grid = straightened(bench.cells, part.film.seen)
+    if is_wedge(grid, bench.sought.density_range[1]):
+        return "its density rises in steps", "each step is even from side to side"
+    number = 0 if part.film.cropped else fields_along(grid, bench.sought.density_range[1])
+    if number < 2:
+        return ()
+    told = ["it is made of even fields in a row"]
+    if part.film.rebate is None:
+        told.append("no clear edge runs round them")
+    if number >= FEWEST_LEVELS:
+        told.append(f"there are {number} of them")
+    return tuple(told)
 
 
 # ---- inverted scans ---------------------------------------------------------------------------------------------
@@ -227,11 +232,13 @@ def turned_round(bench: Bench, parts: Sequence[Part]) -> Film | None:
 def _exchanged(bench: Bench) -> Cells:
     """Return the map of the scan as it would be, had light and dark been stored the other way round."""
     full = bench.scan.facts.full_scale
-    table = bench.light.curve.table(full)
-    codes = np.arange(full + 1.0)
-    rising = np.argsort(table, kind="stable")
-    stored = np.interp(bench.cells.light, table[rising], codes[rising])
-    light = np.maximum(np.interp(full - stored, codes, table), 1e-6)
+    table = np.maximum(bench.light.curve.table(full), float(bench.cells.light.min()))
+    rising, stored_as = np.unique(table, return_index=True)
+    # what is one black, or one white, to the calibration was stored at the end of the scale
+    ends = (0, full) if table[0] < table[-1] else (full, 0)
+    stored_as[0], stored_as[-1] = ends
+    stored = np.interp(bench.cells.light, rising, stored_as.astype(np.float64))
+    light = np.maximum(np.interp(full - stored, np.arange(full + 1.0), table), 1e-6)
     cells = bench.cells
     return replace(
         cells,
@@ -339,156 +346,3 @@ def many_hues(colours: Colours) -> bool:
         rest = other - np.polyval(np.polyfit(green, other, 3), green)
         off = np.maximum(off, np.abs(rest - np.median(rest)))
     return float((off > LIMITS.hue_off).mean()) > LIMITS.hue_share
-
-
-# ---- prints -----------------------------------------------------------------------------------------------------
-
-
-def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
-    """Return the signs of a print: its white margin, its bare whites and blacks, and the black line round it."""
-    # what lies round a piece is known only where it is the only one
-    surround = _surround(bench) if alone else None
-    if _margin_within(bench, part):
-        told = ["an even margin as light as paper runs round the picture"]
-        if surround is not None and surround < LIMITS.clearest_film:
-            told.append("what lies round it is neither open glass nor film")
-        return tuple(told)
-    margin = _margin(bench, part)
-    if margin is None:
-        return ()
-    told = []
-    if surround is not None and margin < surround - LIMITS.bare_white:
-        told += ["its white margin is lighter than what lies round it", "no film is clearer than the open bed"]
-    if alone and _black_line(bench.cells):
-        told += ["an even black line runs round the picture", "its margin is as light as paper"]
-    if not part.film.cropped and surround is not None and LIMITS.lid < surround < margin - 0.015:
-        told.append("what lies round it is no open glass")
-    if _wide(part):
-        told.append("no film has a clear edge as wide as its margin")
-    tones = _tones(_inside(bench, part.area), margin) if part.frame is not None else ()
-    # a silhouette against the sky ends as bare and as piled up as paper: without another sign both count as one
-    return (*told, *tones) if told else (" and ".join(tones),) if len(tones) > 1 else ()
-
-
-def _margin_within(bench: Bench, part: Part) -> bool:
-    """Return whether the outline found is that of a sheet of paper on a lid: just within it runs an even white margin.
-
-    The lid is then taken for the film. Film is as clear as its edge up to the frame, and uneven within.
-    """
-    film, frame = part.film, part.frame
-    if film.rebate is None or frame is None or not film.cropped or frame.origins.count("line") < 3:
-        return False
-    cells, box = bench.cells, frame.box
-    x, y = (cells.x_mm[1:] + cells.x_mm[:-1]) / 2, (cells.y_mm[1:] + cells.y_mm[:-1]) / 2
-    u, v = (np.abs(own) for own in box.own(x[None, :], y[:, None]))
-    from_side, from_end = box.width_mm / 2 - u, box.height_mm / 2 - v
-    band = box.inside(x[None, :], y[:, None], _BAND_MM[0]) & (np.minimum(from_side, from_end) < _BAND_MM[1])
-    level = float(np.median(cells.density[band])) if band.any() else 0.0
-    if not LIMITS.clearest_paper <= level <= LIMITS.densest_paper:
-        return False
-    even = np.abs(cells.density - level) < LIMITS.bare_white
-    sides = (band & (from_side < from_end), band & (from_end <= from_side))
-    return level + float(np.log10(film.rebate.transmittance)) > LIMITS.beside_lid and all(
-        float(even[side].mean()) > LIMITS.even_margin for side in sides
-    )
-
-
-def _wide(part: Part) -> bool:
-    """Return whether the clear edge is wider on all sides than that of film."""
-    if part.frame is None or part.film.cropped or part.frame.origins.count("line") < 4:
-        return False
-    seen, frame = part.film.seen, part.frame.box
-    u, v = (float(place) for place in seen.own(*frame.centre))
-    across, down = (seen.width_mm - frame.width_mm) / 2, (seen.height_mm - frame.height_mm) / 2
-    return min(across - abs(u), down - abs(v)) > LIMITS.wide_mm
-
-
-def _margin(bench: Bench, part: Part) -> float | None:
-    """Return what the lightest even part reads where that may be paper, None elsewhere."""
-    if part.film.rebate is not None:
-        level = -float(np.log10(part.film.rebate.transmittance))
-    elif part.film.cropped:
-        density = bench.cells.density
-        counts, edges = np.histogram(density, bins=np.arange(0.0, 0.25, 0.01))
-        enough = np.flatnonzero(counts > 0.04 * density.size)
-        if not enough.size:
-            return None
-        first = float(edges[enough[0]])
-        level = float(np.median(density[(density >= first) & (density < first + 0.02)]))
-    else:
-        return None
-    return level if LIMITS.clearest_paper <= level <= LIMITS.densest_paper else None
-
-
-def _surround(bench: Bench) -> float | None:
-    """Return the even density along the border of the scan where that is neither glass nor opaque."""
-    density = bench.cells.density
-    ring = np.concatenate(
-        (density[1:3].ravel(), density[-3:-1].ravel(), density[:, 1:3].ravel(), density[:, -3:-1].ravel())
-    )
-    level = float(np.median(ring))
-    even = float((np.abs(ring - level) < 0.03 + 0.05 * level).mean()) > 0.9
-    return level if even and LIMITS.lid < level < LIMITS.densest_black else None
-
-
-def _tones(density: Map, margin: float) -> tuple[str, ...]:
-    """Return what the tones of a picture have of paper: bare whites, and blacks piled up.
-
-    Neither is a sign by itself: deep shadows of a negative are as clear as its edge, and a sky is piled up.
-    """
-    if density.size < _FEWEST_CELLS:
-        return ()
-    white, near, black = (float(value) for value in np.quantile(density, (0.01, 0.96, 0.995)))
-    if not LIMITS.lightest_black < black < LIMITS.densest_black:
-        return ()
-    bare = ("its whites are as bare as its margin",) if white - margin < LIMITS.bare_white else ()
-    return (*bare, *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()))
-
-
-def _black_line(cells: Cells) -> bool:
-    """Return whether an even black line of straight sides, lighter within and without, runs round a picture."""
-    density = cells.density
-    black = float(np.quantile(density, 0.995))
-    if not LIMITS.lightest_black < black < LIMITS.densest_black:
-        return False
-    dark = density > black - _BLACK_WITHIN
-    sides = [_first_lines(cells, dark, side) for side in range(4)]
-    if any(side.along.size < 20 for side in sides):
-        return False
-    signs = [1.0, -1.0, 1.0, -1.0]
-    slope = common_slope(sides, signs)
-    near = [line_through(side, sign * slope)[1] for side, sign in zip(sides, signs, strict=True)]
-    lengths = [
-        float(np.ptp(side.along[there])) if there.any() else 0.0 for side, there in zip(sides, near, strict=True)
-    ]
-    if min(lengths) < 15.0 or any(there.mean() < 0.6 for there in near):
-        return False
-    # each line is there along most of its side
-    return all(there.sum() * cells.pitch_mm > 0.6 * length for there, length in zip(near, lengths, strict=True))
-
-
-def _first_lines(cells: Cells, dark: Mask, side: int) -> EdgePoints:
-    """Return where a black line begins on every row or column, seen from one side: lighter before it and behind it."""
-    upright = side % 2 == 0
-    lines = dark if upright else dark.T
-    across_mm, along_mm = (cells.x_mm, cells.y_mm) if upright else (cells.y_mm, cells.x_mm)
-    if side >= 2:
-        lines = lines[:, ::-1]
-    least, most = (max(2, round(width / cells.pitch_mm)) for width in _LINE_MM)
-    before = np.zeros_like(lines)
-    before[:, 1:] = ~lines[:, :-1]
-    begins = lines & before
-    # how far each dark cell's run goes on
-    run = np.zeros(lines.shape, dtype=np.int32)
-    length = np.zeros(lines.shape[0], dtype=np.int32)
-    for column in range(lines.shape[1] - 1, -1, -1):
-        length = np.where(lines[:, column], length + 1, 0)
-        run[:, column] = length
-    fits = begins & (run >= least)
-    rows = np.flatnonzero(fits.any(axis=1))
-    first = np.argmax(fits[rows], axis=1)
-    short = run[rows, first] <= most
-    rows, first = rows[short], first[short]
-    place = across_mm[::-1][first] if side >= 2 else across_mm[first]
-    along = (along_mm[rows] + along_mm[rows + 1]) / 2
-    return EdgePoints(along, np.asarray(place), np.zeros(rows.size, dtype=bool))

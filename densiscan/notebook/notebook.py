@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -15,6 +16,7 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.run import Run, require_name
 from densiscan.development.usable_readings import Counted
 from densiscan.errors import NotebookError, WrongUseError
+from densiscan.files.atomic import as_text
 from densiscan.notebook import materials, readings
 from densiscan.notebook import runs as notebook_runs
 from densiscan.notebook.counting import counted_by_run
@@ -22,7 +24,7 @@ from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged, merge
 from densiscan.notebook.news import News, news_of
 from densiscan.notebook.readings import KeptReading, NewReading
-from densiscan.notebook.runs import Choice
+from densiscan.notebook.runs import RunChoice
 from densiscan.notebook.stamp import Stamp, last_made, never_back
 from densiscan.notebook.store import Store
 from densiscan.notebook.tables import TABLES, Tables, checked, tables_of
@@ -46,12 +48,17 @@ class Notebook:
         Tells the time, ISO 8601.
     """
 
-    def __init__(self, path: Path, *, arguments: Sequence[str] = (), clock: Callable[[], str] = _now) -> None:
-        self.path = path
-        self._store = Store(path)
+    def __init__(
+        self, path: str | os.PathLike[str], *, arguments: Sequence[str] = (), clock: Callable[[], str] = _now
+    ) -> None:
+        self.path = Path(path)
+        self._store = Store(self.path)
         self._arguments = " ".join(arguments)
         self._clock = clock
         self._news: list[News] = []
+
+    def __repr__(self) -> str:
+        return f"<Notebook {as_text(self.path)}>"
 
     def __enter__(self) -> Self:
         return self
@@ -111,13 +118,13 @@ class Notebook:
         last
             Only so many, the latest.
         """
-        choice = Choice(film=film, developer=developer, removed=removed, last=last)
+        choice = RunChoice(film=film, developer=developer, removed=removed, last=last)
         with self._store.reading() as connection:
             return () if connection is None else notebook_runs.runs(connection, choice)
 
     def count_runs(self, film: str | None = None, developer: str | None = None, *, removed: bool | None = False) -> int:
         """Return how many runs `runs` would return."""
-        choice = Choice(film=film, developer=developer, removed=removed)
+        choice = RunChoice(film=film, developer=developer, removed=removed)
         with self._store.reading() as connection:
             return 0 if connection is None else notebook_runs.count_runs(connection, choice)
 
@@ -268,7 +275,7 @@ class Notebook:
     def keep(self, kind: str, name: str, document: Mapping[str, Any], *, scan_sha256: str | None = None) -> None:
         """Keep a document of a kind (`wedge`, `calibration`, `film-test`, `paper-test`, `print`) under a name."""
         readings.require_kind(kind)
-        require_name(name, "--name")
+        require_name(name, "name")
         with self._store.writing() as connection:
             readings.keep(connection, kind, name, document, stamp=self._stamp(connection), scan_sha256=scan_sha256)
 
@@ -291,7 +298,7 @@ class Notebook:
 
     def set_film_base(self, film: str, base: Quantity) -> None:
         """Keep the density of a film's base."""
-        require_name(film, "--film")
+        require_name(film, "film")
         with self._store.writing() as connection:
             materials.set_film_base(connection, film, base, self._clock())
 
@@ -302,8 +309,8 @@ class Notebook:
 
     def set_batch(self, developer: str, name: str, *, mixed: str | None, discarded: str | None) -> None:
         """Set when a batch was mixed and discarded, as far as said."""
-        require_name(developer, "--developer")
-        require_name(name, "--batch")
+        require_name(developer, "developer")
+        require_name(name, "batch")
         days = {"mixed": mixed, "discarded": discarded}
         with self._store.writing() as connection:
             materials.set_batch(connection, developer, name, days, self._clock())
@@ -316,14 +323,14 @@ class Notebook:
     def merge(self, tables: Tables) -> Merged:
         """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
         with self._store.writing() as connection:
-            before = notebook_runs.runs(connection, Choice(removed=None))
+            before = notebook_runs.runs(connection, RunChoice(removed=None))
             merged = merge(connection, tables, self._stamp(connection))
-            self._news.append(News(before=before, after=notebook_runs.runs(connection, Choice(removed=None))))
+            self._news.append(News(before=before, after=notebook_runs.runs(connection, RunChoice(removed=None))))
             return merged
 
-    def backup(self, to: Path) -> None:
+    def backup(self, to: str | os.PathLike[str]) -> None:
         """Copy the notebook as it is at this moment; the copy is seen only when it is whole."""
-        self._store.backup(to)
+        self._store.backup(Path(to))
 
     def check(self) -> tuple[str, ...]:
         """Return what is wrong with the notebook, its file or one of its rows; nothing where all is well."""

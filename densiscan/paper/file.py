@@ -162,7 +162,7 @@ def _quantity(plain: Mapping[str, Any] | None, key: str) -> Quantity | None:
 
 
 def _quantity_there(plain: Mapping[str, Any] | None, key: str) -> Quantity:
-    found = _quantity(plain, key)
-    if found is None:
+    quantity = _quantity(plain, key)
+    if quantity is None:
         raise ValueError(f"{key} is missing")
-    return found
+    return quantity

@@ -138,7 +138,7 @@ def _of(read: Sequence[Quantity], *, several: bool) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class ShownReading:
     """A reading with its standing for its run (None: of no run), how it was made, and why its range is left out."""
 
     reading: KeptReading
@@ -147,15 +147,15 @@ class Shown:
     left_out: str | None = None
 
 
-def shown_readings(readings: Sequence[KeptReading], counted: Mapping[int, Counted]) -> list[Shown]:
+def shown_readings(readings: Sequence[KeptReading], counted: Mapping[int, Counted]) -> list[ShownReading]:
     """Return readings as they stand."""
     return [_shown(reading, None if reading.run is None else counted.get(reading.run)) for reading in readings]
 
 
-def _shown(reading: KeptReading, counted: Counted | None) -> Shown:
+def _shown(reading: KeptReading, counted: Counted | None) -> ShownReading:
     if counted is None:
-        return Shown(reading=reading, standing="removed" if reading.removed else None, way=None)
-    return Shown(
+        return ShownReading(reading=reading, standing="removed" if reading.removed else None, way=None)
+    return ShownReading(
         reading=reading,
         standing=counted.standings.get(reading.number),
         way=counted.ways.get(reading.number),
@@ -163,7 +163,7 @@ def _shown(reading: KeptReading, counted: Counted | None) -> Shown:
     )
 
 
-def reading_lines(shown: Shown, *, with_run: bool = False) -> str:
+def reading_lines(shown: ShownReading, *, with_run: bool = False) -> str:
     """Return one reading: its number, when it was made, of what, what it says, how it was made, and if it counts."""
     reading = shown.reading
     parts = [
@@ -189,7 +189,7 @@ def when_text(made: str) -> str:
     return datetime.fromisoformat(made).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
-def standing_text(shown: Shown, *, with_run: bool = False) -> str:
+def standing_text(shown: ShownReading, *, with_run: bool = False) -> str:
     """Return whether a reading counts, as the end of a line."""
     if shown.standing is None:
         return "Of no run"
@@ -221,7 +221,7 @@ def _how_text(way: Way) -> str:
     return ", ".join(parts) or "how is not known"
 
 
-def reading_document(shown: Shown) -> dict[str, Any]:
+def reading_document(shown: ShownReading) -> dict[str, Any]:
     """Return a reading in the notebook as plain JSON values."""
     reading = shown.reading
     return {
@@ -243,12 +243,12 @@ def reading_document(shown: Shown) -> dict[str, Any]:
     }
 
 
-def readings_document(shown: Sequence[Shown]) -> dict[str, Any]:
+def readings_document(shown: Sequence[ShownReading]) -> dict[str, Any]:
     """Return readings as plain JSON values."""
     return {"format": READINGS_FORMAT, "readings": [reading_document(one) for one in shown]}
 
 
-def readings_text(shown: Sequence[Shown], *, more: int = 0) -> str:
+def readings_text(shown: Sequence[ShownReading], *, more: int = 0) -> str:
     """Return readings as a list, the earliest first; `more` earlier ones are not shown."""
     if not shown:
         return "No readings to show. densiscan measure SCAN makes them."

@@ -10,11 +10,11 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.paper.exposure import (
     VOICE_SCATTER,
     Change,
-    Counted,
+    CountedByVoice,
+    ExposureStrip,
     NegativeEnds,
     PaperFit,
     Printing,
-    Strip,
     filter_step,
     needed_by_process,
     needed_range,
@@ -150,7 +150,7 @@ def _time_text(seconds: Quantity) -> str:
     return f"{seconds.value:.{digits}f} ± {max(doubt, 10.0**-digits):.{digits}f}{HELD}s"
 
 
-def _strip_lines(strip: Strip | None) -> list[str]:
+def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     if strip is None:
         return []
     apart = "half a stop" if strip.step_stops > 0.4 else "a third of a stop"
@@ -164,7 +164,7 @@ def _strip_lines(strip: Strip | None) -> list[str]:
     ]
 
 
-def _counted_lines(counted: Counted | None) -> list[str]:
+def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
@@ -258,11 +258,11 @@ def _fit_json(fit: PaperFit) -> dict[str, Any]:
     }
 
 
-def _strip_json(strip: Strip | None) -> dict[str, Any] | None:
+def _strip_json(strip: ExposureStrip | None) -> dict[str, Any] | None:
     return None if strip is None else {"step_stops": strip.step_stops, "seconds": list(strip.seconds)}
 
 
-def _counted_json(counted: Counted | None) -> dict[str, Any] | None:
+def _counted_json(counted: CountedByVoice | None) -> dict[str, Any] | None:
     if counted is None:
         return None
     return {

@@ -8,7 +8,7 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.repeatability import Filled
 from densiscan.development.run import Run
-from densiscan.report.counting import Shown, reading_document, reading_lines
+from densiscan.report.counting import ShownReading, reading_document, reading_lines
 from densiscan.report.readings import density_text, paragraph, time_text
 from densiscan.report.terminal import fitted
 
@@ -56,7 +56,7 @@ def run_document(run: Run) -> dict[str, Any]:
     }
 
 
-def run_page_document(run: Run, readings: Sequence[Shown]) -> dict[str, Any]:
+def run_page_document(run: Run, readings: Sequence[ShownReading]) -> dict[str, Any]:
     """Return a run with everything read of it: how each reading was made, and whether it counts."""
     return {**run_document(run), "readings": [reading_document(one) for one in readings]}
 
@@ -151,7 +151,7 @@ def _mean_text(read: Sequence[Quantity]) -> str:
     return f"{sum(one.value for one in read) / len(read):.2f}" if read else ""
 
 
-def run_text(run: Run, readings: Sequence[Shown] = ()) -> str:
+def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     """Return the page of one run."""
     index = "" if run.exposure_index is None else f", exposed at {run.exposure_index:g}"
     batch = "" if run.batch is None else f", batch {run.batch}"

@@ -9,7 +9,7 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Warning_
 from densiscan.development.names import solution_text
 from densiscan.development.run import Run
-from densiscan.development.trends import Point, Trend, missing_runs, value_text
+from densiscan.development.trends import Trend, TrendPoint, missing_runs, value_text
 from densiscan.report.readings import paragraph
 
 FORMAT: Final = "densiscan.trends/1"
@@ -54,7 +54,7 @@ def trends_document(sheet: TrendSheet) -> dict[str, Any]:
     }
 
 
-def _point_document(point: Point) -> dict[str, Any]:
+def _point_document(point: TrendPoint) -> dict[str, Any]:
     doubt = None if point.standard is None else (COVERAGE_FACTOR * point.standard or None)
     limits = point.limits
     return {

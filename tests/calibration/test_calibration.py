@@ -6,6 +6,7 @@ import csv
 import json
 import math
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -78,10 +79,15 @@ def test_power_law_scanner_reads_back(power: float, density: float) -> None:
     assert_allclose(calibration.density_of_signal(10.0 ** (-power * density)), density, atol=1e-7)
 
 
+@cache
+def both_ways() -> tuple[Calibration, Calibration]:
+    upright = made(LINEAR, [10.0**-value for value in LINEAR], noise=1e-7)
+    return upright, made(LINEAR, [1.0 - 10.0**-value for value in LINEAR], noise=1e-7, inverted=True)
+
+
 @given(st.floats(0.05, 1.55))
 def test_positive_picture_is_the_negative_mirrored(density: float) -> None:
-    upright = made(LINEAR, [10.0**-value for value in LINEAR], noise=1e-7)
-    mirrored = made(LINEAR, [1.0 - 10.0**-value for value in LINEAR], noise=1e-7, inverted=True)
+    upright, mirrored = both_ways()
     signal = 10.0**-density
     assert_allclose(mirrored.density_of_signal(1.0 - signal), upright.density_of_signal(signal), atol=1e-9)
 

@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.advice import Advice, Plan, advise
 from densiscan.development.developer_life import Load, strength, wear, wear_warnings
-from densiscan.development.evidence import Evidence, evidence_of
+from densiscan.development.evidence import FilmEvidence, evidence_of
 from densiscan.development.expected import Conditions, expected_log, film_range, run_scatter
 from densiscan.development.kinetics import ContrastPoint, Kinetics
 from densiscan.development.posterior import posterior_of
@@ -261,7 +261,7 @@ def test_the_law_that_is_told_gives_the_time_that_is_advised(warmth: float, use:
 
 def test_evidence_of_nothing() -> None:
     nothing = evidence_of([])
-    assert isinstance(nothing, Evidence)
+    assert isinstance(nothing, FilmEvidence)
     assert nothing.numbers == ()
     assert posterior_of(nothing).effective_points == pytest.approx(len(posterior_of(nothing).weights))
 

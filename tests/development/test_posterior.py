@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.development.evidence import Evidence, evidence_of
+from densiscan.development.evidence import FilmEvidence, evidence_of
 from densiscan.development.expected import (
     Conditions,
     equal_time,
@@ -171,7 +171,7 @@ def test_a_reading_is_never_surer_than_a_quarter_of_the_usual() -> None:
     assert_allclose(evidence_of([exact]).reading, [0.005], rtol=1e-12)
 
 
-def some_evidence() -> Evidence:
+def some_evidence() -> FilmEvidence:
     runs = [
         a_run(1, 0.90),
         a_run(2, 1.20, time_s=660.0),

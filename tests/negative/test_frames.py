@@ -81,6 +81,29 @@ def test_lines_between_the_steps_and_a_dense_border_do_not_hide_a_wedge() -> Non
     assert is_wedge(grid_of(bordered))
 
 
+def test_what_is_denser_than_the_calibration_tells_apart_is_one_black() -> None:
+    """A border of 3.0, and the same beyond the last step: noise about what is not told apart is no unevenness."""
+    rng = np.random.default_rng(4)
+    density = staircase(9, 0.15)
+    opaque = np.pad(density, ((16, 16), (14, 14)), constant_values=3.0)
+    opaque += rng.normal(0.0, 0.4, opaque.shape) * (opaque > 2.0)
+    assert is_wedge(grid_of(opaque), 2.05)
+    beyond = staircase(25, 0.13)
+    beyond += rng.normal(0.0, 0.4, beyond.shape) * (beyond > 2.0)
+    assert is_wedge(grid_of(beyond), 2.05)
+
+
+def test_numerals_at_the_rim_of_the_steps_do_not_hide_a_wedge() -> None:
+    """Strokes over half of each step, in a fifth of its width; bars across panes leave nothing between them."""
+    density = staircase(14, 0.15, across=60)
+    numbered, barred = density.copy(), density.copy()
+    strokes = np.tile(np.repeat([True, False], [9, 11]), 14)
+    numbered[-12:, strokes] = 2.2
+    barred[-12:] = 0.9 + 0.3 * np.sin(np.arange(density.shape[1]) / 9.0)
+    assert is_wedge(grid_of(numbered))
+    assert not is_wedge(grid_of(barred))
+
+
 @given(seed=st.integers(0, 10_000))
 def test_a_ramp_and_a_picture_are_no_wedge(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -149,7 +172,7 @@ def test_a_wedge_beside_the_film_is_not_measured_as_a_negative(options: dict[str
 def test_what_lies_alone_is_measured_however_much_it_looks_like_steps(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("densiscan.negative.find.not_film.is_wedge", lambda _: True)
+    monkeypatch.setattr("densiscan.negative.find.not_film.is_wedge", lambda *_: True)
     (reading,), bed = rendered(tmp_path, [plate()], (140.0, 120.0))
     assert reading.frame_corners_mm is not None
     assert_allclose(reading.frame_corners_mm, bed.truth.film.frame.corners_mm, atol=1.0)

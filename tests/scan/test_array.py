@@ -96,7 +96,7 @@ def test_what_is_asked_of_the_array_is_kept() -> None:
     assert np.asarray(scan, dtype=np.float64).dtype == np.float64
     assert_array_equal(np.asarray(scan, dtype=np.float64), GRAY)
     with pytest.raises(ValueError, match="copy"):
-        np.array(scan, copy=False)
+        scan.__array__(copy=False)
 
 
 def test_gray_of_colour_is_green_and_every_channel_is_there() -> None:
@@ -212,4 +212,6 @@ def test_a_path_is_a_text_or_anything_that_stands_for_one(tmp_path: Path) -> Non
         book.add_run(
             Run(number=0, film="Meadow-100", developer="Borax", date="2026-03-01", time_s=480.0, temperature_c=20.0)
         )
-    assert (tmp_path / "notebook.sqlite").is_file()
+        book.backup(str(tmp_path / "copy.sqlite"))
+        assert repr(book) == f"<Notebook {tmp_path / 'notebook.sqlite'}>"
+    assert {"notebook.sqlite", "copy.sqlite"} <= {file.name for file in tmp_path.iterdir()}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -38,6 +38,20 @@ DENSEST_CLEAR: Final = 0.5
 EVEN_BORDER: Final = 0.3
 """Felt, paint and shadow of a bed's border differ by less between lightest and densest tenth; a picture by more."""
 
+_LOST_BETWEEN_MM: Final = 60.0
+"""Steps of a wedge that clear lines part are too small, or too light, to be pieces of their own: several in a row."""
+
+_NEAR_OPAQUE: Final = 0.05
+"""Below the densest that is told apart, by noise and stray light."""
+
+_PARTS_ALONG: Final = 5
+_BESIDE_NUMERALS: Final = 0.15
+"""A line through numerals agrees with the steps between the strokes in every part of a wedge; one through the bars or
+beyond the panes of a window agrees nowhere."""
+
+_FIELDS_SHARE: Final = 0.75
+"""Part of a row of even fields, at least, that is even across and level along; edges, lines and dust are the rest."""
+
 _LINE_MM: Final = 2.1
 """Running median that takes out lines and scratches between steps."""
 
@@ -70,7 +84,7 @@ def negatives_among(
     `densest` is the densest step of the calibration; `blank` says that every piece of film is unexposed.
     """
     grids = {id(outline): straightened(cells, outline.box) for outline in outlines if not outline.cropped}
-    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)])]
+    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)], densest)]
     several = len(outlines) - len(wedges) > 1
     kept, left = [], []
     for outline in outlines:
@@ -88,6 +102,52 @@ def negatives_among(
         else:
             kept.append(outline)
     return kept, tuple(left)
+
+
+def wedges_joined(cells: Cells, outlines: Sequence[Outline], densest: float) -> list[Outline]:
+    """Return the pieces, those of a wedge that clear lines between its steps part as one, where the first of them was.
+
+    Together they are a wedge; film in a row is none.
+    """
+    rows: list[list[Outline]] = []
+    for outline in outlines:
+        if not outline.cropped:
+            own = next((row for row in rows if any(_in_line(outline.box, other.box) for other in row)), [])
+            own.append(outline)
+            rows += [own] if len(own) == 1 else []
+    joined = list(outlines)
+    for row in rows:
+        box = _round_all([outline.box for outline in row])
+        if len(row) > 1 and is_wedge(straightened(cells, box), densest):
+            within = [bool(box.inside(*outline.box.centre).any()) for outline in joined]
+            joined[within.index(True)] = whole = replace(row[0], box=box)
+            joined = [one for one, inside in zip(joined, within, strict=True) if one is whole or not inside]
+    return joined
+
+
+def _in_line(one: TurnedBox, other: TurnedBox) -> bool:
+    """Return whether two pieces, as wide as each other, lie in one row, a few steps apart at most."""
+    u, v = (abs(float(place)) for place in other.own(*one.centre))
+    if u < v:
+        across, wide, off = other.width_mm, one.width_mm, u
+        apart = v - (other.height_mm + one.height_mm) / 2
+    else:
+        across, wide, off = other.height_mm, one.height_mm, v
+        apart = u - (other.width_mm + one.width_mm) / 2
+    alike = abs(across - wide) < 0.1 * across and off < 0.15 * across
+    return alike and across < WIDEST_WEDGE_MM and apart < _LOST_BETWEEN_MM
+
+
+def _round_all(row: Sequence[TurnedBox]) -> TurnedBox:
+    """Return the box round a row of pieces, turned as the line through the middles of its ends is."""
+    middles = np.array([box.centre for box in row])
+    order = np.argsort(middles[:, int(np.argmax(np.ptp(middles, axis=0)))])
+    first, last = row[int(order[0])].centre, row[int(order[-1])].centre
+    angle = (math.degrees(math.atan2(last.y - first.y, last.x - first.x)) + 45.0) % 90.0 - 45.0
+    point = TurnedBox(left_mm=first.x, top_mm=first.y, width_mm=0.0, height_mm=0.0, angle_deg=angle)
+    corners = np.array([corner for box in row for corner in box.corners()])
+    u, v = point.own(corners[:, 0], corners[:, 1])
+    return point.part((float(u.min()), float(u.max())), (float(v.min()), float(v.max())))
 
 
 def templates_among(outlines: Sequence[Outline]) -> list[Outline]:
@@ -202,26 +262,62 @@ def is_border(outline: Outline, grid: Straightened) -> bool:
     return bool(middle > DENSEST_CLEAR and high - low < EVEN_BORDER)
 
 
-def is_wedge(grid: Straightened) -> bool:
+def is_wedge(grid: Straightened, densest: float = SURELY_OPAQUE) -> bool:
     """Return whether a piece is a step wedge: density that rises along it in steps and is even across.
 
     A picture may rise too, but it is not even across while it does, nor level between rises; what is ruled, such as
     panes, slats or palings, does not fill it from edge to edge. A wedge is a narrow strip, and what is as wide as roll
-    film is not left out of a measurement. Borders, numerals beside the steps and lines between them are passed over.
+    film is not left out of a measurement. Borders, numerals beside the steps and lines between them are passed over,
+    and all that is denser than the calibration tells apart (`densest`) is one black.
     """
+    opaque = min(densest, SURELY_OPAQUE)
+    capped = np.minimum(grid.density, opaque)
     return any(
         density.shape[0] * grid.step_mm <= WIDEST_WEDGE_MM
-        and _staircase(density, grid.step_mm)
-        and _fills(density, grid.cells(1.0))
-        for density in (grid.density, grid.density.T)
+        and _staircase(density, grid.step_mm, opaque)
+        and _fills(density, grid.cells(1.0), opaque)
+        for density in (capped, capped.T)
     )
 
 
-def _fills(density: Map, rim: int) -> bool:
-    """Return whether every line along a piece is either one of the steps or an even border.
+def fields_along(grid: Straightened, densest: float) -> int:
+    """Return how many even fields a narrow piece is made of, one after another; 0 where it is anything else.
 
-    A line of the steps agrees with the middle of the piece in the light half; a line of the border has one density
-    over most of its length, numerals or none.
+    A looser question than `is_wedge`: the fields may rise and fall, numerals may stand on them, and two are enough.
+    Of a picture neither nearly every line is even across, nor nearly all of its length level.
+    """
+    opaque = min(densest, SURELY_OPAQUE)
+    rim = grid.cells(_LINE_MM)
+    capped = np.minimum(grid.density, opaque)[rim:-rim, rim:-rim]
+    ways = (capped, capped.T)
+    return max(_fields(way, grid, opaque) if way.shape[0] * grid.step_mm < WIDEST_WEDGE_MM else 0 for way in ways)
+
+
+def _fields(density: Map, grid: Straightened, opaque: float) -> int:
+    rows, columns = density.shape
+    width, apart = grid.cells(_LINE_MM) | 1, grid.cells(0.5)
+    if rows < 8 or columns < 3 * max(width, apart):
+        return 0
+    lines = density[rows // 8 : rows - rows // 8 : max(1, rows // 48)]
+    lines = np.where(np.isfinite(lines), lines, opaque)
+    plain = np.median(lines, axis=0)
+    seen = plain < opaque - _NEAR_OPAQUE
+    if seen.mean() < 0.25 or np.mean(np.median(np.abs(lines - plain), axis=0)[seen] < EVEN_ACROSS) < _FIELDS_SHARE:
+        return 0
+    levels = np.median(np.lib.stride_tricks.sliding_window_view(plain, width), axis=1)
+    moves = np.abs(levels[apart:] - levels[:-apart]) > 0.02
+    if moves.mean() > 1.0 - _FIELDS_SHARE:
+        return 0
+    change = np.diff(np.concatenate(([True], moves, [True])).astype(np.int8))
+    starts, ends = np.flatnonzero(change < 0), np.flatnonzero(change > 0)
+    return int(np.count_nonzero(ends - starts >= width))
+
+
+def _fills(density: Map, rim: int, opaque: float) -> bool:
+    """Return whether every line along a piece is one of the steps, an even border, or steps with numerals on them.
+
+    A line of the steps agrees with the middle of the piece in the light half, one through numerals agrees beside them
+    all along; a line of the border has one density over most of its length, numerals or none.
     """
     lines = density[rim:-rim, rim:-rim]
     lines = lines[:: max(1, lines.shape[0] // 64)]
@@ -230,13 +326,14 @@ def _fills(density: Map, rim: int) -> bool:
     lines = np.where(np.isfinite(lines), lines, np.nanmedian(lines))
     rows = lines.shape[0]
     plain = np.median(lines[rows // 4 : rows - rows // 4], axis=0)
-    light = plain <= np.median(plain)
-    off = np.abs(lines[:, light] - plain[light])
-    steps = (off < 2 * EVEN_ACROSS).mean(axis=1) > 0.7
+    light = np.flatnonzero(plain <= np.median(plain))
+    agrees = np.abs(lines[:, light] - plain[light]) < 2 * EVEN_ACROSS
+    steps = agrees.mean(axis=1) > 0.7
+    beside = np.min([part.mean(axis=1) for part in np.array_split(agrees, _PARTS_ALONG, axis=1)], axis=0)
     usual = np.median(lines, axis=1, keepdims=True)
     border = (np.abs(lines - usual) < 2 * EVEN_ACROSS).mean(axis=1) > 0.5
-    border |= np.median(lines, axis=1) > SURELY_OPAQUE
-    return bool((steps | border).mean() > 0.9 and steps.mean() > 0.25)
+    border |= usual[:, 0] > opaque - _NEAR_OPAQUE
+    return bool((steps | border | (beside > _BESIDE_NUMERALS)).mean() > 0.9 and steps.mean() > 0.25)
 
 
 def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
@@ -262,15 +359,21 @@ class _Climb(NamedTuple):
     scatter: Map
 
 
-def _staircase(density: Map, step_mm: float) -> bool:
-    """Return whether density climbs in steps along the second axis."""
+def _staircase(density: Map, step_mm: float, opaque: float) -> bool:
+    """Return whether density climbs in steps along the second axis, as far as light comes through."""
     climb = _climb(density, step_mm)
     if climb is None:
         return False
-    levels, scatter = climb
+    reached = np.maximum.accumulate(climb.levels)
+    seen = int(np.searchsorted(reached, opaque - _NEAR_OPAQUE))
+    levels, scatter = climb.levels[:seen], climb.scatter[:seen]
+    if levels.size < max(climb.levels.size // 4, 2):
+        return False
     rise = float(levels[-1] - levels[0])
+    if rise < LEAST_RISE:
+        return False
     # the light half is free of noise
-    light = int(np.searchsorted(np.maximum.accumulate(levels), levels[0] + rise / 2))
+    light = int(np.searchsorted(reached[:seen], levels[0] + rise / 2))
     light = max(light, levels.size // 3)
     if float(np.median(scatter[:light])) > EVEN_ACROSS:
         return False

@@ -55,7 +55,7 @@ class PageReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class AdviceView:
     """One piece of advice: what it is on, what it says, why; `look` where something is to be put right."""
 
     name: str
@@ -90,7 +90,7 @@ class Numbered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class PictureView:
     """The negative to look at: both pictures, what lies on them (millimetres on the scan), the map for reading."""
 
     region_mm: tuple[float, float, float, float]
@@ -118,13 +118,13 @@ class SheetView:
     answer: Answer
     piece: int | None
     facts: str
-    advice: tuple[Advice, ...]
+    advice: tuple[AdviceView, ...]
     figures: tuple[Figure, ...]
     spots: tuple[Numbered, ...]
     findings: tuple[Numbered, ...]
     warnings: tuple[str, ...]
     charts: tuple[tuple[str, str, Chart], ...]
-    picture: Picture | None
+    picture: PictureView | None
     thumb: str
     data: dict[str, Any] | None
     document: Document
@@ -198,30 +198,30 @@ _NO_PAPER: Final[Document] = {"process": "contact"}
 """Of what is no negative: the light in which its range is shown."""
 
 
-def _advice(document: Document) -> tuple[Advice, ...]:
+def _advice(document: Document) -> tuple[AdviceView, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
     if exposure is None:
         return tuple(
-            Advice(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
+            AdviceView(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
         )
     known = exposure.get("judged", True)
     right = {"normal": "Right", "under": "Give more", "over": "Give less"}
     development_said = development_words(development)
     grade = "No paper named" if paper["grade"] is None else f"Grade {paper['grade']}, {paper['process']}"
     return (
-        Advice(
+        AdviceView(
             name="Exposure",
             verdict=right.get(exposure["verdict"], str(exposure["verdict"])) if known else "Not judged",
             reason=str(exposure.get("reason") or ""),
             look=known and exposure["verdict"] != "normal",
         ),
-        Advice(
+        AdviceView(
             name="Development",
             verdict=development_said[:1].upper() + development_said[1:] or "Not judged",
             reason=str(development.get("reason") or ""),
             look=bool(development_said) and development["verdict"] in {"more", "less"},
         ),
-        Advice(name="Paper", verdict=grade, reason=str(paper["note"])),
+        AdviceView(name="Paper", verdict=grade, reason=str(paper["note"])),
     )
 
 
@@ -393,12 +393,12 @@ def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
     return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Picture:
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> PictureView:
     document = page.document
     film, frame = _corners(document)
     rows, columns = sheet.picture.shape
     printed, caption = _printed(page, sheet)
-    return Picture(
+    return PictureView(
         region_mm=sheet.region_mm,
         px=(columns, rows),
         negative=picture_data(negative_gray(sheet.picture)),
