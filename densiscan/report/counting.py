@@ -10,6 +10,7 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.run import Run
 from densiscan.development.usable_readings import Counted, Standing, Way
+from densiscan.files.serialise import Layout, as_document
 from densiscan.notebook.news import News, ReadingNews
 from densiscan.notebook.readings import KeptReading
 from densiscan.report.readings import density_text, paragraph
@@ -223,24 +224,7 @@ def _how_text(way: Way) -> str:
 
 def reading_document(shown: ShownReading) -> dict[str, Any]:
     """Return a reading in the notebook as plain JSON values."""
-    reading = shown.reading
-    return {
-        "number": reading.number,
-        "run": reading.run,
-        "file": reading.file,
-        "scan_sha256": reading.scan_sha256,
-        "piece": reading.piece,
-        "negative": reading.negative,
-        "made": reading.made,
-        "version": reading.version,
-        "arguments": reading.arguments,
-        "calibration": None if shown.way is None else shown.way.name,
-        "options": None if shown.way is None else dict(shown.way.options),
-        "standing": shown.standing,
-        "left_out": shown.left_out if shown.standing == "counts" else None,
-        "removed": reading.removed,
-        **{name: quantity.to_json() for name, quantity in reading.quantities.items()},
-    }
+    return as_document(shown, _LAYOUT) | as_document(shown.reading.quantities, _LAYOUT)
 
 
 def readings_document(shown: Sequence[ShownReading]) -> dict[str, Any]:
@@ -256,3 +240,11 @@ def readings_text(shown: Sequence[ShownReading], *, more: int = 0) -> str:
     if more:
         lines += ["", paragraph(f"{more} earlier not shown; --last {more + len(shown)} shows all.")]
     return "\n".join(lines)
+
+
+_LAYOUT: Final[Layout] = {
+    "ShownReading": "number=reading.number run=reading.run file=reading.file scan_sha256=reading.scan_sha256 "
+    "piece=reading.piece negative=reading.negative made=reading.made version=reading.version "
+    "arguments=reading.arguments calibration=way.name options=way.options standing left_out removed=reading.removed",
+    "ShownReading.left_out": lambda shown: shown.left_out if shown.standing == "counts" else None,
+}

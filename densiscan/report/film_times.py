@@ -6,12 +6,23 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.family import Family
+from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity, shorter_development
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
 RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
 PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
+_LAYOUT: Final[Layout] = {
+    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table warnings",
+    "Family.measure": lambda family: family.measure.replace(" ", "_"),
+    "Family.developments": lambda family: [
+        {"name": member.name, **plain(point)} for member, point in zip(family.members, family.contrasts, strict=True)
+    ],
+    "Family.law.wait_s": lambda family: family.law.wait_s if family.wait_fitted else None,
+    "FamilyRow": "contrast_stops contrast time_s note",
+    "FamilyRow.note": lambda row: row.note or None,
+}
 _STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
 _CAUTION: Final = (
     "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
@@ -58,38 +69,7 @@ def _time(time: Quantity | None, note: str) -> str:
 
 def family_document(family: Family, *, film: str | None, developer: str | None) -> dict[str, Any]:
     """Return a family as plain JSON values; kept as a film test, it teaches the advice contrast against time."""
-    return {
-        "format": FAMILY_FORMAT,
-        "film": film,
-        "developer": developer,
-        "measure": family.measure.replace(" ", "_"),
-        "developments": [
-            {
-                "name": member.name,
-                "time_s": point.time_s,
-                "temperature_c": point.temperature_c,
-                "use": point.use,
-                "contrast": point.contrast.to_json(),
-            }
-            for member, point in zip(family.members, family.contrasts, strict=True)
-        ],
-        "law": {
-            "contrast_limit": family.law.contrast_limit,
-            "rate_per_s": family.law.rate_per_s,
-            "wait_s": family.law.wait_s if family.wait_fitted else None,
-        },
-        "target_contrast": family.target,
-        "table": [
-            {
-                "contrast_stops": row.contrast_stops,
-                "contrast": row.contrast,
-                "time_s": None if row.time_s is None else row.time_s.to_json(),
-                "note": row.note or None,
-            }
-            for row in family.table
-        ],
-        "warnings": [warning.to_json() for warning in family.warnings],
-    }
+    return as_document(family, _LAYOUT, format=FAMILY_FORMAT, film=film, developer=developer)
 
 
 def seconds_text(seconds: float) -> str:
@@ -160,14 +140,14 @@ def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) ->
     """Return the exponent and the table as plain JSON values."""
     return {
         "format": RECIPROCITY_FORMAT,
-        "exponent": found.exponent.to_json(),
+        "exponent": plain(found.exponent),
         "exposures": found.exposures,
         "published": found.exposures == 0,
         "longest_s": found.longest_s,
         "table": [
             {
                 "metered_s": time,
-                "time_s": found.corrected(time).to_json(),
+                "time_s": plain(found.corrected(time)),
                 "shorter_development": shorter_development(time),
             }
             for time in metered or TABLE_S
@@ -201,11 +181,11 @@ def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str,
         "format": PINHOLE_FORMAT,
         "f_number": exposure.f_number,
         "metered_s": exposure.metered_s,
-        "time_s": exposure.corrected_s.to_json(),
+        "time_s": plain(exposure.corrected_s),
         "shorter_development": shorter_development(exposure.metered_s),
         "best_diameter_mm": exposure.best_diameter_mm,
         "stop_less_mm": exposure.stop_less_mm,
-        "exponent": found.exponent.to_json(),
+        "exponent": plain(found.exponent),
         "published": found.exposures == 0,
         "warnings": [],
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from densiscan.arithmetic.quantity import Quantity
+from densiscan.files.serialise import Layout, as_document
 from densiscan.paper.exposure import STOP
 from densiscan.paper.finished import Against, Judgement, PrintReading
 from densiscan.paper.tested_range import PaperTest
@@ -13,6 +13,15 @@ from densiscan.report.paper import label_line, seconds_text, sentence, warning_l
 from densiscan.report.readings import density_text
 
 FORMAT: Final = "densiscan.finished/1"
+_LAYOUT: Final[Layout] = {
+    "FinishedSheet": "file=reading.file seen=reading.seen frame_mm=reading.frame_mm white=reading.white "
+    "black=reading.black tonal_range=reading.tonal_range rebate=reading.rebate paper=test judgement "
+    "warnings=reading.warnings",
+    "PaperTest": "name=circumstances.name range=iso_range grade base_plus_fog maximum_black",
+    "Judgement": "highlights shadows bare_share black_share bare_share_between=bare_between "
+    "black_share_between=black_between contrast exposure_stops at_least rebate_stops negative=against",
+    "Against": "black_below white_above lost_shadow_stops lost_highlight_stops from_exposure=given",
+}
 _NO_PRINT: Final = "seen-negative"
 _HIGHLIGHTS: Final = {
     "blank": "blank: bare paper without a tone",
@@ -116,56 +125,4 @@ def _rebate_words(stops: float, seconds: float | None) -> str:
 
 def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     """Return one print as plain JSON values."""
-    reading = sheet.reading
-    return {
-        "format": FORMAT,
-        "file": reading.file,
-        "seen": reading.seen,
-        "frame_mm": list(reading.frame_mm),
-        "white": reading.white.to_json(),
-        "black": reading.black.to_json(),
-        "tonal_range": reading.tonal_range.to_json(),
-        "rebate": _plain(reading.rebate),
-        "paper": None if sheet.test is None else _paper_json(sheet.test),
-        "judgement": None if sheet.judgement is None else _judgement_json(sheet.judgement),
-        "warnings": [warning.to_json() for warning in reading.warnings],
-    }
-
-
-def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
-    return None if quantity is None else quantity.to_json()
-
-
-def _paper_json(test: PaperTest) -> dict[str, Any]:
-    return {
-        "name": test.circumstances.name,
-        "range": test.iso_range.to_json(),
-        "grade": test.grade,
-        "base_plus_fog": _plain(test.base_plus_fog),
-        "maximum_black": _plain(test.maximum_black),
-    }
-
-
-def _judgement_json(found: Judgement) -> dict[str, Any]:
-    against = found.against
-    return {
-        "highlights": found.highlights,
-        "shadows": found.shadows,
-        "bare_share": found.bare_share,
-        "black_share": found.black_share,
-        "bare_share_between": list(found.bare_between),
-        "black_share_between": list(found.black_between),
-        "contrast": found.contrast,
-        "exposure_stops": found.exposure_stops,
-        "at_least": found.at_least,
-        "rebate_stops": found.rebate_stops,
-        "negative": None
-        if against is None
-        else {
-            "black_below": against.black_below.to_json(),
-            "white_above": against.white_above.to_json(),
-            "lost_shadow_stops": against.lost_shadow_stops,
-            "lost_highlight_stops": against.lost_highlight_stops,
-            "from_exposure": against.given,
-        },
-    }
+    return as_document(sheet, _LAYOUT, format=FORMAT)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from densiscan.development.names import solution_text
+from densiscan.files.serialise import as_dict, as_document
 from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged
 from densiscan.report.readings import paragraph
@@ -51,17 +52,8 @@ def state_text(path: Path, there: bool, counts: Mapping[str, int], wrong: Sequen
 
 def batch_document(batch: Batch) -> dict[str, Any]:
     """Return a batch as plain JSON values."""
-    return {
-        "format": "densiscan.batch/1",
-        "developer": batch.developer,
-        "dilution": batch.dilution,
-        "batch": batch.name,
-        "mixed": batch.mixed,
-        "discarded": batch.discarded,
-        "uses": batch.uses,
-        "film_area_m2": batch.film_area_m2,
-        "runs": list(batch.runs),
-    }
+    layout = {"Batch": "developer dilution batch=name mixed discarded uses film_area_m2 runs"}
+    return as_document(batch, layout, format="densiscan.batch/1")
 
 
 def batch_text(batch: Batch) -> str:
@@ -84,13 +76,7 @@ def batch_text(batch: Batch) -> str:
 
 def merged_document(merged: Merged, calibrations: Sequence[Path]) -> dict[str, Any]:
     """Return what an import did as plain JSON values."""
-    return {
-        "format": "densiscan.import/1",
-        "added": dict(merged.added),
-        "updated": dict(merged.updated),
-        "renumbered": {str(old): new for old, new in merged.renumbered.items()},
-        "calibrations": [str(place) for place in calibrations],
-    }
+    return {"format": "densiscan.import/1", **as_dict(merged), "calibrations": [str(place) for place in calibrations]}
 
 
 def merged_text(merged: Merged, calibrations: Sequence[Path]) -> str:

@@ -11,12 +11,13 @@ from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.development.exposure import ExposureAdvice
 from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
-from densiscan.negative.find.not_film import LEFT_OUT_CODES, LeftOut
+from densiscan.files.serialise import Layout, as_document
+from densiscan.negative.find.not_film import LEFT_OUT_CODES
 from densiscan.negative.reading import Reading
 from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.report.terminal import fitted, wrapped
 from densiscan.report.trouble import finding_lines, trouble_lines
-from densiscan.report.wedge import channel_document, wedge_document, wedge_words
+from densiscan.report.wedge import wedge_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -180,24 +181,6 @@ def _left_out_lines(reading: Reading) -> list[str]:
     return [paragraph(item.message, label="left out") for item in reading.left_out]
 
 
-def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
-    """Return what was not measured on some scans as plain JSON values."""
-    return [
-        {"file": reading.file, "box_mm": list(item.box_mm), "code": item.code, "message": item.message}
-        for reading in readings
-        for item in reading.left_out
-    ]
-
-
-def _left_out_document(item: LeftOut) -> dict[str, Any]:
-    return {
-        "box_mm": list(item.box_mm),
-        "code": item.code,
-        "message": item.message,
-        "may_be_film": item.may_be_film,
-    }
-
-
 def may_be_lost(assessments: Iterable[Assessment]) -> bool:
     """Return whether anything was left out that may be film."""
     return any(item.may_be_film for one in assessments for item in one.reading.left_out)
@@ -355,6 +338,12 @@ def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]
     }
 
 
+def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
+    """Return what was not measured on some scans as plain JSON values."""
+    layout = {"LeftOut": "box_mm code message"}
+    return [as_document(item, layout, file=reading.file) for reading in readings for item in reading.left_out]
+
+
 def failure_document(failure: Failure) -> dict[str, str]:
     """Return a scan that gave nothing as plain JSON values."""
     return {
@@ -367,70 +356,31 @@ def failure_document(failure: Failure) -> dict[str, str]:
 
 def reading_document(assessment: Assessment) -> dict[str, Any]:
     """Return one piece of film as plain JSON values."""
-    reading = assessment.reading
-    document: dict[str, Any] = {"file": reading.file, "path": as_text(assessment.path)}
-    if reading.piece is not None:
-        document["piece"] = reading.piece
-    document |= {
-        "ppi": reading.ppi,
-        "aperture_mm": reading.aperture_mm,
-        "film_mm": _box(reading.film_mm),
-        "frame_mm": _box(reading.frame_mm),
-        "angle_deg": reading.angle_deg,
-        **{name: _quantity(getattr(reading, name)) for name in QUANTITIES},
-        "spots": [
-            {"x_mm": spot.x_mm, "y_mm": spot.y_mm, "density": _quantity(spot.density), "net": _quantity(spot.net)}
-            for spot in reading.spots
-        ],
-        "clipped": {"light": reading.clipped_light, "dark": reading.clipped_dark},
-        "beyond_calibration": reading.beyond_calibration,
-        "seen": reading.seen,
-        **_judgement(assessment),
-        "warnings": [warning.to_json() for warning in assessment.warnings],
-        "findings": [finding.to_json() for finding in assessment.trouble.findings],
-        "evenness": assessment.trouble.to_json(),
-        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
-        **({} if not reading.left_out else {"left_out": [_left_out_document(item) for item in reading.left_out]}),
-        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
-    }
-    return document
+    return as_document(assessment, _LAYOUT)
 
 
-def _judgement(assessment: Assessment) -> dict[str, Any]:
-    """Return exposure, development and paper; each null where nothing is judged."""
-    if not assessment.judged:
-        return {"exposure": None, "development": None, "paper": None}
-    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
-    return {
-        "exposure": {
-            "verdict": exposure.verdict,
-            "judged": not exposure.warnings,
-            "stops": _quantity(exposure.stops),
-            "at_least": exposure.at_least,
-            "borderline": exposure.borderline,
-            "reason": exposure.reason,
-        },
-        "development": {
-            "verdict": development.verdict,
-            "judged": not development.warnings,
-            "contrast": _quantity(development.contrast),
-            "target_contrast": development.target_contrast,
-            "time_factor": _quantity(development.time_factor),
-            "borderline": development.borderline,
-            "reason": development.reason,
-        },
-        "paper": {
-            "process": paper.process,
-            "needed_range": paper.needed_range,
-            "grade": paper.grade,
-            "note": paper.note,
-        },
-    }
-
-
-def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
-    return None if quantity is None else quantity.to_json()
-
-
-def _box(box: tuple[float, float, float, float] | None) -> list[float] | None:
-    return None if box is None else list(box)
+_LAYOUT: Final[Layout] = {
+    "Assessment": "file=reading.file path piece?=reading.piece ppi=reading.ppi aperture_mm=reading.aperture_mm "
+    "film_mm=reading.film_mm frame_mm=reading.frame_mm angle_deg=reading.angle_deg "
+    + "".join(f"{name}=reading.{name} " for name in QUANTITIES)
+    + "spots=reading.spots clipped.light=reading.clipped_light clipped.dark=reading.clipped_dark "
+    "beyond_calibration=reading.beyond_calibration seen=reading.seen exposure development paper warnings "
+    "findings=trouble.findings evenness=trouble channels?=reading.channels left_out?=reading.left_out wedge?",
+    "Assessment.exposure": lambda assessment: assessment.exposure if assessment.judged else None,
+    "Assessment.development": lambda assessment: assessment.development if assessment.judged else None,
+    "Assessment.paper": lambda assessment: assessment.paper if assessment.judged else None,
+    "ExposureAdvice": "verdict judged stops at_least borderline reason",
+    "ExposureAdvice.judged": lambda advice: not advice.warnings,
+    "DevelopmentAdvice": "verdict judged contrast target_contrast time_factor borderline reason",
+    "DevelopmentAdvice.judged": lambda advice: not advice.warnings,
+    "Finding": "code message box_mm size side sure count area_share places_mm",
+    "Finding.box_mm": lambda finding: [round(value, 2) for value in finding.box_mm],
+    "Finding.sure": lambda finding: round(finding.sure, 3),
+    "Finding.places_mm": lambda finding: [[round(x, 2), round(y, 2)] for x, y in finding.places_mm],
+    "Trouble": "fog fog_level fog_against notes",
+    "SideFog": "side=name base_plus_fog fog",
+    "ChannelReading": "channel base_plus_fog shadow highlight density_range disagrees",
+    "WedgeRead": "density_range=calibration.density_range residual=calibration.residual steps=calibration.steps drift",
+    "CalibratedStep": "step=reading.step box_mm=reading.box_mm used",
+    "DriftCheck": "calibration mean worst=worst.difference worst_at_density=worst.density drifted",
+}

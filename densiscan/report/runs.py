@@ -8,12 +8,18 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.repeatability import Filled
 from densiscan.development.run import Run
+from densiscan.files.serialise import Layout, as_document
 from densiscan.report.counting import ShownReading, reading_document, reading_lines
 from densiscan.report.readings import density_text, paragraph, time_text
 from densiscan.report.terminal import fitted
 
 RUN_FORMAT: Final = "densiscan.run/1"
 RUNS_FORMAT: Final = "densiscan.runs/1"
+_LAYOUT: Final[Layout] = {
+    "Run": "run=number film developer dilution batch use date time_s temperature_c exposure_index agitation prewash "
+    "stop fix sheets sheet_size_mm volume_ml scene_stops note density_ranges base_plus_fogs left_out removed",
+    "Filled": "like taken warnings",
+}
 _LABEL: Final = 18
 _WORDS: Final = {
     "time_s": "time",
@@ -28,47 +34,17 @@ _ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth")
 
 def run_document(run: Run) -> dict[str, Any]:
     """Return a run as plain JSON values."""
-    return {
-        "format": RUN_FORMAT,
-        "run": run.number,
-        "film": run.film,
-        "developer": run.developer,
-        "dilution": run.dilution,
-        "batch": run.batch,
-        "use": run.use,
-        "date": run.date,
-        "time_s": run.time_s,
-        "temperature_c": run.temperature_c,
-        "exposure_index": run.exposure_index,
-        "agitation": run.agitation,
-        "prewash": run.prewash,
-        "stop": run.stop,
-        "fix": run.fix,
-        "sheets": run.sheets,
-        "sheet_size_mm": None if run.sheet_size_mm is None else list(run.sheet_size_mm),
-        "volume_ml": run.volume_ml,
-        "scene_stops": run.scene_stops,
-        "note": run.note,
-        "density_ranges": [quantity.to_json() for quantity in run.density_ranges],
-        "base_plus_fogs": [quantity.to_json() for quantity in run.base_plus_fogs],
-        "left_out": [{"file": one.file, "why": one.why, "fog_counts": one.fog_counts} for one in run.left_out],
-        "removed": run.removed,
-    }
+    return as_document(run, _LAYOUT, format=RUN_FORMAT)
+
+
+def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
+    """Return a run just added, with what was taken from an earlier one."""
+    return run_document(run) | as_document(filled, _LAYOUT)
 
 
 def run_page_document(run: Run, readings: Sequence[ShownReading]) -> dict[str, Any]:
     """Return a run with everything read of it: how each reading was made, and whether it counts."""
     return {**run_document(run), "readings": [reading_document(one) for one in readings]}
-
-
-def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
-    """Return a run just added, with what was taken from an earlier one."""
-    return {
-        **run_document(run),
-        "like": filled.like,
-        "taken": list(filled.taken),
-        "warnings": [warning.to_json() for warning in filled.warnings],
-    }
 
 
 def runs_document(runs: Sequence[Run]) -> dict[str, Any]:
