@@ -136,7 +136,8 @@ def reciprocity(
 ) -> None:
     """Correct long exposures for reciprocity failure.
 
-    From a series of your own at increasing times, or, without one, from published plates with their doubt.
+    From a series of your own at increasing times. Without one the middle of published films is given, with the times
+    between which most films lie: the longer side is the safer.
 
     For example, what 12 s and 1:30 by the meter need:
 
@@ -195,9 +196,9 @@ def _reciprocity(series: Path | None, curve: Path | None) -> Reciprocity:
     for file, what in ((series, "series of exposures"), (curve, "table of points")):
         if file is not None:
             arguments.there(file, what)
-    from densiscan.film.reciprocity import fit_reciprocity, published_reciprocity, read_series
+    from densiscan.film.reciprocity import fit_reciprocity, read_series, usual_reciprocity
 
     if series is None:
-        return published_reciprocity()
+        return usual_reciprocity()
     tested = None if curve is None else _tested(curve)
     return fit_reciprocity(read_series(series), tested, name=str(series))

@@ -30,6 +30,8 @@ class Batch:
         The numbers of its runs.
     dilution
         At which it was used, None where that is not known or not one.
+    began
+        Day from which it stood: mixed, else first used.
     """
 
     developer: str
@@ -40,6 +42,7 @@ class Batch:
     film_area_m2: float
     runs: tuple[int, ...]
     dilution: str | None = None
+    began: str | None = None
 
 
 def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
@@ -91,7 +94,7 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
     row, *facts = found
     of = connection.execute(
-        """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
+        """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6, date FROM runs
         WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",
         (row,),
     ).fetchall()
@@ -100,10 +103,11 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         name=facts[1],
         mixed=facts[2],
         discarded=facts[3],
-        uses=max((use for _, use, _, _ in of), default=0),
-        film_area_m2=sum(area for _, _, _, area in of),
-        runs=tuple(number for number, _, _, _ in of),
-        dilution=of[-1][2] if len({dilution_key(dilution) for _, _, dilution, _ in of}) == 1 else None,
+        uses=max((use for _, use, *_ in of), default=0),
+        film_area_m2=sum(area for *_, area, _ in of),
+        runs=tuple(number for number, *_ in of),
+        dilution=of[-1][2] if len({dilution_key(dilution) for _, _, dilution, *_ in of}) == 1 else None,
+        began=min((day for day in (facts[2], *(date for *_, date in of)) if day is not None), default=None),
     )
 
 

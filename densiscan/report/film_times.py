@@ -7,7 +7,7 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.family import Family
 from densiscan.files.serialise import Layout, as_document, plain
-from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity
+from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity, shorter_development
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
@@ -82,6 +82,9 @@ def seconds_text(seconds: float) -> str:
 
 
 def _corrected(time: Quantity) -> str:
+    if time.interval is not None:
+        low, high = (0.0 if end is None else end for end in time.interval)
+        return f"{seconds_text(time.value)}, {seconds_text(low)} to {seconds_text(high)}"
     doubt = time.uncertainty or 0.0
     shown = f"{doubt:.1f} s" if doubt < 0.3 else seconds_text(doubt)
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
@@ -91,7 +94,22 @@ def _rests_on(reciprocity: Reciprocity) -> str:
     if reciprocity.exposures:
         beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
         return f"your {reciprocity.exposures} exposures{beyond}"
-    return "published plates, not your film (Schwarzschild 1900: 0.86; Kron 1914: 0.82 to 0.90): make a series of yours"
+    return (
+        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
+        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
+    )
+
+
+def _exponent_words(reciprocity: Reciprocity) -> str:
+    low, high = reciprocity.exponent.interval or (None, None)
+    if low is None or high is None:
+        return density_text(reciprocity.exponent)
+    return f"{reciprocity.exponent.value:.2f}, {low:.2f} to {high:.2f}"
+
+
+def _shorter_words(metered_s: float) -> str:
+    part = shorter_development(metered_s)
+    return f"{100.0 * part:.0f} % shorter" if part else "as usual"
 
 
 def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> str:
@@ -99,15 +117,22 @@ def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) 
     lines = [
         paragraph("Long exposures", indent=0),
         "",
-        paragraph(f"{density_text(reciprocity.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
+        paragraph(f"{_exponent_words(reciprocity)}; corrected time = metered ^ (1 / p)", label="exponent p"),
         paragraph(_rests_on(reciprocity), label="based on"),
         "",
-        "   metered      give",
+        "   metered      give                        develop",
     ]
     lines += [
-        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time))}" for time in metered or TABLE_S
+        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
+        for time in metered or TABLE_S
     ]
-    lines += ["", paragraph("Long exposures also gain contrast: develop somewhat less (common practice).")]
+    lines += [
+        "",
+        paragraph(
+            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
+            "contrast: hence the shorter development (common practice)."
+        ),
+    ]
     return "\n".join(lines)
 
 
@@ -119,7 +144,14 @@ def reciprocity_document(reciprocity: Reciprocity, metered: tuple[float, ...] = 
         "exposures": reciprocity.exposures,
         "published": reciprocity.exposures == 0,
         "longest_s": reciprocity.longest_s,
-        "table": [{"metered_s": time, "time_s": plain(reciprocity.corrected(time))} for time in metered or TABLE_S],
+        "table": [
+            {
+                "metered_s": time,
+                "time_s": plain(reciprocity.corrected(time)),
+                "shorter_development": shorter_development(time),
+            }
+            for time in metered or TABLE_S
+        ],
         "warnings": [],
     }
 
@@ -132,7 +164,13 @@ def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
         paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
         paragraph(_corrected(exposure.corrected_s), label="give"),
-        paragraph(f"{density_text(reciprocity.exponent)}, from {_rests_on(reciprocity)}", label="exponent p"),
+        paragraph(_shorter_words(exposure.metered_s), label="develop"),
+        paragraph(f"{_exponent_words(reciprocity)}, from {_rests_on(reciprocity)}.", label="exponent p"),
+        paragraph(f"{exposure.best_diameter_mm:.2f} mm is the sharpest hole at this distance", label="diameter"),
+        paragraph(
+            f"a stop less {exposure.stop_less_mm:.0f} mm from the middle of the film (33 degrees off the axis)",
+            label="corners",
+        ),
     ]
     return "\n".join(lines)
 
@@ -144,6 +182,9 @@ def pinhole_document(exposure: PinholeExposure, reciprocity: Reciprocity) -> dic
         "f_number": exposure.f_number,
         "metered_s": exposure.metered_s,
         "time_s": plain(exposure.corrected_s),
+        "shorter_development": shorter_development(exposure.metered_s),
+        "best_diameter_mm": exposure.best_diameter_mm,
+        "stop_less_mm": exposure.stop_less_mm,
         "exponent": plain(reciprocity.exponent),
         "published": reciprocity.exposures == 0,
         "warnings": [],

@@ -114,8 +114,9 @@ def _contrast(runs: Sequence[Run], tests: Mapping[str, Mapping[str, Any]]) -> Fi
     """Return contrast against time as `advise` draws it where nothing is said of the target."""
     from densiscan.development.advice import Plan, advise_from
     from densiscan.development.contrast_curve import development_curve
+    from densiscan.development.evidence import evidence_of
     from densiscan.development.kinetics import contrast_points
-    from densiscan.development.posterior import evidence_of, posterior_of
+    from densiscan.development.posterior import posterior_of
     from densiscan.paper.grade import density_range_for
     from densiscan.report.figures.development import development_figure
 
