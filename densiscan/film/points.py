@@ -46,10 +46,10 @@ def read_rows(
         If it cannot be read, lacks a column, or holds no line.
     """
     form = Form(what=what, entry="an exposure", columns=tuple(needed), error=PointsFileError, instead=tuple(instead))
-    found = rows_of(read_lines(path, form), path, form)
-    if not 0 < len(found) <= _MOST_ROWS:
-        raise PointsFileError(f"{path} holds {len(found)} exposures; give 1 to {_MOST_ROWS}, one a line.")
-    return found
+    rows = rows_of(read_lines(path, form), path, form)
+    if not 0 < len(rows) <= _MOST_ROWS:
+        raise PointsFileError(f"{path} holds {len(rows)} exposures; give 1 to {_MOST_ROWS}, one a line.")
+    return rows
 
 
 def number_in(row: TableLine, column: str, path: str | Path, *, low: float, high: float) -> float:

@@ -158,8 +158,8 @@ class PaperFit:
 
 def needed_range(negative: NegativeEnds, printing: Printing) -> Quantity | None:
     """Return the ISO range R that a negative needs, not rounded; None where its density range is not known."""
-    found = negative.density_range
-    return None if found is None else printing.seen(found) * 100.0
+    density_range = negative.density_range
+    return None if density_range is None else printing.seen(density_range) * 100.0
 
 
 def needed_by_process(negative: NegativeEnds, printing: Printing) -> dict[Process, Quantity]:

@@ -96,12 +96,12 @@ def find_printed_steps(
     nominal: Floats = np.arange(count) * np.float64(0.15)
     refused: WedgeNotFoundError | None = None
     for angle in ANGLES_DEG:
-        seen: list[Row] = []
+        rows: list[Row] = []
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
-            seen += [row for row in rows_along(view, image, nominal) if is_straight(row)]
+            rows += [row for row in rows_along(view, image, nominal) if is_straight(row)]
         # Edges of paper and mask make rows too; the weightiest that ends like a wedge of so many steps is the one.
-        for row in sorted(seen, key=weight, reverse=True):
+        for row in sorted(rows, key=weight, reverse=True):
             try:
                 return place_of(row, _counted(row, count), origin_mm)
             except WedgeNotFoundError as problem:
