@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -73,6 +73,7 @@ def test_linear_scanner_by_hand() -> None:
     assert calibration.density_range == (0.05, 1.55)
 
 
+@settings(max_examples=30)  # each makes a calibration
 @given(st.floats(0.35, 1.6), st.floats(0.05, 1.55))
 def test_power_law_scanner_reads_back(power: float, density: float) -> None:
     calibration = made(LINEAR, [10.0 ** (-power * value) for value in LINEAR], noise=1e-7)
