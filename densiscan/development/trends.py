@@ -14,18 +14,11 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, Limits, control_limits, side_held
+from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.evidence import evidence_of
+from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
-from densiscan.development.posterior import (
-    Conditions,
-    Posterior,
-    equal_time,
-    evidence_of,
-    expected_log,
-    log_contrast,
-    log_pace,
-    posterior_of,
-)
+from densiscan.development.posterior import Posterior, posterior_of
 from densiscan.development.prior import PARAMETERS
 from densiscan.development.run import Run
 
@@ -60,7 +53,7 @@ CAUSES: Final[dict[str, tuple[str, str]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
+class TrendPoint:
     """One run's value, with the limits that hold for it.
 
     Attributes
@@ -76,7 +69,7 @@ class Point:
     use: int
     value: float
     standard: float | None
-    limits: Limits | None = None
+    limits: ControlLimits | None = None
 
     @property
     def out(self) -> int:
@@ -104,7 +97,7 @@ class Trend:
 
     name: str
     label: str
-    points: tuple[Point, ...]
+    points: tuple[TrendPoint, ...]
     by_use: tuple[UseMean, ...]
     sentences: tuple[str, ...]
 
@@ -191,7 +184,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
     middle = known.mean[None]
     given = evidence.conditions
     off = evidence.logs - expected_log(middle, given)[0]
-    equal = given.time_s * np.exp(log_pace(middle, given.temperature_c, given.use))[0]
+    equal = given.time_s * np.exp(log_paces(middle, given))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
     spread = np.hypot(evidence.reading, np.exp(known.mean[_SCATTER]) * evidence.scatter)
     contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)
@@ -242,7 +235,7 @@ def _trend(series: _Series) -> Trend:
     free = [value - aside for value, aside in zip(scaled, series.aside, strict=True)]
     limits = control_limits(free, LEAST_DEVIATIONS[series.name])
     points = tuple(
-        Point(
+        TrendPoint(
             run=run.number,
             date=run.date,
             use=run.use,
@@ -264,12 +257,12 @@ def _log(value: float) -> float:
     return math.log(max(value, _LEAST))
 
 
-def _moved(limits: Limits, aside: float, *, ratio: bool) -> Limits:
+def _moved(limits: ControlLimits, aside: float, *, ratio: bool) -> ControlLimits:
     """Return limits as they stand for one run, on the scale that is shown."""
     ends = [limits.middle + aside, limits.lower + aside, limits.upper + aside]
     if ratio:
         ends = [math.exp(min(end, _EXPONENT)) for end in ends]
-    return Limits(middle=ends[0], lower=ends[1], upper=ends[2], count=limits.count)
+    return ControlLimits(middle=ends[0], lower=ends[1], upper=ends[2], count=limits.count)
 
 
 def value_text(name: str, value: float) -> str:
@@ -277,12 +270,12 @@ def value_text(name: str, value: float) -> str:
     return f"{value:.0f}" if name == "speed" else f"{value:.2f}"
 
 
-def _out_sentences(series: _Series, points: Sequence[Point]) -> list[str]:
+def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
     """Return one sentence for the runs above their limits, and one for those below."""
     return [_out_sentence(series, out, side) for side in (1, -1) if (out := [one for one in points if one.out == side])]
 
 
-def _out_sentence(series: _Series, out: Sequence[Point], side: int) -> str:
+def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
     worst = max(out, key=lambda point: side * point.value)
     above = side > 0
     limits = worst.limits
@@ -306,7 +299,7 @@ def _side_sentence(series: _Series, side: int) -> str:
     return f"The last {ON_ONE_SIDE} runs all lie {where} the middle of {series.label}, which is no chance; {cause}."
 
 
-def _by_use(points: Sequence[Point]) -> tuple[UseMean, ...]:
+def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:
     found: dict[int, list[float]] = {}
     for point in points:
         found.setdefault(point.use, []).append(point.value)

@@ -160,9 +160,9 @@ class _Law:
         sizes = np.log([_DEPARTURE, _SCATTER if points.scatter_stated else _SCATTER_UNKNOWN])
         self.low = np.array([span[0], *_LOW, *sizes[:, 0], 0.0])
         self.high = np.array([span[1], *_HIGH, *sizes[:, 1], 1.0])
-        known = points.base
-        self.y = points.density if known is None else np.append(points.density, known[0])
-        self.least = float(np.min(points.density)) if known is None else known[0]
+        base = points.base
+        self.y = points.density if base is None else np.append(points.density, base[0])
+        self.least = float(np.min(points.density)) if base is None else base[0]
         self.before = np.array([self.least, _USUAL_SLOPE[0]])
         self.doubt = np.array([1.0, _USUAL_SLOPE[1] ** 2])
         self.awake = self._awake(points.x)
@@ -196,12 +196,12 @@ class _Law:
     def _covariance(self, shapes: Floats) -> Floats:
         departure, scatter = np.exp(2.0 * shapes[:, 4]), np.exp(2.0 * shapes[:, 5])
         own = scatter[:, None] + self.points.variance
-        found = departure[:, None, None] * self.apart + own[:, :, None] * np.eye(own.shape[1])
+        covariance = departure[:, None, None] * self.apart + own[:, :, None] * np.eye(own.shape[1])
         if self.points.base is None:
-            return np.asarray(found)
-        found = np.pad(found, ((0, 0), (0, 1), (0, 1)))
-        found[:, -1, -1] = self.points.base[1] + 1e-8
-        return found
+            return np.asarray(covariance)
+        covariance = np.pad(covariance, ((0, 0), (0, 1), (0, 1)))
+        covariance[:, -1, -1] = self.points.base[1] + 1e-8
+        return covariance
 
     def log_likelihood(self, shapes: Floats) -> Floats:
         rows = self._rows(shapes)
