@@ -113,6 +113,7 @@ def _without(steps: Steps, number: int) -> Steps:
         level_doubt=steps.level_doubt[keep],
         density=steps.density[keep],
         certificate=steps.certificate[keep],
+        glare=steps.glare[:, keep],
     )
 
 

@@ -257,6 +257,7 @@ class Calibration(Drawn):
                 rounding=rounding_codes(reading.noise * full) / full,
                 density=density,
                 certificate=0.5 * reading.certificate,
+                surround=reading.surround,
             )
             for place, density, reading in told
         )[::-1]

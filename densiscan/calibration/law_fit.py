@@ -27,12 +27,22 @@ _DROWNED: Final = 10.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Steps:
-    """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both."""
+    """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
+
+    `glare` is what light scattered onto each step with each reach may do to its density, shape (reaches, steps): of one
+    reach all steps have the same share, and of their surroundings their own.
+    """
 
     level: Floats
     level_doubt: Floats
     density: Floats
     certificate: Floats
+    glare: Floats
+
+    @property
+    def scattered(self) -> Floats:
+        """Covariance of the steps' densities by scattered light."""
+        return np.asarray(self.glare.T @ self.glare)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,6 +92,7 @@ def fitted(law: Law, steps: Steps, start: Floats, *, rounds: int = _ROUNDS) -> F
     """
     usual, spread = np.array(law.usual), np.array(law.spread)
     base = _AMPLITUDE**2 * kernel(steps.density, steps.density, _LENGTH) + np.diag(steps.certificate**2 + 1e-10)
+    base += steps.scattered
     there, damping = start, 1e-3
     fit = _at(law, steps, there)
     least = math.inf

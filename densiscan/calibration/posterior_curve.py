@@ -169,7 +169,7 @@ def weighed(steps: Steps) -> Weighed:
 
 def _evidence(fit: Fit, steps: Steps, grown: Floats, own: float) -> Floats:
     """Return the log evidence of a law with each of a stack of deviations, its prior weight in it."""
-    rest = fit.freedom(fit.by_figures, fit.by_figures)
+    rest = fit.freedom(fit.by_figures, fit.by_figures) + steps.scattered
     rest += np.diag(fit.noise**2 + (own * steps.certificate) ** 2 + _LEAST_VARIANCE)
     return evidence(grown + rest, fit.seen) + math.log(fit.law.weight)
 
@@ -217,7 +217,7 @@ def _one(part: Part, fit: Fit, steps: Steps, at: Floats, by_figures: Floats) -> 
 
     among = covariance(fit.place, fit.place, fit.by_figures, fit.by_figures)
     across = covariance(at, fit.place, by_figures, fit.by_figures)
-    inverse = np.linalg.inv(among + np.diag(fit.noise**2 + own + _LEAST_VARIANCE))
+    inverse = np.linalg.inv(among + steps.scattered + np.diag(fit.noise**2 + own + _LEAST_VARIANCE))
     pull = across @ inverse
     alone = 1.0 / np.diag(inverse)
     return _One(
@@ -272,13 +272,14 @@ def _averaged(steps: Steps, parts: Sequence[Part], told: Sequence[_One]) -> Curv
     covariance = np.tensordot(share, np.array([one.covariance for one in told]), axes=1) + (apart.T * share) @ apart
     left_out = share @ np.array([one.left_out for one in told])
     spread = np.array([one.left_out_variance + (one.left_out - left_out) ** 2 for one in told])
+    by_glare = pull @ steps.glare.T
     return Curve(
         density=density,
         pull=pull,
         own=own * steps.certificate,
         common=math.sqrt(max(1.0 - own * own, 0.0)) * steps.certificate,
         noise=noise,
-        shape=covariance - (pull * ((own * steps.certificate) ** 2 + noise**2)) @ pull.T,
+        shape=covariance - (pull * ((own * steps.certificate) ** 2 + noise**2)) @ pull.T - by_glare @ by_glare.T,
         left_out=left_out,
         left_out_pull=np.tensordot(share, np.array([one.left_out_pull for one in told]), axes=1),
         left_out_doubt=np.sqrt(share @ spread),

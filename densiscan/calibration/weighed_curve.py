@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence
+from densiscan.calibration.glare import REACHES_MM, USUAL_SHARE
 from densiscan.calibration.law_fit import Steps
 from densiscan.calibration.posterior_curve import Curve, Part, curve_of
 
@@ -33,7 +34,7 @@ class UsedStep:
     """A step that the curve is made from.
 
     `level` has the standard uncertainties `noise` and `rounding`; `density` is that under mean light, and `certificate`
-    the standard uncertainty of it.
+    the standard uncertainty of it. `surround` is the light round it by each reach of glare, where it is known.
     """
 
     step: str
@@ -42,6 +43,7 @@ class UsedStep:
     rounding: float
     density: float
     certificate: float
+    surround: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,6 +56,8 @@ class CurvePoints:
         Rising, and falling.
     influences, parts
         What makes it uncertain: the standard contribution of each influence at each point, shape (points, influences).
+    pull
+        How far each point follows each step, lightest first, shape (points, steps).
     left_out
         What the other steps say of each, lightest first, and the contributions to it.
     """
@@ -62,6 +66,7 @@ class CurvePoints:
     density: Floats
     influences: tuple[Influence, ...]
     parts: Floats
+    pull: Floats
     left_out: tuple[tuple[float, dict[Influence, float]], ...]
 
     def parts_at(self, row: float) -> dict[Influence, float]:
@@ -80,7 +85,15 @@ def steps_of(used: tuple[UsedStep, ...]) -> Steps:
         level_doubt=np.array([max(math.hypot(one.noise, one.rounding), 1e-9) for one in used]),
         density=np.array([one.density for one in used]),
         certificate=np.array([one.certificate for one in used]),
+        glare=_glare(used),
     )
+
+
+def _glare(used: tuple[UsedStep, ...]) -> Floats:
+    """Return what light scattered with each reach does to the density of each step, for a usual share (k = 1)."""
+    known = [one.surround or (0.0,) * len(REACHES_MM) for one in used]
+    share = USUAL_SHARE / math.sqrt(len(REACHES_MM)) / math.log(10.0)
+    return np.asarray(share * np.array(known).T * 10.0 ** np.array([one.density for one in used]))
 
 
 @lru_cache(maxsize=16)
@@ -104,6 +117,7 @@ def curve_points(used: tuple[UsedStep, ...], laws: tuple[Part, ...]) -> CurvePoi
         density=curve.density[::-1],
         influences=influences,
         parts=parts[::-1],
+        pull=curve.pull[::-1],
         left_out=_left_out(used, curve),
     )
 

@@ -53,6 +53,7 @@ def seen(density: np.ndarray, certificate: float = 0.01) -> Steps:
         level_doubt=np.full(TRUE.size, 1e-5),
         density=density,
         certificate=np.full(TRUE.size, certificate),
+        glare=np.zeros((5, TRUE.size)),
     )
 
 
