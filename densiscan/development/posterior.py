@@ -313,16 +313,6 @@ def expected_unchanged(known: Posterior) -> Floats:
     return np.asarray(weights @ expected_log(known.points[:, :SINCE], known.evidence.conditions))
 
 
-def change_chances(known: Posterior) -> dict[int, float]:
-    """Return, by the number of the first run after it, how likely something changed there that nobody wrote down."""
-    found: dict[int, float] = {}
-    for since in np.unique(known.points[:, SINCE]):
-        if since > 0.0:
-            chance = float(known.weights @ (known.points[:, SINCE] == since))
-            found[known.evidence.numbers[int(since)]] = chance
-    return found
-
-
 def loss_per_use(known: Posterior) -> Floats:
     """Return, for each point, the logarithm by which each earlier use lengthens the time."""
     return np.asarray(np.exp(known.points[:, LOSS]))
