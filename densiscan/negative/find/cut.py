@@ -11,7 +11,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.scan.cells import Cells, Footprint, Map, Mask, TurnedBox, by_bands, eroded
+from densiscan.scan.cells import Cells, Footprint, Indices, Map, Mask, TurnedBox, by_bands, eroded
 
 HAND_CUT_MM: Final = 1.5
 """By how much a side that a hand cut leaves its straight line: 1 to 1.5 mm over 200 mm, corners off square."""
@@ -25,6 +25,7 @@ or a fibre is less of a side."""
 
 _FROM_CORNER_MM: Final = 1.5
 _OFF_TAPE_MM: Final = 0.5
+_DEEPEST_MM: Final = 25.0
 
 
 class Cut(NamedTuple):
@@ -40,12 +41,15 @@ class Cut(NamedTuple):
     film: Mask
 
 
-def cut_of(along: Map, across: Map, out: Map) -> Cut:
-    """Return a side; a stretch that leaves the line and reaches farther out than a hand cuts awry is not film's."""
-    film = np.ones(out.size, dtype=bool)
-    change = np.diff(np.concatenate(([False], out > LINE_MM, [False])).astype(np.int8))
+def cut_of(along: Map, across: Map, out: Map, film: Mask) -> Cut:
+    """Return a side; a stretch that leaves the line and reaches farther out than a hand cuts awry is not film's.
+
+    `film` tells which points may be at all.
+    """
+    film = film.copy()
+    change = np.diff(np.concatenate(([False], (out > LINE_MM) | ~film, [False])).astype(np.int8))
     for first, last in zip(np.flatnonzero(change > 0), np.flatnonzero(change < 0), strict=True):
-        film[first:last] = out[first:last].max() <= 2 * HAND_CUT_MM
+        film[first:last] &= bool(film[first:last].all()) and out[first:last].max() <= 2 * HAND_CUT_MM
     return Cut(along, across, out, film)
 
 
@@ -82,6 +86,12 @@ def footprint_of(
     for side, cut in enumerate(cuts):
         _clip(film if side % 2 == 0 else film.T, (y, x) if side % 2 == 0 else (x, y), cut, outward=side >= 2)
     film = _filled(film)
+    density = cells.density[part]
+    for side, cut in enumerate(cuts):
+        upright = side % 2 == 0
+        lines = (film, density, (y, x)) if upright else (film.T, density.T, (x, y))
+        for first, last in _stretches(cut):
+            _take_off_tape(lines, cut, (first, last), outward=side >= 2)
     for k, corner in enumerate(box.corners()):
         # the corner between two sides: left and top, top and right, ...
         taped = _taped_ends(cuts[k], cuts[(k + 1) % 4], corner, upright=k % 2 == 0)
@@ -109,6 +119,47 @@ def _clip(film: Mask, places: tuple[Map, Map], cut: Cut, *, outward: bool) -> No
     lines = np.clip(np.searchsorted(along, cut.along[tape] - 1e-6), 0, along.size - 1)
     beyond = (across[None, :] - edge[:, None]) * sign > 0
     film[lines] &= ~beyond
+
+
+def _stretches(cut: Cut) -> list[tuple[int, int]]:
+    """Return the stretches of tape that have film on either side, as first and end of their edge points."""
+    change = np.diff(np.concatenate(([False], ~cut.film, [False])).astype(np.int8))
+    found = zip(np.flatnonzero(change > 0).tolist(), np.flatnonzero(change < 0).tolist(), strict=True)
+    return [(first, last) for first, last in found if first > 0 and last < cut.film.size]
+
+
+def _take_off_tape(
+    lines: tuple[Mask, Map, tuple[Map, Map]], cut: Cut, stretch: tuple[int, int], *, outward: bool
+) -> None:
+    """Take off the film what a stretch of tape covers, to where the film beside it is no clearer any more.
+
+    How far in the tape ends is told by least squares: up to there the film is denser by what the tape is beyond the
+    film, farther in it is as dense as beside the tape.
+    """
+    film, density, (along, across) = lines
+    first, last = stretch
+    sign = 1.0 if outward else -1.0
+    pitch = float(np.diff(across[:2])[0])
+    deep = round(_DEEPEST_MM / pitch)
+    beside = np.r_[max(0, first - (last - first)) : first, last : min(cut.film.size, 2 * last - first)]
+    own = cut.across[first:last] - sign * cut.out[first:last]
+
+    def profile(points: Indices, edge_mm: Map, depths: Indices) -> Map:
+        row = np.clip(np.searchsorted(along, cut.along[points] - 1e-6), 0, along.size - 1)
+        at = np.clip(np.searchsorted(across, edge_mm), 0, across.size - 1)
+        column = np.clip(at[:, None] - int(sign) * depths[None, :], 0, across.size - 1)
+        return np.asarray(np.median(density[row[:, None], column], axis=0))
+
+    tape = float(profile(np.arange(first, last), own, np.array([-round(HAND_CUT_MM / pitch)]))[0])
+    depths = np.arange(2, deep)
+    more = profile(np.arange(first, last), own, depths) - profile(beside, cut.across[beside], depths)
+    gain = np.concatenate(([0.0], np.cumsum(more**2 - (more - tape) ** 2)))
+    covered = 2 + int(np.argmax(gain)) + round(_OFF_TAPE_MM / pitch)
+    row = np.clip(np.searchsorted(along, cut.along[first:last] - 1e-6), 0, along.size - 1)
+    margin = round(_OFF_TAPE_MM / pitch)
+    row = np.arange(max(0, row[0] - margin), min(along.size, row[-1] + 1 + margin))
+    edge = np.interp(along[row], cut.along[first:last], own)
+    film[row] &= (across[None, :] - edge[:, None]) * sign < -covered * pitch
 
 
 def _taped_ends(

@@ -341,16 +341,18 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
     slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
     lines: list[float] = []
-    cuts = [cut_of(np.empty(0), np.empty(0), np.empty(0))] * 4
+    cuts = [cut_of(np.empty(0), np.empty(0), np.empty(0), np.ones(0, dtype=bool))] * 4
     agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
         if k in free:
             offset, near = line_through(usable[k], sign * slope)
             agreeing, total = agreeing + near.sum(), total + near.size
-            out = (usable[k].across + sign * slope * usable[k].along - offset) * (-1.0 if k < 2 else 1.0)
-            cuts[k] = cut_of(usable[k].along, usable[k].across, out)
-            close += float((np.abs(out) < HAND_CUT_MM).sum())
+            out = (side.across + sign * slope * side.along - offset) * (-1.0 if k < 2 else 1.0)
+            close += float((np.abs(out[~side.at_border]) < HAND_CUT_MM).sum())
+            # beyond the line what reaches the scan's border is no film, however near that is; before it the scan ends
+            kept = ~side.at_border | (out > LINE_MM)
+            cuts[k] = cut_of(side.along[kept], side.across[kept], out[kept], ~side.at_border[kept])
         else:
             offsets = side.across + sign * slope * side.along
             offset = float(offsets.min() if k in (0, 1) else offsets.max())
