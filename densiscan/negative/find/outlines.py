@@ -15,7 +15,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 
 from densiscan.negative.find.cut import HAND_CUT_MM, LINE_MM, Cut, cut_of, footprint_of, is_crooked
-from densiscan.negative.find.paper import clear_at, paper_round
+from densiscan.negative.find.paper import clear_at, paper_round, shows_film
 from densiscan.scan.cells import (
     Cells,
     Footprint,
@@ -119,19 +119,21 @@ def outlines_on(
             # a dense sky at the scan's border looks like a mask
             dark = np.zeros_like(dark)
             outlines = _outlined(cells, glass, dark)
-    outlines = _in_paper(cells, outlines, glass, dark)
+    outlines = _in_paper(cells, outlines, glass, dark, lightest=density_range[0])
     unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box)]
     return _in_reading_order([outline for outline in outlines if outline.cut]), _in_reading_order(unclear)
 
 
-def _in_paper(cells: Cells, outlines: list[Outline], glass: Mask, dark: Mask) -> list[Outline]:
+def _in_paper(cells: Cells, outlines: list[Outline], glass: Mask, dark: Mask, *, lightest: float) -> list[Outline]:
     """Return the pieces, those in openings of paper in place of the paper that hides their edges."""
     paper = paper_round(cells, [outline.box for outline in outlines])
     if paper is None:
         return outlines
     found = _outlined(cells, glass, dark | paper)
     clear = all(clear_at(cells, outline.box, k) for outline in found for k in range(4) if outline.sides[k] == "dark")
-    return found if clear and _is_mask(cells, glass | dark | paper, found) else outlines
+    # an opening in which no more than glass shows may as well be a clear part of a picture
+    filled = all(shows_film(cells, outline.box, lightest) for outline in found)
+    return found if clear and filled and _is_mask(cells, glass | dark | paper, found) else outlines
 
 
 def _as_large_as_film(box: TurnedBox) -> bool:

@@ -69,6 +69,13 @@ def clear_at(cells: Cells, box: TurnedBox, side: int) -> bool:
     return float((rise[np.isfinite(rise)] > _CLEARER).mean()) >= _EVEN_SHARE if np.isfinite(rise).any() else False
 
 
+def shows_film(cells: Cells, box: TurnedBox, lightest: float) -> bool:
+    """Return whether half of what lies in an opening is denser than the lightest step of a wedge."""
+    x, y = ((edges[1:] + edges[:-1]) / 2 for edges in (cells.x_mm, cells.y_mm))
+    inside = cells.density[box.inside(x[None, :], y[:, None])]
+    return bool(inside.size and np.median(inside) > lightest)
+
+
 def _joined(cells: Cells, box: TurnedBox, level: float) -> Mask | None:
     """Return what is about as dense as the paper, or denser, and joined to it; None where nothing is clearer."""
     x, y = ((edges[1:] + edges[:-1]) / 2 for edges in (cells.x_mm, cells.y_mm))
