@@ -23,6 +23,10 @@ CROOKED: Final = 0.08
 """Share of the points of one side that lie off its line, at least, for a crooked cut: a notch code, a rounded corner
 or a fibre is less of a side."""
 
+_SOON_MM: Final = 6.0
+"""Where tape begins, an edge is farther out than a hand cuts within so much of it; a crooked cut takes most of a side
+to go as far astray."""
+
 _FROM_CORNER_MM: Final = 1.5
 _OFF_TAPE_MM: Final = 0.5
 _DEEPEST_MM: Final = 25.0
@@ -42,14 +46,19 @@ class Cut(NamedTuple):
 
 
 def cut_of(along: Map, across: Map, out: Map, film: Mask) -> Cut:
-    """Return a side; a stretch that leaves the line and reaches farther out than a hand cuts awry is not film's.
+    """Return a side; a stretch that leaves the line steeply and reaches farther out than a hand cuts is not film's.
 
     `film` tells which points may be at all.
     """
     film = film.copy()
+    pitch = float(np.median(np.diff(along))) if along.size > 1 else 1.0
+    soon, corner = max(1, round(_SOON_MM / pitch)), max(1, round(_FROM_CORNER_MM / pitch))
     change = np.diff(np.concatenate(([False], (out > LINE_MM) | ~film, [False])).astype(np.int8))
     for first, last in zip(np.flatnonzero(change > 0), np.flatnonzero(change < 0), strict=True):
-        film[first:last] &= bool(film[first:last].all()) and out[first:last].max() <= 2 * HAND_CUT_MM
+        ends = [out[first : min(last, first + soon)]] if first > corner else []
+        ends += [out[max(first, last - soon) : last]] if last < out.size - corner else []
+        tape = any(float(end.max()) > 2 * HAND_CUT_MM for end in ends)
+        film[first:last] &= bool(film[first:last].all()) and not tape
     return Cut(along, across, out, film)
 
 

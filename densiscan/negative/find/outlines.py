@@ -42,6 +42,9 @@ LARGEST_ANGLE_DEG: Final = 8.0
 SMALLEST_PIECE_MM: Final = 7.0
 """A shorter side than this is a scrap or a speck: the smallest still frames are 8 x 11 mm on 9.5 mm film."""
 
+_LEAST_LEFT: Final = 0.7
+"""Share of its box that crooked film fills, at least."""
+
 SMALLEST_STRIP_MM: Final = 22.0
 """The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
 
@@ -282,7 +285,13 @@ def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slic
     outline, cuts = found
     if not is_crooked(cuts):
         return outline
-    return replace(outline, footprint=footprint_of(cells, mine, (rows, columns), outline.box, cuts))
+    # what is as dark as a mask that lies beside it may be picture
+    seen = mine | dark[rows, columns] if "dark" in outline.sides else mine
+    footprint = footprint_of(cells, seen, (rows, columns), outline.box, cuts)
+    size_mm2 = outline.box.width_mm * outline.box.height_mm
+    # no hand, and no tape that holds film, takes off as much: it is the edges that were not understood
+    whole = footprint.mask.sum() * cells.pitch_mm**2 >= _LEAST_LEFT * size_mm2
+    return replace(outline, footprint=footprint) if whole else outline
 
 
 class EdgePoints(NamedTuple):
@@ -333,6 +342,9 @@ def _to_half(light: Map, lines: Indices, index: Indices, across_mm: Map, *, outw
     return np.where(np.isfinite(span), edge, plain)
 
 
+_UNCUT: Final = cut_of(np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
+
+
 def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outline, list[Cut]] | None:
     """Return the four straight edges of one common angle that most edge points agree on, and how the sides run."""
     bordering = [bool(side.at_border.mean() > 0.5) for side in points]
@@ -343,7 +355,7 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
     slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
     lines: list[float] = []
-    cuts = [cut_of(np.empty(0), np.empty(0), np.empty(0), np.ones(0, dtype=bool))] * 4
+    cuts = [_UNCUT] * 4
     agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
@@ -364,6 +376,7 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
         return None
     kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
     shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
+    cuts = [cut if kind == "glass" else _UNCUT for cut, kind in zip(cuts, kinds, strict=True)]
     outline = Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
     return outline, cuts
 
