@@ -140,10 +140,13 @@ def reading_text(assessment: Assessment, calibration: Named | None = None, *, us
     withheld = assessment.withheld
     first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
     lines = [reading.name, *first, *_figures_text(reading, calibration)]
-    lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
-    lines += [paragraph(words, label=label) for label, words in trouble_lines(assessment.trouble, usual=usual)]
-    lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
-    lines += _left_out_lines(reading)
+    verdicts = [
+        *(_advice_text(assessment) if assessment.judged else []),
+        *(paragraph(words, label=label) for label, words in trouble_lines(assessment.trouble, usual=usual)),
+        *([] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]),
+        *_left_out_lines(reading),
+    ]
+    lines += ["", *verdicts] if verdicts else []
     warnings = _warnings_text(warning for warning in reading.warnings if warning is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
