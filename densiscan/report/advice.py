@@ -284,14 +284,16 @@ _LAYOUT: Final[Layout] = {
     "AdviceSheet": "film developer dilution time_s=advice.time_s interval_s=advice.interval_s doubt "
     "factor=advice.factor step=advice.step against.run=advice.last_run against.time_s=advice.against_s "
     "unlimited_time_s=advice.best_time_s limited_by=advice.limit temperature_c=advice.plan.temperature_c "
-    "use=advice.plan.use scene_stops=advice.plan.scene_stops expected_density_range=advice.expected_range "
+    "use=advice.plan.use developer_age_days=advice.plan.age_days scene_stops=advice.plan.scene_stops "
+    "expected_density_range=advice.expected_range "
     "target_density_range=advice.plan.target_range.value based_on.runs=advice.runs based_on.film_tests=advice.tests "
     "based_on.common_practice=advice.common_practice based_on.common_practice_share=advice.practice "
     "kinetics=advice.kinetics runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
     "warnings",
     "AdviceSheet.doubt": lambda sheet: doubt_in_words(sheet.advice),
     "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
-    "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use",
+    "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use "
+    "loss_per_day shape",
     "Misfit": "run=number chance ratio",
     "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
     "TableRow.note": lambda row: row.note or None,
