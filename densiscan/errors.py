@@ -12,8 +12,9 @@
         PaperTestError           a print of the wedge that makes no paper test
         NotebookError            the notebook cannot be opened, read or written
 
-The message is one sentence (two at most): what is wrong, with which file, and what to do. Doubtful data does not raise:
-it returns a result that carries a `Warning_`.
+The message is one sentence (two at most): what is wrong, with which file, and what to do. A field or argument stands in
+it in backquotes, as `temperature_c`, for which the command line puts its option. Doubtful data does not raise: it
+returns a result that carries a `Warning_`.
 """
 
 from __future__ import annotations

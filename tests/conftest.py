@@ -23,7 +23,7 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark each test that draws a scan as `rendered`, so that the quick ones can be run alone."""
+    """Mark each test that reads a rendered scan, so that the quick ones can be run alone."""
     for item in items:
         if is_rendered(item):
             item.add_marker(pytest.mark.rendered)

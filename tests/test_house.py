@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+from collections import Counter
 from collections.abc import Iterator
 from functools import cache
 from graphlib import TopologicalSorter
@@ -11,12 +13,14 @@ from pathlib import Path
 
 import pytest
 
+from densiscan.cli.arguments import OPTIONS, in_options
+
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "densiscan"
 
 ORDER = [
     *("errors", "arithmetic", "files", "scan", "wedge", "calibration", "negative"),
-    *("film", "development", "paper", "batch", "notebook", "report", "cli"),
+    *("film", "development", "paper", "batch", "notebook", "report", "desk", "cli"),
 ]
 """One stage of the trade each; a module imports only from its own and from those before it."""
 
@@ -95,7 +99,10 @@ def test_no_underscored_name_is_imported(file: Path) -> None:
     assert private == []
 
 
-@pytest.mark.parametrize("package", sorted(PACKAGES - {"densiscan.report.page.templates"}))
+@pytest.mark.parametrize(
+    "package",
+    sorted(PACKAGES - {"densiscan.report.page.templates", "densiscan.desk.templates", "densiscan.desk.static"}),
+)
 def test_a_door_is_short_and_names_what_is_there(package: str) -> None:
     door = ROOT.joinpath(*package.split(".")) / "__init__.py"
     assert len(door.read_text(encoding="utf-8").splitlines()) < DOOR_LINES
@@ -112,6 +119,60 @@ def test_the_house_is_seen_at_one_glance() -> None:
 def test_no_module_passes_500_lines(file: Path) -> None:
     lines = len(file.read_text(encoding="utf-8").splitlines())
     assert lines <= LINES, f"{address(file)} has {lines} lines: split off a sibling named after the trade"
+
+
+SHARED_NAMES = {"Frame", "Limits", "Part", "Run", "Segment", "Sheet", "Spot", "Strip", "Way"}
+"""Class names that still stand twice. The list may only shrink."""
+
+
+def test_a_class_name_stands_once() -> None:
+    names = Counter(node.name for file in MODULES for node in ast.walk(tree_of(file)) if isinstance(node, ast.ClassDef))
+    assert {name for name, times in names.items() if times > 1} <= SHARED_NAMES
+
+
+OPTIONS_IN_THE_CORE = {
+    "calibration.channels": 1,
+    "calibration.check.bed": 1,
+    "calibration.make": 2,
+    "calibration.trust": 1,
+    "negative.parts": 1,
+    "negative.reading": 2,
+    "notebook.materials": 1,
+    "notebook.notebook": 1,
+    "notebook.transfer": 1,
+    "paper.file": 1,
+    "paper.from_scan": 1,
+    "scan.formats.tiff": 2,
+    "scan.resolution": 2,
+    "scan.scan": 3,
+    "scan.survey": 1,
+    "wedge.wedge": 1,
+}
+"""How many texts of raised errors below cli still name an option or a command of it. The list may only shrink."""
+
+
+def raised_texts(file: Path) -> Iterator[str]:
+    for node in ast.walk(tree_of(file)):
+        if isinstance(node, ast.Raise):
+            texts = (part.value for part in ast.walk(node) if isinstance(part, ast.Constant))
+            yield from (text for text in texts if isinstance(text, str))
+
+
+def test_an_error_of_the_core_names_a_field_and_not_an_option() -> None:
+    below = [file for file in MODULES if stage(address(file)) != "cli"]
+    options = {
+        address(file).removeprefix("densiscan."): sum("--" in text for text in raised_texts(file)) for file in below
+    }
+    assert {module for module, count in options.items() if count > OPTIONS_IN_THE_CORE.get(module, 0)} == set()
+
+
+def test_the_command_line_has_an_option_for_each_field_that_an_error_names() -> None:
+    fields = {field for file in MODULES for text in raised_texts(file) for field in re.findall("`([a-z_]+)`", text)}
+    assert fields
+    assert fields <= OPTIONS.keys()
+    assert in_options("`temperature_c` 90 is not one; leave out `none_such`.") == (
+        "--temp 90 is not one; leave out `none_such`."
+    )
 
 
 RENDERER = [file for file in (ROOT / "tests" / "renderer").glob("*.py") if not file.stem.startswith("test_")]
@@ -156,9 +217,13 @@ def dangers_in(source: str) -> list[str]:
     return found
 
 
+RUNS_DENSISCAN = {"densiscan.desk.acts": ["subprocess"]}
+"""What runs densiscan itself as a process of its own: no shell, and every name one word."""
+
+
 @pytest.mark.parametrize("file", MODULES, ids=address)
 def test_nothing_read_can_become_a_program(file: Path) -> None:
-    assert dangers_in(file.read_text(encoding="utf-8")) == []
+    assert dangers_in(file.read_text(encoding="utf-8")) == RUNS_DENSISCAN.get(address(file), [])
 
 
 @pytest.mark.parametrize(

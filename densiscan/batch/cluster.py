@@ -31,7 +31,7 @@ def cluster(address: str) -> Iterator[Workers]:
     try:
         from distributed import Client
     except ImportError:
-        raise DensiscanError("--cluster needs the extra: pip install 'densiscan[cluster]'.") from None
+        raise DensiscanError("`cluster` needs the extra: pip install 'densiscan[cluster]'.") from None
     try:
         client: Any = Client(address, timeout=_SECONDS, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TypeError) as problem:

@@ -20,7 +20,7 @@ SCAN_SUFFIXES: Final = frozenset({".tif", ".tiff", ".png", ".jpg", ".jpeg", ".dn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class FileChoice:
     """Which image files of a folder are meant.
 
     Parameters
@@ -35,7 +35,7 @@ class Choice:
     recursive: bool = False
 
 
-def is_scan(path: Path, choice: Choice | None = None) -> bool:
+def is_scan(path: Path, choice: FileChoice | None = None) -> bool:
     """Return whether a file in a folder is taken for a scan by its name; hidden files are not."""
     if path.name.startswith(".") or path.suffix.lower() not in SCAN_SUFFIXES:
         return False
@@ -44,12 +44,12 @@ def is_scan(path: Path, choice: Choice | None = None) -> bool:
     return not patterns or any(fnmatch(name, pattern.lower()) for pattern in patterns)
 
 
-def scans_in(paths: Iterable[Path], choice: Choice | None = None) -> tuple[tuple[Path, ...], tuple[Failure, ...]]:
+def scans_in(paths: Iterable[Path], choice: FileChoice | None = None) -> tuple[tuple[Path, ...], tuple[Failure, ...]]:
     """Return the files to measure, each once: files as named, folders by the image files in them, by name.
 
     A folder without such files comes back as a failure, and so does one that cannot be read.
     """
-    meant = choice or Choice()
+    meant = choice or FileChoice()
     files: dict[str, Path] = {}
     failures: list[Failure] = []
     for path in paths:
@@ -66,7 +66,7 @@ def scans_in(paths: Iterable[Path], choice: Choice | None = None) -> tuple[tuple
     return tuple(files.values()), tuple(failures)
 
 
-def _empty(path: Path, choice: Choice) -> Failure:
+def _empty(path: Path, choice: FileChoice) -> Failure:
     if choice.patterns:
         message = f"the folder {path} holds no scans named like {', '.join(choice.patterns)}; look at --only."
     else:
@@ -75,7 +75,7 @@ def _empty(path: Path, choice: Choice) -> Failure:
     return Failure(path=path, code="no-scans", message=message)
 
 
-def _files_in(folder: Path, choice: Choice, refused: list[Failure]) -> Iterator[Path]:
+def _files_in(folder: Path, choice: FileChoice, refused: list[Failure]) -> Iterator[Path]:
     """Yield the files of a folder by name, those of the folders below after them; note folders that cannot be read."""
 
     def note(problem: OSError) -> None:

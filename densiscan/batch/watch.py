@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from densiscan.batch.files import Choice, is_scan
+from densiscan.batch.files import FileChoice, is_scan
 from densiscan.errors import DensiscanError
 
 SETTLE_S: Final = 2.0
@@ -101,8 +101,8 @@ class Arrivals:
             return
         if self.taken.get(path) == status:
             return
-        known = self.waiting.get(path)
-        if known is None or known.status != status:
+        before = self.waiting.get(path)
+        if before is None or before.status != status:
             self.waiting[path] = _Waiting(status, now)
 
     def ready(self, now: float) -> list[Path]:
@@ -135,7 +135,7 @@ class Arrivals:
 
 
 def arrivals_in(
-    folder: Path, choice: Choice, arrivals: Arrivals, *, clock: Callable[[], float], poll: bool = False
+    folder: Path, choice: FileChoice, arrivals: Arrivals, *, clock: Callable[[], float], poll: bool = False
 ) -> Iterator[tuple[Path, bool]]:
     """Yield each scan that stands still in a folder, and whether this is its last chance to be read; without end.
 
@@ -170,7 +170,7 @@ def arrivals_in(
         yield from _still(arrivals, clock())
 
 
-def _told(folder: Path, choice: Choice, *, poll: bool) -> Iterator[set[str] | None]:
+def _told(folder: Path, choice: FileChoice, *, poll: bool) -> Iterator[set[str] | None]:
     """Yield the names of what has changed, empty where nothing has for a while; None where the system's telling broke.
 
     It does at a name that is no text on this system, and begins again.
@@ -208,7 +208,7 @@ def _note_all(arrivals: Arrivals, paths: Iterable[Path], now: float) -> None:
         arrivals.note(path, status_of(path), now)
 
 
-def _scans_below(folder: Path, choice: Choice) -> Iterator[Path]:
+def _scans_below(folder: Path, choice: FileChoice) -> Iterator[Path]:
     for here, folders, names in os.walk(folder.absolute()):
         folders[:] = folders if choice.recursive else []
         for name in names:

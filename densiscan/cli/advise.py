@@ -11,10 +11,10 @@ from densiscan.cli.keep import meant, tell
 from densiscan.cli.options import (
     JsonOption,
     LastFilmOption,
-    Light,
     NotebookOption,
     OverwriteOption,
     PlotOption,
+    PrintingLight,
     ProcessOption,
     SceneStopsOption,
     check_plot,
@@ -50,7 +50,7 @@ def advise(
     grade: Annotated[
         str | None, typer.Option("--grade", metavar="GRADE", help="Aim at the middle of this paper grade, 0 to 5.")
     ] = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     scene_stops: SceneStopsOption = None,
     temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
     use: Annotated[
@@ -140,23 +140,23 @@ def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str
         film, developer = film or last.film, developer or last.developer
     if film is None or developer is None:
         raise WrongUseError(_names_missing(book, film, developer))
-    return require_name(film, "--film"), require_name(developer, "--developer")
+    return require_name(film, "film"), require_name(developer, "developer")
 
 
 def _names_missing(book: Notebook, film: str | None, developer: str | None) -> str:
     """Return why film and developer cannot be taken from the notebook."""
     from densiscan.notebook.advised import pairs
 
-    known = pairs(book)
-    if not known:
+    names = pairs(book)
+    if not names:
         return "please give --film and --developer: the notebook has no run to take them from."
     named, missing = (film, "--developer") if developer is None else (developer, "--film")
-    return f"please give {missing} too: the notebook has no run of {named}. It has {known}."
+    return f"please give {missing} too: the notebook has no run of {named}. It has {names}."
 
 
 def _aim(
     book: Notebook,
-    process: Light,
+    process: PrintingLight,
     *,
     target_range: float | None,
     paper: str | None,
@@ -195,7 +195,7 @@ def _tested_range(book: Notebook, paper: str) -> Quantity:
     if document is None:
         names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
         raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
-    found = read_back(document.get("range"), Influence("paper"))
-    if found is None:
+    tested_range = read_back(document.get("range"), Influence("paper"))
+    if tested_range is None:
         raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")
-    return found
+    return tested_range

@@ -44,6 +44,7 @@ _COMMANDS: Final = {
     "trends": "trends.trends",
     "report": "report.report",
     "map": "map.map_",
+    "desk": "desk.desk",
     "demo": "demo.demo",
 }
 """Where each command is, in the order of the work."""
@@ -169,8 +170,8 @@ def _let_go_of_output() -> None:
 
 def _sentence(problem: BaseException) -> str:
     """Return the words of a wrong command line as a sentence."""
-    told = getattr(problem, "format_message", lambda: str(problem))().strip()
+    sentence = getattr(problem, "format_message", lambda: str(problem))().strip()
     for programmers in ("a valid integer", "a valid int"):
-        told = told.replace(programmers, "a whole number")
-    told = told.replace("a valid float", "a number")
-    return told if told.endswith((".", "?", "!")) else f"{told}."
+        sentence = sentence.replace(programmers, "a whole number")
+    sentence = sentence.replace("a valid float", "a number")
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."

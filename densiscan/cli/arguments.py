@@ -10,8 +10,35 @@ from typing import Final
 
 from densiscan.errors import WrongUseError
 
+OPTIONS: Final = {
+    **{
+        field: f"--{field.replace('_', '-')}"
+        for field in (
+            *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
+            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
+            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
+        )
+    },
+    "exposure_s": "--exposure",
+    "frame_mm": "--frame",
+    "outline_mm": "--outline",
+    "row_mm": "--row",
+    "sheet_size_mm": "--sheet-size",
+    "spots_mm": "--spot",
+    "temperature_c": "--temp",
+    "time_s": "--time",
+    "volume_ml": "--volume",
+}
+"""The option by which a person gives each field that the core names."""
+_FIELD: Final = re.compile("`([a-z_]+)`")
+
 BoxMm = tuple[float, float, float, float]
 PlaceMm = tuple[float, float]
+
+
+def in_options(message: str) -> str:
+    """Return a message of the core with the options of the command line for the fields it names."""
+    return _FIELD.sub(lambda field: OPTIONS.get(field[1], field[0]), message)
 
 
 def _numbers(text: str) -> list[float]:
@@ -51,13 +78,13 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
     WrongUseError
         If one of them is not two numbers.
     """
-    found: list[PlaceMm] = []
+    points: list[PlaceMm] = []
     for text in texts or ():
         numbers = _numbers(text)
         if len(numbers) != 2:
             raise WrongUseError(f'{option} "{text}" is no place; give x,y in millimetres, such as {option} 40,52.5.')
-        found.append((numbers[0], numbers[1]))
-    return tuple(found)
+        points.append((numbers[0], numbers[1]))
+    return tuple(points)
 
 
 def pair(text: str, option: str, *, such_as: str) -> tuple[float, float]:

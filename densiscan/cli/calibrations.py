@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class CalibrationRequest:
     """The calibration that a command line asks for.
 
     Attributes
@@ -44,7 +44,7 @@ class Wanted:
     correct_glare: bool = False
 
 
-def calibration_for(wanted: Wanted) -> ReadWith:
+def calibration_for(wanted: CalibrationRequest) -> ReadWith:
     """Return the calibration that scans are read by, its glare, and what speaks against it; name one not asked for.
 
     Raises
@@ -59,19 +59,19 @@ def calibration_for(wanted: Wanted) -> ReadWith:
 
     moment = datetime.fromisoformat(now())
     file = location.find_calibration(wanted.name, wanted.book, now=moment, mode=wanted.mode)
-    made = read_calibration(file)
+    calibration = read_calibration(file)
     if wanted.name is None:
-        say(f"Calibration: {file.stem} ({day_in_words(made, moment)}).")
+        say(f"Calibration: {file.stem} ({day_in_words(calibration, moment)}).")
     return read_with(
-        made,
+        calibration,
         now=moment,
         mode=wanted.mode,
         oldest_days=wanted.oldest_days,
-        glare=known_glare(wanted.glare, made, correct=wanted.correct_glare),
+        glare=known_glare(wanted.glare, calibration, correct=wanted.correct_glare),
     )
 
 
-def calibration_if_any(wanted: Wanted) -> ReadWith | None:
+def calibration_if_any(wanted: CalibrationRequest) -> ReadWith | None:
     """Return the calibration that is named, or the last one of that mode; None where none was made yet."""
     moment = datetime.fromisoformat(now())
     kept = (one for one in location.kept_calibrations(wanted.book) if one.mode == wanted.mode)
@@ -80,9 +80,9 @@ def calibration_if_any(wanted: Wanted) -> ReadWith | None:
     return calibration_for(wanted)
 
 
-def day_in_words(made: Calibration, moment: datetime) -> str:
+def day_in_words(calibration: Calibration, moment: datetime) -> str:
     """Return when a calibration was made as a person says it: today with its time, else the day."""
-    then = moment_of(made.created)
+    then = moment_of(calibration.created)
     if then is None:
         return "no date"
     there = then.astimezone()

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.options import (
     TYPED,
     CalibrationOption,
     EmptyBedOption,
     JsonOption,
-    Light,
     NotebookOption,
     OverwriteOption,
     PageOption,
     PlotOption,
     PpiOption,
+    PrintingLight,
     ProcessOption,
     RebateOption,
     check_plot,
@@ -86,7 +86,7 @@ def film(
             help="Log exposure that should be the speed point at this exposure index: gives an index.",
         ),
     ] = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper; 105 if not given.")
     ] = None,
@@ -116,7 +116,7 @@ def film(
     arguments.within(exposure_uncertainty, "--exposure-uncertainty", above=-1e-9, upto=3.0, such_as="0.04")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
-    asked = Asked(
+    asked = FilmRequest(
         scans=tuple(scans or ()),
         points=points,
         exposures=exposures,
@@ -157,7 +157,7 @@ def film(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class FilmRequest:
     """What the film test is read from, as it was typed."""
 
     scans: tuple[Path, ...]
@@ -213,28 +213,28 @@ class Asked:
         from densiscan.scan.scan import open_scan
         from densiscan.wedge.wedge import read_wedge
 
-        by = calibration_for(Wanted(name=self.calibration, book=self.notebook))
-        made = by.calibration
+        by = calibration_for(CalibrationRequest(name=self.calibration, book=self.notebook))
+        calibration = by.calibration
         if self.exposures is not None:
-            given = read_exposures(self.exposures)
+            exposures = read_exposures(self.exposures)
         else:
             value, doubt = self.exposure
             through = read_wedge(self.wedge or Path())
-            given = exposures_through(through, log_exposure=value, uncertainty=doubt, calibration=made)
+            exposures = exposures_through(through, log_exposure=value, uncertainty=doubt, calibration=calibration)
         files, failures = scans_in(self.scans)
         if failures:
             raise WrongUseError(failures[0].message)
-        opened = [open_scan(file, ppi=self.ppi, channel=made.channel, page=self.page) for file in files]
+        opened = [open_scan(file, ppi=self.ppi, channel=calibration.channel, page=self.page) for file in files]
         options = MeasureOptions(
-            rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi), glare=by.glare
+            rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, calibration, ppi=self.ppi), glare=by.glare
         )
         where = WhereOnFilm(row_mm=self.row, spots_mm=self.spots, frames=self.frames)
         with working("Reading the film"):
-            read = read_film(opened, given, made, where=where, options=options)
+            read = read_film(opened, exposures, calibration, where=where, options=options)
         return replace(read, warnings=(*by.warnings, *read.warnings))
 
 
-def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: Light) -> FilmAim:
+def _aim(*, absolute: bool, reference: str | None, paper_range: float | None, process: PrintingLight) -> FilmAim:
     from densiscan.film.speed_and_contrast import FilmAim
     from densiscan.paper.grade import density_range_for
 

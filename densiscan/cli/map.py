@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.options import (
     OUR_FIGURE,
     CalibrationOption,
@@ -49,7 +49,9 @@ def map_(
         raise WrongUseError(f"{out} is not a name for the map; let it end in .tif.")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_out(out, "--out", ours=OUR_FIGURE)
-    by = calibration_for(Wanted(name=calibration, book=location.notebook_file(notebook_option), oldest_days=oldest))
+    by = calibration_for(
+        CalibrationRequest(name=calibration, book=location.notebook_file(notebook_option), oldest_days=oldest)
+    )
     from densiscan.calibration.map import write_density_map
     from densiscan.scan.scan import open_scan
 

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted
+from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant
 from densiscan.cli.measure_output import reading_now, show_readings
 from densiscan.cli.measure_wedge import WedgeOption, check_wedge, read_by
@@ -24,7 +24,6 @@ from densiscan.cli.options import (
     InvertedOption,
     JobsOption,
     JsonOption,
-    Light,
     NotebookOption,
     OldestOption,
     OnlyOption,
@@ -32,6 +31,7 @@ from densiscan.cli.options import (
     PageOption,
     PaperRangeOption,
     PpiOption,
+    PrintingLight,
     ProcessOption,
     RebateOption,
     RecursiveOption,
@@ -73,7 +73,7 @@ def measure(
     base_fog: Annotated[
         float | None, typer.Option("--base-fog", metavar="D", help="Base plus fog, where no rebate is in the scan.")
     ] = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     paper_range: PaperRangeOption = None,
     scene_stops: SceneStopsOption = None,
     ppi: PpiOption = None,
@@ -141,7 +141,7 @@ def measure(
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
-    wanted = Wanted(
+    wanted = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
         oldest_days=oldest,
@@ -195,13 +195,13 @@ def measure(
         fog_history=fog_before,
     )
     if len(scans) > 1 or scans[0].is_dir():
-        from densiscan.batch.files import Choice
-        from densiscan.cli.measure_folder import Asked, measure_folder
+        from densiscan.batch.files import FileChoice
+        from densiscan.cli.measure_folder import FolderRequest, measure_folder
 
         measure_folder(
-            Asked(
+            FolderRequest(
                 scans=scans,
-                choice=Choice(patterns=tuple(only or ()), recursive=recursive),
+                choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
                 made=by.made,
                 named=by,
                 task=task,

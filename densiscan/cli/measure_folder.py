@@ -13,13 +13,13 @@ from typing import Any
 import typer
 
 from densiscan.batch.assessment import Assessment, BatchResult, Failure, Outcome, Task
-from densiscan.batch.files import Choice, scans_in
+from densiscan.batch.files import FileChoice, scans_in
 from densiscan.batch.outliers import Folder
 from densiscan.batch.workers import Workers, measured, processes
 from densiscan.calibration.calibration import Calibration
 from densiscan.cli.folder_notebook import Memory, forget, memory_for
 from densiscan.cli.options import DEBUG_VARIABLE, say, show
-from densiscan.cli.progress import Bar
+from densiscan.cli.progress import ProgressBar
 from densiscan.errors import DensiscanError
 from densiscan.files.atomic import WholeFile
 from densiscan.report.budget import budgets_text, with_budgets
@@ -42,7 +42,7 @@ _STOPPED = 130
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class FolderRequest:
     """What is to be measured, with what, and how the results come out.
 
     Attributes
@@ -60,7 +60,7 @@ class Asked:
     """
 
     scans: Sequence[Path]
-    choice: Choice
+    choice: FileChoice
     made: Calibration | None
     named: Named
     task: Task
@@ -75,12 +75,12 @@ class Asked:
     at_end: Callable[[BatchResult], None] | None = None
 
 
-def measure_folder(asked: Asked) -> None:
+def measure_folder(asked: FolderRequest) -> None:
     """Measure many scans and end with the status that they deserve."""
     files, refused = scans_in(asked.scans, asked.choice)
     again = asked.again or asked.explain or asked.at_end is not None
     memory = memory_for(asked.made, asked.task, asked.notebook, run=asked.run, again=again, together=True)
-    out = _Out(asked=asked, bar=Bar(len(files)))
+    out = _Out(asked=asked, bar=ProgressBar(len(files)))
     began = time.monotonic()
     stopped = False
     try:
@@ -119,7 +119,7 @@ def measure_folder(asked: Asked) -> None:
         raise typer.Exit(1)
 
 
-def _workers(asked: Asked, scans: int, stack: ExitStack) -> Workers:
+def _workers(asked: FolderRequest, scans: int, stack: ExitStack) -> Workers:
     if asked.cluster is not None:
         from densiscan.batch.cluster import cluster
 
@@ -131,8 +131,8 @@ def _workers(asked: Asked, scans: int, stack: ExitStack) -> Workers:
 class _Out:
     """Where the results go as they come. Of each scan only what the end needs is kept."""
 
-    asked: Asked
-    bar: Bar
+    asked: FolderRequest
+    bar: ProgressBar
     folder: Folder = field(default_factory=Folder.empty)
     failures: list[Failure] = field(default_factory=list)
     assessments: list[Assessment] = field(default_factory=list)
@@ -179,13 +179,13 @@ class _Out:
             say(failure.fault)
         say(f"densiscan: {failure.message}")
 
-    def _read(self, found: Sequence[Assessment]) -> None:
+    def _read(self, assessments: Sequence[Assessment]) -> None:
         self.bar.clear()
-        self._write(found)
-        self.left_out += left_out_documents(assessment.reading for assessment in found)
-        self.lost = self.lost or may_be_lost(found)
+        self._write(assessments)
+        self.left_out += left_out_documents(assessment.reading for assessment in assessments)
+        self.lost = self.lost or may_be_lost(assessments)
         first = 1
-        for assessment in found:
+        for assessment in assessments:
             self.folder.add(assessment)
             self.readings += 1
             if self.asked.at_end is not None:
@@ -203,14 +203,14 @@ class _Out:
                 self.notes.append(budgets_text(BatchResult(assessments=(assessment,), failures=())))
 
     def _document(self, assessment: Assessment) -> dict[str, Any]:
-        told = reading_document(assessment)
+        document = reading_document(assessment)
         if not self.asked.explain:
-            return told
+            return document
         alone = BatchResult(assessments=(assessment,), failures=())
-        explained: dict[str, Any] = with_budgets({"readings": [told]}, alone)["readings"][0]
+        explained: dict[str, Any] = with_budgets({"readings": [document]}, alone)["readings"][0]
         return explained
 
-    def _write(self, found: Sequence[Assessment]) -> None:
+    def _write(self, assessments: Sequence[Assessment]) -> None:
         """Add the lines of a scan to the table, which takes its place when all is done or Ctrl-C ends it."""
         if self.asked.csv is None or self.unwritten:
             return
@@ -219,7 +219,7 @@ class _Out:
             if self.sheet is None:
                 self.sheet = WholeFile(self.asked.csv, "the table")
                 self.sheet.add(sheet_head(spots))
-            self.sheet.add("".join(sheet_line(assessment, spots) for assessment in found))
+            self.sheet.add("".join(sheet_line(assessment, spots) for assessment in assessments))
         except DensiscanError as problem:
             # Said once; what is measured is still shown and kept.
             self.unwritten = True

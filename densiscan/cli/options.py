@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.arguments import in_options
 from densiscan.errors import WrongUseError
 from densiscan.report.terminal import inked, takes_ink, visible
 
@@ -36,7 +37,7 @@ class Channel(StrEnum):
     blue = "blue"
 
 
-class Light(StrEnum):
+class PrintingLight(StrEnum):
     """How the negative is printed."""
 
     contact = "contact"
@@ -121,7 +122,7 @@ LastFilmOption = Annotated[
 PaperRangeOption = Annotated[
     float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper at hand, such as 105.")
 ]
-ProcessOption = Annotated[Light, typer.Option("--process", help="How it will be printed.")]
+ProcessOption = Annotated[PrintingLight, typer.Option("--process", help="How it will be printed.")]
 RebateOption = Annotated[
     str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
 ]
@@ -276,5 +277,5 @@ def show(result: str | dict[str, Any]) -> None:
 
 
 def say(text: str) -> None:
-    """Print words on standard error."""
-    typer.echo(visible(text), err=True)
+    """Print words on standard error; where they name a field of the core, its option is put there."""
+    typer.echo(visible(in_options(text)), err=True)

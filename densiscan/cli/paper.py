@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_if_any
+from densiscan.cli.calibrations import CalibrationRequest, calibration_if_any
 from densiscan.cli.keep import end_unless, keep_named
 from densiscan.cli.options import (
     ChannelOption,
@@ -154,7 +154,7 @@ def paper(
         read = read_points(points)
         test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
     elif scan is not None and wedge is not None:
-        wanted = Wanted(name=calibration, book=book, mode="reflection")
+        wanted = CalibrationRequest(name=calibration, book=book, mode="reflection")
         by = None if net_black is not None else calibration_if_any(wanted)
         made = None if by is None else by.calibration
         from densiscan.paper.from_scan import PrintScan, paper_from_scan

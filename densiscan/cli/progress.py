@@ -53,7 +53,7 @@ def bar_text(done: int, total: int, *, measured: int, seconds: float) -> str:
 
 
 @dataclass(slots=True)
-class Bar:
+class ProgressBar:
     """The bar of one batch, drawn over itself."""
 
     total: int

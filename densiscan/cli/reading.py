@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from densiscan.notebook.notebook import Notebook
     from densiscan.notebook.readings import KeptReading
-    from densiscan.report.counting import Shown
+    from densiscan.report.counting import ShownReading
 
 readings = typer.Typer(
     name="reading", rich_markup_mode=None, help="Take readings out of the notebook, and bring them back."
@@ -108,14 +108,14 @@ def _meant(book: Notebook, wanted: str, *, removed: bool) -> list[KeptReading]:
         raise WrongUseError(
             f'there is no reading "{wanted}" in the notebook; densiscan reading list shows those there are.'
         )
-    found = [one for one in named if one.removed is not removed]
-    if not found:
+    matching = [one for one in named if one.removed is not removed]
+    if not matching:
         state = "taken out already" if removed else "not taken out, so there is nothing to restore"
         raise WrongUseError(f"{wanted} is {state}; densiscan reading list --removed shows those that are.")
-    return found
+    return matching
 
 
-def standing(book: Notebook, read: Sequence[KeptReading]) -> list[Shown]:
+def standing(book: Notebook, read: Sequence[KeptReading]) -> list[ShownReading]:
     """Return readings as they stand for their runs."""
     from densiscan.report.counting import shown_readings
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.calibrations import Wanted, calibration_for
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.keep import opened, run_meant
 from densiscan.cli.options import (
     OUR_TABLE,
@@ -19,13 +19,13 @@ from densiscan.cli.options import (
     ApertureOption,
     BaseOption,
     CalibrationOption,
-    Light,
     NotebookOption,
     OldestOption,
     OnlyOption,
     OverwriteOption,
     PaperRangeOption,
     PpiOption,
+    PrintingLight,
     ProcessOption,
     RecursiveOption,
     SceneStopsOption,
@@ -40,7 +40,7 @@ from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.batch.assessment import Assessment, Outcome, Task
-    from densiscan.batch.files import Choice
+    from densiscan.batch.files import FileChoice
     from densiscan.calibration.calibration import Calibration
     from densiscan.cli.folder_notebook import Memory
 
@@ -50,7 +50,7 @@ def watch(
     calibration: CalibrationOption = None,
     aperture: ApertureOption = 1.0,
     base: BaseOption = None,
-    process: ProcessOption = Light.contact,
+    process: ProcessOption = PrintingLight.contact,
     paper_range: PaperRangeOption = None,
     scene_stops: SceneStopsOption = None,
     ppi: PpiOption = None,
@@ -96,7 +96,7 @@ def watch(
     number = _run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)
     from densiscan.batch.assessment import PrintAim, Task
-    from densiscan.batch.files import Choice
+    from densiscan.batch.files import FileChoice
     from densiscan.cli.folder_notebook import forget, memory_for
     from densiscan.development.verdict import range_on_film
     from densiscan.negative.reading import MeasureOptions
@@ -106,7 +106,9 @@ def watch(
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=stops)
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
-    by = calibration_for(Wanted(name=calibration, book=location.notebook_file(notebook_option), oldest_days=oldest))
+    by = calibration_for(
+        CalibrationRequest(name=calibration, book=location.notebook_file(notebook_option), oldest_days=oldest)
+    )
     made = by.calibration
     options = MeasureOptions(
         aperture_mm=aperture,
@@ -116,10 +118,10 @@ def watch(
     )
     task = Task(options=options, aim=aim, ppi=ppi, told=by.warnings, fog_history=fog_before)
     memory = memory_for(made, task, notebook_option, run=number)
-    desk = _Desk(made=made, task=task, memory=memory, csv=csv)
+    desk = _WatchDesk(made=made, task=task, memory=memory, csv=csv)
     say(f"Watching {folder}, with the calibration {made.name} ({made.created[:10]}); Ctrl-C ends it.")
     try:
-        _watch(folder, Choice(patterns=tuple(only or ()), recursive=recursive), desk, settle=settle, poll=poll)
+        _watch(folder, FileChoice(patterns=tuple(only or ()), recursive=recursive), desk, settle=settle, poll=poll)
     except KeyboardInterrupt:
         say(f"Stopped. {desk.measured} measured, {desk.failed} failed.")
     finally:
@@ -168,7 +170,7 @@ def _run_number(run: str | None, option: Path | None) -> int | None:
 
 
 @dataclass(slots=True, kw_only=True)
-class _Desk:
+class _WatchDesk:
     """Where scans are measured one by one, and their lines printed."""
 
     made: Calibration
@@ -223,7 +225,7 @@ class _Desk:
                 show(note)
         self.memory.tell()
 
-    def _write(self, found: tuple[Assessment, ...]) -> None:
+    def _write(self, assessments: tuple[Assessment, ...]) -> None:
         """Add the lines of a scan to the table; where it takes none, say so and go on."""
         if self.csv is None:
             return
@@ -233,13 +235,13 @@ class _Desk:
             begun = self.csv.is_file() and self.csv.stat().st_size > 0
             with self.csv.open("a", encoding="utf-8", newline="") as sheet:
                 sheet.write("" if begun else sheet_head(0))
-                sheet.writelines(sheet_line(assessment, 0) for assessment in found)
+                sheet.writelines(sheet_line(assessment, 0) for assessment in assessments)
         except OSError as problem:
             reason = (problem.strerror or "unknown reason").lower()
             say(f"densiscan: the table {self.csv} takes no more lines: {reason}; the readings are in the notebook.")
 
 
-def _watch(folder: Path, choice: Choice, desk: _Desk, *, settle: float, poll: bool) -> None:
+def _watch(folder: Path, choice: FileChoice, desk: _WatchDesk, *, settle: float, poll: bool) -> None:
     from densiscan.batch.assessment import Failure
     from densiscan.batch.watch import Arrivals, arrivals_in, status_of
 

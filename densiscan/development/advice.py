@@ -17,24 +17,21 @@ import numpy as np
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
+from densiscan.development.evidence import evidence_of
+from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development.posterior import (
-    Conditions,
     Posterior,
     blunder_chances,
     chance_points,
-    equal_time,
-    evidence_of,
-    expected_log,
-    film_range,
-    log_pace,
+    expected_unchanged,
     mean_kinetics,
     posterior_of,
     quantiles,
-    run_scatter,
+    scatter_of,
 )
-from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_EVEN_S
+from densiscan.development.prior import BELIEFS, LONGEST_REACH, PACE_DOUBT, PARAMETERS, SHORTEST_EVEN_S, Belief
 from densiscan.development.run import Run
 from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
@@ -77,7 +74,7 @@ class Plan:
     """What is to be developed next.
 
     `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
-    it is not metered and taken as average.
+    it is not metered and taken as average; `age_days` how long the developer has stood since it was mixed.
 
     Examples
     --------
@@ -89,21 +86,22 @@ class Plan:
     scene_stops: float | None = None
     temperature_c: float = REFERENCE_C
     use: int = 1
+    age_days: float = 0.0
 
     def __post_init__(self) -> None:
         keep_floats(self)
         if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
             raise WrongUseError(
                 f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "
-                f"{LONGEST_TARGET:.2f}, such as --target-range 1.05."
+                f"{LONGEST_TARGET:.2f}, such as `target_range` 1.05."
             )
         if not COLDEST_C <= self.temperature_c <= WARMEST_C:
             raise WrongUseError(
-                f"--temp {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
-                f"{WARMEST_C:g}, such as --temp 20."
+                f"`temperature_c` {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
+                f"{WARMEST_C:g}, such as `temperature_c` 20."
             )
         if not 1 <= self.use <= 50:
-            raise WrongUseError(f"--use {self.use} is not a valid value; 1 is fresh developer, 3 its third use.")
+            raise WrongUseError(f"`use` {self.use} is not a valid value; 1 is fresh developer, 3 its third use.")
         range_on_film(self.scene_stops)
 
     @property
@@ -187,7 +185,9 @@ class Advice(Drawn):
         return self.practice > _PRACTICE_COUNTS
 
 
-def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ()) -> Advice:
+def advise(
+    runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = (), *, beliefs: tuple[Belief, ...] = BELIEFS
+) -> Advice:
     """Return the advice for the next development.
 
     Parameters
@@ -214,47 +214,48 @@ def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ())
     580 (406 to 904) seconds
     """
     kept = [run for run in runs if not run.removed]
-    return advise_from(posterior_of(evidence_of(kept, tests)), kept, plan)
+    return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)
 
 
-def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
+def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     """Return the advice from what is known; `runs` as in `advise`, none of them removed."""
-    best = _best_time(known, plan)
-    limits = _Limits.of(known, runs, plan, best)
+    best = _best_time(posterior, plan)
+    limits = _Limits.of(posterior, runs, plan, best)
     time = limits.held(best)
-    right = _right_times(known, plan)
-    against = runs[-1].time_s if runs else NORMAL_TIME_S
-    practice = _practice_left(known, plan, time)
-    misfits = _misfits(known)
-    expected = _expected(known, plan, time)
-    temperatures = [REFERENCE_C, *known.evidence.conditions.temperature_c.tolist()]
+    right = _right_times(posterior, plan)
+    against = runs[-1].time_s if runs else _normal_time(posterior)
+    practice = _practice_left(posterior, plan, time)
+    misfits = _misfits(posterior)
+    expected = _expected(posterior, plan, time)
+    temperatures = [REFERENCE_C, *posterior.evidence.conditions.temperature_c.tolist()]
     return Advice(
         plan=plan,
-        time_s=_timed(time, right, known.weights),
+        time_s=_timed(time, right, posterior.weights),
         best_time_s=best,
-        interval_s=_interval(right, known.weights),
+        interval_s=_interval(right, posterior.weights),
         factor=time / against,
         against_s=against,
         step=time / limits.equal_s,
         last_run=runs[-1].number if runs else None,
         expected_range=expected,
-        runs=tuple(number for number in known.evidence.numbers if number),
-        tests=sum(number == 0 for number in known.evidence.numbers),
+        runs=tuple(number for number in posterior.evidence.numbers if number),
+        tests=sum(number == 0 for number in posterior.evidence.numbers),
         practice=practice,
-        table=tuple(_table(known, plan, limits)),
+        table=tuple(_table(posterior, plan, limits)),
         misfits=misfits,
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
-        kinetics=mean_kinetics(known),
-        posterior=known,
+        kinetics=mean_kinetics(posterior),
+        posterior=posterior,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Limits:
-    """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments.
+    """How far the next time may go: a step beyond the times tried, a reach beyond the longest; equal developments.
 
-    Without runs the step counts from the nearest development of a film test, else from the common-practice time.
+    Without runs the step counts from the nearest development of a film test, else from the maker's time or that of
+    common practice. `equal_s` is what the last development would have been.
     """
 
     equal_s: float
@@ -263,19 +264,25 @@ class _Limits:
     reach_s: float
 
     @classmethod
-    def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
-        done = known.evidence.conditions
+    def of(cls, posterior: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
+        done = posterior.evidence.conditions
         tested = (done.time_s[done.tested], done.temperature_c[done.tested], done.use[done.tested])
-        equal = _equal_times(known, plan, *tested)
+        equal = _equal_times(posterior, plan, *tested)
         if runs:
             columns = np.array([(run.time_s, run.temperature_c, run.use) for run in runs], dtype=float).T
-            of_runs = _equal_times(known, plan, *columns)
-            return cls.about(float(of_runs[-1]), reach_s=LONGEST_REACH * float(max(of_runs.max(), *equal, 0.0)))
+            of_runs = _equal_times(posterior, plan, *columns)
+            tried = np.concatenate([of_runs, equal])
+            return cls(
+                equal_s=float(of_runs[-1]),
+                shortest_s=(1.0 - LARGEST_STEP) * float(tried.min()),
+                longest_s=(1.0 + LARGEST_STEP) * float(tried.max()),
+                reach_s=LONGEST_REACH * float(tried.max()),
+            )
         if len(equal):
             nearest = float(equal[np.argmin(np.abs(equal - min(best_s, float(equal.max()))))])
             return cls.about(nearest, reach_s=LONGEST_REACH * float(equal.max()))
-        normal = np.array([NORMAL_TIME_S]), np.array([REFERENCE_C]), np.array([1.0])
-        return cls.about(float(_equal_times(known, plan, *normal)[0]), reach_s=math.inf)
+        normal = np.array([_normal_time(posterior)]), np.array([REFERENCE_C]), np.array([1.0])
+        return cls.about(float(_equal_times(posterior, plan, *normal)[0]), reach_s=math.inf)
 
     @classmethod
     def about(cls, equal_s: float, *, reach_s: float) -> _Limits:
@@ -297,40 +304,51 @@ class _Limits:
         return max(whole, 1) * _STEP_S
 
 
-def _equal_times(known: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
+def _equal_times(posterior: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
     """Return the times that do the same under the conditions of the plan, by the mean of what is known."""
-    done = np.exp(log_pace(known.mean[None], temperature_c, use)[0])
-    return np.asarray(time_s * done / _mean_pace(known, plan))
+    pace = np.exp(log_pace(posterior.mean[None], temperature_c, use)[0])
+    return np.asarray(time_s * pace / _mean_pace(posterior, plan))
 
 
-def _mean_pace(known: Posterior, plan: Plan) -> float:
-    logs = log_pace(known.mean[None], np.array([plan.temperature_c]), np.array([float(plan.use)]))
-    return math.exp(float(logs[0, 0]))
+def _mean_pace(posterior: Posterior, plan: Plan) -> float:
+    return math.exp(float(_planned_pace(posterior.mean[None], plan)[0]))
 
 
-def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
+def _planned_pace(points: Floats, plan: Plan) -> Floats:
+    """Return the logarithm of the rate under the conditions of the plan, for each point."""
+    there = np.array([plan.temperature_c]), np.array([float(plan.use)])
+    return log_pace(points, *there, plan.age_days)[:, 0]
+
+
+def _normal_time(posterior: Posterior) -> float:
+    """Return the time believed beforehand to be normal: the maker's, else that of common practice."""
+    return math.exp(float(posterior.evidence.means[PARAMETERS.index("normal time")]))
+
+
+def _targets(posterior: Posterior, plan: Plan, contrast_stops: float) -> Floats:
     """Return the contrast that each point needs for the range aimed at, more by some stops of contrast."""
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     metered = np.array([plan.scene_stops is not None])
     doubt = plan.target_range.standard_uncertainty or 0.0
-    aims = np.maximum(plan.target_range.value + doubt * chance_points(), 0.5 * plan.target_range.value)
-    return np.asarray(of_stops * aims / film_range(known.points, np.array([plan.stops]), metered)[:, 0])
+    aims = np.maximum(plan.target_range.value + doubt * chance_points(posterior), 0.5 * plan.target_range.value)
+    return np.asarray(of_stops * aims / film_range(posterior.points, np.array([plan.stops]), metered)[:, 0])
 
 
-def _best_time(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
+def _best_time(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
     """Return the time with the mean of what is known; infinite where the contrast is never reached."""
-    mean = known.mean[None]
+    mean = posterior.mean[None]
     metered = np.array([plan.scene_stops is not None])
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     ranges = film_range(mean, np.array([plan.stops]), metered)[:, 0]
     equal = float(equal_time(mean, of_stops * plan.target_range.value / ranges)[0])
-    return equal / _mean_pace(known, plan)
+    return equal / _mean_pace(posterior, plan)
 
 
-def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
+def _right_times(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
     """Return the time that is right if a point is the truth, for each."""
-    logs = log_pace(known.points, np.array([plan.temperature_c]), np.array([float(plan.use)]))[:, 0]
-    return np.asarray(equal_time(known.points, _targets(known, plan, contrast_stops)) * np.exp(-logs))
+    targets = _targets(posterior, plan, contrast_stops)
+    paces = _planned_pace(posterior.points, plan) + PACE_DOUBT * chance_points(posterior, 1)
+    return np.asarray(equal_time(posterior.points, targets) * np.exp(-paces))
 
 
 def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
@@ -367,16 +385,18 @@ def _conditions(plan: Plan, time_s: float) -> Conditions:
         stops=np.array([plan.stops]),
         metered=np.array([plan.scene_stops is not None]),
         tested=np.array([False]),
+        age_days=np.array([plan.age_days]),
+        place=np.array([math.inf]),
     )
 
 
-def _expected(known: Posterior, plan: Plan, time_s: float) -> Quantity:
+def _expected(posterior: Posterior, plan: Plan, time_s: float) -> Quantity:
     """Return the density range that the next negative is expected to have."""
-    logs = expected_log(known.points, _conditions(plan, time_s))[:, 0]
-    scatter = np.exp(known.points[:, -1]) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
-    ranges = np.exp(logs + scatter * chance_points())
-    middle = math.exp(float(expected_log(known.mean[None], _conditions(plan, time_s))[0, 0]))
-    return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, known.weights, middle)})
+    logs = expected_log(posterior.points, _conditions(plan, time_s))[:, 0]
+    scatter = scatter_of(posterior) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
+    ranges = np.exp(logs + scatter * chance_points(posterior))
+    middle = math.exp(float(expected_log(posterior.mean[None], _conditions(plan, time_s))[0, 0]))
+    return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, posterior.weights, middle)})
 
 
 def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
@@ -390,43 +410,43 @@ def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
     return min(variance(known) / variance(before), 1.0)
 
 
-def _misfits(known: Posterior) -> tuple[Misfit, ...]:
-    evidence = known.evidence
+def _misfits(posterior: Posterior) -> tuple[Misfit, ...]:
+    evidence = posterior.evidence
     if not len(evidence.logs):
         return ()
-    ratios = np.exp(evidence.logs - known.weights @ expected_log(known.points, evidence.conditions))
+    ratios = np.exp(evidence.logs - expected_unchanged(posterior))
     return tuple(
         Misfit(number=number, chance=float(chance), ratio=float(ratio))
-        for number, chance, ratio in zip(evidence.numbers, blunder_chances(known), ratios, strict=True)
+        for number, chance, ratio in zip(evidence.numbers, blunder_chances(posterior), ratios, strict=True)
         if chance > _MISFIT
     )
 
 
-def _table(known: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
-    return [_table_row(known, plan, limits, stops) for stops in TABLE_STOPS]
+def _table(posterior: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
+    return [_table_row(posterior, plan, limits, stops) for stops in TABLE_STOPS]
 
 
-def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
-    best = _best_time(known, plan, stops)
+def _table_row(posterior: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
+    best = _best_time(posterior, plan, stops)
     if not math.isfinite(best):
         return TableRow(contrast_stops=stops, time_s=None, note="more than this film reaches in this developer")
     time = limits.held(best) if stops == 0 else max(round(best / _STEP_S), 1) * _STEP_S
     if time > limits.reach_s:
         note = f"beyond {LONGEST_REACH:g} times the longest time logged"
         return TableRow(contrast_stops=stops, time_s=None, note=note)
-    right = _right_times(known, plan, stops)
+    right = _right_times(posterior, plan, stops)
     return TableRow(
         contrast_stops=stops,
-        time_s=_timed(time, right, known.weights),
+        time_s=_timed(time, right, posterior.weights),
         best_s=best,
-        interval_s=_interval(right, known.weights),
-        note=_row_note(known, plan, limits, stops, time),
+        interval_s=_interval(right, posterior.weights),
+        note=_row_note(posterior, plan, limits, stops, time),
     )
 
 
-def _row_note(known: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
+def _row_note(posterior: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
     """Return what stands beside a time: where the time advised is held, no other may look as if it were none."""
-    aimed = _best_time(known, plan)
+    aimed = _best_time(posterior, plan)
     if limits.which(aimed) is not None and math.isfinite(aimed):
         if stops == 0:
             return f"held; {_clock(aimed)} would be right"

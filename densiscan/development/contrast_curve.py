@@ -11,14 +11,8 @@ import numpy as np
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.development.advice import Advice, Interval, Plan
 from densiscan.development.contrast_fit import Floats
-from densiscan.development.posterior import (
-    Posterior,
-    film_range,
-    log_contrast,
-    log_pace,
-    quantiles,
-    spread_of,
-)
+from densiscan.development.expected import film_range, log_contrast, log_pace, log_paces
+from densiscan.development.posterior import Posterior, quantiles, spread_of
 from densiscan.development.prior import PARAMETERS
 
 _POINTS: Final = 80
@@ -26,7 +20,7 @@ _ENDS: Final = (0.02275, 0.97725)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CurvePoint:
+class ContrastAtTime:
     """Contrast after a time under the conditions asked for, with the ends between which it lies 95 times in 100."""
 
     time_s: float
@@ -54,20 +48,20 @@ class DevelopmentCurve:
     """What is drawn: curve, runs, and the contrast aimed at with the time advised for it."""
 
     plan: Plan
-    curve: tuple[CurvePoint, ...]
+    curve: tuple[ContrastAtTime, ...]
     runs: tuple[RunPoint, ...]
     aim: float
     time_s: float
     interval_s: Interval
 
 
-def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
+def development_curve(posterior: Posterior, advice: Advice) -> DevelopmentCurve:
     """Return contrast against time at the temperature and use that were asked for."""
-    plan, mean = advice.plan, known.mean[None]
+    plan, mean = advice.plan, posterior.mean[None]
     pace = _pace(mean, plan)
-    evidence = known.evidence
+    evidence = posterior.evidence
     conditions = evidence.conditions
-    own_pace = np.exp(log_pace(mean, conditions.temperature_c, conditions.use)[0])
+    own_pace = np.exp(log_paces(mean, conditions)[0])
     times = conditions.time_s * own_pace / pace
     ranges = film_range(mean, conditions.stops, conditions.metered)[0]
     contrasts = np.exp(evidence.logs) / np.where(conditions.tested, np.exp(mean[0, PARAMETERS.index("test")]), ranges)
@@ -76,7 +70,7 @@ def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
     metered = np.array([plan.scene_stops is not None])
     return DevelopmentCurve(
         plan=plan,
-        curve=_curve(known, plan, [*times.tolist(), advice.time_s.value]),
+        curve=_curve(posterior, plan, [*times.tolist(), advice.time_s.value]),
         runs=tuple(
             RunPoint(number=number, time_s=time, contrast=contrast, doubt=doubt, fits=number not in strange)
             for number, time, contrast, doubt in zip(
@@ -90,16 +84,19 @@ def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
 
 
 def _pace(mean: Floats, plan: Plan) -> float:
-    return math.exp(float(log_pace(mean, np.array([plan.temperature_c]), np.array([float(plan.use)]))[0, 0]))
+    return math.exp(
+        float(log_pace(mean, np.array([plan.temperature_c]), np.array([float(plan.use)]), plan.age_days)[0, 0])
+    )
 
 
-def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[CurvePoint, ...]:
+def _curve(posterior: Posterior, plan: Plan, times_s: list[float]) -> tuple[ContrastAtTime, ...]:
     grid = np.linspace(0.4 * min(times_s), 1.6 * max(times_s), _POINTS)
-    paces = np.exp(log_pace(known.points, np.array([plan.temperature_c]), np.array([float(plan.use)])))
-    contrasts = np.exp(log_contrast(known.points, grid * paces))
-    middle = np.exp(log_contrast(known.mean[None], grid * _pace(known.mean[None], plan))[0])
-    ends = [quantiles(column, known.weights, _ENDS) for column in contrasts.T]
+    there = np.array([plan.temperature_c]), np.array([float(plan.use)])
+    paces = np.exp(log_pace(posterior.points, *there, plan.age_days))
+    contrasts = np.exp(log_contrast(posterior.points, grid * paces))
+    middle = np.exp(log_contrast(posterior.mean[None], grid * _pace(posterior.mean[None], plan))[0])
+    ends = [quantiles(column, posterior.weights, _ENDS) for column in contrasts.T]
     return tuple(
-        CurvePoint(time_s=float(time), contrast=float(contrast), low=low, high=high)
+        ContrastAtTime(time_s=float(time), contrast=float(contrast), low=low, high=high)
         for time, contrast, (low, high) in zip(grid, middle, ends, strict=True)
     )

@@ -30,7 +30,7 @@ _ROUNDS: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class ControlLimits:
     """Middle and control limits; `count` is how many values they rest on."""
 
     middle: float
@@ -48,15 +48,15 @@ class Limits:
         return self.lower <= value <= self.upper
 
 
-def plain_limits(values: Sequence[float], least_deviation: float = 0.0) -> Limits:
+def plain_limits(values: Sequence[float], least_deviation: float = 0.0) -> ControlLimits:
     """Return the limits that all of at least two values give, for a standard deviation of at least this."""
     middle = math.fsum(values) / len(values)
     moving = [abs(later - earlier) for earlier, later in pairwise(values)]
     reach = 3.0 * max(math.fsum(moving) / len(moving) / DEVIATIONS_A_RANGE, least_deviation)
-    return Limits(middle=middle, lower=middle - reach, upper=middle + reach, count=len(values))
+    return ControlLimits(middle=middle, lower=middle - reach, upper=middle + reach, count=len(values))
 
 
-def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> Limits | None:
+def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> ControlLimits | None:
     """Return the limits of what is usual, None from fewer than 6 values.
 
     Values out of the limits are no part of what is usual: they are left out and the limits taken again, as long as
@@ -81,7 +81,7 @@ def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> Lim
     return limits
 
 
-def side_held(values: Sequence[float], limits: Limits) -> int:
+def side_held(values: Sequence[float], limits: ControlLimits) -> int:
     """Return 1 or -1 where the last eight values all lie above or below the middle, else 0."""
     last = values[-ON_ONE_SIDE:]
     if len(last) < ON_ONE_SIDE:

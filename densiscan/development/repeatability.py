@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.names import close_names, same_name
-from densiscan.development.run import Run, option_of
+from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
 
 _REPEATED: Final = (
@@ -90,7 +90,7 @@ def filled(
     template = like or _last_like(said, earlier)
     facts = dict(said)
     taken = [] if template is None else _repeat(facts, template)
-    missing = [option_of(field) for field in _NEEDED if facts.get(field) is None]
+    missing = [f"`{field}`" for field in _NEEDED if facts.get(field) is None]
     if missing:
         raise WrongUseError(f"please give {_listed(missing)}: {_why(facts, template)}.")
     if not fresh and template is not None and "batch" not in said and _goes_on(facts, template, uses_of):
@@ -124,9 +124,9 @@ def _last_like(said: Mapping[str, Any], earlier: Sequence[Run]) -> Run | None:
         return wanted is None or same_name(getattr(run, field), str(wanted))
 
     for fields in (("film", "developer"), ("developer",), ()):
-        found = [run for run in earlier if all(same(run, field) for field in fields)]
-        if found:
-            return found[-1]
+        alike = [run for run in earlier if all(same(run, field) for field in fields)]
+        if alike:
+            return alike[-1]
     return None
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -31,20 +31,10 @@ LIMITS: Final[dict[str, tuple[float, float, str]]] = {
 }
 """Above the first, up to the second, such as the third."""
 
-OPTIONS: Final[dict[str, str]] = {
-    "time_s": "--time",
-    "temperature_c": "--temp",
-    "sheet_size_mm": "--sheet-size",
-    "volume_ml": "--volume",
-}
-"""What a person types for a field, where it is not the field's own name."""
+_MOST: Final = 1000
+"""Uses of one developer, and sheets of one run, at most: more is a slip of the keyboard."""
 
 _DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}(:\d{2})?(Z|[+-]\d{2}:\d{2})?)?")
-
-
-def option_of(field: str) -> str:
-    """Return the option that a field of a run is given by, such as --time."""
-    return OPTIONS.get(field, f"--{field.replace('_', '-')}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,22 +119,22 @@ class Run:
 
     def __post_init__(self) -> None:
         keep_floats(self)
-        require_name(self.film, "--film")
-        require_name(self.developer, "--developer")
+        require_name(self.film, "film")
+        require_name(self.developer, "developer")
         for field in ("dilution", "batch", "agitation", "prewash", "stop", "fix"):
             text = getattr(self, field)
             if text is not None:
-                require_name(text, option_of(field))
+                require_name(text, field)
         if self.note is not None and not 0 < len(self.note) <= LONGEST_NOTE:
-            raise WrongUseError(f"--note is empty or too long; give up to {LONGEST_NOTE} letters.")
+            raise WrongUseError(f"`note` is empty or too long; give up to {LONGEST_NOTE} letters.")
         require_date(self.date)
         for field in LIMITS:
             _require_number(getattr(self, field), field)
-        _require_count(self.use, "--use", 1000)
-        _require_count(self.sheets, "--sheets", 1000)
+        _require_count(self.use, "use")
+        _require_count(self.sheets, "sheets")
         for side in self.sheet_size_mm or ():
             if not 0.0 < side <= 5000.0:
-                raise WrongUseError(f"--sheet-size {side:g} mm cannot be; give width x height, such as 102x127.")
+                raise WrongUseError(f"`sheet_size_mm` {side:g} mm cannot be; give width x height, such as 102x127.")
 
     @property
     def solution(self) -> str:
@@ -159,7 +149,7 @@ class Run:
         return self.sheets * self.sheet_size_mm[0] * self.sheet_size_mm[1] / 1e6
 
 
-def require_name(text: str, option: str) -> str:
+def require_name(text: str, field: str) -> str:
     """Return a name if it can be one: one line of 1 to 80 printable letters, no blanks at its ends.
 
     Raises
@@ -168,7 +158,7 @@ def require_name(text: str, option: str) -> str:
         If not.
     """
     if not (text and text == text.strip() and len(text) <= LONGEST_NAME and text.isprintable()):
-        raise WrongUseError(f"{option} {text!r} is no name; give one line of up to {LONGEST_NAME} letters.")
+        raise WrongUseError(f"`{field}` {text!r} is no name; give one line of up to {LONGEST_NAME} letters.")
     return text
 
 
@@ -180,7 +170,7 @@ def require_date(text: str) -> str:
     WrongUseError
         If not.
     """
-    wrong = WrongUseError(f'--date "{text}" is no date; give year-month-day, such as 2026-03-14.')
+    wrong = WrongUseError(f'`date` "{text}" is no date; give year-month-day, such as 2026-03-14.')
     if not _DATE.fullmatch(text):
         raise wrong
     try:
@@ -193,12 +183,39 @@ def require_date(text: str) -> str:
 def _require_number(value: float | None, field: str) -> None:
     above, upto, such_as = LIMITS[field]
     if value is not None and not (math.isfinite(value) and above < value <= upto):
-        raise WrongUseError(f"{option_of(field)} {value:g} is not a valid value; give a number such as {such_as}.")
+        raise WrongUseError(f"`{field}` {value:g} is not a valid value; give a number such as {such_as}.")
 
 
-def _require_count(value: int | None, option: str, upto: int) -> None:
-    if value is not None and not 1 <= value <= upto:
-        raise WrongUseError(f"{option} {value} is not a valid value; give a whole number from 1 to {upto}.")
+def _require_count(value: int | None, field: str) -> None:
+    if value is not None and not 1 <= value <= _MOST:
+        raise WrongUseError(f"`{field}` {value} is not a valid value; give a whole number from 1 to {_MOST}.")
+
+
+def ages_days(runs: Sequence[Run], mixed: Mapping[str, str] | None = None) -> dict[int, float]:
+    """Return, by the number of the run, how many days its batch of developer had stood.
+
+    Parameters
+    ----------
+    mixed
+        By the name of the batch, casefolded, the day it was mixed; else it counts from the batch's first run. Runs
+        without a batch are not told of: nobody knows.
+    """
+    first = dict(mixed or {})
+    for run in runs:
+        if run.batch is not None and not run.removed:
+            key = run.batch.casefold()
+            first[key] = min(first.get(key, run.date), run.date)
+    return {
+        run.number: days_between(first[run.batch.casefold()], run.date)
+        for run in runs
+        if run.batch is not None and run.batch.casefold() in first
+    }
+
+
+def days_between(earlier: str, later: str) -> float:
+    """Return the whole days from one ISO 8601 date to another, never fewer than 0."""
+    days = datetime.fromisoformat(later[:10]) - datetime.fromisoformat(earlier[:10])
+    return float(max(days.days, 0))
 
 
 def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:

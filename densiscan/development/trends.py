@@ -14,18 +14,11 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, Limits, control_limits, side_held
+from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.evidence import evidence_of
+from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
-from densiscan.development.posterior import (
-    Conditions,
-    Posterior,
-    equal_time,
-    evidence_of,
-    expected_log,
-    log_contrast,
-    log_pace,
-    posterior_of,
-)
+from densiscan.development.posterior import Posterior, posterior_of
 from densiscan.development.prior import PARAMETERS
 from densiscan.development.run import Run
 
@@ -60,7 +53,7 @@ CAUSES: Final[dict[str, tuple[str, str]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
+class TrendPoint:
     """One run's value, with the limits that hold for it.
 
     Attributes
@@ -76,7 +69,7 @@ class Point:
     use: int
     value: float
     standard: float | None
-    limits: Limits | None = None
+    limits: ControlLimits | None = None
 
     @property
     def out(self) -> int:
@@ -104,7 +97,7 @@ class Trend:
 
     name: str
     label: str
-    points: tuple[Point, ...]
+    points: tuple[TrendPoint, ...]
     by_use: tuple[UseMean, ...]
     sentences: tuple[str, ...]
 
@@ -133,9 +126,9 @@ def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> t
         By the number of the run: the exposure of each of its negatives against a normal one.
     """
     counted = [run for run in runs if not run.removed]
-    found = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
+    trends = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
     order = ("base_plus_fog", "contrast", "speed", "activity")
-    return tuple(_trend(one) for one in sorted(found, key=lambda one: order.index(one.name)))
+    return tuple(_trend(one) for one in sorted(trends, key=lambda one: order.index(one.name)))
 
 
 def _base_plus_fog(runs: Sequence[Run]) -> _Series:
@@ -153,8 +146,10 @@ def _base_plus_fog(runs: Sequence[Run]) -> _Series:
 
 def _largest(read: Sequence[Quantity]) -> float | None:
     """Return the largest uncertainty: readings by one calibration do not become better by their number."""
-    known = [one.standard_uncertainty for one in read]
-    return max(one for one in known if one is not None) if any(one is not None for one in known) else None
+    uncertainties = [one.standard_uncertainty for one in read]
+    return (
+        max(one for one in uncertainties if one is not None) if any(one is not None for one in uncertainties) else None
+    )
 
 
 def _speed(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> _Series:
@@ -187,16 +182,16 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
         empty = {"runs": (), "values": (), "standards": (), "aside": (), "ratio": True}
         nothing = [_Series(name=name, label=label, **empty) for name, label in _DEVELOPMENT]  # type: ignore[arg-type]
         return nothing[0], nothing[1]
-    known = posterior_of(evidence)
-    middle = known.mean[None]
-    given = evidence.conditions
-    off = evidence.logs - expected_log(middle, given)[0]
-    equal = given.time_s * np.exp(log_pace(middle, given.temperature_c, given.use))[0]
+    posterior = posterior_of(evidence)
+    middle = posterior.mean[None]
+    conditions = evidence.conditions
+    off = evidence.logs - expected_log(middle, conditions)[0]
+    equal = conditions.time_s * np.exp(log_paces(middle, conditions))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
-    spread = np.hypot(evidence.reading, np.exp(known.mean[_SCATTER]) * evidence.scatter)
+    spread = np.hypot(evidence.reading, np.exp(posterior.mean[_SCATTER]) * evidence.scatter)
     contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)
-    worn = log_pace(middle, np.full(len(read), REFERENCE_C), given.use)[0]
-    acted = [_acted(known, given, at, float(off[at]), float(equal[at])) for at in range(len(read))]
+    worn = log_pace(middle, np.full(len(read), REFERENCE_C), conditions.use)[0]
+    acted = [_acted(posterior, conditions, at, float(off[at]), float(equal[at])) for at in range(len(read))]
     some = [at for at, one in enumerate(acted) if one is not None]
     activity = [math.exp(float(worn[at]) + (acted[at] or 0.0)) for at in some]
     label = f"contrast at {_clock(normal_s)}, {REFERENCE_C:g} C"
@@ -225,11 +220,11 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
 _DEVELOPMENT: Final = (("contrast", "contrast at the normal time"), ("activity", "developer activity"))
 
 
-def _acted(known: Posterior, given: Conditions, at: int, off: float, equal_s: float) -> float | None:
+def _acted(posterior: Posterior, conditions: Conditions, at: int, off: float, equal_s: float) -> float | None:
     """Return the logarithm by which a run was as if developed longer than it was; None where no time would do."""
-    reached = math.exp(float(log_contrast(known.mean[None], np.array([equal_s]))[0, 0]) + off)
-    as_if = float(equal_time(known.mean[None], np.array([reached]))[0])
-    return math.log(as_if / equal_s) if math.isfinite(as_if) and given.time_s[at] > 0.0 else None
+    reached = math.exp(float(log_contrast(posterior.mean[None], np.array([equal_s]))[0, 0]) + off)
+    as_if = float(equal_time(posterior.mean[None], np.array([reached]))[0])
+    return math.log(as_if / equal_s) if math.isfinite(as_if) and conditions.time_s[at] > 0.0 else None
 
 
 def _clock(seconds: float) -> str:
@@ -242,7 +237,7 @@ def _trend(series: _Series) -> Trend:
     free = [value - aside for value, aside in zip(scaled, series.aside, strict=True)]
     limits = control_limits(free, LEAST_DEVIATIONS[series.name])
     points = tuple(
-        Point(
+        TrendPoint(
             run=run.number,
             date=run.date,
             use=run.use,
@@ -264,12 +259,12 @@ def _log(value: float) -> float:
     return math.log(max(value, _LEAST))
 
 
-def _moved(limits: Limits, aside: float, *, ratio: bool) -> Limits:
+def _moved(limits: ControlLimits, aside: float, *, ratio: bool) -> ControlLimits:
     """Return limits as they stand for one run, on the scale that is shown."""
     ends = [limits.middle + aside, limits.lower + aside, limits.upper + aside]
     if ratio:
         ends = [math.exp(min(end, _EXPONENT)) for end in ends]
-    return Limits(middle=ends[0], lower=ends[1], upper=ends[2], count=limits.count)
+    return ControlLimits(middle=ends[0], lower=ends[1], upper=ends[2], count=limits.count)
 
 
 def value_text(name: str, value: float) -> str:
@@ -277,12 +272,12 @@ def value_text(name: str, value: float) -> str:
     return f"{value:.0f}" if name == "speed" else f"{value:.2f}"
 
 
-def _out_sentences(series: _Series, points: Sequence[Point]) -> list[str]:
+def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
     """Return one sentence for the runs above their limits, and one for those below."""
     return [_out_sentence(series, out, side) for side in (1, -1) if (out := [one for one in points if one.out == side])]
 
 
-def _out_sentence(series: _Series, out: Sequence[Point], side: int) -> str:
+def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
     worst = max(out, key=lambda point: side * point.value)
     above = side > 0
     limits = worst.limits
@@ -306,11 +301,11 @@ def _side_sentence(series: _Series, side: int) -> str:
     return f"The last {ON_ONE_SIDE} runs all lie {where} the middle of {series.label}, which is no chance; {cause}."
 
 
-def _by_use(points: Sequence[Point]) -> tuple[UseMean, ...]:
-    found: dict[int, list[float]] = {}
+def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:
+    values: dict[int, list[float]] = {}
     for point in points:
-        found.setdefault(point.use, []).append(point.value)
-    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(found.items()))
+        values.setdefault(point.use, []).append(point.value)
+    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(values.items()))
 
 
 def missing_runs(trend: Trend) -> int:

@@ -91,7 +91,7 @@ def range_on_film(scene_stops: float | None = None) -> Quantity:
     """
     if scene_stops is not None and not FEWEST_SCENE_STOPS <= scene_stops <= MOST_SCENE_STOPS:
         raise WrongUseError(
-            f"--scene-stops {scene_stops:g} is not a valid subject range; give {FEWEST_SCENE_STOPS:g} to "
+            f"`scene_stops` {scene_stops:g} is not a valid subject range; give {FEWEST_SCENE_STOPS:g} to "
             f"{MOST_SCENE_STOPS:g} stops, from the deepest shadow to the lightest part that should hold detail."
         )
     stops = AVERAGE_SUBJECT_STOPS if scene_stops is None else scene_stops

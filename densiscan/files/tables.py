@@ -38,7 +38,7 @@ class Form:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class TableLine:
     """A line of a table: its number in the file, and its cells by column."""
 
     line: int
@@ -88,7 +88,7 @@ def _decoded(raw: bytes) -> str:
         return raw.decode("latin-1")
 
 
-def rows_of(lines: Sequence[tuple[int, str]], path: str | Path, form: Form) -> tuple[Row, ...]:
+def rows_of(lines: Sequence[tuple[int, str]], path: str | Path, form: Form) -> tuple[TableLine, ...]:
     """Return the entries of a table from its numbered lines, the header first; cells are stripped.
 
     Raises
@@ -118,7 +118,7 @@ def rows_of(lines: Sequence[tuple[int, str]], path: str | Path, form: Form) -> t
                 "with a point, or separate the cells by semicolons."
             )
     return tuple(
-        Row(line=number, cells=dict(zip(names, cells, strict=False)))
+        TableLine(line=number, cells=dict(zip(names, cells, strict=False)))
         for (number, _), cells in zip(lines[1:], entries, strict=True)
     )
 

@@ -122,10 +122,10 @@ def with_spread(quantity: Quantity, values: Floats) -> Quantity:
     Influences beside the shape of the curve keep their parts; what they and the spread share counts once.
     """
     parts = {key: part for key, part in (quantity.parts or {}).items() if key.kind not in {"scatter", "curve"}}
-    known, spread = math.fsum(part * part for part in parts.values()), float(np.std(values))
-    if known > spread**2:
-        parts = {key: part * spread / math.sqrt(known) for key, part in parts.items()}
-    rest = max(spread**2 - known, 0.0)
+    variance, spread = math.fsum(part * part for part in parts.values()), float(np.std(values))
+    if variance > spread**2:
+        parts = {key: part * spread / math.sqrt(variance) for key, part in parts.items()}
+    rest = max(spread**2 - variance, 0.0)
     return Quantity(float(np.mean(values)), {**parts, Influence("curve", "of few points"): math.sqrt(rest)})
 
 
@@ -354,8 +354,8 @@ def _waves(places: Floats, x: Floats, parameters: Floats) -> Floats:
 
 
 def _information(slopes: Floats, inverse: Floats) -> Floats:
-    known = np.array(_KNOWN_WIDTHS[: slopes.shape[1]])
-    return np.asarray(slopes.T @ inverse @ slopes + np.diag(1.0 / known**2))
+    widths = np.array(_KNOWN_WIDTHS[: slopes.shape[1]])
+    return np.asarray(slopes.T @ inverse @ slopes + np.diag(1.0 / widths**2))
 
 
 def _sizes(data: _Data, shape: Fitted) -> tuple[float, float]:
@@ -365,7 +365,7 @@ def _sizes(data: _Data, shape: Fitted) -> tuple[float, float]:
     waves = _with_base(_outer(_waves(data.x, data.x, shape.parameters)), data)
     scatters = _SCATTERS_UNKNOWN if bool(data.open_[: data.x.size].any()) else _SCATTERS
 
-    def doubt(sizes: tuple[float, float]) -> float:
+    def minus_log_likelihood(sizes: tuple[float, float]) -> float:
         covariance = _noise(data, sizes[0]) + sizes[1] ** 2 * waves
         inverse: Floats = np.asarray(np.linalg.inv(covariance))
         information = _information(slopes, inverse)
@@ -373,7 +373,7 @@ def _sizes(data: _Data, shape: Fitted) -> tuple[float, float]:
         misfit = left @ inverse @ left - pulled @ np.linalg.solve(information, pulled)
         return float(misfit + np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1])
 
-    return min(product(scatters, _DEPARTURES), key=doubt)
+    return min(product(scatters, _DEPARTURES), key=minus_log_likelihood)
 
 
 def _outer(waves: Floats) -> Floats:
@@ -415,18 +415,18 @@ def _curve(data: _Data, fitted: Fitted, scatter: float, departure: float) -> Fil
     first, last = float(data.x[0]), float(data.x[-1])
     count = max(math.ceil((last - first) / GRID - 1e-9), 1) + 1
     grid = np.linspace(first, last, count)
-    found = _smoothed(data, fitted.parameters, grid, (scatter, departure))
+    smooth = _smoothed(data, fitted.parameters, grid, (scatter, departure))
     extra = np.diag(np.full(data.density.size, scatter))[: data.x.size]
-    moved = np.concatenate((data.moved, extra, found.at_points.T)) @ found.follows.T
+    moved = np.concatenate((data.moved, extra, smooth.at_points.T)) @ smooth.follows.T
     # The departure is in the points and in the curve: what counts is by how much the one misses the other.
-    moved[data.moved.shape[0] + extra.shape[0] :] -= found.on_grid.T
+    moved[data.moved.shape[0] + extra.shape[0] :] -= smooth.on_grid.T
     names = (
         *data.influences,
         *(Influence("scatter", f"{number + 1}") for number in range(extra.shape[0])),
-        *(Influence("curve", f"{number + 1}") for number in range(found.on_grid.shape[1])),
+        *(Influence("curve", f"{number + 1}") for number in range(smooth.on_grid.shape[1])),
     )
     base = float(fitted.parameters[0])
-    density = isotonic(found.density)
+    density = isotonic(smooth.density)
     return FilmCurve(
         log_exposure=grid,
         density=density,

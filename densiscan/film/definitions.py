@@ -159,16 +159,16 @@ def arcs(x: Floats, net: Floats) -> Arcs | None:
     """
     # Further right, the near point is steeper seen from the centre than the far point.
     centre = _root(lambda place: _turn(x, net, place), float(x[0]) - NEAR_ARC, float(x[-1]))
-    found = None if centre is None else _cuts(x, net, centre)
-    if centre is None or found is None:
+    cuts = None if centre is None else _cuts(x, net, centre)
+    if centre is None or cuts is None:
         return None
-    return Arcs(centre=(centre, 0.0), near=found[0], far=found[1])
+    return Arcs(centre=(centre, 0.0), near=cuts[0], far=cuts[1])
 
 
 def contrast_index(x: Floats, net: Floats) -> float | None:
     """Return the contrast index by true arcs; see `arcs`."""
-    found = arcs(x, net)
-    return None if found is None else found.slope
+    drawn_arcs = arcs(x, net)
+    return None if drawn_arcs is None else drawn_arcs.slope
 
 
 def short_arc(x: Floats, net: Floats) -> Arcs | None:
@@ -182,8 +182,8 @@ def short_arc(x: Floats, net: Floats) -> Arcs | None:
 
 def contrast_index_short(x: Floats, net: Floats) -> float | None:
     """Return the contrast index by the short method, which is close to that by true arcs for usual curves."""
-    found = short_arc(x, net)
-    return None if found is None else found.slope
+    line = short_arc(x, net)
+    return None if line is None else line.slope
 
 
 def rise_beyond(x: Floats, net: Floats) -> float | None:

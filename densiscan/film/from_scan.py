@@ -46,7 +46,9 @@ class WhereOnFilm:
 
     def __post_init__(self) -> None:
         if sum((self.row_mm is not None, bool(self.spots_mm), self.frames)) > 1:
-            raise WrongUseError("--row, --spot and --frames are three ways to say where the exposures are; give one.")
+            raise WrongUseError(
+                "`row_mm`, `spots_mm` and `frames` are three ways to say where the exposures are; give one."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,14 +73,14 @@ def exposures_through(
         Where it was made with the same wedge, errors of the wedge's densities are in both, and move together.
     """
     same = calibration is not None and _same_wedge(wedge, calibration)
-    found = []
+    exposures = []
     for step in wedge.lightest_first():
         key = step.step if same else f"exposed through, {step.step}"
         parts = {Influence("wedge", key): -step.uncertainty / COVERAGE_FACTOR}
         if uncertainty > 0.0:
             parts[Influence("exposure", "of all steps")] = uncertainty / COVERAGE_FACTOR
-        found.append(Exposure(step=step.step, log_exposure=Quantity(log_exposure - step.density, parts)))
-    return tuple(found)
+        exposures.append(Exposure(step=step.step, log_exposure=Quantity(log_exposure - step.density, parts)))
+    return tuple(exposures)
 
 
 def _same_wedge(wedge: Wedge, calibration: Calibration) -> bool:
@@ -113,48 +115,48 @@ def read_film(
     WrongUseError
         If places and exposures are not equally many, or a box is not on the scan.
     """
-    asked, how = options or MeasureOptions(), where or WhereOnFilm()
+    measure_options, how = options or MeasureOptions(), where or WhereOnFilm()
     if calibration.mode != "transmission":
         raise MeasureError(
             f"the calibration {calibration.name} is of a reflection wedge, and film is read by transmission; give a "
             "calibration made with a transmission wedge."
         )
     if how.frames:
-        found = _frames(scans, exposures, calibration, asked)
+        film = _frames(scans, exposures, calibration, measure_options)
     elif len(scans) != 1:
-        raise WrongUseError(f"{len(scans)} scans are named; several are read only as --frames, one exposure a frame.")
+        raise WrongUseError(f"{len(scans)} scans are named; several are read only as `frames`, one exposure a frame.")
     else:
-        found = _places(scans[0], exposures, calibration, how, asked)
-    told = [*calibration.mismatch(*scans), *found.warnings]
-    return _inside(replace(found, warnings=tuple(dict.fromkeys(told))), calibration)
+        film = _places(scans[0], exposures, calibration, how, measure_options)
+    warnings = [*calibration.mismatch(*scans), *film.warnings]
+    return _inside(replace(film, warnings=tuple(dict.fromkeys(warnings))), calibration)
 
 
-def _inside(found: ReadFilm, calibration: Calibration) -> ReadFilm:
+def _inside(film: ReadFilm, calibration: Calibration) -> ReadFilm:
     """Leave out what is denser than the calibration reaches: there a density is only a limit."""
     densest = calibration.density_range[1]
-    kept = tuple(point for point in found.points if point.density.value <= densest)
-    lost = len(found.points) - len(kept)
-    if not lost:
-        return found
+    kept = tuple(point for point in film.points if point.density.value <= densest)
+    left_out = len(film.points) - len(kept)
+    if not left_out:
+        return film
     message = (
-        f"{lost} of the exposures gave more than density {densest:.2f}, where the calibration ends, and "
-        f"{'was' if lost == 1 else 'were'} left out."
+        f"{left_out} of the exposures gave more than density {densest:.2f}, where the calibration ends, and "
+        f"{'was' if left_out == 1 else 'were'} left out."
     )
-    return replace(found, points=kept, warnings=(*found.warnings, Warning_(code="beyond-calibration", message=message)))
+    return replace(film, points=kept, warnings=(*film.warnings, Warning_(code="beyond-calibration", message=message)))
 
 
 def _places(
     scan: Scan, exposures: Sequence[Exposure], calibration: Calibration, how: WhereOnFilm, options: MeasureOptions
 ) -> ReadFilm:
-    found = survey_for(scan, calibration, replace(options, spots_mm=how.spots_mm))
-    light = light_on(scan, calibration, found, lamp=options.lamp, glare=options.glare, correct=options.correct_glare)
+    survey = survey_for(scan, calibration, replace(options, spots_mm=how.spots_mm))
+    light = light_on(scan, calibration, survey, lamp=options.lamp, glare=options.glare, correct=options.correct_glare)
     file = scan.facts.file
     base = None if options.rebate_mm is None else light.of_box(options.rebate_mm, f"{file}: rebate")
     if how.spots_mm:
         if len(how.spots_mm) != len(exposures):
             raise WrongUseError(
-                f"{len(how.spots_mm)} places are named for {len(exposures)} exposures; give one --spot for each, in "
-                "the order of the list."
+                f"{len(how.spots_mm)} places are named for {len(exposures)} exposures; name the place of "
+                "each with `spots_mm`, in the order of the list."
             )
         densities = [
             light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"{file}: spot {number}")
@@ -163,13 +165,13 @@ def _places(
         ordered = list(exposures)
     else:
         ordered = sorted(exposures, key=lambda one: one.log_exposure.value)
-        boxes, clear = _boxes(scan, found, len(ordered), how)
+        boxes, clear = _boxes(scan, survey, len(ordered), how)
         if base is None and clear is not None:
             base = light.of_box(clear, f"{file}: rebate")
         densities = [light.of_box(box, f"{file}: step {number}") for number, box in enumerate(boxes, start=1)]
         if how.row_mm is not None and densities[0].value > densities[-1].value:
             densities.reverse()
-    return ReadFilm(points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings + found.warnings)
+    return ReadFilm(points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings + survey.warnings)
 
 
 def _points(exposures: Sequence[Exposure], densities: Sequence[Quantity]) -> tuple[CurvePoint, ...]:
@@ -179,15 +181,15 @@ def _points(exposures: Sequence[Exposure], densities: Sequence[Quantity]) -> tup
     )
 
 
-def _boxes(scan: Scan, found: Survey, count: int, how: WhereOnFilm) -> tuple[list[BoxMm], BoxMm | None]:
+def _boxes(scan: Scan, survey: Survey, count: int, how: WhereOnFilm) -> tuple[list[BoxMm], BoxMm | None]:
     """Return the middle of each step, least exposed first where the row is found, and clear film seen beside it."""
     if how.row_mm is None:
-        row = find_film_row(even_cells(found), count, file=scan.facts.file)
+        row = find_film_row(even_cells(survey), count, file=scan.facts.file)
         return [step.box_mm for step in row.steps], row.clear_mm
     left, top, width, height = how.row_mm
     if left < -0.5 or top < -0.5 or left + width > scan.width_mm + 0.5 or top + height > scan.height_mm + 0.5:
         raise WrongUseError(
-            f"--row does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
+            f"`row_mm` does not lie on {scan.facts.file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
             "left,top,width,height in mm inside it."
         )
     return _divided(how.row_mm, count), None
@@ -208,20 +210,20 @@ def _divided(row: BoxMm, count: int) -> list[BoxMm]:
 def _frames(
     scans: Sequence[Scan], exposures: Sequence[Exposure], calibration: Calibration, options: MeasureOptions
 ) -> ReadFilm:
-    asked = replace(options, trim=_MEDIAN)
+    median_options = replace(options, trim=_MEDIAN)
     densities: list[Quantity] = []
     bases: list[Quantity] = []
     warnings: list[Warning_] = []
     for scan in scans:
-        found = survey_for(scan, calibration, asked)
-        readings = measure_surveyed(scan, calibration, asked, found)
+        survey = survey_for(scan, calibration, median_options)
+        readings = measure_surveyed(scan, calibration, median_options, survey)
         densities += [_own(one.shadow, scan.facts.file) for one in readings if one.shadow is not None]
         bases += [_own(one.base_plus_fog, scan.facts.file) for one in readings if one.base_plus_fog is not None]
-        warnings += scan.warnings + found.warnings
+        warnings += scan.warnings + survey.warnings
     if len(densities) != len(exposures):
         raise MeasureError(
             f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame that is as "
-            "clear as the rebate is not seen: name the place of each with --spot X,Y, or leave it out of the list."
+            "clear as the rebate is not seen: name the place of each with `spots_mm` X,Y, or leave it out of the list."
         )
     surest = min(bases, key=lambda base: base.uncertainty or 0.0, default=None)
     return ReadFilm(points=_points(exposures, densities), base_plus_fog=surest, warnings=tuple(warnings))

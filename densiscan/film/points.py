@@ -10,7 +10,7 @@ from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.errors import PointsFileError
-from densiscan.files.tables import Form, Row, read_lines, rows_of
+from densiscan.files.tables import Form, TableLine, read_lines, rows_of
 from densiscan.film.speed_and_contrast import CurvePoint
 
 _MOST_ROWS: Final = 500
@@ -26,7 +26,9 @@ class Exposure:
     log_exposure: Quantity
 
 
-def read_rows(path: str | Path, *, needed: Sequence[str], what: str, instead: Sequence[str] = ()) -> tuple[Row, ...]:
+def read_rows(
+    path: str | Path, *, needed: Sequence[str], what: str, instead: Sequence[str] = ()
+) -> tuple[TableLine, ...]:
     """Read a table with a line an exposure.
 
     Parameters
@@ -44,13 +46,13 @@ def read_rows(path: str | Path, *, needed: Sequence[str], what: str, instead: Se
         If it cannot be read, lacks a column, or holds no line.
     """
     form = Form(what=what, entry="an exposure", columns=tuple(needed), error=PointsFileError, instead=tuple(instead))
-    found = rows_of(read_lines(path, form), path, form)
-    if not 0 < len(found) <= _MOST_ROWS:
-        raise PointsFileError(f"{path} holds {len(found)} exposures; give 1 to {_MOST_ROWS}, one a line.")
-    return found
+    rows = rows_of(read_lines(path, form), path, form)
+    if not 0 < len(rows) <= _MOST_ROWS:
+        raise PointsFileError(f"{path} holds {len(rows)} exposures; give 1 to {_MOST_ROWS}, one a line.")
+    return rows
 
 
-def number_in(row: Row, column: str, path: str | Path, *, low: float, high: float) -> float:
+def number_in(row: TableLine, column: str, path: str | Path, *, low: float, high: float) -> float:
     """Return the number in a cell.
 
     Raises

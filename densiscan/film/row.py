@@ -69,19 +69,19 @@ def find_film_row(light: Floats, count: int, *, file: str) -> FilmRow:
     row = _row_on(light)
     if row is None:
         raise WedgeNotFoundError(
-            f"{file}: no row of even steps was seen on the film; give --row left,top,width,height in mm round the "
-            "exposed steps, or --spot X,Y for each."
+            f"{file}: no row of even steps was seen on the film; give `row_mm` left,top,width,height in mm round the "
+            "exposed steps, or `spots_mm` X,Y for each."
         )
     ends = _ends(row)
     start = _start(row, ends, count)
     if start is None:
         raise WedgeNotFoundError(
             f"{file}: {count} exposures are named, but the row on the film, with {len(row.drops)} edges between steps, "
-            "is not told to be of that many; check the list, or give --row left,top,width,height in mm round the "
+            "is not told to be of that many; check the list, or give `row_mm` left,top,width,height in mm round the "
             "exposed steps."
         )
-    found = place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0))
-    return FilmRow(steps=found.steps, clear_mm=_clear_film(row, start))
+    place = place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0))
+    return FilmRow(steps=place.steps, clear_mm=_clear_film(row, start))
 
 
 def _clear_film(row: Row, start: int) -> BoxMm | None:
@@ -105,11 +105,11 @@ def _row_on(light: Floats) -> Row | None:
     """Return the row of even steps that stands out most, whatever their densities are, None where there is none."""
     image = np.log10(np.clip(light, _DARKEST, None))
     for angle in ANGLES_DEG:
-        seen: list[Row] = []
+        rows: list[Row] = []
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=0.1 * _DARKEST)
-            seen += rows_along(view, image, np.linspace(0.05, 3.05, 21))
-        straight = [row for row in seen if is_straight(row)]
+            rows += rows_along(view, image, np.linspace(0.05, 3.05, 21))
+        straight = [row for row in rows if is_straight(row)]
         if straight:
             return max(straight, key=weight)
     return None
@@ -117,8 +117,8 @@ def _row_on(light: Floats) -> Row | None:
 
 def _ends(row: Row) -> _Ends:
     levels = _levels(row)
-    known = [level for number, level in levels.items() if 0 <= number < row.span]
-    span = max(known) - min(known) if known else 0.0
+    inner = [level for number, level in levels.items() if 0 <= number < row.span]
+    span = max(inner) - min(inner) if inner else 0.0
     back = max(_BACK * span, _LEAST_BACK)
     first, first_seen = _walk(levels, min(row.span // 2, 0), -1, back)
     last, last_seen = _walk(levels, max(row.span - 1, 0), 1, back)
@@ -168,14 +168,14 @@ def _level(row: Row, rows: tuple[int, int], columns: slice | None) -> float | No
 def _levels(row: Row) -> dict[int, float]:
     """Return the density of each lattice cell that lies on the map."""
     reach = math.ceil(row.view.image.shape[1] / abs(row.lattice.pitch)) + 1
-    found: dict[int, float] = {}
+    levels: dict[int, float] = {}
     for number in range(-reach, row.span + reach):
         top, bottom = row.band.rows(number, row.view.image.shape[0])
         margin = (bottom - top) // 4
         level = _level(row, (top + margin, bottom - margin), _columns(row, number))
         if level is not None:
-            found[number] = level
-    return found
+            levels[number] = level
+    return levels
 
 
 def _start(row: Row, ends: _Ends, count: int) -> int | None:
@@ -213,7 +213,7 @@ def _clear_beside(row: Row) -> bool:
         top, bottom = row.band.rows(number, row.view.image.shape[0])
         columns = _columns(row, number)
         besides += [_level(row, rows, columns) for rows in ((top - 12, top - 4), (bottom + 4, bottom + 12))]
-    known = [beside for beside in besides if beside is not None]
-    if not known or not inside:
+    transmittances = [beside for beside in besides if beside is not None]
+    if not transmittances or not inside:
         return True
-    return float(np.median(known)) < 0.5 * (min(inside) + max(inside))
+    return float(np.median(transmittances)) < 0.5 * (min(inside) + max(inside))

@@ -169,7 +169,7 @@ def film_test(
     >>> film_test(points)
     <FilmTest: 11 points, gamma 0.59 ± 0.01, average gradient 0.58 ± 0.01>
     """
-    asked = aim or FilmAim()
+    film_aim = aim or FilmAim()
     where = name or "the curve"
     ordered = tuple(sorted(points, key=lambda point: point.log_exposure.value))
     _require_rising(ordered, where)
@@ -178,7 +178,7 @@ def film_test(
     x, net = curve.log_exposure, curve.net
     # Where the curve is straight the backbone tells: a small wave on it would cut the straight part short.
     straight = definitions.straight_part(x, curve.backbone)
-    span = asked.density_range.value
+    span = film_aim.density_range.value
 
     def over_range(places: Floats, densities: Floats) -> float | None:
         return definitions.exposure_span(places, densities, span)
@@ -194,7 +194,7 @@ def film_test(
     test = FilmTest(
         points=ordered,
         curve=curve,
-        aim=asked,
+        aim=film_aim,
         base_plus_fog=curve.base_plus_fog() if curve.base_seen else None,
         gamma=_figure(curve, gamma, by_base=False) if curve.possible is None else _gamma_of_few(curve),
         average_gradient=_figure(curve, definitions.average_gradient, by_base=True),
@@ -203,9 +203,9 @@ def film_test(
         speed_log_exposure=speed,
         inertia_log_exposure=_figure(curve, inertia, by_base=True),
         rise=rise,
-        iso_speed=_iso_speed(speed, rise, asked),
-        exposure_index=exposure_index(speed, asked),
-        log_exposure_range=_with_paper(_figure(curve, over_range, by_base=True), curve, asked),
+        iso_speed=_iso_speed(speed, rise, film_aim),
+        exposure_index=exposure_index(speed, film_aim),
+        log_exposure_range=_with_paper(_figure(curve, over_range, by_base=True), curve, film_aim),
         straight=straight,
         arcs=definitions.arcs(x, net) if curve.base_seen else None,
         short_arc=definitions.short_arc(x, net) if curve.base_seen else None,
@@ -291,17 +291,17 @@ def _gamma_of_few(curve: FilmCurve) -> Quantity | None:
     if possible is None or places is None:
         return None
     pairs = zip(possible.density, possible.backbone, strict=True)
-    seen = np.array(
+    slopes = np.array(
         [definitions.gradient(places, net, definitions.straight_part(places, back)) or 0.0 for net, back in pairs]
     )
-    beyond = possible.steepest > _STEEPER * seen
+    beyond = possible.steepest > _STEEPER * slopes
     share = float(np.mean(beyond))
     if share > _MOST_BEYOND:
-        return Quantity.at_least(float(np.quantile(seen, _LEAST)))
-    read = with_spread(Quantity(0.0, {}), seen)
+        return Quantity.at_least(float(np.quantile(slopes, _LEAST)))
+    read = with_spread(Quantity(0.0, {}), slopes)
     if share <= _FEW_BEYOND:
         return read
-    low, high = np.quantile(seen, 0.025), np.quantile(np.maximum(seen, possible.steepest), 0.975)
+    low, high = np.quantile(slopes, 0.025), np.quantile(np.maximum(slopes, possible.steepest), 0.975)
     return Quantity(read.value, read.parts, None, (min(float(low), read.value), max(float(high), read.value)))
 
 
@@ -345,21 +345,21 @@ def _with_paper(span: Quantity | None, curve: FilmCurve, aim: FilmAim) -> Quanti
 def _with_warnings(test: FilmTest) -> FilmTest:
     from dataclasses import replace
 
-    told = [*_base_warnings(test), *_straight_warnings(test), *_reach_warnings(test), *_speed_warnings(test)]
+    warnings = [*_base_warnings(test), *_straight_warnings(test), *_reach_warnings(test), *_speed_warnings(test)]
     low, high = test.straight
     if high - low < _SHORTEST_STRAIGHT:
         message = (
             f"The curve has no straight part longer than {high - low:.2f} log exposure: gamma is its steepest slope."
         )
-        told.append(Warning_(code="no-straight-part", message=message))
+        warnings.append(Warning_(code="no-straight-part", message=message))
     stated = all(point.density.parts for point in test.points)
     if stated and test.curve.scatter > _SCATTERED:
         message = (
             f"The points scatter about the curve by {test.curve.scatter:.3f} beyond their own uncertainty; the "
             "figures are widened by it: look for uneven exposure or development, dust, or a wrong step."
         )
-        told.append(Warning_(code="points-scatter", message=message))
-    return replace(test, warnings=tuple(told))
+        warnings.append(Warning_(code="points-scatter", message=message))
+    return replace(test, warnings=tuple(warnings))
 
 
 def _straight_warnings(test: FilmTest) -> list[Warning_]:

@@ -88,7 +88,7 @@ def place_for_calibration(name: str, notebook: Path) -> Path:
     allowed = name and len(name) <= _LONGEST_NAME and name[0].isalnum() and name == name.strip()
     if not allowed or not all(mark.isalnum() or mark in " ._-" for mark in name):
         raise WrongUseError(
-            f'--name "{name}" cannot be kept; use letters, digits, spaces, dots and dashes, such as flatbed-600.'
+            f'`name` "{name}" cannot be kept; use letters, digits, spaces, dots and dashes, such as flatbed-600.'
         )
     drawer = _drawer(notebook)
     try:
@@ -96,7 +96,7 @@ def place_for_calibration(name: str, notebook: Path) -> Path:
     except OSError as problem:
         reason = (problem.strerror or "unknown reason").lower()
         raise DensiscanError(
-            f"the folder {drawer} cannot be made: {reason}; give --out, or name another place with {VARIABLE}."
+            f"the folder {drawer} cannot be made: {reason}; give `out`, or name another place with {VARIABLE}."
         ) from problem
     return drawer / f"{name}.json"
 
@@ -180,9 +180,9 @@ def _last(kept: Sequence[KeptCalibration], *, now: datetime, mode: str) -> Path:
         names = ", ".join(one.name for one in of_mode)
         raise WrongUseError(
             f"the only calibrations are dated in the future ({names}); set this machine's clock, or name one with "
-            "--calibration."
+            "`calibration`."
         )
     if mode == "reflection":
         raise WrongUseError(f"no calibration by a reflection wedge was made yet; {_MAKE_ONE_FOR_PRINTS}.")
-    made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
-    raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with --calibration.")
+    message = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
+    raise WrongUseError(f"{message}; {_MAKE_ONE}, or name a file with `calibration`.")

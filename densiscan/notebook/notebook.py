@@ -24,7 +24,7 @@ from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged, merge
 from densiscan.notebook.news import News, news_of
 from densiscan.notebook.readings import KeptReading, NewReading
-from densiscan.notebook.runs import Choice
+from densiscan.notebook.runs import RunChoice
 from densiscan.notebook.stamp import Stamp, last_made, never_back
 from densiscan.notebook.store import Store
 from densiscan.notebook.tables import TABLES, Tables, checked, tables_of
@@ -84,15 +84,15 @@ class Notebook:
         return news
 
     def _stamp(self, connection: sqlite3.Connection, act: str | None = None) -> Stamp:
-        made = never_back(self._clock(), last_made(connection))
-        stamp = Stamp(made=made, version=__version__, arguments=self._arguments)
+        moment = never_back(self._clock(), last_made(connection))
+        stamp = Stamp(made=moment, version=__version__, arguments=self._arguments)
         return stamp if act is None else replace(stamp, act=act)
 
     def named(self, kind: str, name: str) -> str | None:
         """Return how the notebook spells a film or developer (`films`, `developers`) that this name means."""
         with self._store.reading() as connection:
-            known = {} if connection is None else notebook_runs.same_named(connection, kind, name)
-        return next(iter(known.values()), None)
+            names = {} if connection is None else notebook_runs.same_named(connection, kind, name)
+        return next(iter(names.values()), None)
 
     def names_of(self, kind: str) -> tuple[str, ...]:
         """Return the films or developers (`films`, `developers`) that there are runs of."""
@@ -118,13 +118,13 @@ class Notebook:
         last
             Only so many, the latest.
         """
-        choice = Choice(film=film, developer=developer, removed=removed, last=last)
+        choice = RunChoice(film=film, developer=developer, removed=removed, last=last)
         with self._store.reading() as connection:
             return () if connection is None else notebook_runs.runs(connection, choice)
 
     def count_runs(self, film: str | None = None, developer: str | None = None, *, removed: bool | None = False) -> int:
         """Return how many runs `runs` would return."""
-        choice = Choice(film=film, developer=developer, removed=removed)
+        choice = RunChoice(film=film, developer=developer, removed=removed)
         with self._store.reading() as connection:
             return 0 if connection is None else notebook_runs.count_runs(connection, choice)
 
@@ -275,7 +275,7 @@ class Notebook:
     def keep(self, kind: str, name: str, document: Mapping[str, Any], *, scan_sha256: str | None = None) -> None:
         """Keep a document of a kind (`wedge`, `calibration`, `film-test`, `paper-test`, `print`) under a name."""
         readings.require_kind(kind)
-        require_name(name, "--name")
+        require_name(name, "name")
         with self._store.writing() as connection:
             readings.keep(connection, kind, name, document, stamp=self._stamp(connection), scan_sha256=scan_sha256)
 
@@ -298,7 +298,7 @@ class Notebook:
 
     def set_film_base(self, film: str, base: Quantity) -> None:
         """Keep the density of a film's base."""
-        require_name(film, "--film")
+        require_name(film, "film")
         with self._store.writing() as connection:
             materials.set_film_base(connection, film, base, self._clock())
 
@@ -309,8 +309,8 @@ class Notebook:
 
     def set_batch(self, developer: str, name: str, *, mixed: str | None, discarded: str | None) -> None:
         """Set when a batch was mixed and discarded, as far as said."""
-        require_name(developer, "--developer")
-        require_name(name, "--batch")
+        require_name(developer, "developer")
+        require_name(name, "batch")
         days = {"mixed": mixed, "discarded": discarded}
         with self._store.writing() as connection:
             materials.set_batch(connection, developer, name, days, self._clock())
@@ -323,9 +323,9 @@ class Notebook:
     def merge(self, tables: Tables) -> Merged:
         """Merge tables that `notebook_tables.checked` has passed, all of them or nothing."""
         with self._store.writing() as connection:
-            before = notebook_runs.runs(connection, Choice(removed=None))
+            before = notebook_runs.runs(connection, RunChoice(removed=None))
             merged = merge(connection, tables, self._stamp(connection))
-            self._news.append(News(before=before, after=notebook_runs.runs(connection, Choice(removed=None))))
+            self._news.append(News(before=before, after=notebook_runs.runs(connection, RunChoice(removed=None))))
             return merged
 
     def backup(self, to: str | os.PathLike[str]) -> None:

@@ -97,13 +97,13 @@ def printing_with(process: Process, *, callier: float | None = None, magnificati
     if callier is None:
         return Printing(process=process, factor=callier_factor(process), magnification=magnification)
     if process != "condenser":
-        raise WrongUseError("--callier is for condenser light; add --process condenser, or leave it out.")
+        raise WrongUseError("`callier` is for condenser light; add `process` condenser, or leave it out.")
     factor = Quantity(callier, {Influence("callier factor"): CALLIER_FACTOR_DOUBT})
     return Printing(process=process, factor=factor, magnification=magnification)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Strip:
+class ExposureStrip:
     """A test strip: times of its parts, shortest first, and how many stops they lie apart."""
 
     seconds: tuple[float, ...]
@@ -117,7 +117,7 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Counted:
+class CountedByVoice:
     """What counting a short time by voice does: scatter of log exposure and of the print's middle tones, density.
 
     `dimmer` is how many times weaker a lamp brings the time to ten seconds, in whole stops.
@@ -151,15 +151,15 @@ class PaperFit:
     shadow_time_s: Quantity | None = None
     highlight_time_s: Quantity | None = None
     standard_time_s: Quantity | None = None
-    strip: Strip | None = None
-    counted: Counted | None = None
+    strip: ExposureStrip | None = None
+    counted: CountedByVoice | None = None
     warnings: tuple[Warning_, ...] = ()
 
 
 def needed_range(negative: NegativeEnds, printing: Printing) -> Quantity | None:
     """Return the ISO range R that a negative needs, not rounded; None where its density range is not known."""
-    found = negative.density_range
-    return None if found is None else printing.seen(found) * 100.0
+    density_range = negative.density_range
+    return None if density_range is None else printing.seen(density_range) * 100.0
 
 
 def needed_by_process(negative: NegativeEnds, printing: Printing) -> dict[Process, Quantity]:
@@ -301,20 +301,20 @@ def seconds_of(log_time: Quantity | None) -> Quantity | None:
     return log_time.through(seconds, seconds * math.log(10.0))
 
 
-def strip_round(log_time: Quantity) -> Strip:
+def strip_round(log_time: Quantity) -> ExposureStrip:
     """Return five exposures round an estimate, given as log10 of its seconds.
 
     A third of a stop apart where the estimate is sure within half a stop, else half a stop.
     """
-    doubt = log_time.uncertainty
-    sure = doubt is not None and doubt / STOP <= _SURE_STOPS
+    expanded = log_time.uncertainty
+    sure = expanded is not None and expanded / STOP <= _SURE_STOPS
     step = 1.0 / 3.0 if sure else 0.5
     half = STRIP_STEPS // 2
     seconds = tuple(10.0 ** (log_time.value + STOP * step * place) for place in range(-half, half + 1))
-    return Strip(seconds=seconds, step_stops=step)
+    return ExposureStrip(seconds=seconds, step_stops=step)
 
 
-def counted_by_voice(seconds: float, slope: float) -> Counted | None:
+def counted_by_voice(seconds: float, slope: float) -> CountedByVoice | None:
     """Return what counting a time by voice does to a print; None where the time is long enough.
 
     Parameters
@@ -326,7 +326,7 @@ def counted_by_voice(seconds: float, slope: float) -> Counted | None:
         return None
     scatter = (math.log10(1.0 + VOICE_SCATTER[0]), math.log10(1.0 + VOICE_SCATTER[1]))
     stops = math.ceil(math.log2(FEWEST_SECONDS / seconds) - 1e-9)
-    return Counted(log_exposure=scatter, density=(slope * scatter[0], slope * scatter[1]), dimmer=2**stops)
+    return CountedByVoice(log_exposure=scatter, density=(slope * scatter[0], slope * scatter[1]), dimmer=2**stops)
 
 
 def _slope(test: PaperTest) -> float:
@@ -358,8 +358,8 @@ class Change:
     paper_highlight: Quantity | None
     shadow_time_s: Quantity | None
     highlight_time_s: Quantity | None
-    strip: Strip | None = None
-    counted: Counted | None = None
+    strip: ExposureStrip | None = None
+    counted: CountedByVoice | None = None
 
 
 def change_from(before: Before, negative: NegativeEnds, paper: PaperTest | None, printing: Printing) -> Change:
@@ -408,7 +408,7 @@ def _paper_change(old: PaperTest | None, new: PaperTest | None, name: str) -> Qu
         if seconds is None or not test.from_wedge:
             raise WrongUseError(
                 f"the test of the paper {test.circumstances.name or ''} does not give its exposure, so that papers "
-                "cannot be compared; test it again with --exposure SECONDS."
+                "cannot be compared; test it again with `exposure_s` SECONDS."
             )
         place: Quantity = getattr(test, f"{name}_log_exposure")
         places.append(place + math.log10(seconds))

@@ -179,14 +179,14 @@ def read_print(
     read = readings_inside(light.survey, area, aperture_mm=APERTURE_MM)
     if read is None:
         raise MeasureError(
-            f"{scan.facts.file}: no picture was found; give it with --frame left,top,width,height in mm."
+            f"{scan.facts.file}: no picture was found; give it with `frame_mm` left,top,width,height in mm."
         )
     white, black = (
         reader.of_area(10.0 ** -read.quantile(share), read.noise_of_quantile(share), name, area)
         for share, name in ((TRIM, "white"), (1.0 - TRIM, "black"))
     )
     signs = () if as_print else negative_signs(light, calibration, black=black.value)
-    told = (_negative(signs),) if len(signs) >= _SIGNS_TO_REFUSE else ()
+    warnings = (_negative(signs),) if len(signs) >= _SIGNS_TO_REFUSE else ()
     return PrintReading(
         file=scan.facts.file,
         frame_mm=frame,
@@ -196,8 +196,8 @@ def read_print(
         tonal_range=black - white,
         densities=tuple(read.density.tolist()),
         rebate=None if rebate_mm is None else reader.of_box(rebate_mm, "rebate"),
-        warnings=(*told, *reading_warnings(reader, calibration, (white, black))),
-        seen="negative" if told else "print",
+        warnings=(*warnings, *reading_warnings(reader, calibration, (white, black))),
+        seen="negative" if warnings else "print",
     )
 
 
@@ -214,8 +214,8 @@ def picture_on(light: Light) -> BoxMm:
 
     Lid, white margin and black rebate are such lines; a picture hardly ever is.
     """
-    found = light.survey
-    density = -np.log10(np.maximum(found.mean, 1e-4))
+    survey = light.survey
+    density = -np.log10(np.maximum(survey.mean, 1e-4))
     sides = [0, density.shape[0], 0, density.shape[1]]
     moved = True
     while moved:
@@ -225,9 +225,9 @@ def picture_on(light: Light) -> BoxMm:
                 sides[side] += 1 if side % 2 == 0 else -1
                 moved = True
     if min(sides[1] - sides[0], sides[3] - sides[2]) < 4:
-        return 0.0, 0.0, float(found.x_edges_mm[-1]), float(found.y_edges_mm[-1])
-    top, bottom = found.y_edges_mm[sides[0]], found.y_edges_mm[sides[1]]
-    left, right = found.x_edges_mm[sides[2]], found.x_edges_mm[sides[3]]
+        return 0.0, 0.0, float(survey.x_edges_mm[-1]), float(survey.y_edges_mm[-1])
+    top, bottom = survey.y_edges_mm[sides[0]], survey.y_edges_mm[sides[1]]
+    left, right = survey.x_edges_mm[sides[2]], survey.x_edges_mm[sides[3]]
     inset = min(_INSET_MM, 0.1 * float(right - left), 0.1 * float(bottom - top))
     return (
         float(left) + inset,
@@ -299,12 +299,12 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
 
 def _away(read: Quantity, paper: Quantity | None) -> float:
     """Return by how much a tone read and one known of the paper may miss each other (k = 2), density."""
-    known = 0.0 if paper is None else paper.uncertainty or 0.0
-    return math.hypot(read.uncertainty or 0.0, known)
+    paper_uncertainty = 0.0 if paper is None else paper.uncertainty or 0.0
+    return math.hypot(read.uncertainty or 0.0, paper_uncertainty)
 
 
-def _shares(reading: PrintReading, density: float, doubt: float) -> tuple[float, float]:
-    return reading.share_below(density - doubt), reading.share_below(density + doubt)
+def _shares(reading: PrintReading, density: float, expanded: float) -> tuple[float, float]:
+    return reading.share_below(density - expanded), reading.share_below(density + expanded)
 
 
 def _highlights(reading: PrintReading, curve: PaperCurve, bare: float) -> Highlights:
@@ -365,16 +365,16 @@ def _against(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pr
     factor = made.printing.factor.value
     black = (shift - full) / factor
     white = (shift - test.highlight_log_exposure) / factor
-    lost = [0.0, 0.0]
+    lost_density = [0.0, 0.0]
     if negative.shadow is not None:
-        lost[0] = max(black.value - negative.shadow.value, 0.0)
+        lost_density[0] = max(black.value - negative.shadow.value, 0.0)
     if negative.highlight is not None:
-        lost[1] = max(negative.highlight.value - white.value, 0.0)
+        lost_density[1] = max(negative.highlight.value - white.value, 0.0)
     return Against(
         black_below=black,
         white_above=white,
-        lost_shadow_stops=lost[0] * factor / STOP,
-        lost_highlight_stops=lost[1] * factor / STOP,
+        lost_shadow_stops=lost_density[0] * factor / STOP,
+        lost_highlight_stops=lost_density[1] * factor / STOP,
         given=given,
     )
 

@@ -22,7 +22,7 @@ from densiscan.errors import MeasureError, PaperTestError, WedgeNotFoundError, W
 from densiscan.paper.light import PrintLight, print_light
 from densiscan.paper.printed_steps import find_printed_steps, steps_in_outline
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
-from densiscan.paper.uncalibrated import Way, ways_of
+from densiscan.paper.uncalibrated import ToneAndBlack, ways_of
 from densiscan.paper.uncertainty import glance
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
@@ -103,8 +103,8 @@ def require_reflection(calibration: Calibration, file: str) -> None:
     """
     if calibration.mode != "reflection":
         raise MeasureError(
-            f"{file} is a print, and the calibration {calibration.name} is of a wedge read by transmission; calibrate "
-            "with the scan of a reflection wedge: densiscan calibrate SCAN --reflection --densities WEDGE.csv"
+            f"{file}: prints need the calibration of a reflection wedge, and {calibration.name} is of a wedge read by "
+            "transmission; calibrate with densiscan calibrate SCAN --reflection --densities WEDGE.csv"
         )
 
 
@@ -142,8 +142,8 @@ def _points(asked: PrintScan, place: WedgePlace, densities: Sequence[Quantity]) 
     """Return the points by rising exposure: the wedge's densest step, white on the print, comes first."""
     steps = asked.wedge.lightest_first()[::-1]
     return tuple(
-        PaperPoint(log_exposure=exposed_through(step), density=density, step=step.step, box_mm=found.box_mm)
-        for step, found, density in zip(steps, place.steps, densities, strict=True)
+        PaperPoint(log_exposure=exposed_through(step), density=density, step=step.step, box_mm=step_place.box_mm)
+        for step, step_place, density in zip(steps, place.steps, densities, strict=True)
     )
 
 
@@ -162,19 +162,19 @@ def _by_calibration(
 def reading_warnings(light: PrintLight, calibration: Calibration, read: Sequence[Quantity]) -> tuple[Warning_, ...]:
     """Return what is to be said of readings on a print: other settings of the scanner, tones beyond the calibration."""
     scan = light.light.scan
-    told = [*scan.warnings, *light.light.survey.warnings, *calibration.mismatch(scan)]
+    warnings = [*scan.warnings, *light.light.survey.warnings, *calibration.mismatch(scan)]
     lowest, highest = calibration.density_range
     margin = 0.02
     values = [quantity.value for quantity in read]
     if min(values) < lowest - margin or max(values) > highest + margin:
-        told.append(
+        warnings.append(
             Warning_(
                 code="beyond-calibration",
                 message=f"Tones of {min(values):.2f} to {max(values):.2f} were read, and the reflection wedge goes "
                 f"from {lowest:.2f} to {highest:.2f}: what lies outside is less sure, as its uncertainty says.",
             )
         )
-    return tuple(told)
+    return tuple(warnings)
 
 
 def _inside(box: BoxMm) -> BoxMm:
@@ -210,22 +210,22 @@ def _relative(asked: PrintScan, place: WedgePlace, circumstances: Circumstances)
         "black": likeliest.black_log_exposure,
         "fog": likeliest.fog,
     }
-    found = {name: _weighed(name, quantity, ways, shown) for name, quantity in figures.items() if quantity is not None}
+    means = {name: _weighed(name, quantity, ways, shown) for name, quantity in figures.items() if quantity is not None}
     return replace(
         likeliest,
-        iso_range=found["range"],
-        shadow_log_exposure=found["shadow"],
-        highlight_log_exposure=found["highlight"],
-        black_log_exposure=found.get("black"),
+        iso_range=means["range"],
+        shadow_log_exposure=means["shadow"],
+        highlight_log_exposure=means["highlight"],
+        black_log_exposure=means.get("black"),
         base_plus_fog=None,
         maximum_black=None,
-        fog=found.get("fog"),
+        fog=means.get("fog"),
         relative=True,
         warnings=(*scan.warnings, _RELATIVE, *likeliest.warnings),
     )
 
 
-def _densities(way: Way, signal: Floats, noise: Floats) -> list[Quantity]:
+def _densities(way: ToneAndBlack, signal: Floats, noise: Floats) -> list[Quantity]:
     pairs = zip(way.density(signal).tolist(), way.noise(signal, noise).tolist(), strict=True)
     return [
         Quantity(density, {Influence("patch noise", f"print {number}"): doubt})
@@ -234,24 +234,26 @@ def _densities(way: Way, signal: Floats, noise: Floats) -> list[Quantity]:
 
 
 def _shown(
-    way: Way, points: Sequence[PaperPoint], signal: Floats, noise: Floats, fixed: Floats | None
+    way: ToneAndBlack, points: Sequence[PaperPoint], signal: Floats, noise: Floats, fixed: Floats | None
 ) -> Mapping[str, float]:
     """Return what one way makes of the print; nothing where it shows no black and white."""
     try:
-        found = glance([point.log_exposure for point in points], _densities(way, signal, noise))
+        figures = glance([point.log_exposure for point in points], _densities(way, signal, noise))
     except ValueError:
         return {}
-    if {"shadow", "highlight"} <= found.keys():
-        found["range"] = 100.0 * (found["shadow"] - found["highlight"])
+    if {"shadow", "highlight"} <= figures.keys():
+        figures["range"] = 100.0 * (figures["shadow"] - figures["highlight"])
     if fixed is not None:
-        found["fog"] = found["base"] - float(way.density(fixed)[0])
-    return found
+        figures["fog"] = figures["base"] - float(way.density(fixed)[0])
+    return figures
 
 
-def _weighed(name: str, likeliest: Quantity, ways: Sequence[Way], shown: Sequence[Mapping[str, float]]) -> Quantity:
+def _weighed(
+    name: str, likeliest: Quantity, ways: Sequence[ToneAndBlack], shown: Sequence[Mapping[str, float]]
+) -> Quantity:
     """Return the mean of a figure over all ways, with the likeliest's influences and with the spread of the ways."""
-    known = [(way.weight, found[name]) for way, found in zip(ways, shown, strict=True) if name in found]
-    weights, values = (np.array(column) for column in zip(*known, strict=True))
+    pairs = [(way.weight, figures[name]) for way, figures in zip(ways, shown, strict=True) if name in figures]
+    weights, values = (np.array(column) for column in zip(*pairs, strict=True))
     mean = float(weights @ values / weights.sum())
     spread = math.sqrt(float(weights @ (values - mean) ** 2 / weights.sum()))
     return Quantity(mean, likeliest.parts, likeliest.limit).with_part(Influence("tone curve not known"), spread)

@@ -64,10 +64,10 @@ def callier_factor(process: Process) -> Quantity:
 def effective_range(density_range: Quantity, process: Process) -> Quantity:
     """Return the density range as the light of the process sees it."""
     factor = callier_factor(process)
-    seen = density_range * factor.value
+    effective = density_range * factor.value
     for influence, part in (factor.parts or {}).items():
-        seen = seen.with_part(influence, density_range.value * part)
-    return seen
+        effective = effective.with_part(influence, density_range.value * part)
+    return effective
 
 
 def density_range_for(paper_range: float | None, process: Process) -> Quantity:
@@ -86,7 +86,7 @@ def density_range_for(paper_range: float | None, process: Process) -> Quantity:
     wanted = USUAL_PAPER_RANGE if paper_range is None else paper_range
     if not SHORTEST_PAPER_RANGE <= wanted <= LONGEST_PAPER_RANGE:
         raise WrongUseError(
-            f"--paper-range {wanted:g} is no paper's; give the ISO range R, such as 105 for a paper of grade 2."
+            f"`paper_range` {wanted:g} is no paper's; give the ISO range R, such as 105 for a paper of grade 2."
         )
     factor = callier_factor(process)
     value = wanted / 100.0 / factor.value
@@ -110,7 +110,7 @@ def range_of_grade(grade: str) -> float:
         If there is no such grade.
     """
     if grade not in GRADE_LOWER_LIMITS:
-        raise WrongUseError(f"--grade {grade} is no paper grade; give 0 to 5.")
+        raise WrongUseError(f"`grade` {grade} is no paper grade; give 0 to 5.")
     limits = [SOFTEST_LIMIT, *GRADE_LOWER_LIMITS.values()]
     place = list(GRADE_LOWER_LIMITS).index(grade)
     return 50.0 * (limits[place] + limits[place + 1])
@@ -139,36 +139,38 @@ def paper_advice(
     if density_range is None:
         note = "No density range of a picture could be read, so no paper can be named."
         return PaperAdvice(process=process, needed_range=None, grade=None, note=note)
-    seen = effective_range(density_range, process)
-    needed = round(100.0 * seen.value)
-    if range_is_limit or seen.limit is not None:
-        return _at_least(seen, process, needed)
-    sentences = [_what_is_needed(seen, process)]
+    effective = effective_range(density_range, process)
+    needed = round(100.0 * effective.value)
+    if range_is_limit or effective.limit is not None:
+        return _at_least(effective, process, needed)
+    sentences = [_what_is_needed(effective, process)]
     if paper_range is not None:
         sentences.append(_what_the_paper_does(needed, round(paper_range)))
-    return PaperAdvice(process=process, needed_range=needed, grade=grade_for(seen.value), note=" ".join(sentences))
+    return PaperAdvice(process=process, needed_range=needed, grade=grade_for(effective.value), note=" ".join(sentences))
 
 
-def _at_least(seen: Quantity, process: Process, needed: int) -> PaperAdvice:
+def _at_least(effective: Quantity, process: Process, needed: int) -> PaperAdvice:
     """Return the advice for a range that is only a limit: no grade follows from it, but how soft the paper must be."""
-    grade = grade_for(seen.value)
+    grade = grade_for(effective.value)
     least = "a paper softer than grade 0" if grade == SOFTER else f"grade {grade} or softer"
-    if seen.limit == "at most":
-        note = f"The range is at most {seen.value:.2f}, so no grade can be named."
+    if effective.limit == "at most":
+        note = f"The range is at most {effective.value:.2f}, so no grade can be named."
     else:
-        note = f"The range is at least {seen.value:.2f}, and longer than could be read: {least}."
+        note = f"The range is at least {effective.value:.2f}, and longer than could be read: {least}."
     return PaperAdvice(process=process, needed_range=needed, grade=None, note=note)
 
 
-def _what_is_needed(seen: Quantity, process: Process) -> str:
+def _what_is_needed(effective: Quantity, process: Process) -> str:
     light = {
         "contact": "A contact print",
         "diffusion": "An enlargement by diffuse light",
         "condenser": f"An enlargement by condenser light (silver looks {CALLIER_FACTOR:g} times as dense)",
     }[process]
-    grade = grade_for(seen.value)
-    doubt = seen.uncertainty or 0.0
-    others = [near for near in (grade_for(seen.value - doubt), grade_for(seen.value + doubt)) if near != grade]
+    grade = grade_for(effective.value)
+    expanded = effective.uncertainty or 0.0
+    others = [
+        near for near in (grade_for(effective.value - expanded), grade_for(effective.value + expanded)) if near != grade
+    ]
     words = {SOFTER: "a paper softer than grade 0", HARDER: "a paper harder than grade 5"}
     needs = words.get(grade, f"grade {grade}")
     either = " or ".join(dict.fromkeys(words.get(near, f"grade {near}") for near in others))
@@ -178,7 +180,7 @@ def _what_is_needed(seen: Quantity, process: Process) -> str:
         beyond = " Hold back shadows and burn in highlights, or develop the next film less."
     if grade == HARDER:
         beyond = " Develop the next film more."
-    return f"{light} of a range of {seen.value:.2f} needs {needs}{also}.{beyond}"
+    return f"{light} of a range of {effective.value:.2f} needs {needs}{also}.{beyond}"
 
 
 def _what_the_paper_does(needed: int, has: int) -> str:

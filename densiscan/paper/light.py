@@ -58,6 +58,6 @@ class PrintLight:
 def print_light(scan: Scan, calibration: Calibration) -> PrintLight:
     """Return how densities are read on a scan of a print by a calibration from a reflection wedge."""
     smooth = smooth_curve(calibration)
-    seen = surveyed_light(scan, smooth.calibration, lamp=None, glare=None, correct=False)
-    light = light_on(scan, smooth.calibration, seen, lamp=None, glare=None, correct=False)
+    surveyed = surveyed_light(scan, smooth.calibration, lamp=None, glare=None, correct=False)
+    light = light_on(scan, smooth.calibration, surveyed, lamp=None, glare=None, correct=False)
     return PrintLight(light=light, smooth=smooth)

@@ -35,7 +35,7 @@ _ASK: Final = "give --outline left,top,width,height in mm: the printed wedge fro
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Line:
+class _ToneLine:
     """The tone along a row of steps: `place` in steps from the first edge seen, rising towards black, and `tone`.
 
     `quantum` is one code of the scan's scale.
@@ -96,12 +96,12 @@ def find_printed_steps(
     nominal: Floats = np.arange(count) * np.float64(0.15)
     refused: WedgeNotFoundError | None = None
     for angle in ANGLES_DEG:
-        seen: list[Row] = []
+        rows: list[Row] = []
         for transposed in (False, True):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
-            seen += [row for row in rows_along(view, image, nominal) if is_straight(row)]
+            rows += [row for row in rows_along(view, image, nominal) if is_straight(row)]
         # Edges of paper and mask make rows too; the weightiest that ends like a wedge of so many steps is the one.
-        for row in sorted(seen, key=weight, reverse=True):
+        for row in sorted(rows, key=weight, reverse=True):
             try:
                 return place_of(row, _counted(row, count), origin_mm)
             except WedgeNotFoundError as problem:
@@ -137,14 +137,14 @@ def _is_whole(place: float) -> bool:
     return abs(place - round(place)) <= _OFF_LATTICE
 
 
-def _has_room(start: int, count: int, *, white: float | None, black: float | None, last: int, line: _Line) -> bool:
+def _has_room(start: int, count: int, *, white: float | None, black: float | None, last: int, line: _ToneLine) -> bool:
     """Tell whether steps from this lattice cell on hold all tones seen and lie within white, black and the scan."""
     inside = start <= -1 and start + count >= last + 1
     ends = (white is None or start >= white - _OFF_LATTICE) and (black is None or start + count <= black + _OFF_LATTICE)
     return inside and ends and line.place[0] <= start + 0.7 and line.place[-1] >= start + count - 0.7
 
 
-def _line_along(row: Row) -> _Line:
+def _line_along(row: Row) -> _ToneLine:
     """Return the median tone across the middle of the steps, over the whole scan."""
     image = row.view.image
     columns = np.arange(image.shape[1])
@@ -155,7 +155,7 @@ def _line_along(row: Row) -> _Line:
         margin = (bottom - top) // 5
         tones[column] = np.median(image[top + margin : max(bottom - margin, top + margin + 1), column])
     order = np.argsort(place)
-    return _Line(place=place[order], tone=tones[order], quantum=row.view.quantum)
+    return _ToneLine(place=place[order], tone=tones[order], quantum=row.view.quantum)
 
 
 def _stands_out(row: Row, cell: int) -> bool:
@@ -209,8 +209,8 @@ def steps_in_outline(signal: Floats, count: int, outline_mm: BoxMm, *, cell_mm: 
     ends = [_tone_of(signal, box, cell_mm) for box in (boxes[0], boxes[-1])]
     if not all(map(math.isfinite, ends)) or abs(math.log10(max(ends[0], 1e-6) / max(ends[1], 1e-6))) < _BESIDE:
         raise WedgeNotFoundError(
-            "the two ends of --outline are of the same tone or off the scan; give left,top,width,height in mm from the "
-            "first step of the printed wedge to its last"
+            "the two ends of `outline_mm` are of the same tone or off the scan; give left,top,width,height in mm from "
+            "the first step of the printed wedge to its last"
         )
     white_first = ends[0] > ends[1]
     sides = ("left", "right") if lengthwise else ("top", "bottom")

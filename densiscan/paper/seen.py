@@ -28,9 +28,9 @@ def negative_signs(light: Light, calibration: Calibration, *, black: float) -> t
     black
         Of the picture as it was read.
     """
-    told = []
+    signs = []
     if black > _DENSEST_BLACK:
-        told.append(f"a density of {black:.1f} is more than any paper has")
+        signs.append(f"a density of {black:.1f} is more than any paper has")
     sought = Sought(
         frame_mm=None,
         fog_sheet=False,
@@ -46,12 +46,12 @@ def negative_signs(light: Light, calibration: Calibration, *, black: float) -> t
             continue
         bed = float(np.quantile(cells.density, 0.01))
         if _CLEAR_EDGE[0] < edge - bed < _CLEAR_EDGE[1]:
-            told.append("its border is denser than the open glass round it, as clear film is")
+            signs.append("its border is denser than the open glass round it, as clear film is")
         read = readings_inside(light.survey, part.area, aperture_mm=1.0, square=False)
         if read is not None and read.quantile(0.01) > edge + _LIGHTEST_TONE:
-            told.append("nothing in the picture is as light as that border")
+            signs.append("nothing in the picture is as light as that border")
         break
-    return tuple(told)
+    return tuple(signs)
 
 
 def _edge(part: Part) -> float | None:

@@ -253,18 +253,18 @@ def paper_from_points(
             f"{source}: only {tones} tones lie between white and black, too few to give a range; use a wedge "
             "with finer steps."
         )
-    found = read.figures
-    shadow, highlight = found["shadow"], found["highlight"]
-    base = found["base"]
+    figures = read.figures
+    shadow, highlight = figures["shadow"], figures["highlight"]
+    base = figures["base"]
     test = PaperTest(
         method=method,
         circumstances=circumstances,
         iso_range=(shadow - highlight) * 100.0,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
-        black_log_exposure=found.get("black"),
+        black_log_exposure=figures.get("black"),
         base_plus_fog=base,
-        maximum_black=found["top"],
+        maximum_black=figures["top"],
         fog=None if fixed_base is None else base - fixed_base,
         points=ordered,
         from_wedge=method != "points" or _of_the_exposure(ordered, circumstances),
@@ -310,40 +310,40 @@ def _require_points(points: Sequence[PaperPoint], source: str) -> None:
 
 def _with_limits(test: PaperTest, read: ReadOff) -> PaperTest:
     """Return the test with what is wrong at its ends: a black or a white that was not reached makes R a limit."""
-    told: list[Warning_] = []
+    warnings: list[Warning_] = []
     iso_range, shadow, highlight = test.iso_range, test.shadow_log_exposure, test.highlight_log_exposure
     black = test.black_log_exposure
     if not read.ends.black_reached():
-        told.append(_BLACK_NOT_REACHED)
+        warnings.append(_BLACK_NOT_REACHED)
         # Noise may have put it further up than it is.
         shadow = Quantity.at_least(shadow.value - (shadow.uncertainty or 0.0))
         black = None if black is None else Quantity.at_least(max(black.value, test.points[-1].log_exposure.value))
     elif read.left_open("shadow", "black") > _LEFT_OPEN and read.ends.black.goes_on():
-        told.append(_goes_on("black", read.ends.black))
+        warnings.append(_goes_on("black", read.ends.black))
     if not read.ends.white_reached():
-        told.append(_WHITE_NOT_REACHED)
+        warnings.append(_WHITE_NOT_REACHED)
         highlight = Quantity.at_most(highlight.value + (highlight.uncertainty or 0.0))
     elif read.left_open("highlight", "white") > _LEFT_OPEN and read.ends.white.goes_on():
-        told.append(_goes_on("white", read.ends.white))
+        warnings.append(_goes_on("white", read.ends.white))
     if shadow.limit is not None or highlight.limit is not None:
         iso_range = (shadow - highlight) * 100.0
     if float(np.max(np.diff(read.curve.log_exposure))) > _WIDE_GAP:
-        told.append(_STEPS_FAR_APART)
+        warnings.append(_STEPS_FAR_APART)
     return replace(
         test,
         iso_range=iso_range,
         shadow_log_exposure=shadow,
         highlight_log_exposure=highlight,
         black_log_exposure=black,
-        maximum_black=_end(test.maximum_black, "at least", told, _BLACK_NOT_REACHED),
-        base_plus_fog=_end(test.base_plus_fog, "at most", told, _WHITE_NOT_REACHED),
-        warnings=(*test.warnings, *told),
+        maximum_black=_end(test.maximum_black, "at least", warnings, _BLACK_NOT_REACHED),
+        base_plus_fog=_end(test.base_plus_fog, "at most", warnings, _WHITE_NOT_REACHED),
+        warnings=(*test.warnings, *warnings),
     )
 
 
-def _end(density: Quantity | None, limit: Limit, told: Sequence[Warning_], missed: Warning_) -> Quantity | None:
+def _end(density: Quantity | None, limit: Limit, warnings: Sequence[Warning_], missed: Warning_) -> Quantity | None:
     """Return the density of an end of the curve, a limit where the warning is told that it was not reached."""
-    return Quantity(density.value, None, limit) if density is not None and missed in told else density
+    return Quantity(density.value, None, limit) if density is not None and missed in warnings else density
 
 
 def _goes_on(what: Literal["black", "white"], end: End) -> Warning_:

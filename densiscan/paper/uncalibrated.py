@@ -43,7 +43,7 @@ _DARKEST: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class ToneAndBlack:
     """One combination: a tone curve and a net black, with its weight (all sum to 1).
 
     `floor` is the light under the black that follows, over that of white; `brightest` the light of the print's white.
@@ -69,7 +69,7 @@ class Way:
         return np.maximum((self.law(signal) / self.brightest - self.floor) / (1.0 - self.floor), _DARKEST)
 
 
-def ways_of(signal: Floats, *, profile: str | None, net_black: float | None = None) -> tuple[Way, ...]:
+def ways_of(signal: Floats, *, profile: str | None, net_black: float | None = None) -> tuple[ToneAndBlack, ...]:
     """Return what may lie between signals and densities, the likeliest first; nothing where no paper is so light.
 
     Parameters
@@ -98,13 +98,15 @@ def ways_of(signal: Floats, *, profile: str | None, net_black: float | None = No
             if abs(floor) > _FURTHEST_FLOOR:
                 continue
             weight = likely * (beside - black) * _bell(net, mean, deviation) * _floor_likely(floor)
-            ways.append(Way(law=law, floor=floor, brightest=brightest, weight=weight))
+            ways.append(ToneAndBlack(law=law, floor=floor, brightest=brightest, weight=weight))
     total = math.fsum(way.weight for way in ways)
     if total <= 0.0:
         return ()
     kept = [way for way in ways if way.weight > _LEAST_WEIGHT * total]
     total = math.fsum(way.weight for way in kept)
-    kept = [Way(law=way.law, floor=way.floor, brightest=way.brightest, weight=way.weight / total) for way in kept]
+    kept = [
+        ToneAndBlack(law=way.law, floor=way.floor, brightest=way.brightest, weight=way.weight / total) for way in kept
+    ]
     return tuple(sorted(kept, key=lambda way: -way.weight))
 
 

@@ -135,12 +135,12 @@ def read_off(exposures: Sequence[Quantity], densities: Sequence[Quantity]) -> Re
 
 def _shared(exposures: Sequence[Quantity], densities: Sequence[Quantity]) -> frozenset[Influence]:
     """Return the influences that more than one point has."""
-    seen = Counter(
+    counts = Counter(
         influence
         for exposure, density in zip(exposures, densities, strict=True)
         for influence in {*(exposure.parts or {}), *(density.parts or {})}
     )
-    return frozenset(influence for influence, times in seen.items() if times > 1)
+    return frozenset(influence for influence, times in counts.items() if times > 1)
 
 
 def _points(exposures: Sequence[Quantity], densities: Sequence[Quantity], shared: frozenset[Influence]) -> _Points:
@@ -206,15 +206,15 @@ def _no_steeper_than_noise(
         shown = moved.shown(base + float(white), top + float(black))
         for name, places in drawn.items():
             places.append(shown.get(name, math.nan))
-    found = dict(figures)
+    result = dict(figures)
     for name, places in drawn.items():
-        known = [part for influence, part in (figures[name].parts or {}).items() if influence not in shared]
+        own_parts = [part for influence, part in (figures[name].parts or {}).items() if influence not in shared]
         if np.count_nonzero(np.isfinite(places)) < _REPEATED // 2:
             continue
-        more = float(np.nanvar(places)) - math.fsum(part * part for part in known)
+        more = float(np.nanvar(places)) - math.fsum(part * part for part in own_parts)
         if more > 0.0:
-            found[name] = figures[name].with_part(Influence("reading", f"slope at the {name}"), math.sqrt(more))
-    return found
+            result[name] = figures[name].with_part(Influence("reading", f"slope at the {name}"), math.sqrt(more))
+    return result
 
 
 def _with_end(
@@ -238,15 +238,15 @@ def _with_end(
 
 def _with_places(figures: Mapping[str, Quantity], curve: PaperCurve) -> dict[str, Quantity]:
     """Return the figures, their log exposures in doubt by the shape between two steps and by how even a print is."""
-    found = dict(figures)
+    result = dict(figures)
     for name in _PLACES:
-        if name not in found:
+        if name not in result:
             continue
-        place = found[name]
+        place = result[name]
         after = int(np.clip(np.searchsorted(curve.log_exposure, place.value), 1, curve.log_exposure.size - 1))
         gap = float(curve.log_exposure[after] - curve.log_exposure[after - 1])
         beside = curve.density_at([place.value - 0.02, place.value + 0.02])
         slope = max(float(beside[1] - beside[0]) / 0.04, 1e-3)
         place = place.with_part(Influence("curve shape", f"{after}"), _SHAPE * gap * gap)
-        found[name] = place.with_part(Influence("even print", name), EVEN / slope)
-    return found
+        result[name] = place.with_part(Influence("even print", name), EVEN / slope)
+    return result

@@ -72,6 +72,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[str]]]]
         process.communicate()
 
 
+@pytest.mark.rendered  # it reads none, but starts a whole cluster
 def test_a_cluster_gives_the_same_in_the_same_order_and_survives_a_lost_worker(
     here: Path,
     cluster: tuple[str, list[subprocess.Popen[str]]],

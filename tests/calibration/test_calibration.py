@@ -6,12 +6,13 @@ import csv
 import json
 import math
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -30,7 +31,7 @@ from densiscan.calibration.make import Label, calibrate, calibrate_steps, told_i
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.scan import open_scan
 from densiscan.scan.survey import patch
-from densiscan.wedge.wedge import Wedge, WedgeStep
+from densiscan.wedge.wedge import Wedge, WedgeStep, nominal_wedge
 from tests.renderer import (
     Place,
     Scanner,
@@ -72,16 +73,22 @@ def test_linear_scanner_by_hand() -> None:
     assert calibration.density_range == (0.05, 1.55)
 
 
+@settings(max_examples=30)  # each makes a calibration
 @given(st.floats(0.35, 1.6), st.floats(0.05, 1.55))
 def test_power_law_scanner_reads_back(power: float, density: float) -> None:
     calibration = made(LINEAR, [10.0 ** (-power * value) for value in LINEAR], noise=1e-7)
     assert_allclose(calibration.density_of_signal(10.0 ** (-power * density)), density, atol=1e-7)
 
 
+@cache
+def both_ways() -> tuple[Calibration, Calibration]:
+    upright = made(LINEAR, [10.0**-value for value in LINEAR], noise=1e-7)
+    return upright, made(LINEAR, [1.0 - 10.0**-value for value in LINEAR], noise=1e-7, inverted=True)
+
+
 @given(st.floats(0.05, 1.55))
 def test_positive_picture_is_the_negative_mirrored(density: float) -> None:
-    upright = made(LINEAR, [10.0**-value for value in LINEAR], noise=1e-7)
-    mirrored = made(LINEAR, [1.0 - 10.0**-value for value in LINEAR], noise=1e-7, inverted=True)
+    upright, mirrored = both_ways()
     signal = 10.0**-density
     assert_allclose(mirrored.density_of_signal(1.0 - signal), upright.density_of_signal(signal), atol=1e-9)
 
@@ -212,15 +219,13 @@ def test_doubtful_densities_of_many_small_steps_leave_the_polarity_clear(inverte
     assert told_inverted(signal, stated, "wedge.tif", doubts=np.full(28, 0.015)) is inverted
 
 
-@pytest.mark.parametrize("inverted", [False, True])
-def test_the_open_light_tells_the_polarity_of_few_filters(inverted: bool) -> None:
-    """At gamma 2.2 three filters are straight enough both ways; glass all round is clear film's side."""
+def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
+    """At gamma 2.2 three filters are straight enough both ways: glass of the level that density 0 must have tells."""
     densities = np.array([0.3, 0.6, 0.9])
-    upright, glass = (0.97 * 10.0**-densities) ** (1 / 2.2), np.full(2, 0.97 ** (1 / 2.2))
-    signal, beside = (1.0 - upright, 1.0 - glass) if inverted else (upright, glass)
+    signal, glass = (0.97 * 10.0**-densities) ** (1 / 2.2), np.full(2, 0.97 ** (1 / 2.2))
     with pytest.raises(PolarityError):
         told_inverted(signal, densities, "wedge.tif")
-    assert told_inverted(signal, densities, "wedge.tif", beside=beside) is inverted
+    assert told_inverted(signal, densities, "wedge.tif", beside=glass) is False
 
 
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:
@@ -355,6 +360,12 @@ def test_wrong_number_of_steps_is_refused(tmp_path: Path) -> None:
     write_scan(render_bed([layout], Scanner(ppi=100), seed=3, size_mm=(90, 40)), tmp_path / "wedge.tif")
     with pytest.raises(WedgeNotFoundError, match=r"wedge of 13 steps was not found: 11 steps were seen"):
         calibrate(open_scan(tmp_path / "wedge.tif"), wedge_of(even_densities(13, 0.25)), label=LABEL)
+    for wedge, advice in (
+        (replace(wedge_of(even_densities(13, 0.25)), name="mine.csv"), r"check that mine\.csv belongs to this wedge"),
+        (nominal_wedge(steps=13, increment=0.25), "give the right number with --steps"),
+    ):
+        with pytest.raises(WedgeNotFoundError, match=rf"^\S*wedge\.tif: .*; {advice}, or give --region [^.]*\.$"):
+            calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=LABEL)
 
 
 def known(shared_data: Path) -> list[dict[str, float]]:

@@ -20,11 +20,11 @@ import pytest
 import tifffile
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
-from densiscan.batch.files import Choice, scans_in
+from densiscan.batch.files import FileChoice, scans_in
 from densiscan.batch.outliers import Folder
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
-from densiscan.cli.progress import Bar, bar_text
+from densiscan.cli.progress import ProgressBar, bar_text
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.trouble.finding import SideFog, Trouble
 from densiscan.notebook.recall import assessment_of
@@ -230,15 +230,15 @@ def test_patterns_folders_below_and_hidden_files(here: Path) -> None:
     for name in ("NEG-10.TIF", "._neg-11.tif", "print-1.tif", "roll 2/neg-12.tif", ".thumbs/neg-13.tif"):
         (here / "scans" / name).touch()
 
-    def names(choice: Choice) -> list[str]:
+    def names(choice: FileChoice) -> list[str]:
         files, failures = scans_in([Path("scans"), Path("scans/neg-00.tif")], choice)
         assert not failures
         return [file.relative_to("scans").as_posix() for file in files]
 
     own = [f"neg-{number:02d}.tif" for number in range(6)]
-    assert names(Choice()) == ["NEG-10.TIF", *own, "print-1.tif"]
-    assert names(Choice(patterns=("neg-*",), recursive=True)) == ["NEG-10.TIF", *own, "roll 2/neg-12.tif"]
-    _, failures = scans_in([Path("scans")], Choice(patterns=("slide*",)))
+    assert names(FileChoice()) == ["NEG-10.TIF", *own, "print-1.tif"]
+    assert names(FileChoice(patterns=("neg-*",), recursive=True)) == ["NEG-10.TIF", *own, "roll 2/neg-12.tif"]
+    _, failures = scans_in([Path("scans")], FileChoice(patterns=("slide*",)))
     assert "slide*" in failures[0].message
 
 
@@ -410,7 +410,7 @@ def test_the_bar_tells_the_pace_and_the_time_left() -> None:
     assert len(bar_text(99_999, 100_000, measured=99_999, seconds=1e6)) < 80
     ticks = iter([0.0, 1.0, 1.01, 2.0])
     terminal = Terminal()
-    bar = Bar(50, stream=terminal, clock=lambda: next(ticks))
+    bar = ProgressBar(50, stream=terminal, clock=lambda: next(ticks))
     bar.draw(10, 10)
     bar.draw(11, 11)  # too soon after the last
     bar.draw(12, 12)
@@ -418,5 +418,5 @@ def test_the_bar_tells_the_pace_and_the_time_left() -> None:
     assert terminal.getvalue().count("of 50") == 2
     assert terminal.getvalue().endswith("\x1b[K")
     silent = io.StringIO()
-    Bar(50, stream=silent).draw(10, 10)
+    ProgressBar(50, stream=silent).draw(10, 10)
     assert silent.getvalue() == ""

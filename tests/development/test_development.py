@@ -109,7 +109,7 @@ def test_flare_costs_a_contrasty_subject_more_than_a_flat_one() -> None:
 
 @pytest.mark.parametrize("stops", [0.0, -3.0, 0.5, 21.0, math.nan, math.inf])
 def test_scene_that_is_none_is_refused(stops: float) -> None:
-    with pytest.raises(WrongUseError, match="scene-stops"):
+    with pytest.raises(WrongUseError, match="scene_stops"):
         range_on_film(stops)
 
 

@@ -80,7 +80,9 @@ def test_what_is_said_stands() -> None:
 
 
 def test_another_film_has_another_time_and_speed() -> None:
-    with pytest.raises(WrongUseError, match=r"^please give --time: no run of Dune-400 in Borax is in the notebook yet"):
+    with pytest.raises(
+        WrongUseError, match=r"^please give `time_s`: no run of Dune-400 in Borax is in the notebook yet"
+    ):
         fill(film="Dune-400")
     found = fill(film="Dune-400", time_s=540.0)
     has(found.run, exposure_index=None, dilution="1+1", batch="march", use=3, agitation="each minute")
@@ -153,7 +155,8 @@ def test_the_last_run_most_alike_is_repeated() -> None:
 def test_without_any_run_all_that_is_needed_is_asked_for_at_once() -> None:
     said = {"date": "2026-03-08", "film": "Meadow-100"}
     with pytest.raises(
-        WrongUseError, match=r"^please give --developer, --time and --temp: there is no run before to take it from\.$"
+        WrongUseError,
+        match=r"^please give `developer`, `time_s` and `temperature_c`: there is no run before to take it from\.$",
     ):
         filled(said, (), uses_of=used_twice)
     everything = {**said, "developer": "Borax", "time_s": 480.0, "temperature_c": 20.0}

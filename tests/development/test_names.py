@@ -99,7 +99,8 @@ def test_close_names() -> None:
 @given(st.text(), st.text())
 def test_names_are_the_same_or_not_both_ways(one: str, other: str) -> None:
     assert same_name(one, other) == same_name(other, one)
-    assert same_name(one, one.swapcase().swapcase())
+    # Beyond ASCII a letter may have no way back: the dotless i becomes I, and I becomes i.
+    assert same_name(one, one.swapcase()) or not one.isascii()
     assert name_key(name_key(one)) == name_key(one) or not one.isascii()
 
 

@@ -417,6 +417,7 @@ def test_few_points_that_end_in_the_toe_do_not_tell_the_straight_part() -> None:
     assert "straight-part-not-sure" in [warning.code for warning in test.warnings]
 
 
+@pytest.mark.rendered  # a rate over 36 drawn curves: as slow as reading a scan
 def test_figures_of_few_points_are_honest_on_curves_of_no_law_of_the_fit() -> None:
     """36 cases of six families: 95 of 100 are stated; the chance of fewer than 30 of 36 is below 1 %."""
     from tests.trials.few_point_rates import checks_of, drawn

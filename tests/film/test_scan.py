@@ -253,7 +253,7 @@ def test_a_reflection_calibration(folder: Path, made: Calibration) -> None:
 
 
 def test_several_scans_only_as_frames(folder: Path, made: Calibration) -> None:
-    with pytest.raises(WrongUseError, match="only as --frames"):
+    with pytest.raises(WrongUseError, match="only as `frames`"):
         read_film([scan(folder, "film.tif")] * 2, exposures(21), made)
 
 
@@ -262,7 +262,7 @@ def test_one_way_to_say_where(folder: Path, made: Calibration) -> None:
         WhereOnFilm(frames=True, spots_mm=((1.0, 2.0),))
     with pytest.raises(WrongUseError, match="1 places are named for 21 exposures"):
         read_film([scan(folder, "film.tif")], exposures(21), made, where=WhereOnFilm(spots_mm=((60.0, 20.0),)))
-    with pytest.raises(WrongUseError, match="--row does not lie on"):
+    with pytest.raises(WrongUseError, match="`row_mm` does not lie on"):
         read_film([scan(folder, "film.tif")], exposures(21), made, where=WhereOnFilm(row_mm=(60.0, 20.0, 99.0, 9.0)))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import tifffile
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -114,6 +114,7 @@ def test_spots_keep_their_order_without_a_frame(tmp_path: Path) -> None:
     assert all(spot.net is None for spot in reading.spots)
 
 
+@settings(max_examples=10)  # each writes and reads a scan; the difference is one subtraction
 @given(base=st.floats(0.05, 0.5))
 def test_base_fog_given_makes_net_values(base: float, tmp_path_factory: pytest.TempPathFactory) -> None:
     scan = plain_scan(tmp_path_factory.mktemp("net"), np.full((120, 120), 0.1))

@@ -199,7 +199,7 @@ def test_corrected_run_keeps_its_number_and_readings(book: Notebook) -> None:
         run = book.add_run(a_run(density_ranges=(Quantity(1.0, None),), batch="one"))
         changed = book.correct_run(run.number, time_s=540.0, batch=None)
         assert changed == replace(run, time_s=540.0, batch=None)
-        with pytest.raises(WrongUseError, match="--temp"):
+        with pytest.raises(WrongUseError, match="`temperature_c`"):
             book.correct_run(run.number, temperature_c=90.0)
         assert book.run(run.number) == changed
 

@@ -77,7 +77,7 @@ def test_option_goes_before_environment_before_data_folder(monkeypatch: pytest.M
     "name", ["", ".", "..", "../up", "a/b", "a\\b", " edge", "edge ", "a:b", "-x", "x" * 81, "a\nb"]
 )
 def test_name_that_is_no_file_name_is_refused(name: str, tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match="--name"):
+    with pytest.raises(WrongUseError, match="`name`"):
         location.place_for_calibration(name, tmp_path / "notebook.sqlite")
 
 

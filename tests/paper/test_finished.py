@@ -146,7 +146,7 @@ def test_of_a_negative_known_at_one_end_only_that_end_can_be_lost(bench: Bench) 
 
 
 def test_a_frame_that_holds_no_aperture_is_refused(bench: Bench) -> None:
-    with pytest.raises(MeasureError, match="no picture was found; give it with --frame"):
+    with pytest.raises(MeasureError, match="no picture was found; give it with `frame_mm`"):
         read_print(bench.scan(1.75), bench.calibration, frame_mm=(30.0, 30.0, 0.4, 0.4))
 
 

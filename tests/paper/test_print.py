@@ -148,7 +148,7 @@ def test_own_callier_factor() -> None:
     needed = needed_range(negative(), printing_with("condenser", callier=1.4))
     assert needed is not None
     assert_allclose(needed.value, 147.0, atol=1e-9)
-    with pytest.raises(WrongUseError, match="--process condenser"):
+    with pytest.raises(WrongUseError, match="`process` condenser"):
         printing_with("contact", callier=1.4)
 
 
@@ -215,7 +215,7 @@ def test_change_between_two_papers() -> None:
     change = change_from(Before(seconds=8.0, paper=slow), negative(), fast, Printing())
     assert change.highlight_time_s is not None
     assert_allclose(change.highlight_time_s.value, 4.0, rtol=1e-12)
-    with pytest.raises(WrongUseError, match="--exposure"):
+    with pytest.raises(WrongUseError, match="`exposure_s`"):
         change_from(Before(seconds=8.0, paper=paper(seconds=None)), negative(), fast, Printing())
 
 

@@ -123,7 +123,7 @@ def test_an_outline_is_cut_into_equal_parts(way: str) -> None:
     ],
 )
 def test_an_outline_beside_the_wedge_is_refused(outline: tuple[float, float, float, float]) -> None:
-    with pytest.raises(WedgeNotFoundError, match="the two ends of --outline are of the same tone or off the scan"):
+    with pytest.raises(WedgeNotFoundError, match="the two ends of `outline_mm` are of the same tone or off the scan"):
         steps_in_outline(drawn(before=BLACK, after=BLACK), COUNT, outline, cell_mm=CELL_MM)
 
 

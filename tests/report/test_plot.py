@@ -87,7 +87,7 @@ def test_steps_counted_by_eye_leave_no_empty_figure() -> None:
 
 def test_nothing_is_imported_for_a_figure_before_one_is_drawn() -> None:
     code = (
-        "import sys; from tests.test_api import calibration; from densiscan import plot; made = calibration();"
+        "import sys; from tests.support.made_up import calibration; from densiscan import plot; made = calibration();"
         "assert 'matplotlib' not in sys.modules; import matplotlib.figure as f; ax = f.Figure().subplots();"
         "made.plot(ax); assert 'matplotlib.pyplot' not in sys.modules"
     )

@@ -53,7 +53,7 @@ source_paths = ["densiscan"]
 only_mutate = ["densiscan/{module}.py"]
 also_copy = ["pyproject.toml", "sample_scans"]
 do_not_mutate_patterns = ['raise \\w+']
-pytest_add_cli_args = ["-o", "addopts=--strict-markers", "-p", "no:cacheprovider"]
+pytest_add_cli_args = ["-o", "addopts=--strict-markers", "-p", "no:cacheprovider", "-m", "not rendered"]
 pytest_add_cli_args_test_selection = {tests}
 """
 STATUS = {0: "survived", 1: "killed", 3: "killed", 33: "no test", 36: "timeout", -24: "timeout", 24: "timeout"}

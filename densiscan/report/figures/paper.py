@@ -38,7 +38,7 @@ def draw_paper(axes: Axes, test: PaperTest) -> None:
     curve = test.curve()
     if curve is None:
         raise PaperTestError(
-            "steps counted by eye make no curve to draw; scan the print of the wedge, or leave --plot out."
+            "steps counted by eye make no curve to draw; scan the print of the wedge, or leave `plot` out."
         )
     _draw_curve(axes, test, curve)
     _draw_range(axes, test, curve)

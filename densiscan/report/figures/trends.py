@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
-from densiscan.development.trends import Point, Trend
+from densiscan.development.trends import Trend, TrendPoint
 from densiscan.report.figures.style import FAINT, INK, SHADE, new_figure, series
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def _by_run(axes: Axes, trend: Trend) -> None:
     _runs(axes, trend.points, places)
 
 
-def _runs(axes: Axes, points: Sequence[Point], places: Mapping[int, int]) -> None:
+def _runs(axes: Axes, points: Sequence[TrendPoint], places: Mapping[int, int]) -> None:
     """Name the runs along the axis, a few of many, with the day where it is another than that of the run before."""
     days = {point.run: date.fromisoformat(point.date[:10]) for point in points}
     named = list(places)[:: max(1, -(-len(places) // _MOST_NAMES))]
@@ -62,7 +62,7 @@ def _runs(axes: Axes, points: Sequence[Point], places: Mapping[int, int]) -> Non
     axes.set_xlim(-0.5, max(len(places), 1) - 0.5)
 
 
-def _limits(axes: Axes, places: Any, points: Sequence[Point]) -> None:
+def _limits(axes: Axes, places: Any, points: Sequence[TrendPoint]) -> None:
     """Draw the band of what is usual behind the points, and its middle."""
     limits = [point.limits for point in points if point.limits is not None]
     if len(limits) < len(points) or not limits:

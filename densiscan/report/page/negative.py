@@ -9,12 +9,14 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.arithmetic.quantity import Influence, read_back
 from densiscan.negative.preview import Sheet
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.report.answer import Answer, answer, development_words, trouble_name
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
+from densiscan.report.readings import density_text
 from densiscan.scan.cells import TurnedBox
 
 Document = Mapping[str, Any]
@@ -55,7 +57,7 @@ class PageReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class AdviceView:
     """One piece of advice: what it is on, what it says, why; `look` where something is to be put right."""
 
     name: str
@@ -90,7 +92,7 @@ class Numbered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class PictureView:
     """The negative to look at: both pictures, what lies on them (millimetres on the scan), the map for reading."""
 
     region_mm: tuple[float, float, float, float]
@@ -118,25 +120,21 @@ class SheetView:
     answer: Answer
     piece: int | None
     facts: str
-    advice: tuple[Advice, ...]
+    advice: tuple[AdviceView, ...]
     figures: tuple[Figure, ...]
     spots: tuple[Numbered, ...]
     findings: tuple[Numbered, ...]
     warnings: tuple[str, ...]
     charts: tuple[tuple[str, str, Chart], ...]
-    picture: Picture | None
+    picture: PictureView | None
     thumb: str
     data: dict[str, Any] | None
     document: Document
 
 
-def density_words(quantity: Mapping[str, float | None] | None) -> str:
-    """Return a quantity of the contract to two decimals with its uncertainty, never stated as less than 0.01."""
-    if quantity is None:
-        return "not known"
-    value = f"{(quantity['value'] or 0.0) + 0.0:.2f}".replace("-0.00", "0.00")
-    doubt = quantity["uncertainty"]
-    return value if doubt is None else f"{value} ± {max(doubt, 0.01):.2f}"
+def density_words(quantity: Mapping[str, Any] | None) -> str:
+    """Return a quantity of the contract in words, as every report has it."""
+    return density_text(read_back(quantity, Influence("reading")))
 
 
 def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:
@@ -183,45 +181,45 @@ def _perhaps(document: Document) -> list[dict[str, str]]:
 
 def _facts(page: PageReading) -> str:
     document = page.document
-    told = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
-    told += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
+    facts = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
+    facts += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
     if document["frame_mm"] is not None:
-        told.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
+        facts.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
     if abs(document["angle_deg"] or 0.0) >= 0.05:
-        told.append(f"turned {document['angle_deg']:.1f} degrees")
+        facts.append(f"turned {document['angle_deg']:.1f} degrees")
     if page.told:
-        told.append(page.told)
-    return ", ".join(told)
+        facts.append(page.told)
+    return ", ".join(facts)
 
 
 _NO_PAPER: Final[Document] = {"process": "contact"}
 """Of what is no negative: the light in which its range is shown."""
 
 
-def _advice(document: Document) -> tuple[Advice, ...]:
+def _advice(document: Document) -> tuple[AdviceView, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
     if exposure is None:
         return tuple(
-            Advice(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
+            AdviceView(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
         )
     known = exposure.get("judged", True)
     right = {"normal": "Right", "under": "Give more", "over": "Give less"}
     development_said = development_words(development)
     grade = "No paper named" if paper["grade"] is None else f"Grade {paper['grade']}, {paper['process']}"
     return (
-        Advice(
+        AdviceView(
             name="Exposure",
             verdict=right.get(exposure["verdict"], str(exposure["verdict"])) if known else "Not judged",
             reason=str(exposure.get("reason") or ""),
             look=known and exposure["verdict"] != "normal",
         ),
-        Advice(
+        AdviceView(
             name="Development",
             verdict=development_said[:1].upper() + development_said[1:] or "Not judged",
             reason=str(development.get("reason") or ""),
             look=bool(development_said) and development["verdict"] in {"more", "less"},
         ),
-        Advice(name="Paper", verdict=grade, reason=str(paper["note"])),
+        AdviceView(name="Paper", verdict=grade, reason=str(paper["note"])),
     )
 
 
@@ -253,16 +251,16 @@ def _spots(document: Document) -> tuple[Numbered, ...]:
 
 
 def _findings(document: Document, least_mm: float) -> tuple[Numbered, ...]:
-    found = []
+    findings = []
     for number, finding in enumerate(document.get("findings") or (), start=1):
         left, top, width, height = finding["box_mm"]
         place = f"At {left:.0f}, {top:.0f} mm, {width:.0f} x {height:.0f} mm."
         more_x, more_y = max(least_mm - width, 0.0) / 2.0, max(least_mm - height, 0.0) / 2.0
         box = (left - more_x, top - more_y, width + 2.0 * more_x, height + 2.0 * more_y)
-        found.append(
+        findings.append(
             Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}", name=trouble_name(finding))
         )
-    return tuple(found)
+    return tuple(findings)
 
 
 def _paper(page: PageReading) -> tuple[float, str] | None:
@@ -393,12 +391,12 @@ def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
     return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Picture:
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> PictureView:
     document = page.document
     film, frame = _corners(document)
     rows, columns = sheet.picture.shape
     printed, caption = _printed(page, sheet)
-    return Picture(
+    return PictureView(
         region_mm=sheet.region_mm,
         px=(columns, rows),
         negative=picture_data(negative_gray(sheet.picture)),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -18,6 +17,7 @@ from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
 from densiscan.report.page.negative import PageReading, SheetView, density_words, sheet_view
 from densiscan.report.page.standings import Standing, standings
+from densiscan.report.page.templating import environment, own_text
 
 _UNJUDGED: Final = "?"
 _LAST: Final = 99.0
@@ -35,7 +35,7 @@ class PageHead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
+class SortedCell:
     """A cell of the table: what it shows and what it is sorted by; None comes last."""
 
     shown: str
@@ -43,12 +43,12 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class NegativeRow:
     """A negative in the table."""
 
     view: SheetView
     standing: Standing
-    cells: tuple[Cell, ...]
+    cells: tuple[SortedCell, ...]
     by_shadow: float
     by_range: float
 
@@ -110,7 +110,7 @@ def page_html(
     views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
     stands = standings([view.document for view in views])
     rows = [
-        Row(
+        NegativeRow(
             view=view,
             standing=standing,
             cells=_cells(view.document),
@@ -120,9 +120,9 @@ def page_html(
         for view, standing in zip(views, stands, strict=True)
     ]
     answers = [view.answer for view in views]
-    style, script = _own("page.css"), _own("page.js")
+    style, script = own_text("page.css"), own_text("page.js")
     text: str = (
-        templates()
+        environment()
         .get_template("page.html")
         .render(
             head=head,
@@ -148,38 +148,8 @@ def page_html(
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def _own(name: str) -> str:
-    from importlib.resources import files
-
-    return (files("densiscan.report.page") / "templates" / name).read_text(encoding="utf-8")
-
-
 def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def templates() -> Any:
-    """Return the templates, everything that is put into them escaped."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-    from markupsafe import Markup
-
-    templates = Environment(
-        loader=FunctionLoader(_own),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    # Our own style, script and drawings alone go in as they are; data goes in as JSON that cannot end its element.
-    templates.filters["ours"] = Markup
-    templates.filters["data"] = lambda value: Markup(_json(value))  # noqa: S704 - see _json
-    return templates
-
-
-def _json(value: object) -> str:
-    """Return JSON that holds no mark by which it could end the element it stands in."""
-    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 _UNJUDGED_PART: Final[Mapping[str, Any]] = {
@@ -192,7 +162,7 @@ _UNJUDGED_PART: Final[Mapping[str, Any]] = {
 """What stands for the judgement of what is no negative."""
 
 
-def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
+def _cells(document: Mapping[str, Any]) -> tuple[SortedCell, ...]:
     exposure, development, paper = document["exposure"], document["development"], document["paper"]
     if exposure is None:
         exposure, development, paper = _UNJUDGED_PART, _UNJUDGED_PART, _UNJUDGED_PART
@@ -203,8 +173,8 @@ def _cells(document: Mapping[str, Any]) -> tuple[Cell, ...]:
         *(_figure(document[name]) for name in ("base_plus_fog", "net_shadow", "highlight", "density_range")),
         _judged(exposure, str(exposure["verdict"]), str(exposure["verdict"])),
         _judged(development, develop, 1.0 if factor is None else factor["value"]),
-        Cell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
-        Cell(shown=str(trouble) if trouble else "none", by=float(trouble)),
+        SortedCell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
+        SortedCell(shown=str(trouble) if trouble else "none", by=float(trouble)),
     )
 
 
@@ -213,14 +183,14 @@ def _value(quantity: Mapping[str, float | None] | None, unknown: float) -> float
     return unknown if value is None else value
 
 
-def _figure(quantity: Mapping[str, float | None] | None) -> Cell:
+def _figure(quantity: Mapping[str, float | None] | None) -> SortedCell:
     if quantity is None:
-        return Cell(shown=_UNJUDGED, by=None)
-    return Cell(shown=density_words(quantity), by=quantity["value"])
+        return SortedCell(shown=_UNJUDGED, by=None)
+    return SortedCell(shown=density_words(quantity), by=quantity["value"])
 
 
-def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> Cell:
-    return Cell(shown=shown, by=by) if part.get("judged", True) else Cell(shown=_UNJUDGED, by=None)
+def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> SortedCell:
+    return SortedCell(shown=shown, by=by) if part.get("judged", True) else SortedCell(shown=_UNJUDGED, by=None)
 
 
 def _trends(views: Sequence[SheetView], stands: Sequence[Standing]) -> tuple[Chart, ...]:
