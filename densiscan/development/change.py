@@ -37,20 +37,20 @@ class Change:
         )
 
 
-def change_of(known: Posterior) -> Change | None:
+def change_of(posterior: Posterior) -> Change | None:
     """Return the last change that is likely; None where nothing, or nothing likely, changed."""
-    since = known.points[:, SINCE]
-    chance = float(known.weights @ (since > 0.0))
+    since = posterior.points[:, SINCE]
+    chance = float(posterior.weights @ (since > 0.0))
     if chance < LIKELY:
         return None
-    chances = {place: float(known.weights @ (since == place)) for place in set(since[since > 0.0].tolist())}
+    chances = {place: float(posterior.weights @ (since == place)) for place in set(since[since > 0.0].tolist())}
     place = max(chances, key=lambda one: chances[one])
     # Neighbouring places tell of one change: the place is the likeliest, the size that of all.
-    weights = known.weights * (since > 0.0)
-    before = float(weights @ known.points[:, CHANGE] / weights.sum())
-    numbers = [number for number in known.evidence.numbers if number]
+    weights = posterior.weights * (since > 0.0)
+    before = float(weights @ posterior.points[:, CHANGE] / weights.sum())
+    numbers = [number for number in posterior.evidence.numbers if number]
     return Change(
-        since_run=known.evidence.numbers[int(place)],
+        since_run=posterior.evidence.numbers[int(place)],
         chance=chance,
         pace=math.exp(-before),
         runs=len(numbers) - int(place),

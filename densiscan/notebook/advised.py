@@ -78,7 +78,7 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         If the target, temperature, use or subject is out of reach.
     """
     film, developer = wanted.film, wanted.developer
-    runs, told = _runs(book, film, developer, wanted.load.dilution)
+    runs, warnings = _runs(book, film, developer, wanted.load.dilution)
     counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
     mixed = _mixed(book, developer, runs, wanted.load.batch)
     plan = Plan(
@@ -88,18 +88,18 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         use=_next_use(book, developer, wanted.use, wanted.load.batch),
         age_days=_age_days(mixed, wanted.load.batch, wanted.date),
     )
-    known = posterior_of(evidence_of(runs, _film_tests(book, film, developer), ages=ages_days(runs, mixed)))
+    posterior = posterior_of(evidence_of(runs, _film_tests(book, film, developer), ages=ages_days(runs, mixed)))
     load = next_load(wanted.load, runs)
     return AdviceSheet(
         film=film,
         developer=developer,
         dilution=load.dilution,
-        advice=advise_from(known, runs, plan),
-        wear=wear(known, runs, load),
+        advice=advise_from(posterior, runs, plan),
+        wear=wear(posterior, runs, load),
         load=load,
         index=_index(runs, counted),
-        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
-        known=known,
+        told=(*warnings, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        known=posterior,
     )
 
 
@@ -150,10 +150,10 @@ def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoin
 
 def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
     """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
-    known = pairs(book)
-    if not known:
+    run_pairs = pairs(book)
+    if not run_pairs:
         return ()
-    message = f"The notebook has no run of {film} in {developer}; it has {known}."
+    message = f"The notebook has no run of {film} in {developer}; it has {run_pairs}."
     return (Warning_(code="no-such-runs", message=message),)
 
 

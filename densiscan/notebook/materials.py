@@ -47,23 +47,23 @@ class Batch:
 
 def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
     """Return how often a batch was used as far as the runs say; 0 where none names it."""
-    found = connection.execute(
+    row = connection.execute(
         """SELECT max(runs.use) FROM runs JOIN batches ON batches.id = runs.batch_id
         JOIN developers ON developers.id = batches.developer_id
         WHERE developers.id IN (SELECT value FROM json_each(?)) AND batches.name_key = ? AND runs.removed IS NULL""",
         (json.dumps(list(same_named(connection, "developers", developer))), name_key(batch)),
     ).fetchone()
-    return int(found[0] or 0)
+    return int(row[0] or 0)
 
 
 def film_base(connection: sqlite3.Connection, film: str) -> Quantity | None:
     """Return the density of a film's base, None where it is not known."""
-    found = connection.execute(
+    row = connection.execute(
         """SELECT uid, base_density, base_density_standard FROM films
         WHERE id IN (SELECT value FROM json_each(?)) ORDER BY base_density IS NULL, changed DESC""",
         (json.dumps(list(same_named(connection, "films", film))),),
     ).fetchone()
-    return None if found is None else quantity_of(found[1], found[2], f"{found[0]} base")
+    return None if row is None else quantity_of(row[1], row[2], f"{row[0]} base")
 
 
 def set_film_base(connection: sqlite3.Connection, film: str, base: Quantity, made: str) -> None:

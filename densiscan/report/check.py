@@ -47,8 +47,10 @@ def check_text(check: ScannerCheck, warnings: Iterable[Warning_] = ()) -> str:
         *([] if check.empty_bed is None else [_bed_text(check.empty_bed)]),
         *([] if check.slot is None else [_slot_text(check.slot)]),
     ]
-    told = [paragraph(f"! {message}") for message in dict.fromkeys(w.message for w in (*check.warnings, *warnings))]
-    blocks.append("\n".join(["What to do", *told, paragraph(_HABITS)]))
+    warning_lines = [
+        paragraph(f"! {message}") for message in dict.fromkeys(w.message for w in (*check.warnings, *warnings))
+    ]
+    blocks.append("\n".join(["What to do", *warning_lines, paragraph(_HABITS)]))
     return "\n\n".join(blocks)
 
 

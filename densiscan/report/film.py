@@ -26,8 +26,8 @@ def film_text(test: FilmTest, *, name: str = "") -> str:
         "",
         *(paragraph(words, label=label) for label, words in figures_of(test)),
     ]
-    told = [paragraph(f"! {warning.message}") for warning in test.warnings]
-    return "\n".join([*lines, *([""] if told else []), *told])
+    warning_lines = [paragraph(f"! {warning.message}") for warning in test.warnings]
+    return "\n".join([*lines, *([""] if warning_lines else []), *warning_lines])
 
 
 def figures_of(test: FilmTest) -> list[tuple[str, str]]:

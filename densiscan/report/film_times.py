@@ -56,8 +56,8 @@ def family_text(family: Family, *, name: str) -> str:
     ]
     for row in family.table:
         lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
-    told = [paragraph(f"! {warning.message}") for warning in family.warnings]
-    return "\n".join([*lines, "", *told, paragraph(_CAUTION)])
+    warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
+    return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 
 
 def _time(time: Quantity | None, note: str) -> str:
@@ -90,21 +90,21 @@ def _corrected(time: Quantity) -> str:
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
 
 
-def _rests_on(found: Reciprocity) -> str:
-    if found.exposures:
-        beyond = f"; beyond {seconds_text(found.longest_s or 0.0)} the table goes on by the same law"
-        return f"your {found.exposures} exposures{beyond}"
+def _rests_on(reciprocity: Reciprocity) -> str:
+    if reciprocity.exposures:
+        beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
+        return f"your {reciprocity.exposures} exposures{beyond}"
     return (
         "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
         "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
     )
 
 
-def _exponent_words(found: Reciprocity) -> str:
-    low, high = found.exponent.interval or (None, None)
+def _exponent_words(reciprocity: Reciprocity) -> str:
+    low, high = reciprocity.exponent.interval or (None, None)
     if low is None or high is None:
-        return density_text(found.exponent)
-    return f"{found.exponent.value:.2f}, {low:.2f} to {high:.2f}"
+        return density_text(reciprocity.exponent)
+    return f"{reciprocity.exponent.value:.2f}, {low:.2f} to {high:.2f}"
 
 
 def _shorter_words(metered_s: float) -> str:
@@ -112,18 +112,18 @@ def _shorter_words(metered_s: float) -> str:
     return f"{100.0 * part:.0f} % shorter" if part else "as usual"
 
 
-def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str:
+def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> str:
     """Return the exponent and the table of corrected times."""
     lines = [
         paragraph("Long exposures", indent=0),
         "",
-        paragraph(f"{_exponent_words(found)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(found), label="based on"),
+        paragraph(f"{_exponent_words(reciprocity)}; corrected time = metered ^ (1 / p)", label="exponent p"),
+        paragraph(_rests_on(reciprocity), label="based on"),
         "",
         "   metered      give                        develop",
     ]
     lines += [
-        f"  {seconds_text(time):>8}      {_corrected(found.corrected(time)):<26}  {_shorter_words(time)}"
+        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
         for time in metered or TABLE_S
     ]
     lines += [
@@ -136,18 +136,18 @@ def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str
     return "\n".join(lines)
 
 
-def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
+def reciprocity_document(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
     """Return the exponent and the table as plain JSON values."""
     return {
         "format": RECIPROCITY_FORMAT,
-        "exponent": plain(found.exponent),
-        "exposures": found.exposures,
-        "published": found.exposures == 0,
-        "longest_s": found.longest_s,
+        "exponent": plain(reciprocity.exponent),
+        "exposures": reciprocity.exposures,
+        "published": reciprocity.exposures == 0,
+        "longest_s": reciprocity.longest_s,
         "table": [
             {
                 "metered_s": time,
-                "time_s": plain(found.corrected(time)),
+                "time_s": plain(reciprocity.corrected(time)),
                 "shorter_development": shorter_development(time),
             }
             for time in metered or TABLE_S
@@ -156,7 +156,7 @@ def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) ->
     }
 
 
-def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
+def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
     """Return the exposure of a pinhole camera as a page."""
     lines = [
         paragraph("Pinhole", indent=0),
@@ -165,7 +165,7 @@ def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
         paragraph(_corrected(exposure.corrected_s), label="give"),
         paragraph(_shorter_words(exposure.metered_s), label="develop"),
-        paragraph(f"{_exponent_words(found)}, from {_rests_on(found)}.", label="exponent p"),
+        paragraph(f"{_exponent_words(reciprocity)}, from {_rests_on(reciprocity)}.", label="exponent p"),
         paragraph(f"{exposure.best_diameter_mm:.2f} mm is the sharpest hole at this distance", label="diameter"),
         paragraph(
             f"a stop less {exposure.stop_less_mm:.0f} mm from the middle of the film (33 degrees off the axis)",
@@ -175,7 +175,7 @@ def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
     return "\n".join(lines)
 
 
-def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str, Any]:
+def pinhole_document(exposure: PinholeExposure, reciprocity: Reciprocity) -> dict[str, Any]:
     """Return the exposure of a pinhole camera as plain JSON values."""
     return {
         "format": PINHOLE_FORMAT,
@@ -185,7 +185,7 @@ def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str,
         "shorter_development": shorter_development(exposure.metered_s),
         "best_diameter_mm": exposure.best_diameter_mm,
         "stop_less_mm": exposure.stop_less_mm,
-        "exponent": plain(found.exponent),
-        "published": found.exposures == 0,
+        "exponent": plain(reciprocity.exponent),
+        "published": reciprocity.exposures == 0,
         "warnings": [],
     }

@@ -52,8 +52,8 @@ def finished_text(sheet: FinishedSheet) -> str:
     left, top, width, height = reading.frame_mm
     how = "found" if reading.found else "given"
     box = f"picture {left:.1f},{top:.1f} mm, {width:.1f} x {height:.1f} mm ({how})"
-    first = [told for told in reading.warnings if told.code == _NO_PRINT]
-    lines = [f"Print {reading.file}", *(sentence(f"! {told.message}") for told in first), sentence(box), ""]
+    first = [warning for warning in reading.warnings if warning.code == _NO_PRINT]
+    lines = [f"Print {reading.file}", *(sentence(f"! {warning.message}") for warning in first), sentence(box), ""]
     limits = (None, None) if test is None else (test.base_plus_fog, test.maximum_black)
     for label, tone, limit in (("white", reading.white, limits[0]), ("black", reading.black, limits[1])):
         beside = "" if limit is None else f"   (the paper: {density_text(limit)})"
@@ -66,20 +66,20 @@ def finished_text(sheet: FinishedSheet) -> str:
         lines.append(label_line("clear rebate", f"prints as {density_text(reading.rebate)}"))
     if sheet.judgement is not None:
         lines += ["", *_judgement_lines(sheet.judgement, sheet.seconds)]
-    return "\n".join([*lines, *warning_lines(tuple(told for told in reading.warnings if told not in first))])
+    return "\n".join([*lines, *warning_lines(tuple(warning for warning in reading.warnings if warning not in first))])
 
 
-def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
-    bare, black = _share_text(found.bare_between), _share_text(found.black_between)
+def _judgement_lines(judgement: Judgement, seconds: float | None) -> list[str]:
+    bare, black = _share_text(judgement.bare_between), _share_text(judgement.black_between)
     lines = [
-        label_line("highlights", f"{_HIGHLIGHTS[found.highlights]} ({bare} % of the area is bare)"),
-        label_line("shadows", f"{_SHADOWS[found.shadows]} ({black} % of the area is full black)"),
+        label_line("highlights", f"{_HIGHLIGHTS[judgement.highlights]} ({bare} % of the area is bare)"),
+        label_line("shadows", f"{_SHADOWS[judgement.shadows]} ({black} % of the area is full black)"),
     ]
-    if found.against is not None:
-        lines.append(label_line("negative", _against_words(found.against)))
-    lines.append(label_line("next", _next_words(found, seconds)))
-    if found.rebate_stops is not None:
-        lines.append(label_line("rebate", _rebate_words(found.rebate_stops, seconds)))
+    if judgement.against is not None:
+        lines.append(label_line("negative", _against_words(judgement.against)))
+    lines.append(label_line("next", _next_words(judgement, seconds)))
+    if judgement.rebate_stops is not None:
+        lines.append(label_line("rebate", _rebate_words(judgement.rebate_stops, seconds)))
     return lines
 
 
@@ -103,14 +103,14 @@ def _against_words(against: Against) -> str:
     return f"densities below {below:.2f} print as full black, above {above:.2f} as bare paper{how}: {fell}"
 
 
-def _next_words(found: Judgement, seconds: float | None) -> str:
-    words = _CONTRAST[found.contrast]
-    stops = found.exposure_stops
+def _next_words(judgement: Judgement, seconds: float | None) -> str:
+    words = _CONTRAST[judgement.contrast]
+    stops = judgement.exposure_stops
     if stops is None:
         return f"{words}; the tones do not show the exposure: give --exposure and the negative, or make a test strip"
     if stops == 0.0:
         return f"{words}, the same exposure"
-    least = "at least " if found.at_least else ""
+    least = "at least " if judgement.at_least else ""
     way = "more" if stops > 0.0 else "less"
     after = "" if seconds is None else f" ({seconds_text(seconds * 10.0 ** (STOP * stops))})"
     return f"{words}, {least}{abs(stops):.1f} stops {way} exposure{after}"

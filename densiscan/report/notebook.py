@@ -25,8 +25,10 @@ _WORDS: Final = {
 
 
 def _counted(counts: Mapping[str, int]) -> str:
-    told = [f"{counts[table]} {names[counts[table] != 1]}" for table, names in _WORDS.items() if counts.get(table)]
-    return ", ".join(told) or "nothing"
+    counts_in_words = [
+        f"{counts[table]} {names[counts[table] != 1]}" for table, names in _WORDS.items() if counts.get(table)
+    ]
+    return ", ".join(counts_in_words) or "nothing"
 
 
 def state_document(path: Path, there: bool, counts: Mapping[str, int], wrong: Sequence[str]) -> dict[str, Any]:
@@ -85,7 +87,7 @@ def merged_text(merged: Merged, calibrations: Sequence[Path]) -> str:
     if merged.updated:
         lines.append(paragraph(f"Brought up to date: {_counted(merged.updated)}."))
     if merged.renumbered:
-        told = ", ".join(f"{old} is now {new}" for old, new in merged.renumbered.items())
-        lines.append(paragraph(f"Runs whose number was taken here got another: {told}."))
+        renumbered = ", ".join(f"{old} is now {new}" for old, new in merged.renumbered.items())
+        lines.append(paragraph(f"Runs whose number was taken here got another: {renumbered}."))
     lines += [paragraph(f"Calibration {place.stem} is now kept here.") for place in calibrations]
     return "\n".join(lines)

@@ -80,14 +80,14 @@ def _other_light(sheet: PrintSheet) -> list[str]:
     """Return what the negative would need in the other kinds of light; contact and diffuse light need the same."""
     alike = {"contact", "diffusion"}
     own = sheet.printing.process
-    told = [
+    sentences = [
         f"{_LIGHT[process]} R {needed.value:.0f}, {grade_words(grade_for(needed.value / 100.0))}"
         for process, needed in needed_by_process(sheet.negative, sheet.printing).items()
         if process != own
         and not (own in alike and process in alike)
         and not (own not in alike and process == "contact")
     ]
-    return [label_line("", f"({'; '.join(told)})")] if told else []
+    return [label_line("", f"({'; '.join(sentences)})")] if sentences else []
 
 
 def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
@@ -102,8 +102,8 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
     if fit.standard_time_s is not None:
-        told = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
-        lines.append(label_line("clear rebate", told))
+        line = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
+        lines.append(label_line("clear rebate", line))
     if with_strip:
         lines += [*_strip_lines(fit.strip), *_counted_lines(fit.counted)]
     return [*lines, *warning_lines(fit.warnings)]
@@ -169,12 +169,12 @@ def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
-    told = (
+    words = (
         f"Counted by voice so short a time repeats to {low} to {high} % (common practice): middle tones scatter by "
         f"{counted.density[0]:.2f} to {counted.density[1]:.2f}. Dim the lamp to 1/{counted.dimmer}, and give "
         f"{counted.dimmer} times the time."
     )
-    return [sentence(f"! {told}")]
+    return [sentence(f"! {words}")]
 
 
 def _change_lines(change: Change) -> list[str]:

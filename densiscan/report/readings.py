@@ -121,13 +121,13 @@ def readings_text(result: BatchResult, calibration: Named | None = None, *, usua
 
     `usual` as for `trouble_lines`.
     """
-    found = result.assessments
+    assessments = result.assessments
     blocks = []
-    if len(found) == 1:
-        blocks.append(reading_text(found[0], calibration, usual=usual))
-    elif found:
-        blocks.append(_table_text(found, calibration))
-        blocks.extend(notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
+    if len(assessments) == 1:
+        blocks.append(reading_text(assessments[0], calibration, usual=usual))
+    elif assessments:
+        blocks.append(_table_text(assessments, calibration))
+        blocks.extend(notes_text(assessment, _first_number(assessments, k)) for k, assessment in enumerate(assessments))
     if result.failures:
         counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
         blocks.append(f"Not measured: {counted}, see the messages.")
@@ -140,11 +140,14 @@ def reading_text(assessment: Assessment, calibration: Named | None = None, *, us
     withheld = assessment.withheld
     first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
     lines = [reading.name, *first, *_figures_text(reading, calibration)]
-    lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
-    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble, usual=usual)]
-    lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
-    lines += _left_out_lines(reading)
-    warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
+    verdicts = [
+        *(_advice_text(assessment) if assessment.judged else []),
+        *(paragraph(words, label=label) for label, words in trouble_lines(assessment.trouble, usual=usual)),
+        *([] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]),
+        *_left_out_lines(reading),
+    ]
+    lines += ["", *verdicts] if verdicts else []
+    warnings = _warnings_text(warning for warning in reading.warnings if warning is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
 
@@ -187,13 +190,13 @@ def may_be_lost(assessments: Iterable[Assessment]) -> bool:
 
 
 def _how_it_was_read(reading: Reading, calibration: Named | None) -> str:
-    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture"]
-    told += [] if calibration is None else [f"calibration {calibration.name}"]
+    facts = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture"]
+    facts += [] if calibration is None else [f"calibration {calibration.name}"]
     if reading.frame_mm is not None:
-        told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
+        facts.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
     if reading.angle_deg is not None and abs(reading.angle_deg) >= 0.05:
-        told.append(f"turned {reading.angle_deg:.1f} degrees")
-    return ", ".join(told)
+        facts.append(f"turned {reading.angle_deg:.1f} degrees")
+    return ", ".join(facts)
 
 
 def _figure(label: str, *values: str) -> str:
@@ -229,8 +232,8 @@ def _development_words(assessment: Assessment) -> str:
     return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
 
 
-def _table_text(found: Sequence[Assessment], calibration: Named | None) -> str:
-    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in found)])
+def _table_text(assessments: Sequence[Assessment], calibration: Named | None) -> str:
+    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in assessments)])
 
 
 def table_head(calibration: Named | None) -> str:
@@ -277,9 +280,9 @@ def _short(quantity: Quantity | None) -> str:
     return sign + f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
 
 
-def _first_number(found: Sequence[Assessment], k: int) -> int:
+def _first_number(assessments: Sequence[Assessment], k: int) -> int:
     """Return the number of the first finding of reading k among all of its scan."""
-    return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
+    return 1 + sum(len(other.trouble.findings) for other in assessments[:k] if other.path == assessments[k].path)
 
 
 def _worth_a_word(advice: ExposureAdvice | DevelopmentAdvice, usual: str) -> bool:
@@ -296,7 +299,7 @@ def notes_text(assessment: Assessment, first_number: int = 1) -> str:
         *([development] if _worth_a_word(assessment.development, "keep") else []),
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
-        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *(paragraph(words, label=label) for label, words in finding_lines(assessment.trouble, first_number)),
         *_left_out_lines(assessment.reading),
         *_warnings_text(assessment.reading.warnings),
     ]
@@ -309,7 +312,7 @@ def _notes_of_another(assessment: Assessment, first_number: int) -> str:
     lines = [
         *_warnings_text(reading.warnings),
         *_spots_text(reading),
-        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *(paragraph(words, label=label) for label, words in finding_lines(assessment.trouble, first_number)),
         *_left_out_lines(reading),
     ]
     return "\n".join([reading.name, *lines])

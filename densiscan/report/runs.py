@@ -83,8 +83,8 @@ def added_text(run: Run, filled: Filled) -> str:
 
 def removed_text(run: Run) -> str:
     """Return what is said when a run was taken out."""
-    told = paragraph(f"Run {run.number} is removed: {sentence(run)}.", indent=0)
-    return f"{told}\n  It is kept; densiscan run restore {run.number} brings it back."
+    message = paragraph(f"Run {run.number} is removed: {sentence(run)}.", indent=0)
+    return f"{message}\n  It is kept; densiscan run restore {run.number} brings it back."
 
 
 def restored_text(run: Run) -> str:
@@ -142,7 +142,7 @@ def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     ]
     removed = " (removed; run restore brings it back)" if run.removed else ""
     lines = [f"Run {run.number}, {run.date}{removed}"]
-    lines += [_fact(label, " ".join(told.split())) for label, told in facts if told]
+    lines += [_fact(label, " ".join(words.split())) for label, words in facts if words]
     lines += [_fact("density range", density_text(one)) for one in run.density_ranges]
     lines += [_fact("base plus fog", density_text(one)) for one in run.base_plus_fogs]
     lines += [_fact("left out", f"{one.file or 'read elsewhere'}, {one.why}") for one in run.left_out]
@@ -152,8 +152,8 @@ def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     return "\n".join(lines)
 
 
-def _fact(label: str, told: str) -> str:
-    return paragraph(told, label=label.ljust(_LABEL))
+def _fact(label: str, words: str) -> str:
+    return paragraph(words, label=label.ljust(_LABEL))
 
 
 def _load(run: Run) -> str | None:

@@ -63,8 +63,8 @@ def trends_text(sheet: TrendSheet) -> str:
     lines += _use_lines(sheet.trends)
     notes = [paragraph(f"! {sentence}") for trend in sheet.trends for sentence in trend.sentences]
     if sheet.left_out:
-        told = "1 run at another dilution is" if sheet.left_out == 1 else f"{sheet.left_out} runs at others are"
-        notes.append(paragraph(f"{told} left out; --dilution chooses."))
+        others = "1 run at another dilution is" if sheet.left_out == 1 else f"{sheet.left_out} runs at others are"
+        notes.append(paragraph(f"{others} left out; --dilution chooses."))
     notes += [paragraph(f"! {warning.message}") for warning in sheet.told]
     notes += _doubts(sheet.trends)
     return "\n".join([*lines, *([""] if notes else []), *notes])
