@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -18,6 +17,7 @@ from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
 from densiscan.report.page.negative import PageReading, SheetView, density_words, sheet_view
 from densiscan.report.page.standings import Standing, standings
+from densiscan.report.page.templating import environment, own_text
 
 _UNJUDGED: Final = "?"
 _LAST: Final = 99.0
@@ -120,9 +120,9 @@ def page_html(
         for view, standing in zip(views, stands, strict=True)
     ]
     answers = [view.answer for view in views]
-    style, script = _own("page.css"), _own("page.js")
+    style, script = own_text("page.css"), own_text("page.js")
     text: str = (
-        templates()
+        environment()
         .get_template("page.html")
         .render(
             head=head,
@@ -148,38 +148,8 @@ def page_html(
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def _own(name: str) -> str:
-    from importlib.resources import files
-
-    return (files("densiscan.report.page") / "templates" / name).read_text(encoding="utf-8")
-
-
 def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def templates() -> Any:
-    """Return the templates, everything that is put into them escaped."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-    from markupsafe import Markup
-
-    templates = Environment(
-        loader=FunctionLoader(_own),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    # Our own style, script and drawings alone go in as they are; data goes in as JSON that cannot end its element.
-    templates.filters["ours"] = Markup
-    templates.filters["data"] = lambda value: Markup(_json(value))  # noqa: S704 - see _json
-    return templates
-
-
-def _json(value: object) -> str:
-    """Return JSON that holds no mark by which it could end the element it stands in."""
-    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 _UNJUDGED_PART: Final[Mapping[str, Any]] = {

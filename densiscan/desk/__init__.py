@@ -1,0 +1,3 @@
+"""The whole job as a local page in the browser."""
+
+__all__ = ["server"]

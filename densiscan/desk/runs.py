@@ -1,0 +1,187 @@
+"""Runs on the desk: logged in one line, changed and taken back; what to do next, with the curve that answers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from densiscan.desk.state import Desk, RefusedError, answered, fields_of, route, words_of
+from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+    from starlette.routing import BaseRoute
+
+    from densiscan.development.run import Run
+    from densiscan.notebook.advised import AdviceSheet
+    from densiscan.notebook.notebook import Notebook
+
+_FACTS: Final = (
+    *("film", "developer", "time", "temp", "dilution", "batch", "use", "scene-stops", "exposure-index"),
+    *("agitation", "sheets", "volume", "note", "date"),
+)
+_LAST: Final = 60
+
+
+def routes(desk: Desk) -> list[BaseRoute]:
+    """Return what can be asked of the runs."""
+    return [
+        route(desk, "/runs", "GET", _page),
+        route(desk, "/runs/advice", "GET", _advice),
+        route(desk, "/runs/add", "POST", _add),
+        route(desk, "/runs/undo", "POST", _undo),
+        route(desk, "/runs/{number:int}/{act}", "POST", _change),
+    ]
+
+
+async def _page(desk: Desk, _request: Request) -> Response:
+    from densiscan.report.advice import use_words
+    from densiscan.report.readings import density_text, time_text
+
+    with location.open_notebook(desk.notebook) as book:
+        runs = book.runs(last=_LAST, removed=None) if desk.notebook.exists() else ()
+        processes = _processes(runs)
+    rows = [
+        {
+            "run": run,
+            "time": time_text(run.time_s),
+            "use": use_words(run.use),
+            "ranges": ", ".join(density_text(one) for one in run.density_ranges) or "not measured",
+        }
+        for run in reversed(runs)
+    ]
+    last = runs[-1] if runs else None
+    return desk.page(
+        "runs.html",
+        title="Runs",
+        place="runs",
+        rows=rows,
+        processes=processes,
+        last=last,
+        last_time="" if last is None else time_text(last.time_s),
+    )
+
+
+def _processes(runs: Sequence[Run]) -> list[dict[str, Any]]:
+    from densiscan.notebook.advised import in_use
+
+    return [
+        {
+            "film": run.film,
+            "developer": run.developer,
+            "dilution": run.dilution or "",
+            "name": f"{run.film} in {run.solution}",
+        }
+        for run in in_use([run for run in runs if not run.removed], 12)
+    ]
+
+
+async def _add(desk: Desk, request: Request) -> Response:
+    fields = await fields_of(request)
+    words = ["run", "add", *words_of(fields, _FACTS), *(["--fresh"] if fields.get("fresh") else [])]
+    return answered(await desk.act(words))
+
+
+async def _undo(desk: Desk, _request: Request) -> Response:
+    return answered(await desk.act(["run", "undo"]))
+
+
+async def _change(desk: Desk, request: Request) -> Response:
+    act, number = request.path_params["act"], int(request.path_params["number"])
+    if act not in {"remove", "restore", "show", "correct"}:
+        raise RefusedError("That cannot be done to a run.")
+    fields = await fields_of(request)
+    more = words_of(fields, _FACTS) if act == "correct" else []
+    return answered(await desk.act(["run", act, str(number), *more]))
+
+
+# What to do next.
+
+
+async def _advice(desk: Desk, request: Request) -> Response:
+    from starlette.concurrency import run_in_threadpool
+    from starlette.responses import JSONResponse
+
+    return JSONResponse(await run_in_threadpool(_advised, desk, request.query_params))
+
+
+def _float(asked: Mapping[str, str], name: str, usual: float | None) -> float | None:
+    text = asked.get(name, "").strip()
+    try:
+        return float(text) if text else usual
+    except ValueError as problem:
+        raise RefusedError(f'"{text}" is not a number.') from problem
+
+
+def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
+    from densiscan.arithmetic.quantity import Quantity
+    from densiscan.desk.acts import command_text
+    from densiscan.development.developer_life import Load
+    from densiscan.notebook.advised import Wanted, advised
+    from densiscan.paper.grade import density_range_for
+    from densiscan.report.advice import advice_text
+    from densiscan.report.page.notebook import next_step
+
+    film, developer = asked.get("film", "").strip(), asked.get("developer", "").strip()
+    if not film or not developer:
+        raise RefusedError("Name the film and the developer.")
+    target = _float(asked, "target-range", None)
+    use = _float(asked, "use", None)
+    temperature = _float(asked, "temp", 20.0)
+    assert temperature is not None  # noqa: S101 - it has a usual value
+    stops = _float(asked, "scene-stops", None)
+    dilution = asked.get("dilution", "").strip() or None
+    wanted = Wanted(
+        film=film,
+        developer=developer,
+        target_range=density_range_for(None, "contact") if target is None else Quantity(target),
+        scene_stops=stops,
+        temperature_c=temperature,
+        use=None if use is None else int(use),
+        load=Load(dilution=dilution),
+    )
+    with location.open_notebook(desk.notebook) as book:
+        sheet = advised(book, wanted)
+    step = next_step(sheet)
+    words = ["advise", f"--film={film}", f"--developer={developer}", f"--temp={temperature:g}"]
+    words += [] if use is None else [f"--use={use:.0f}"]
+    words += [] if target is None else [f"--target-range={target:g}"]
+    words += [] if stops is None else [f"--scene-stops={stops:g}"]
+    words += [] if dilution is None else [f"--dilution={dilution}"]
+    return {
+        "done": True,
+        "say": step.say,
+        "why": step.why,
+        "text": advice_text(sheet),
+        "curve": _curve(sheet),
+        "command": command_text(words),
+    }
+
+
+def _curve(sheet: AdviceSheet) -> dict[str, Any]:
+    """Return contrast against time as numbers for a drawing: minutes, contrast, and the ends of its band."""
+    from densiscan.development.contrast_curve import development_curve
+
+    assert sheet.known is not None  # noqa: S101 - advice from a notebook has its posterior
+    drawn = development_curve(sheet.known, sheet.advice)
+    return {
+        "curve": [[point.time_s / 60.0, point.contrast, point.low, point.high] for point in drawn.curve],
+        "runs": [[point.number, point.time_s / 60.0, point.contrast, point.doubt] for point in drawn.runs],
+        "aim": drawn.aim,
+        "time": drawn.time_s / 60.0,
+    }
+
+
+def next_time(book: Notebook) -> AdviceSheet | None:
+    """Return what is advised for the film and developer used last; None where nothing was developed yet."""
+    from densiscan.development.developer_life import Load
+    from densiscan.notebook.advised import Wanted, advised, in_use
+    from densiscan.paper.grade import density_range_for
+
+    last = in_use(book.runs(last=_LAST), 1)
+    if not last:
+        return None
+    aim = density_range_for(None, "contact")
+    load = Load(dilution=last[0].dilution)
+    return advised(book, Wanted(film=last[0].film, developer=last[0].developer, target_range=aim, load=load))
