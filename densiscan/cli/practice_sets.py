@@ -205,19 +205,19 @@ def lay_out(topic: Topic, folder: Path) -> tuple[Path, ...]:
     """
     chosen, samples, practice = SETS[topic], sample_scans().folder, practice_scans()
     pairs = []
-    for name, source in chosen.files.items():
-        group, _, file = source.partition("/")
+    for name, from_where in chosen.files.items():
+        group, _, file = from_where.partition("/")
         pairs.append((samples / file if group == "samples" else practice / group / file, folder / name))
     notebook = folder / NOTEBOOK
     _check(pairs, notebook if chosen.runs else None)
-    for place in (folder, *(folder / name for name in chosen.empty)):
-        place.mkdir(parents=True, exist_ok=True)
+    for empty in (folder, *(folder / name for name in chosen.empty)):
+        empty.mkdir(parents=True, exist_ok=True)
     for source, target in pairs:
         target.parent.mkdir(parents=True, exist_ok=True)
         if not target.exists():
             shutil.copyfile(source, target)
     if chosen.runs:
-        _keep_runs(notebook)
+        keep_runs(notebook)
     return (*(target for _, target in pairs), *((notebook,) if chosen.runs else ()))
 
 
@@ -228,7 +228,8 @@ def _check(pairs: Sequence[tuple[Path, Path]], notebook: Path | None) -> None:
         raise WrongUseError(f"{taken[0]} is there already and is something else; name an empty folder.")
 
 
-def _keep_runs(notebook: Path) -> None:
+def keep_runs(notebook: Path) -> None:
+    """Keep the invented runs in a notebook."""
     from densiscan.notebook.location import open_notebook
 
     with open_notebook(notebook, arguments=("practice",)) as book:

@@ -102,12 +102,15 @@ def first_false(shown: Sequence[str], actual: Sequence[str]) -> str | None:
 
 @contextmanager
 def standing_in(folder: Path) -> Iterator[None]:
-    """Stand in a folder with the notebook of practice, where a watch ends at once: no scan will ever come."""
-    environment = {"DENSISCAN_NOTEBOOK": NOTEBOOK, "COLUMNS": "80"}
+    """Stand in a folder with the notebook of practice, where a watch and a desk end at once: nobody will ever come."""
+    home = folder / "home"
+    (home / "scans").mkdir(parents=True)
+    environment = {"DENSISCAN_NOTEBOOK": NOTEBOOK, "COLUMNS": "80", "HOME": str(home), "USERPROFILE": str(home)}
     with (
         chdir(folder),
         mock.patch.dict(os.environ, environment),
         mock.patch("densiscan.cli.watch._watch", side_effect=KeyboardInterrupt),
+        mock.patch("densiscan.desk.server.serve", return_value=None),
     ):
         os.environ.pop("DENSISCAN_DEBUG", None)
         yield
@@ -125,7 +128,7 @@ def printed_by(commands: Sequence[str]) -> str:
     for command in commands:
         err = io.StringIO()
         with redirect_stdout(out), redirect_stderr(err):
-            status = run(shlex.split(command))
+            status = run([str(Path(word).expanduser()) if word[0] == "~" else word for word in shlex.split(command)])
         if status:
             message = f"densiscan {command}: status {status}\n{err.getvalue()}"
             raise RuntimeError(message)
