@@ -16,7 +16,7 @@ import numpy as np
 
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.development.change import Change, change_of
+from densiscan.development.change import UnloggedChange, change_of
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
@@ -167,7 +167,7 @@ class Advice(Drawn):
     practice: float
     table: tuple[TableRow, ...]
     misfits: tuple[Misfit, ...]
-    change: Change | None
+    change: UnloggedChange | None
     limit: Limit | None
     temperatures_c: tuple[float, float]
     kinetics: Kinetics

@@ -14,7 +14,7 @@ LIKELY: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class UnloggedChange:
     """Since which run something is otherwise, how likely that is, and how fast development goes now against before."""
 
     since_run: int
@@ -37,7 +37,7 @@ class Change:
         )
 
 
-def change_of(posterior: Posterior) -> Change | None:
+def change_of(posterior: Posterior) -> UnloggedChange | None:
     """Return the last change that is likely; None where nothing, or nothing likely, changed."""
     since = posterior.points[:, SINCE]
     chance = float(posterior.weights @ (since > 0.0))
@@ -49,7 +49,7 @@ def change_of(posterior: Posterior) -> Change | None:
     weights = posterior.weights * (since > 0.0)
     before = float(weights @ posterior.points[:, CHANGE] / weights.sum())
     numbers = [number for number in posterior.evidence.numbers if number]
-    return Change(
+    return UnloggedChange(
         since_run=posterior.evidence.numbers[int(place)],
         chance=chance,
         pace=math.exp(-before),

@@ -297,7 +297,7 @@ _LAYOUT: Final[Layout] = {
     "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
     "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use "
     "loss_per_day shape",
-    "Change": "since_run chance pace",
+    "UnloggedChange": "since_run chance pace",
     "Misfit": "run=number chance ratio",
     "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
     "TableRow.note": lambda row: row.note or None,
