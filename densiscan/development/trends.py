@@ -14,7 +14,9 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.change import change_of
 from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.creep import creeping_since
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
@@ -113,6 +115,7 @@ class _Series:
     standards: Sequence[float | None]
     aside: Sequence[float]
     ratio: bool
+    told: Sequence[str] = ()
 
 
 def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> tuple[Trend, ...]:
@@ -126,9 +129,9 @@ def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> t
         By the number of the run: the exposure of each of its negatives against a normal one.
     """
     counted = [run for run in runs if not run.removed]
-    found = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
+    trends = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
     order = ("base_plus_fog", "contrast", "speed", "activity")
-    return tuple(_trend(one) for one in sorted(found, key=lambda one: order.index(one.name)))
+    return tuple(_trend(one) for one in sorted(trends, key=lambda one: order.index(one.name)))
 
 
 def _base_plus_fog(runs: Sequence[Run]) -> _Series:
@@ -146,8 +149,10 @@ def _base_plus_fog(runs: Sequence[Run]) -> _Series:
 
 def _largest(read: Sequence[Quantity]) -> float | None:
     """Return the largest uncertainty: readings by one calibration do not become better by their number."""
-    known = [one.standard_uncertainty for one in read]
-    return max(one for one in known if one is not None) if any(one is not None for one in known) else None
+    uncertainties = [one.standard_uncertainty for one in read]
+    return (
+        max(one for one in uncertainties if one is not None) if any(one is not None for one in uncertainties) else None
+    )
 
 
 def _speed(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> _Series:
@@ -180,17 +185,18 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
         empty = {"runs": (), "values": (), "standards": (), "aside": (), "ratio": True}
         nothing = [_Series(name=name, label=label, **empty) for name, label in _DEVELOPMENT]  # type: ignore[arg-type]
         return nothing[0], nothing[1]
-    known = posterior_of(evidence)
-    middle = known.mean[None]
-    given = evidence.conditions
-    off = evidence.logs - expected_log(middle, given)[0]
-    equal = given.time_s * np.exp(log_paces(middle, given))[0]
+    posterior = posterior_of(evidence)
+    middle = posterior.mean[None]
+    conditions = evidence.conditions
+    off = evidence.logs - expected_log(middle, conditions)[0]
+    equal = conditions.time_s * np.exp(log_paces(middle, conditions))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
-    spread = np.hypot(evidence.reading, np.exp(known.mean[_SCATTER]) * evidence.scatter)
+    spread = np.hypot(evidence.reading, np.exp(posterior.mean[_SCATTER]) * evidence.scatter)
     contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)
-    worn = log_pace(middle, np.full(len(read), REFERENCE_C), given.use)[0]
-    acted = [_acted(known, given, at, float(off[at]), float(equal[at])) for at in range(len(read))]
+    worn = log_pace(middle, np.full(len(read), REFERENCE_C), conditions.use)[0]
+    acted = [_acted(posterior, conditions, at, float(off[at]), float(equal[at])) for at in range(len(read))]
     some = [at for at, one in enumerate(acted) if one is not None]
+    change = change_of(posterior)
     activity = [math.exp(float(worn[at]) + (acted[at] or 0.0)) for at in some]
     label = f"contrast at {_clock(normal_s)}, {REFERENCE_C:g} C"
     return (
@@ -211,6 +217,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
             standards=[None] * len(some),
             aside=[float(worn[at]) for at in some],
             ratio=True,
+            told=() if change is None else (change.words,),
         ),
     )
 
@@ -218,11 +225,11 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
 _DEVELOPMENT: Final = (("contrast", "contrast at the normal time"), ("activity", "developer activity"))
 
 
-def _acted(known: Posterior, given: Conditions, at: int, off: float, equal_s: float) -> float | None:
+def _acted(posterior: Posterior, conditions: Conditions, at: int, off: float, equal_s: float) -> float | None:
     """Return the logarithm by which a run was as if developed longer than it was; None where no time would do."""
-    reached = math.exp(float(log_contrast(known.mean[None], np.array([equal_s]))[0, 0]) + off)
-    as_if = float(equal_time(known.mean[None], np.array([reached]))[0])
-    return math.log(as_if / equal_s) if math.isfinite(as_if) and given.time_s[at] > 0.0 else None
+    reached = math.exp(float(log_contrast(posterior.mean[None], np.array([equal_s]))[0, 0]) + off)
+    as_if = float(equal_time(posterior.mean[None], np.array([reached]))[0])
+    return math.log(as_if / equal_s) if math.isfinite(as_if) and conditions.time_s[at] > 0.0 else None
 
 
 def _clock(seconds: float) -> str:
@@ -245,8 +252,8 @@ def _trend(series: _Series) -> Trend:
         )
         for run, value, standard, aside in zip(series.runs, series.values, series.standards, series.aside, strict=True)
     )
-    sentences = _out_sentences(series, points)
-    if limits is not None and (side := side_held(free, limits)):
+    sentences = [*series.told, *_out_sentences(series, points), *_creep_sentences(series, free)]
+    if limits is not None and series.name not in _CREEPS and (side := side_held(free, limits)):
         sentences.append(_side_sentence(series, side))
     return Trend(
         name=series.name, label=series.label, points=points, by_use=_by_use(points), sentences=tuple(sentences)
@@ -270,9 +277,30 @@ def value_text(name: str, value: float) -> str:
     return f"{value:.0f}" if name == "speed" else f"{value:.2f}"
 
 
+_CREEPS: Final = {"base_plus_fog": 1, "activity": -1}
+"""What is watched for creeping, and to which side: fog up, a developer down."""
+
+
+def _creep_sentences(series: _Series, free: Sequence[float]) -> list[str]:
+    """Return one sentence where the figure has been creeping to the bad side, small as each step may be."""
+    side = _CREEPS.get(series.name)
+    since = None if side is None else creeping_since(free, side, LEAST_DEVIATIONS[series.name])
+    if side is None or since is None:
+        return []
+    way, cause = ("up", CAUSES[series.name][0]) if side > 0 else ("down", CAUSES[series.name][1])
+    return [
+        f"Since run {series.runs[since].number} {series.label} has been creeping {way}, which is no chance; {cause}."
+    ]
+
+
 def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
-    """Return one sentence for the runs above their limits, and one for those below."""
-    return [_out_sentence(series, out, side) for side in (1, -1) if (out := [one for one in points if one.out == side])]
+    """Return one sentence for the runs above their limits, and one for those below, unless it may well be chance."""
+    told = []
+    for side in (1, -1):
+        out = [one for one in points if one.out == side]
+        if any(one.limits and not one.limits.excuses(one.value, logarithmic=series.ratio) for one in out):
+            told.append(_out_sentence(series, out, side))
+    return told
 
 
 def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
@@ -300,10 +328,10 @@ def _side_sentence(series: _Series, side: int) -> str:
 
 
 def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:
-    found: dict[int, list[float]] = {}
+    values: dict[int, list[float]] = {}
     for point in points:
-        found.setdefault(point.use, []).append(point.value)
-    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(found.items()))
+        values.setdefault(point.use, []).append(point.value)
+    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(values.items()))
 
 
 def missing_runs(trend: Trend) -> int:
