@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import CalibratedStep, Calibration
-from densiscan.calibration.law_fit import Steps
+from densiscan.calibration.law_fit import SeenSteps
 from densiscan.calibration.posterior_curve import Part, Weighed, curve_of, weighed
 from densiscan.calibration.weighed_curve import steps_of
 
@@ -80,18 +80,18 @@ def _through(made: Calibration) -> Calibration:
     return replace(made, warnings=(*made.warnings, Warning_(code="no-law-holds", message=message)))
 
 
-def _differences(steps: Steps, parts: tuple[Part, ...]) -> tuple[Floats, Floats]:
+def _differences(steps: SeenSteps, parts: tuple[Part, ...]) -> tuple[Floats, Floats]:
     """Return what each step's certificate says less what the others do, and its standard deviation."""
     curve = curve_of(steps, parts, steps.level)
     return steps.density - curve.left_out, np.hypot(curve.left_out_doubt, curve.own)
 
 
-def _misfit(steps: Steps, parts: tuple[Part, ...]) -> float:
+def _misfit(steps: SeenSteps, parts: tuple[Part, ...]) -> float:
     difference, doubt = _differences(steps, parts)
     return math.sqrt(float(np.mean((difference / doubt) ** 2)))
 
 
-def _suspect(steps: Steps, parts: tuple[Part, ...]) -> int | None:
+def _suspect(steps: SeenSteps, parts: tuple[Part, ...]) -> int | None:
     """Return the step between two others that differs most from them, if it differs much.
 
     The deviation from the laws is not taken for larger than usual here: it would be the step itself that makes it so.
@@ -106,9 +106,9 @@ def _suspect(steps: Steps, parts: tuple[Part, ...]) -> int | None:
     return worst if away[worst] > _SUSPECT else None
 
 
-def _without(steps: Steps, number: int) -> Steps:
+def _without(steps: SeenSteps, number: int) -> SeenSteps:
     keep = np.arange(steps.density.size) != number
-    return Steps(
+    return SeenSteps(
         level=steps.level[keep],
         level_doubt=steps.level_doubt[keep],
         density=steps.density[keep],
@@ -117,7 +117,7 @@ def _without(steps: Steps, number: int) -> Steps:
     )
 
 
-def _is_amiss(steps: Steps, without: Steps, number: int, whole: Weighed, rest: Weighed) -> bool:
+def _is_amiss(steps: SeenSteps, without: SeenSteps, number: int, whole: Weighed, rest: Weighed) -> bool:
     """Return whether a step is likelier to be amiss than the scanner to be such that all steps lie on its curve."""
     curve = curve_of(without, rest.parts, steps.level[number : number + 1])
     difference = float(steps.density[number] - curve.density[0])

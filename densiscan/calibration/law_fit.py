@@ -26,7 +26,7 @@ _DROWNED: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Steps:
+class SeenSteps:
     """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
 
     `glare` is what light scattered onto each step with each reach may do to its density, shape (reaches, steps): of one
@@ -82,7 +82,7 @@ class Fit:
         return np.asarray((one * np.array(self.law.spread) ** 2) @ other.T)
 
 
-def fitted(law: Law, steps: Steps, start: Floats, *, rounds: int = _ROUNDS) -> Fit:
+def fitted(law: Law, steps: SeenSteps, start: Floats, *, rounds: int = _ROUNDS) -> Fit:
     """Return a law at the figures that the steps and their prior make most likely, a usual deviation allowed for.
 
     Notes
@@ -118,7 +118,7 @@ def fitted(law: Law, steps: Steps, start: Floats, *, rounds: int = _ROUNDS) -> F
     return fit
 
 
-def _at(law: Law, steps: Steps, figures: Floats) -> Fit:
+def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
     level, slope, by_figures = law.seen(steps.density, figures)
     deviation = (level - steps.level) / slope
     return Fit(
@@ -131,7 +131,7 @@ def _at(law: Law, steps: Steps, figures: Floats) -> Fit:
     )
 
 
-def start_of(law: Law, steps: Steps) -> Floats:
+def start_of(law: Law, steps: SeenSteps) -> Floats:
     """Return figures to begin with: the law through the lighter steps, and straight."""
     figures = np.array(law.usual)
     half = slice(0, max(3, steps.density.size // 2))

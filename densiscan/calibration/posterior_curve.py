@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.calibration.law import LAWS
-from densiscan.calibration.law_fit import Fit, Steps, fitted, start_of
+from densiscan.calibration.law_fit import Fit, SeenSteps, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
 
 Floats = npt.NDArray[np.float64]
@@ -74,7 +74,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Curve:
+class WeighedCurve:
     """Densities that belong to levels, and what makes them uncertain.
 
     Attributes
@@ -126,7 +126,7 @@ def _prior() -> Floats:
     return np.repeat(np.log(prior / prior.sum() / len(_LENGTHS)), len(_LENGTHS))
 
 
-def weighed(steps: Steps) -> Weighed:
+def weighed(steps: SeenSteps) -> Weighed:
     """Return the laws that hold the steps, each with the deviations and errors that go with it, by their evidence.
 
     Raises
@@ -167,14 +167,14 @@ def weighed(steps: Steps) -> Weighed:
     return Weighed(parts=tuple(parts), evidence=rows[0][0] + math.log(total))
 
 
-def _evidence(fit: Fit, steps: Steps, grown: Floats, own: float) -> Floats:
+def _evidence(fit: Fit, steps: SeenSteps, grown: Floats, own: float) -> Floats:
     """Return the log evidence of a law with each of a stack of deviations, its prior weight in it."""
     rest = fit.freedom(fit.by_figures, fit.by_figures) + steps.scattered
     rest += np.diag(fit.noise**2 + (own * steps.certificate) ** 2 + _LEAST_VARIANCE)
     return evidence(grown + rest, fit.seen) + math.log(fit.law.weight)
 
 
-def refitted(parts: Sequence[Part], steps: Steps) -> tuple[Part, ...]:
+def refitted(parts: Sequence[Part], steps: SeenSteps) -> tuple[Part, ...]:
     """Return parts whose laws are fitted to other steps, their shares kept: the same wedge in another light."""
     laws = {law.name: law for law in LAWS}
     found: dict[str, tuple[float, ...]] = {}
@@ -208,7 +208,7 @@ class _One:
     left_out_variance: Floats
 
 
-def _one(part: Part, fit: Fit, steps: Steps, at: Floats, by_figures: Floats) -> _One:
+def _one(part: Part, fit: Fit, steps: SeenSteps, at: Floats, by_figures: Floats) -> _One:
     """Return what a part says, by Rasmussen and Williams (2006), equations 2.23, 2.24 and 5.12."""
     own = (part.own * steps.certificate) ** 2
 
@@ -231,7 +231,7 @@ def _one(part: Part, fit: Fit, steps: Steps, at: Floats, by_figures: Floats) -> 
     )
 
 
-def curve_of(steps: Steps, parts: Sequence[Part], level: Floats) -> Curve:
+def curve_of(steps: SeenSteps, parts: Sequence[Part], level: Floats) -> WeighedCurve:
     """Return the densities of levels by the average of parts.
 
     Parameters
@@ -261,7 +261,7 @@ def _density_of(fit: Fit, level: Floats, fine: Floats) -> Floats:
     return np.interp(-np.log(level - floor), -np.log(levels - floor), fine)
 
 
-def _averaged(steps: Steps, parts: Sequence[Part], told: Sequence[_One]) -> Curve:
+def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> WeighedCurve:
     """Return the mean and covariance of a mixture: within each part, and between them."""
     share = np.array([part.share for part in parts])
     own = math.sqrt(float(share @ np.array([part.own**2 for part in parts])))
@@ -273,7 +273,7 @@ def _averaged(steps: Steps, parts: Sequence[Part], told: Sequence[_One]) -> Curv
     left_out = share @ np.array([one.left_out for one in told])
     spread = np.array([one.left_out_variance + (one.left_out - left_out) ** 2 for one in told])
     by_glare = pull @ steps.glare.T
-    return Curve(
+    return WeighedCurve(
         density=density,
         pull=pull,
         own=own * steps.certificate,

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.glare import REACHES_MM, USUAL_SHARE
-from densiscan.calibration.law_fit import Steps
-from densiscan.calibration.posterior_curve import Curve, Part, curve_of
+from densiscan.calibration.law_fit import SeenSteps
+from densiscan.calibration.posterior_curve import Part, WeighedCurve, curve_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -78,9 +78,9 @@ class CurvePoints:
         return {influence: part for influence, part in told if abs(part) > _LEAST_PART}
 
 
-def steps_of(used: tuple[UsedStep, ...]) -> Steps:
+def steps_of(used: tuple[UsedStep, ...]) -> SeenSteps:
     """Return used steps as arrays."""
-    return Steps(
+    return SeenSteps(
         level=np.array([one.level for one in used]),
         level_doubt=np.array([max(math.hypot(one.noise, one.rounding), 1e-9) for one in used]),
         density=np.array([one.density for one in used]),
@@ -122,7 +122,7 @@ def curve_points(used: tuple[UsedStep, ...], laws: tuple[Part, ...]) -> CurvePoi
     )
 
 
-def _influences(used: tuple[UsedStep, ...], curve: Curve) -> tuple[tuple[Influence, ...], Floats]:
+def _influences(used: tuple[UsedStep, ...], curve: WeighedCurve) -> tuple[tuple[Influence, ...], Floats]:
     noise = np.array([one.noise for one in used])
     rounding = np.array([one.rounding for one in used])
     whole = np.maximum(np.hypot(noise, rounding), 1e-12)
@@ -162,7 +162,7 @@ def _open(shape: Floats) -> list[Floats]:
     return list((parts * np.minimum(rescaled, 10.0)[:, None]).T)
 
 
-def _left_out(used: tuple[UsedStep, ...], curve: Curve) -> tuple[tuple[float, dict[Influence, float]], ...]:
+def _left_out(used: tuple[UsedStep, ...], curve: WeighedCurve) -> tuple[tuple[float, dict[Influence, float]], ...]:
     offset, scale = _common(used)
     told = []
     for k, one in enumerate(used):

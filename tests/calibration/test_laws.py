@@ -15,7 +15,7 @@ from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
 from densiscan.calibration.law import LAWS
-from densiscan.calibration.law_fit import Steps, fitted, start_of
+from densiscan.calibration.law_fit import SeenSteps, fitted, start_of
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.calibration.posterior_curve import Part, curve_of, weighed
 from densiscan.calibration.smooth_deviation import evidence, kernel
@@ -47,8 +47,8 @@ def curve() -> Calibration:
     return made(TRUE + ERRORS, gamma(TRUE))
 
 
-def seen(density: np.ndarray, certificate: float = 0.01) -> Steps:
-    return Steps(
+def seen(density: np.ndarray, certificate: float = 0.01) -> SeenSteps:
+    return SeenSteps(
         level=gamma(TRUE),
         level_doubt=np.full(TRUE.size, 1e-5),
         density=density,
