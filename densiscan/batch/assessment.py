@@ -125,7 +125,7 @@ class Assessment(Shown):
     def withheld(self) -> Warning_ | None:
         """Why nothing is judged, or what was said of it is not so; it stands first wherever readings are shown."""
         codes = {code_of(self.reading.seen), EXPOSED} if not self.judged else {EXPOSED}
-        return next((told for told in self.reading.warnings if told.code in codes), None)
+        return next((warning for warning in self.reading.warnings if warning.code in codes), None)
 
     @property
     def warnings(self) -> tuple[Warning_, ...]:
@@ -264,16 +264,16 @@ def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[A
 
 
 def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -> tuple[Assessment, ...]:
-    found = survey_for(scan, calibration, task.options)
-    readings = measure_surveyed(scan, calibration, task.options, found)
-    trouble = trouble_on(found, readings, calibration, task.options, history=task.fog_history)
+    survey = survey_for(scan, calibration, task.options)
+    readings = measure_surveyed(scan, calibration, task.options, survey)
+    trouble = trouble_on(survey, readings, calibration, task.options, history=task.fog_history)
     judged = [_with_trouble(reading, own, task) for reading, own in zip(readings, trouble, strict=True)]
     assessed = [assess(path, reading, task, own) for reading, own in judged]
     if task.detail is None:
         return tuple(assessed)
     from densiscan.negative.preview import sheets_of
 
-    sheets = sheets_of(scan, found, readings, calibration, task.options, task.detail)
+    sheets = sheets_of(scan, survey, readings, calibration, task.options, task.detail)
     return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
 
 

@@ -64,10 +64,10 @@ class Folder:
 
     def outliers(self) -> tuple[Outlier, ...]:
         """Return what stands apart, in the order the negatives came."""
-        found = [
+        odd_ones = [
             (number, outlier) for figure, values in self.values.items() for number, outlier in self._of(figure, values)
         ]
-        return tuple(outlier for _, outlier in sorted(found, key=lambda pair: pair[0]))
+        return tuple(outlier for _, outlier in sorted(odd_ones, key=lambda pair: pair[0]))
 
     def _of(self, figure: str, values: Sequence[tuple[int, float, float]]) -> list[tuple[int, Outlier]]:
         if len(values) < LEAST_READINGS:

@@ -101,8 +101,8 @@ class Arrivals:
             return
         if self.taken.get(path) == status:
             return
-        known = self.waiting.get(path)
-        if known is None or known.status != status:
+        before = self.waiting.get(path)
+        if before is None or before.status != status:
             self.waiting[path] = _Waiting(status, now)
 
     def ready(self, now: float) -> list[Path]:

@@ -207,15 +207,15 @@ class _Queue:
 
     def run(self, items: Iterator[Item]) -> Generator[tuple[Path, Outcome], None, None]:
         """Yield what came of the scans, in their order."""
-        taken = shown = 0
+        number = shown = 0
         more = True
-        while more or shown < taken:
-            while more and self._free(taken - shown):
+        while more or shown < number:
+            while more and self._free(number - shown):
                 item = next(items, None)
                 more = item is not None
                 if item is not None:
-                    self._take(taken, *item)
-                    taken += 1
+                    self._take(number, *item)
+                    number += 1
             while shown in self.outcomes:
                 yield self.paths.pop(shown), self.outcomes.pop(shown)
                 shown += 1
@@ -228,10 +228,10 @@ class _Queue:
         most = _AHEAD * self.workers.count
         return not self.suspects and len(self.under_way) < most and waiting < 50 * most
 
-    def _take(self, number: int, path: Path, known: Outcome | None) -> None:
+    def _take(self, number: int, path: Path, outcome: Outcome | None) -> None:
         self.paths[number] = path
-        if known is not None:
-            self.outcomes[number] = known
+        if outcome is not None:
+            self.outcomes[number] = outcome
         else:
             self._submit(number)
 

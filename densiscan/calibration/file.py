@@ -19,19 +19,20 @@ from densiscan.calibration.glare import REACHES_MM
 from densiscan.errors import CalibrationError
 from densiscan.files.atomic import write_whole
 from densiscan.files.documents import TooLargeError, read_document
-from densiscan.files.serialise import Form, Limits, as_document, read_result
+from densiscan.files.serialise import Bounds, Layout, as_document, read_result
 from densiscan.scan.channels import COLOURS
 
 FORMAT: Final = "densiscan.calibration/1"
 _OF_CHANNEL: Final = ("channel", "steps", "fit", "black", "density_range", "residual", "warnings")
 _LARGEST_FILE_BYTES: Final = 5_000_000
-_FORM: Final[Form] = {
+_LAYOUT: Final[Layout] = {
     "Calibration": "name created mode channel inverted scan steps fit black density_range residual warnings "
     "check?=findings",
     "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate measured "
     "signal=reading.signal noise=reading.noise independent_pixels=reading.independent "
     "independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped box_mm=reading.box_mm "
     "edge_seen=reading.seen lamp?=reading.light surround?=reading.surround used",
+    "CalibratedStep.step": lambda step: int(step.reading.step) if step.reading.step.isdecimal() else step.reading.step,
 }
 _HIGHEST: Final = 6.0
 """The densest that anything here is; no wedge is made beyond 4."""
@@ -40,7 +41,7 @@ _MOST: Final = 1e12
 _FARTHEST_MM: Final = 1e5
 _LEAST: Final = 1e-12
 """What must be above zero is at least that."""
-_LIMITS: Final[Limits] = {
+_BOUNDS: Final[Bounds] = {
     "Calibration.density_range": (-0.1, _HIGHEST),
     "Calibration.fit": (0.0, _HIGHEST),
     "Calibration.residual": (0.0, _HIGHEST),
@@ -67,9 +68,7 @@ _LIMITS: Final[Limits] = {
 
 def calibration_document(calibration: Calibration) -> dict[str, Any]:
     """Return the calibration as plain JSON values."""
-    document = as_document(calibration, _FORM, format=FORMAT)
-    for step in document["steps"]:
-        step["step"] = int(step["step"]) if step["step"].isdecimal() else step["step"]
+    document = as_document(calibration, _LAYOUT, format=FORMAT)
     others = [calibration_document(other) for other in calibration.others]
     if others:
         document["channels"] = [{name: other[name] for name in _OF_CHANNEL} for other in others]
@@ -148,7 +147,7 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
     steps = [{**step, "step": _name_of(step)} for step in document["steps"]]
     others = tuple(_other(document, other) for other in document.get("channels", ()))
     whole = {**document, "steps": steps}
-    made = read_result(Calibration, whole, _FORM, limits=_LIMITS, source=Influence("measured"))
+    made = read_result(Calibration, whole, _LAYOUT, bounds=_BOUNDS, source=Influence("measured"))
     made = replace(made, others=others)
     _require_sense(made)
     return made

@@ -147,11 +147,11 @@ def _names_missing(book: Notebook, film: str | None, developer: str | None) -> s
     """Return why film and developer cannot be taken from the notebook."""
     from densiscan.notebook.advised import pairs
 
-    known = pairs(book)
-    if not known:
+    names = pairs(book)
+    if not names:
         return "please give --film and --developer: the notebook has no run to take them from."
     named, missing = (film, "--developer") if developer is None else (developer, "--film")
-    return f"please give {missing} too: the notebook has no run of {named}. It has {known}."
+    return f"please give {missing} too: the notebook has no run of {named}. It has {names}."
 
 
 def _aim(
@@ -195,7 +195,7 @@ def _tested_range(book: Notebook, paper: str) -> Quantity:
     if document is None:
         names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
         raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
-    found = read_back(document.get("range"), Influence("paper"))
-    if found is None:
+    tested_range = read_back(document.get("range"), Influence("paper"))
+    if tested_range is None:
         raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")
-    return found
+    return tested_range

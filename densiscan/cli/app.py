@@ -17,7 +17,6 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from densiscan import __version__
-from densiscan.cli.arguments import in_options
 from densiscan.cli.completion import answer_the_shell
 from densiscan.cli.help import last_words, shown_last
 from densiscan.cli.options import DEBUG_VARIABLE, TYPED, begin_outputs
@@ -138,7 +137,7 @@ def _ended_by(problem: BaseException) -> int:
 
 def _in_words(problem: BaseException) -> tuple[str, int]:
     if isinstance(problem, DensiscanError):
-        return in_options(str(problem)), 2 if isinstance(problem, WrongUseError) else 1
+        return str(problem), 2 if isinstance(problem, WrongUseError) else 1
     if isinstance(problem, _USAGE_ERROR):
         place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
         return f"{_sentence(problem)} See {place} --help.", 2
@@ -172,8 +171,8 @@ def _let_go_of_output() -> None:
 
 def _sentence(problem: BaseException) -> str:
     """Return the words of a wrong command line as a sentence."""
-    told = getattr(problem, "format_message", lambda: str(problem))().strip()
+    sentence = getattr(problem, "format_message", lambda: str(problem))().strip()
     for programmers in ("a valid integer", "a valid int"):
-        told = told.replace(programmers, "a whole number")
-    told = told.replace("a valid float", "a number")
-    return told if told.endswith((".", "?", "!")) else f"{told}."
+        sentence = sentence.replace(programmers, "a whole number")
+    sentence = sentence.replace("a valid float", "a number")
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."

@@ -78,13 +78,13 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
     WrongUseError
         If one of them is not two numbers.
     """
-    found: list[PlaceMm] = []
+    points: list[PlaceMm] = []
     for text in texts or ():
         numbers = _numbers(text)
         if len(numbers) != 2:
             raise WrongUseError(f'{option} "{text}" is no place; give x,y in millimetres, such as {option} 40,52.5.')
-        found.append((numbers[0], numbers[1]))
-    return tuple(found)
+        points.append((numbers[0], numbers[1]))
+    return tuple(points)
 
 
 def pair(text: str, option: str, *, such_as: str) -> tuple[float, float]:

@@ -91,17 +91,17 @@ def calibrate(
     label = Label(name=name or as_text((out or scan).stem), created=now(), mode=mode)
     bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
     with working("Looking for the wedge"):
-        made = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
+        calibration = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
     for place in places:
-        write_calibration(made, place)
-    show(calibration_document(made) if as_json else calibration_text(made))
+        write_calibration(calibration, place)
+    show(calibration_document(calibration) if as_json else calibration_text(calibration))
     if plot is not None:
         from densiscan.report.figures.calibration import calibration_figure
 
-        write_plot(calibration_figure(made), plot)
+        write_plot(calibration_figure(calibration), plot)
     for place in places:
         say(f"Written to {place}.")
-    keep_document("calibration", made.name[:80], calibration_document(made), notebook_option, scan=scan)
+    keep_document("calibration", calibration.name[:80], calibration_document(calibration), notebook_option, scan=scan)
     keep_document(
         "wedge", as_text((densities or Path(f"{steps} steps")).stem)[:80], wedge_document(wedge), notebook_option
     )

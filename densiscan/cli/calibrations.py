@@ -59,15 +59,15 @@ def calibration_for(wanted: CalibrationRequest) -> ReadWith:
 
     moment = datetime.fromisoformat(now())
     file = location.find_calibration(wanted.name, wanted.book, now=moment, mode=wanted.mode)
-    made = read_calibration(file)
+    calibration = read_calibration(file)
     if wanted.name is None:
-        say(f"Calibration: {file.stem} ({day_in_words(made, moment)}).")
+        say(f"Calibration: {file.stem} ({day_in_words(calibration, moment)}).")
     return read_with(
-        made,
+        calibration,
         now=moment,
         mode=wanted.mode,
         oldest_days=wanted.oldest_days,
-        glare=known_glare(wanted.glare, made, correct=wanted.correct_glare),
+        glare=known_glare(wanted.glare, calibration, correct=wanted.correct_glare),
     )
 
 
@@ -80,9 +80,9 @@ def calibration_if_any(wanted: CalibrationRequest) -> ReadWith | None:
     return calibration_for(wanted)
 
 
-def day_in_words(made: Calibration, moment: datetime) -> str:
+def day_in_words(calibration: Calibration, moment: datetime) -> str:
     """Return when a calibration was made as a person says it: today with its time, else the day."""
-    then = moment_of(made.created)
+    then = moment_of(calibration.created)
     if then is None:
         return "no date"
     there = then.astimezone()

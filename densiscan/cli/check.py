@@ -110,7 +110,7 @@ def check(
 
     in_use = None if file is None else read_calibration(file)
     with working("Checking"):
-        found = check_scanner(
+        result = check_scanner(
             Asked(
                 wedge_scan=wedge,
                 wedge=meant,
@@ -127,16 +127,16 @@ def check(
         )
     time = now()
     age = () if in_use is None else read_with(in_use, now=moment, mode=in_use.mode, oldest_days=oldest).warnings
-    for failure in found.failed:
+    for failure in result.failed:
         say(f"densiscan: {failure.message}")
-    document = check_document(found, age)
+    document = check_document(result, age)
     if out is not None:
         write_whole(out, json.dumps(document, indent=1, allow_nan=False) + "\n", what="the check")
         say(f"Written to {out}.")
     if keep and file is not None and in_use is not None:
-        _keep(found, in_use, file, time)
-    show(document if as_json else check_text(found, age))
-    if found.failed:
+        _keep(result, in_use, file, time)
+    show(document if as_json else check_text(result, age))
+    if result.failed:
         raise typer.Exit(1)
 
 
@@ -148,12 +148,12 @@ def _scans_there(*scans: Path | None) -> None:
         arguments.there(scan, "scan")
 
 
-def _keep(found: ScannerCheck, in_use: Calibration, file: Path, time: str) -> None:
+def _keep(result: ScannerCheck, in_use: Calibration, file: Path, time: str) -> None:
     """Write what was found into the calibration's own file."""
     from dataclasses import replace
 
     from densiscan.calibration.check.check import findings_of
     from densiscan.calibration.file import write_calibration
 
-    write_calibration(replace(in_use, findings=findings_of(found, checked=time).over(in_use.findings)), file)
+    write_calibration(replace(in_use, findings=findings_of(result, checked=time).over(in_use.findings)), file)
     say(f"Kept in {file}.")

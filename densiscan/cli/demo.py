@@ -28,14 +28,14 @@ def demo(as_json: JsonOption = False) -> None:
     from densiscan.wedge.wedge import read_wedge
 
     label = Label(name="sample", created=now())
-    made = calibrated(open_scan(samples.wedge), read_wedge(samples.densities), label=label)
+    calibration = calibrated(open_scan(samples.wedge), read_wedge(samples.densities), label=label)
     if not as_json:
         show(GREETING.format(folder=samples.folder, wedge=samples.wedge.name, densities=samples.densities.name))
-        show(calibration_text(made))
+        show(calibration_text(calibration))
         show(THEN.format(scans=" ".join(file.name for file in samples.negatives)))
-    result = measure_files(samples.negatives, made, Task(options=MeasureOptions()), progress=reading_now)
+    result = measure_files(samples.negatives, calibration, Task(options=MeasureOptions()), progress=reading_now)
     try:
-        show_readings(result, made, None, as_json=as_json)
+        show_readings(result, calibration, None, as_json=as_json)
     finally:
         if not as_json:
             show(NEXT)

@@ -214,23 +214,23 @@ class FilmRequest:
         from densiscan.wedge.wedge import read_wedge
 
         by = calibration_for(CalibrationRequest(name=self.calibration, book=self.notebook))
-        made = by.calibration
+        calibration = by.calibration
         if self.exposures is not None:
-            given = read_exposures(self.exposures)
+            exposures = read_exposures(self.exposures)
         else:
             value, doubt = self.exposure
             through = read_wedge(self.wedge or Path())
-            given = exposures_through(through, log_exposure=value, uncertainty=doubt, calibration=made)
+            exposures = exposures_through(through, log_exposure=value, uncertainty=doubt, calibration=calibration)
         files, failures = scans_in(self.scans)
         if failures:
             raise WrongUseError(failures[0].message)
-        opened = [open_scan(file, ppi=self.ppi, channel=made.channel, page=self.page) for file in files]
+        opened = [open_scan(file, ppi=self.ppi, channel=calibration.channel, page=self.page) for file in files]
         options = MeasureOptions(
-            rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, made, ppi=self.ppi), glare=by.glare
+            rebate_mm=self.rebate, lamp=lamp_on(self.empty_bed, calibration, ppi=self.ppi), glare=by.glare
         )
         where = WhereOnFilm(row_mm=self.row, spots_mm=self.spots, frames=self.frames)
         with working("Reading the film"):
-            read = read_film(opened, given, made, where=where, options=options)
+            read = read_film(opened, exposures, calibration, where=where, options=options)
         return replace(read, warnings=(*by.warnings, *read.warnings))
 
 

@@ -97,14 +97,16 @@ def family(
         Member(name=file.name, time_s=seconds, test=test)
         for file, seconds, test in zip(files, times, tests, strict=True)
     ]
-    found = family_of(members, temperature_c=degrees, use=use, target=NORMAL_CONTRAST if target is None else target)
+    film_family = family_of(
+        members, temperature_c=degrees, use=use, target=NORMAL_CONTRAST if target is None else target
+    )
     called = name or " in ".join(word for word in (film_option, developer) if word) or "family"
-    document = family_document(found, film=film_option, developer=developer)
-    show(document if as_json else family_text(found, name=called))
+    document = family_document(film_family, film=film_option, developer=developer)
+    show(document if as_json else family_text(film_family, name=called))
     if plot is not None:
         from densiscan.report.figures.film import family_figure
 
-        write_plot(family_figure(found, name=called), plot)
+        write_plot(family_figure(film_family, name=called), plot)
     if name is not None:
         with location.open_notebook(location.notebook_file(notebook_option), arguments=TYPED.get()) as book:
             book.keep("film-test", name, document)
@@ -134,17 +136,18 @@ def reciprocity(
 ) -> None:
     """Correct long exposures for reciprocity failure.
 
-    From a series of your own at increasing times, or, without one, from published plates with their doubt.
+    From a series of your own at increasing times. Without one the middle of published films is given, with the times
+    between which most films lie: the longer side is the safer.
 
     For example, what 12 s and 1:30 by the meter need:
 
         densiscan reciprocity pairs.csv --metered 12 --metered 1:30
     """
-    found = _reciprocity(series, curve)
+    law = _reciprocity(series, curve)
     times = tuple(_exposure_time(text, "--metered") for text in metered or ())
     from densiscan.report.film_times import reciprocity_document, reciprocity_text
 
-    show(reciprocity_document(found, times) if as_json else reciprocity_text(found, times))
+    show(reciprocity_document(law, times) if as_json else reciprocity_text(law, times))
 
 
 def pinhole(
@@ -170,14 +173,14 @@ def pinhole(
     arguments.within(distance, "--distance", above=0.0, upto=5000.0, such_as="75")
     arguments.within(aperture, "--f-number", above=0.0, upto=2000.0, such_as="16")
     time = _exposure_time(metered, "--metered")
-    found = _reciprocity(series, curve)
+    law = _reciprocity(series, curve)
     from densiscan.film.reciprocity import pinhole_exposure
     from densiscan.report.film_times import pinhole_document, pinhole_text
 
     exposure = pinhole_exposure(
-        diameter_mm=diameter, distance_mm=distance, meter_time_s=time, meter_f_number=aperture, reciprocity=found
+        diameter_mm=diameter, distance_mm=distance, meter_time_s=time, meter_f_number=aperture, reciprocity=law
     )
-    show(pinhole_document(exposure, found) if as_json else pinhole_text(exposure, found))
+    show(pinhole_document(exposure, law) if as_json else pinhole_text(exposure, law))
 
 
 def _exposure_time(text: str, option: str) -> float:
@@ -193,9 +196,9 @@ def _reciprocity(series: Path | None, curve: Path | None) -> Reciprocity:
     for file, what in ((series, "series of exposures"), (curve, "table of points")):
         if file is not None:
             arguments.there(file, what)
-    from densiscan.film.reciprocity import fit_reciprocity, published_reciprocity, read_series
+    from densiscan.film.reciprocity import fit_reciprocity, read_series, usual_reciprocity
 
     if series is None:
-        return published_reciprocity()
+        return usual_reciprocity()
     tested = None if curve is None else _tested(curve)
     return fit_reciprocity(read_series(series), tested, name=str(series))

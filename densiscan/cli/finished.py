@@ -104,13 +104,13 @@ def finished(
     from densiscan.report.finished import FinishedSheet, finished_document, finished_text
     from densiscan.scan.scan import open_scan
 
-    made = PrintMade(printing=printing_with(process.value, callier=callier), negative=made_of, seconds=exposure)
+    print_made = PrintMade(printing=printing_with(process.value, callier=callier), negative=made_of, seconds=exposure)
     opened = open_scan(scan, ppi=ppi, channel=calibrated.channel, page=page)
     with working("Reading the print"):
         reading = read_print(opened, calibrated, frame_mm=boxes[0], rebate_mm=boxes[1], as_print=as_print)
     reading = replace(reading, warnings=(*by.warnings, *reading.warnings))
     test = tests[0] if tests else None
-    judgement = None if test is None or reading.seen == "negative" else judged(reading, test, made)
+    judgement = None if test is None or reading.seen == "negative" else judged(reading, test, print_made)
     sheet = FinishedSheet(reading=reading, test=test, judgement=judgement, seconds=exposure)
     document = finished_document(sheet)
     show(document if as_json else finished_text(sheet))
@@ -129,9 +129,9 @@ def _check(paper: str | None, negative: str | None, typed: Typed) -> None:
 def _negative(name: str | None, typed: Typed, source: Source) -> NegativeEnds | None:
     if name is None:
         return typed_negative(typed) if typed.any() else None
-    found, failed = negatives_named([name], source)
+    negatives, failed = negatives_named([name], source)
     if failed:
         raise WrongUseError(failed[0]["message"])
-    if len(found) != 1:
-        raise WrongUseError(f"{name} holds {len(found)} negatives; name a scan of one.")
-    return found[0]
+    if len(negatives) != 1:
+        raise WrongUseError(f"{name} holds {len(negatives)} negatives; name a scan of one.")
+    return negatives[0]

@@ -99,11 +99,11 @@ class Memory:
             kept = self.book.readings_of_scan(digest, calibration, options)
             # Another version may read the same scan otherwise.
             documents = [one.document for one in kept if one.document and one.version == __version__]
-            found = tuple(assessment_of(document, path, self.task.told) for document in documents)
-            if found and len(found) == len(kept):
+            assessments = tuple(assessment_of(document, path, self.task.told) for document in documents)
+            if assessments and len(assessments) == len(kept):
                 if self.run is not None:
-                    self._add(digest, found, documents)
-                return found
+                    self._add(digest, assessments, documents)
+                return assessments
         return None
 
     def keep(self, path: Path, outcome: Outcome) -> None:

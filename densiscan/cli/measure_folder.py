@@ -179,13 +179,13 @@ class _Out:
             say(failure.fault)
         say(f"densiscan: {failure.message}")
 
-    def _read(self, found: Sequence[Assessment]) -> None:
+    def _read(self, assessments: Sequence[Assessment]) -> None:
         self.bar.clear()
-        self._write(found)
-        self.left_out += left_out_documents(assessment.reading for assessment in found)
-        self.lost = self.lost or may_be_lost(found)
+        self._write(assessments)
+        self.left_out += left_out_documents(assessment.reading for assessment in assessments)
+        self.lost = self.lost or may_be_lost(assessments)
         first = 1
-        for assessment in found:
+        for assessment in assessments:
             self.folder.add(assessment)
             self.readings += 1
             if self.asked.at_end is not None:
@@ -203,14 +203,14 @@ class _Out:
                 self.notes.append(budgets_text(BatchResult(assessments=(assessment,), failures=())))
 
     def _document(self, assessment: Assessment) -> dict[str, Any]:
-        told = reading_document(assessment)
+        document = reading_document(assessment)
         if not self.asked.explain:
-            return told
+            return document
         alone = BatchResult(assessments=(assessment,), failures=())
-        explained: dict[str, Any] = with_budgets({"readings": [told]}, alone)["readings"][0]
+        explained: dict[str, Any] = with_budgets({"readings": [document]}, alone)["readings"][0]
         return explained
 
-    def _write(self, found: Sequence[Assessment]) -> None:
+    def _write(self, assessments: Sequence[Assessment]) -> None:
         """Add the lines of a scan to the table, which takes its place when all is done or Ctrl-C ends it."""
         if self.asked.csv is None or self.unwritten:
             return
@@ -219,7 +219,7 @@ class _Out:
             if self.sheet is None:
                 self.sheet = WholeFile(self.asked.csv, "the table")
                 self.sheet.add(sheet_head(spots))
-            self.sheet.add("".join(sheet_line(assessment, spots) for assessment in found))
+            self.sheet.add("".join(sheet_line(assessment, spots) for assessment in assessments))
         except DensiscanError as problem:
             # Said once; what is measured is still shown and kept.
             self.unwritten = True

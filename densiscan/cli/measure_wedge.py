@@ -92,19 +92,19 @@ def read_by(
 
     box = arguments.box(region, "--region")
     by = None if wedge is not None and wanted.name is None else calibration_for(wanted)
-    made = None if by is None else of_channel(by.calibration, channel)
-    meant = channel or (None if made is None else made.channel)
+    calibration = None if by is None else of_channel(by.calibration, channel)
+    meant = channel or (None if calibration is None else calibration.channel)
     bed = None if empty_bed is None else read_bed(open_scan(empty_bed, ppi=ppi, channel=meant))
     if wedge is not None:
-        beside = _beside(wedge, made, bed, channel=meant, box=box, inverted=inverted)
-        glare = known_glare(wanted.glare, made, correct=wanted.correct_glare) if by is None else by.glare
-        return ReadBy(made=made, beside=beside, lamp=None, told=(), channel=meant, glare=glare)
+        beside = _beside(wedge, calibration, bed, channel=meant, box=box, inverted=inverted)
+        glare = known_glare(wanted.glare, calibration, correct=wanted.correct_glare) if by is None else by.glare
+        return ReadBy(made=calibration, beside=beside, lamp=None, told=(), channel=meant, glare=glare)
     assert by is not None  # noqa: S101 - one of the two is always there
-    assert made is not None  # noqa: S101 - likewise
+    assert calibration is not None  # noqa: S101 - likewise
     return ReadBy(
-        made=made,
+        made=calibration,
         beside=None,
-        lamp=None if bed is None else lamp_field(bed, made),
+        lamp=None if bed is None else lamp_field(bed, calibration),
         told=by.warnings,
         channel=meant,
         glare=by.glare,

@@ -59,7 +59,7 @@ def check(notebook_option: NotebookOption = None, as_json: JsonOption = False) -
     from densiscan.report.notebook import state_document, state_text
 
     with opened(notebook_option) as book:
-        wrong = book.check()
+        wrong = tuple(map(arguments.in_options, book.check()))
         state = {table: len(rows) for table, rows in book.tables().items()}
         there = book.path.exists()
         tell(book)
@@ -133,9 +133,9 @@ def batch(
         developer = meant(book, None, developer)[1] or developer
         if mixed is not None or discarded is not None:
             book.set_batch(developer, name, mixed=mixed, discarded=discarded)
-        found = book.batch(developer, name)
+        developer_batch = book.batch(developer, name)
         tell(book)
-    show(batch_document(found) if as_json else batch_text(found))
+    show(batch_document(developer_batch) if as_json else batch_text(developer_batch))
 
 
 @pages.command()

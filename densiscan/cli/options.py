@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.arguments import in_options
 from densiscan.errors import WrongUseError
 from densiscan.report.terminal import inked, takes_ink, visible
 
@@ -276,5 +277,5 @@ def show(result: str | dict[str, Any]) -> None:
 
 
 def say(text: str) -> None:
-    """Print words on standard error."""
-    typer.echo(visible(text), err=True)
+    """Print words on standard error; where they name a field of the core, its option is put there."""
+    typer.echo(visible(in_options(text)), err=True)

@@ -105,11 +105,11 @@ def print_(
     of_shadow = highlight is None and shadow is not None
     old = right_negative, None if right_density is None else _one_density(right_density, of_shadow=of_shadow)
     before = _before(right_time, old, right_magnification, right_paper, source)
-    found, failed = ([typed_negative(typed)], []) if typed.any() else negatives_named(negatives or (), source)
+    negative_ends, failed = ([typed_negative(typed)], []) if typed.any() else negatives_named(negatives or (), source)
     for failure in failed:
         say(f"densiscan: {failure['message']}")
     sheets = []
-    for negative in found:
+    for negative in negative_ends:
         fits = [paper_fit(negative, test, printing) for test in tests]
         if paper_range is not None:
             fits.append(known_range_fit(negative, paper_range, printing))
@@ -167,12 +167,12 @@ def _before(
 
 
 def _one_negative(name: str, source: Source) -> NegativeEnds:
-    found, failed = negatives_named([name], source)
+    negatives, failed = negatives_named([name], source)
     if failed:
         raise WrongUseError(failed[0]["message"])
-    if len(found) != 1:
-        raise WrongUseError(f"{name} holds {len(found)} negatives; name a scan of one with --right-negative.")
-    return found[0]
+    if len(negatives) != 1:
+        raise WrongUseError(f"{name} holds {len(negatives)} negatives; name a scan of one with --right-negative.")
+    return negatives[0]
 
 
 def _one_density(density: float, *, of_shadow: bool) -> NegativeEnds:
@@ -181,9 +181,9 @@ def _one_density(density: float, *, of_shadow: bool) -> NegativeEnds:
     from densiscan.paper.exposure import NegativeEnds
 
     arguments.within(density, "--right-density", above=-0.1, upto=6.0, such_as="1.30 (a density)")
-    known = Quantity(density, {Influence("reading", "right density"): 0.01})
+    quantity = Quantity(density, {Influence("reading", "right density"): 0.01})
     return NegativeEnds(
         name="the one that printed right",
-        shadow=known if of_shadow else None,
-        highlight=None if of_shadow else known,
+        shadow=quantity if of_shadow else None,
+        highlight=None if of_shadow else quantity,
     )

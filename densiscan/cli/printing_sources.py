@@ -80,16 +80,16 @@ def negatives_named(names: Sequence[str], source: Source) -> tuple[list[Negative
     """
     for name in names:
         _require_known(name, source)
-    found: list[NegativeEnds] = []
+    negatives: list[NegativeEnds] = []
     failed: list[dict[str, str]] = []
     for name in names:
         try:
-            found += _negatives(name, source)
+            negatives += _negatives(name, source)
         except WrongUseError:
             raise
         except DensiscanError as problem:
             failed.append({"file": name, "code": problem.code, "message": arguments.in_options(str(problem))})
-    return found, failed
+    return negatives, failed
 
 
 def _require_known(name: str, source: Source) -> None:
@@ -129,8 +129,8 @@ def _kept(name: str, source: Source) -> list[NegativeEnds]:
     readings = _readings_called(name, source, with_documents=True)
     for one in readings:
         document = one.document or {}
-        told = [(str(warning["code"]), str(warning["message"])) for warning in document.get("warnings", ())]
-        _require_negative(str(one.file), str(document.get("seen", "negative")), told)
+        warnings = [(str(warning["code"]), str(warning["message"])) for warning in document.get("warnings", ())]
+        _require_negative(str(one.file), str(document.get("seen", "negative")), warnings)
     return [
         NegativeEnds(
             name=_piece_name(str(one.file), one.piece),
@@ -161,8 +161,8 @@ def _from_document(path: Path) -> list[NegativeEnds]:
     try:
         document = read_document(path)
         for one in document["readings"]:
-            told = [(str(warning["code"]), str(warning["message"])) for warning in one.get("warnings", ())]
-            _require_negative(str(one["file"]), str(one.get("seen", "negative")), told)
+            warnings = [(str(warning["code"]), str(warning["message"])) for warning in one.get("warnings", ())]
+            _require_negative(str(one["file"]), str(one.get("seen", "negative")), warnings)
         return [
             NegativeEnds(
                 name=_piece_name(str(one["file"]), one.get("piece")),
@@ -217,7 +217,7 @@ def _measured(path: Path, source: Source) -> list[NegativeEnds]:
     with working("Measuring"):
         readings = measure_scan(scan, made, options)
     for one in readings:
-        _require_negative(one.file, one.seen, [(told.code, told.message) for told in one.warnings])
+        _require_negative(one.file, one.seen, [(warning.code, warning.message) for warning in one.warnings])
     return [
         NegativeEnds(
             name=_piece_name(one.file, one.piece),
@@ -242,13 +242,13 @@ def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
 
     with location.open_notebook(book) as kept:
         known = kept.names("paper-test")
-        found = []
+        papers = []
         for name in names or known:
             document = kept.kept("paper-test", name)
             if document is None:
-                told = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
+                hint = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
                 raise WrongUseError(
-                    f"there is no paper test of the name {name}; {told}; make one with densiscan paper ... --name NAME."
+                    f"there is no paper test of the name {name}; {hint}; make one with densiscan paper ... --name NAME."
                 )
-            found.append(paper_from_document(document))
-    return found
+            papers.append(paper_from_document(document))
+    return papers

@@ -108,11 +108,11 @@ def _meant(book: Notebook, wanted: str, *, removed: bool) -> list[KeptReading]:
         raise WrongUseError(
             f'there is no reading "{wanted}" in the notebook; densiscan reading list shows those there are.'
         )
-    found = [one for one in named if one.removed is not removed]
-    if not found:
+    matching = [one for one in named if one.removed is not removed]
+    if not matching:
         state = "taken out already" if removed else "not taken out, so there is nothing to restore"
         raise WrongUseError(f"{wanted} is {state}; densiscan reading list --removed shows those that are.")
-    return found
+    return matching
 
 
 def standing(book: Notebook, read: Sequence[KeptReading]) -> list[ShownReading]:

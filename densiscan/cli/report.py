@@ -79,12 +79,12 @@ def write_report(
         )
         for assessment in result.assessments
     ]
-    told = f"Read with the calibration {by.name} of {by.created[:10]}." if wedge is None else f"Read by {by.name}."
+    source = f"Read with the calibration {by.name} of {by.created[:10]}." if wedge is None else f"Read by {by.name}."
     head = PageHead(
         title=scans[0].resolve().name if len(scans) == 1 else f"{len(readings)} negatives",
         made=now(),
         version=__version__,
-        told=(told,),
+        told=(source,),
     )
     failed = [failure_document(failure) for failure in result.failures]
     write_whole(report, page_html(readings, head, failed=failed), what="the page")
@@ -157,20 +157,20 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         film, _ = meant(book, chosen.film, None)
         chosen = replace(chosen, film=film)
         every = book.runs()
-        found = taken(chosen, every, book.counting_readings())
-        if not found.runs and not found.readings:
+        selection = taken(chosen, every, book.counting_readings())
+        if not selection.runs and not selection.readings:
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
-        stops = stops_by_run(book, found.runs)
+        stops = stops_by_run(book, selection.runs)
         tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
-        how = [book.how_read(reading.uid) for reading in found.readings]
-        steps = [next_step(sheet) for sheet in _advised(book, found.runs)]
+        how = [book.how_read(reading.uid) for reading in selection.readings]
+        steps = [next_step(sheet) for sheet in _advised(book, selection.runs)]
     made = [Made(calibration=calibration, options=options) for calibration, options in how]
     sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
-    readings = page_readings(list(zip(found.readings, made, strict=True)), found.runs, sheet_of)
-    head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(found),))
-    films = {run.film for run in found.runs}
-    tables = [runs_table(found.runs)] if found.runs else []
-    drawn = (*film_drawings(tests, films), *drawings(found.runs, stops, tests, every=every))
+    readings = page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
+    head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(selection),))
+    films = {run.film for run in selection.runs}
+    tables = [runs_table(selection.runs)] if selection.runs else []
+    drawn = (*film_drawings(tests, films), *drawings(selection.runs, stops, tests, every=every))
     return page_html(readings, head, tables=tables, drawings=drawn, next_steps=steps)
 
 
@@ -191,8 +191,8 @@ def _advised(book: Notebook, runs: Sequence[Run]) -> list[AdviceSheet]:
     ]
 
 
-def _counted(found: Taken) -> str:
-    runs, negatives = len(found.runs), len(found.readings)
+def _counted(selection: Taken) -> str:
+    runs, negatives = len(selection.runs), len(selection.readings)
     return f"{runs} {'run' if runs == 1 else 'runs'}, {negatives} {'negative' if negatives == 1 else 'negatives'}."
 
 

@@ -146,13 +146,13 @@ def add(
         repeated = None if like is None else book.run(like)
         film, developer = meant(book, film, developer)
         said |= _said(film=film, developer=developer)
-        known = {"film": book.names_of("films"), "developer": book.names_of("developers")}
-        made = filled(
-            said, _last_ones(book, film, developer), uses_of=book.uses_of, like=repeated, fresh=fresh, known=known
+        names = {"film": book.names_of("films"), "developer": book.names_of("developers")}
+        filled_run = filled(
+            said, _last_ones(book, film, developer), uses_of=book.uses_of, like=repeated, fresh=fresh, known=names
         )
-        kept = book.add_run(made.run)
+        kept = book.add_run(filled_run.run)
         tell(book)
-    show(filled_document(kept, made) if as_json else added_text(kept, made))
+    show(filled_document(kept, filled_run) if as_json else added_text(kept, filled_run))
 
 
 @runs.command(name="list")
@@ -175,10 +175,10 @@ def list_(
 
     with opened(notebook_option) as book:
         film, developer = meant(book, film, developer)
-        found = book.runs(film, developer, removed=removed, last=last)
+        run_list = book.runs(film, developer, removed=removed, last=last)
         counted = book.count_runs(film, developer, removed=removed)
         tell(book)
-    show(runs_document(found) if as_json else runs_text(found, more=counted - len(found)))
+    show(runs_document(run_list) if as_json else runs_text(run_list, more=counted - len(run_list)))
 
 
 @runs.command(name="show")

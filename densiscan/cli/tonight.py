@@ -34,7 +34,7 @@ def tonight(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure what is new in a folder, and say how the evening went.
+    """Measure what is new and say how the evening went.
 
     New scans are measured and tied to today's run; if none is logged yet, you are asked whether it was as the last one.
     Then: what needs attention, whether fog has moved, and what to do next time.

@@ -80,14 +80,14 @@ def trends(
 
 
 def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
-    found = book.runs(film, developer, last=1)
-    if not found:
+    newest = book.runs(film, developer, last=1)
+    if not newest:
         named = " of ".join(part for part in ("run", film) if part) + ("" if developer is None else f" in {developer}")
         raise WrongUseError(
             f"there is no {named} in the notebook; densiscan run list shows those there are, densiscan run "
             "add adds one."
         )
-    return found[0]
+    return newest[0]
 
 
 def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
@@ -95,7 +95,7 @@ def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quanti
     from densiscan.development.exposure import exposure_advice
     from densiscan.development.usable_readings import not_a_negative
 
-    found: dict[int, list[Quantity]] = {}
+    stops: dict[int, list[Quantity]] = {}
     with_index = [run.number for run in runs if run.exposure_index is not None]
     counted = book.counted(with_index).values()
     judged = {one.number for of in counted for one in of.readings if not_a_negative(one.document or {}) is None}
@@ -105,5 +105,5 @@ def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quanti
         shadow, net = (reading.quantities.get(name) for name in ("shadow", "net_shadow"))
         advice = exposure_advice(net_shadow=net, shadow=shadow)
         if reading.run is not None and advice.stops is not None and advice.stops.parts is not None:
-            found.setdefault(reading.run, []).append(advice.stops)
-    return found
+            stops.setdefault(reading.run, []).append(advice.stops)
+    return stops

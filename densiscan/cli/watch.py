@@ -225,7 +225,7 @@ class _WatchDesk:
                 show(note)
         self.memory.tell()
 
-    def _write(self, found: tuple[Assessment, ...]) -> None:
+    def _write(self, assessments: tuple[Assessment, ...]) -> None:
         """Add the lines of a scan to the table; where it takes none, say so and go on."""
         if self.csv is None:
             return
@@ -235,7 +235,7 @@ class _WatchDesk:
             begun = self.csv.is_file() and self.csv.stat().st_size > 0
             with self.csv.open("a", encoding="utf-8", newline="") as sheet:
                 sheet.write("" if begun else sheet_head(0))
-                sheet.writelines(sheet_line(assessment, 0) for assessment in found)
+                sheet.writelines(sheet_line(assessment, 0) for assessment in assessments)
         except OSError as problem:
             reason = (problem.strerror or "unknown reason").lower()
             say(f"densiscan: the table {self.csv} takes no more lines: {reason}; the readings are in the notebook.")

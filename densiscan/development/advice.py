@@ -17,24 +17,21 @@ import numpy as np
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.contrast_fit import Floats
+from densiscan.development.evidence import evidence_of
+from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development.posterior import (
-    Conditions,
     Posterior,
     blunder_chances,
     chance_points,
-    equal_time,
-    evidence_of,
-    expected_log,
-    film_range,
-    log_pace,
+    expected_unchanged,
     mean_kinetics,
     posterior_of,
     quantiles,
-    run_scatter,
+    scatter_of,
 )
-from densiscan.development.prior import LONGEST_REACH, NORMAL_TIME_S, SHORTEST_EVEN_S
+from densiscan.development.prior import BELIEFS, LONGEST_REACH, PACE_DOUBT, PARAMETERS, SHORTEST_EVEN_S, Belief
 from densiscan.development.run import Run
 from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
@@ -77,7 +74,7 @@ class Plan:
     """What is to be developed next.
 
     `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
-    it is not metered and taken as average.
+    it is not metered and taken as average; `age_days` how long the developer has stood since it was mixed.
 
     Examples
     --------
@@ -89,6 +86,7 @@ class Plan:
     scene_stops: float | None = None
     temperature_c: float = REFERENCE_C
     use: int = 1
+    age_days: float = 0.0
 
     def __post_init__(self) -> None:
         keep_floats(self)
@@ -187,7 +185,9 @@ class Advice(Drawn):
         return self.practice > _PRACTICE_COUNTS
 
 
-def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ()) -> Advice:
+def advise(
+    runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = (), *, beliefs: tuple[Belief, ...] = BELIEFS
+) -> Advice:
     """Return the advice for the next development.
 
     Parameters
@@ -214,7 +214,7 @@ def advise(runs: Sequence[Run], plan: Plan, tests: Sequence[ContrastPoint] = ())
     580 (406 to 904) seconds
     """
     kept = [run for run in runs if not run.removed]
-    return advise_from(posterior_of(evidence_of(kept, tests)), kept, plan)
+    return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)
 
 
 def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
@@ -223,7 +223,7 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     limits = _Limits.of(known, runs, plan, best)
     time = limits.held(best)
     right = _right_times(known, plan)
-    against = runs[-1].time_s if runs else NORMAL_TIME_S
+    against = runs[-1].time_s if runs else _normal_time(known)
     practice = _practice_left(known, plan, time)
     misfits = _misfits(known)
     expected = _expected(known, plan, time)
@@ -252,9 +252,10 @@ def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Limits:
-    """How far the next time may go: a step from the last run, a reach beyond the longest; equal developments.
+    """How far the next time may go: a step beyond the times tried, a reach beyond the longest; equal developments.
 
-    Without runs the step counts from the nearest development of a film test, else from the common-practice time.
+    Without runs the step counts from the nearest development of a film test, else from the maker's time or that of
+    common practice. `equal_s` is what the last development would have been.
     """
 
     equal_s: float
@@ -270,11 +271,17 @@ class _Limits:
         if runs:
             columns = np.array([(run.time_s, run.temperature_c, run.use) for run in runs], dtype=float).T
             of_runs = _equal_times(known, plan, *columns)
-            return cls.about(float(of_runs[-1]), reach_s=LONGEST_REACH * float(max(of_runs.max(), *equal, 0.0)))
+            tried = np.concatenate([of_runs, equal])
+            return cls(
+                equal_s=float(of_runs[-1]),
+                shortest_s=(1.0 - LARGEST_STEP) * float(tried.min()),
+                longest_s=(1.0 + LARGEST_STEP) * float(tried.max()),
+                reach_s=LONGEST_REACH * float(tried.max()),
+            )
         if len(equal):
             nearest = float(equal[np.argmin(np.abs(equal - min(best_s, float(equal.max()))))])
             return cls.about(nearest, reach_s=LONGEST_REACH * float(equal.max()))
-        normal = np.array([NORMAL_TIME_S]), np.array([REFERENCE_C]), np.array([1.0])
+        normal = np.array([_normal_time(known)]), np.array([REFERENCE_C]), np.array([1.0])
         return cls.about(float(_equal_times(known, plan, *normal)[0]), reach_s=math.inf)
 
     @classmethod
@@ -304,8 +311,18 @@ def _equal_times(known: Posterior, plan: Plan, time_s: Floats, temperature_c: Fl
 
 
 def _mean_pace(known: Posterior, plan: Plan) -> float:
-    logs = log_pace(known.mean[None], np.array([plan.temperature_c]), np.array([float(plan.use)]))
-    return math.exp(float(logs[0, 0]))
+    return math.exp(float(_planned_pace(known.mean[None], plan)[0]))
+
+
+def _planned_pace(points: Floats, plan: Plan) -> Floats:
+    """Return the logarithm of the rate under the conditions of the plan, for each point."""
+    there = np.array([plan.temperature_c]), np.array([float(plan.use)])
+    return log_pace(points, *there, plan.age_days)[:, 0]
+
+
+def _normal_time(known: Posterior) -> float:
+    """Return the time believed beforehand to be normal: the maker's, else that of common practice."""
+    return math.exp(float(known.evidence.means[PARAMETERS.index("normal time")]))
 
 
 def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
@@ -313,7 +330,7 @@ def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     metered = np.array([plan.scene_stops is not None])
     doubt = plan.target_range.standard_uncertainty or 0.0
-    aims = np.maximum(plan.target_range.value + doubt * chance_points(), 0.5 * plan.target_range.value)
+    aims = np.maximum(plan.target_range.value + doubt * chance_points(known), 0.5 * plan.target_range.value)
     return np.asarray(of_stops * aims / film_range(known.points, np.array([plan.stops]), metered)[:, 0])
 
 
@@ -329,8 +346,9 @@ def _best_time(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> flo
 
 def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
     """Return the time that is right if a point is the truth, for each."""
-    logs = log_pace(known.points, np.array([plan.temperature_c]), np.array([float(plan.use)]))[:, 0]
-    return np.asarray(equal_time(known.points, _targets(known, plan, contrast_stops)) * np.exp(-logs))
+    targets = _targets(known, plan, contrast_stops)
+    paces = _planned_pace(known.points, plan) + PACE_DOUBT * chance_points(known, 1)
+    return np.asarray(equal_time(known.points, targets) * np.exp(-paces))
 
 
 def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
@@ -367,14 +385,16 @@ def _conditions(plan: Plan, time_s: float) -> Conditions:
         stops=np.array([plan.stops]),
         metered=np.array([plan.scene_stops is not None]),
         tested=np.array([False]),
+        age_days=np.array([plan.age_days]),
+        place=np.array([math.inf]),
     )
 
 
 def _expected(known: Posterior, plan: Plan, time_s: float) -> Quantity:
     """Return the density range that the next negative is expected to have."""
     logs = expected_log(known.points, _conditions(plan, time_s))[:, 0]
-    scatter = np.exp(known.points[:, -1]) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
-    ranges = np.exp(logs + scatter * chance_points())
+    scatter = scatter_of(known) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
+    ranges = np.exp(logs + scatter * chance_points(known))
     middle = math.exp(float(expected_log(known.mean[None], _conditions(plan, time_s))[0, 0]))
     return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, known.weights, middle)})
 
@@ -394,7 +414,7 @@ def _misfits(known: Posterior) -> tuple[Misfit, ...]:
     evidence = known.evidence
     if not len(evidence.logs):
         return ()
-    ratios = np.exp(evidence.logs - known.weights @ expected_log(known.points, evidence.conditions))
+    ratios = np.exp(evidence.logs - expected_unchanged(known))
     return tuple(
         Misfit(number=number, chance=float(chance), ratio=float(ratio))
         for number, chance, ratio in zip(evidence.numbers, blunder_chances(known), ratios, strict=True)

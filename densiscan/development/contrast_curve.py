@@ -11,14 +11,8 @@ import numpy as np
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.development.advice import Advice, Interval, Plan
 from densiscan.development.contrast_fit import Floats
-from densiscan.development.posterior import (
-    Posterior,
-    film_range,
-    log_contrast,
-    log_pace,
-    quantiles,
-    spread_of,
-)
+from densiscan.development.expected import film_range, log_contrast, log_pace, log_paces
+from densiscan.development.posterior import Posterior, quantiles, spread_of
 from densiscan.development.prior import PARAMETERS
 
 _POINTS: Final = 80
@@ -67,7 +61,7 @@ def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
     pace = _pace(mean, plan)
     evidence = known.evidence
     conditions = evidence.conditions
-    own_pace = np.exp(log_pace(mean, conditions.temperature_c, conditions.use)[0])
+    own_pace = np.exp(log_paces(mean, conditions)[0])
     times = conditions.time_s * own_pace / pace
     ranges = film_range(mean, conditions.stops, conditions.metered)[0]
     contrasts = np.exp(evidence.logs) / np.where(conditions.tested, np.exp(mean[0, PARAMETERS.index("test")]), ranges)
@@ -90,12 +84,15 @@ def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
 
 
 def _pace(mean: Floats, plan: Plan) -> float:
-    return math.exp(float(log_pace(mean, np.array([plan.temperature_c]), np.array([float(plan.use)]))[0, 0]))
+    return math.exp(
+        float(log_pace(mean, np.array([plan.temperature_c]), np.array([float(plan.use)]), plan.age_days)[0, 0])
+    )
 
 
 def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[ContrastAtTime, ...]:
     grid = np.linspace(0.4 * min(times_s), 1.6 * max(times_s), _POINTS)
-    paces = np.exp(log_pace(known.points, np.array([plan.temperature_c]), np.array([float(plan.use)])))
+    there = np.array([plan.temperature_c]), np.array([float(plan.use)])
+    paces = np.exp(log_pace(known.points, *there, plan.age_days))
     contrasts = np.exp(log_contrast(known.points, grid * paces))
     middle = np.exp(log_contrast(known.mean[None], grid * _pace(known.mean[None], plan))[0])
     ends = [quantiles(column, known.weights, _ENDS) for column in contrasts.T]

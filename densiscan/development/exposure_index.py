@@ -39,15 +39,6 @@ class IndexAdvice:
     negatives: int
     words: str
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the form for programs."""
-        return {
-            "exposure_index": self.exposure_index,
-            "last_index": self.last_index,
-            "exposure_stops": None if self.stops is None else self.stops.to_json(),
-            "negatives": self.negatives,
-        }
-
 
 def shadow_read(reading: Mapping[str, Any] | None, exposure_index: float | None) -> ShadowRead | None:
     """Return what a reading, as the document that `measure` makes of it, says of the exposure; None where nothing.

@@ -29,8 +29,9 @@ class Kinetics:
     """What one film does in one developer.
 
     `contrast_limit` is Ginf, no unit; `rate_per_s` is k by natural logarithms, at 20 C in fresh developer; `wait_s` is
-    t0, before which nothing shows; `per_ten_degrees` is q, the factor of the rate for 10 C more; `loss_per_use` is the
-    part by which the time grows, as exp(loss), for every earlier use.
+    t0, before which nothing shows; `shape` is the power of all that, 1 for the law as published, as films have other
+    shapes too; `per_ten_degrees` is q, the factor of the rate for 10 C more; `loss_per_use` is the part by which the
+    time grows, as exp(loss), for every earlier use, `loss_per_day` for every day that it stood.
     """
 
     contrast_limit: float
@@ -38,22 +39,26 @@ class Kinetics:
     wait_s: float = 0.0
     per_ten_degrees: float = 2.2
     loss_per_use: float = 0.0
+    loss_per_day: float = 0.0
+    shape: float = 1.0
 
     def pace(self, temperature_c: float = REFERENCE_C, use: int = 1) -> float:
-        """Return how fast development runs against 20 C in fresh developer."""
+        """Return how fast development runs against 20 C in fresh developer that has not stood."""
         warmth = self.per_ten_degrees ** ((temperature_c - REFERENCE_C) / 10.0)
         return float(warmth * math.exp(-self.loss_per_use * (use - 1)))
 
     def contrast(self, time_s: float, temperature_c: float = REFERENCE_C, use: int = 1) -> float:
         """Return the contrast after a time: 0 until the image appears."""
         equal = time_s * self.pace(temperature_c, use)
-        return self.contrast_limit * max(-math.expm1(-self.rate_per_s * (equal - self.wait_s)), 0.0)
+        grown = max(-math.expm1(-self.rate_per_s * (equal - self.wait_s)), 0.0)
+        return float(self.contrast_limit * grown**self.shape)
 
     def time_for(self, contrast: float, temperature_c: float = REFERENCE_C, use: int = 1) -> float:
         """Return the time for a contrast, seconds; infinite where this film never reaches it."""
         if contrast >= self.contrast_limit:
             return math.inf
-        equal = self.wait_s - math.log1p(-max(contrast, 0.0) / self.contrast_limit) / self.rate_per_s
+        grown = (max(contrast, 0.0) / self.contrast_limit) ** (1.0 / self.shape)
+        equal = self.wait_s - math.log1p(-grown) / self.rate_per_s
         return equal / self.pace(temperature_c, use)
 
 

@@ -1,9 +1,11 @@
 """What is known of a film in a developer once runs and film tests are weighed against common practice.
 
-The posterior of the parameters in `development_prior` is held as weighted points. A penalised least-squares fit finds
+The posterior of the parameters in `prior` is held as weighted points. A penalised least-squares fit finds
 the middle and the spread; points drawn about it by a fixed sequence are weighted by posterior over proposal, and the
 proposal is drawn closer until enough points count (importance sampling; Cappe and others, Population Monte Carlo,
-2004). Everything is a function of its arguments: the same runs give the same figures.
+2004). That something changed between two runs, and nobody wrote it down, is weighed beside nothing having changed: a
+case for each place where it may have been, mixed by their evidence (change points; Fearnhead 2006, Statistics and
+Computing 16, from memory). Everything is a function of its arguments: the same runs give the same figures.
 """
 
 from __future__ import annotations
@@ -16,45 +18,32 @@ from statistics import NormalDist
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from densiscan.arithmetic.least_squares import least_squares
 from densiscan.development.contrast_fit import Floats
-from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
-from densiscan.development.kinetics import REFERENCE_C, ContrastPoint, Kinetics
+from densiscan.development.evidence import FilmEvidence
+from densiscan.development.expected import (
+    BEND,
+    CHANGE,
+    LOSS,
+    NORMAL,
+    SCATTER,
+    SHAPE,
+    SINCE,
+    STORAGE,
+    WAIT,
+    WARMTH,
+    expected_log,
+)
+from densiscan.development.kinetics import Kinetics
 from densiscan.development.prior import (
-    BELIEFS,
     BLUNDER_SPREAD,
-    CHOICE_DOUBT,
+    CHANCE_OF_CHANGE,
+    CHANCE_WITH_A_BATCH,
     NORMAL_CONTRAST,
     PARAMETERS,
-    READING_DOUBT,
-    RUN_SCATTER,
     SHARE_OF_BLUNDERS,
-    SHARED_SUBJECT,
-    UNMETERED_DOUBT,
 )
-from densiscan.development.run import Run
-from densiscan.development.verdict import (
-    AVERAGE_FLARE_LOSS,
-    AVERAGE_SUBJECT_STOPS,
-    METERED_SUBJECT_DOUBT,
-    range_on_film,
-)
-
-MOST_RUNS: Final = 60
-"""The last runs that are weighed; older ones say little more, and film, water and habits change."""
-
-LEAST_RANGE: Final = 0.05
-"""A density range below this is no picture."""
-
-_NO_REACH: Final = 1e-9
-"""Before the image appears there is no contrast; its logarithm must exist."""
-
-_AVERAGE_ON_FILM: Final = range_on_film().value
-
-_SHORTEST_ON_FILM: Final = 0.1
-"""However flat the subject and strong the flare, something is left; its logarithm must exist."""
 
 _PAIRS: Final = 600
 _CLOSER: Final = 3
@@ -67,49 +56,29 @@ _SCATTERS: Final = np.linspace(-1.5, 3.0, 46)
 _WIDER: Final = 1.2
 """The proposal is drawn so much wider than what it stands for, so that no tail is missed."""
 
-_NORMAL, _BEND, _WAIT, _WARMTH, _LOSS, _VEIL, _FIXED, _SUBJECTS, _TEST, _SCATTER = range(len(PARAMETERS))
-_PRIMES: Final = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Conditions:
-    """Developments side by side, each an array of one length.
-
-    `stops` is the range of the subject, the average where it is not known; `metered` whether it is known; `tested` that
-    it is no picture but a film test, whose contrast stands for itself.
-    """
-
-    time_s: Floats
-    temperature_c: Floats
-    use: Floats
-    stops: Floats
-    metered: npt.NDArray[np.bool_]
-    tested: npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FilmEvidence:
-    """What was measured: logarithms of density ranges (of contrasts for tests) under their conditions.
-
-    `reading` is the relative standard uncertainty of the reading, `scatter` that of everything that differs from run to
-    run where nothing more is known. `numbers` are the runs', 0 for a test.
-    """
-
-    conditions: Conditions
-    logs: Floats
-    reading: Floats
-    scatter: Floats
-    numbers: tuple[int, ...]
+_PRIMES: Final = (2, 3, 5, 7, 11, 17, 19, 29, 31, 37, 53, 59, 61, 67, 71)
+"""Those whose columns have correlations below 0.1 over so many points."""
+_UNLIKELY: Final = 4.0
+"""Changes whose odds are less than one to the exponential of this are not looked at closer."""
+_MOST_CHANGES: Final = 4
+_NEGLIGIBLE: Final = 1e-3
+_FEWEST_FOR_CHANGE: Final = 3
+_APART: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Posterior:
-    """Points in the space of the parameters, one a row, with weights of sum 1, and their mean."""
+    """Points in the space of the parameters, one a row, with weights of sum 1, and their mean.
+
+    A last column of the points says since which place nothing changed. The mean is as things are now: without change.
+    `log_evidence` is the logarithm of the likelihood of all evidence, less what all share.
+    """
 
     evidence: FilmEvidence
     points: Floats
     weights: Floats
     mean: Floats
+    log_evidence: float = 0.0
 
     @property
     def effective_points(self) -> float:
@@ -117,133 +86,9 @@ class Posterior:
         return float(1.0 / np.sum(self.weights**2))
 
 
-def log_pace(points: Floats, temperature_c: Floats, use: Floats) -> Floats:
-    """Return the logarithm of the rate against 20 C and fresh developer, a row for each point."""
-    warmth, loss = points[:, _WARMTH, None], np.exp(points[:, _LOSS, None])
-    return warmth * (temperature_c - REFERENCE_C) / 10.0 - loss * (use - 1.0)
-
-
-def log_contrast(points: Floats, equal_s: Floats) -> Floats:
-    """Return the logarithm of contrast after a time equal to this at 20 C in fresh developer, a row for each point."""
-    wait, bend = np.exp(points[:, _WAIT, None]), np.exp(points[:, _BEND, None])
-    of_normal = equal_s * np.exp(-points[:, _NORMAL, None])
-    reach = np.maximum(bend * (of_normal - wait) / (1.0 - wait), _NO_REACH)
-    return np.asarray(math.log(NORMAL_CONTRAST) + np.log(np.expm1(-reach) / np.expm1(-bend)))
-
-
-def equal_time(points: Floats, contrast: Floats) -> Floats:
-    """Return the time at 20 C in fresh developer for one contrast a point; infinite where it is never reached."""
-    wait, bend = np.exp(points[:, _WAIT]), np.exp(points[:, _BEND])
-    left = 1.0 + contrast / NORMAL_CONTRAST * np.expm1(-bend)
-    with np.errstate(divide="ignore"):
-        reach = -np.log(np.maximum(left, 0.0))
-    return np.asarray(np.exp(points[:, _NORMAL]) * (wait + reach * (1.0 - wait) / bend))
-
-
-def film_range(points: Floats, stops: Floats, metered: npt.NDArray[np.bool_]) -> Floats:
-    """Return the range of log exposure on the film, a row for each point.
-
-    The average subject leaves what `development.range_on_film` states; how much less a flat one leaves, and how much
-    more a contrasty one, depends on the flare, which is learned. Of unmetered subjects the mean is learned.
-    """
-    average = _under_flare(points, np.array([AVERAGE_SUBJECT_STOPS]))
-    ranges = _AVERAGE_ON_FILM * _under_flare(points, stops) / average
-    return np.maximum(np.where(metered, ranges, ranges + points[:, _SUBJECTS, None]), _SHORTEST_ON_FILM)
-
-
-def _under_flare(points: Floats, stops: Floats) -> Floats:
-    veil, part = np.exp(points[:, _VEIL, None]), np.exp(points[:, _FIXED, None])
-    subject = LOG_EXPOSURE_PER_STOP * stops
-    veiled = np.log10((1.0 + veil) / (10.0**-subject + veil))
-    return np.maximum(veiled + part * (subject - AVERAGE_FLARE_LOSS - veiled), _SHORTEST_ON_FILM)
-
-
-def expected_log(points: Floats, conditions: Conditions) -> Floats:
-    """Return the logarithm of the density range (the contrast for tests), a row for each point."""
-    equal = conditions.time_s * np.exp(log_pace(points, conditions.temperature_c, conditions.use))
-    ranges = np.log(film_range(points, conditions.stops, conditions.metered))
-    return log_contrast(points, equal) + np.where(conditions.tested, points[:, _TEST, None], ranges)
-
-
-def subject_doubt(stops: float, *, metered: bool) -> float:
-    """Return the relative standard uncertainty of one subject's range on the film, besides what flare does to all."""
-    middle = np.array([[belief.mean for belief in BELIEFS]])
-    known = np.array([True])
-    at = float(film_range(middle, np.array([stops]), known)[0, 0])
-    if not metered:
-        return math.hypot(UNMETERED_DOUBT, CHOICE_DOUBT) / at
-    step = 0.1
-    more = float(film_range(middle, np.array([stops + step]), known)[0, 0])
-    slope = (more - at) / (LOG_EXPOSURE_PER_STOP * step)
-    return math.hypot(METERED_SUBJECT_DOUBT * slope, CHOICE_DOUBT) / at
-
-
-def run_scatter(stops: float, *, metered: bool, negatives: int = 1) -> float:
-    """Return the usual relative standard deviation of the mean range of a run's negatives about what is expected."""
-    shared = SHARED_SUBJECT + (1.0 - SHARED_SUBJECT) / negatives
-    return math.hypot(RUN_SCATTER, subject_doubt(stops, metered=metered) * math.sqrt(shared))
-
-
-def evidence_of(runs: Sequence[Run], tests: Sequence[ContrastPoint] = ()) -> FilmEvidence:
-    """Gather what runs and film tests say.
-
-    Parameters
-    ----------
-    runs
-        Of one film in one developer. A run without a density range says nothing and is passed over; of several
-        negatives in a run the median counts. The last 60 are taken.
-    tests
-        Contrasts of a film test in the same developer.
-    """
-    read = [run for run in runs if not run.removed and _ranges(run)][-MOST_RUNS:]
-    rows = [_row(run) for run in read]
-    rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
-    table = np.array(rows, dtype=float).reshape(-1, 9)
-    return FilmEvidence(
-        conditions=Conditions(
-            time_s=table[:, 0],
-            temperature_c=table[:, 1],
-            use=table[:, 2],
-            stops=table[:, 3],
-            metered=table[:, 4] > 0.0,
-            tested=table[:, 5] > 0.0,
-        ),
-        logs=table[:, 6],
-        reading=table[:, 7],
-        scatter=table[:, 8],
-        numbers=tuple(run.number for run in read) + (0,) * (len(rows) - len(read)),
-    )
-
-
-def _ranges(run: Run) -> list[float]:
-    return [read.value for read in run.density_ranges if read.value > LEAST_RANGE]
-
-
-def _row(run: Run) -> tuple[float, ...]:
-    ranges = _ranges(run)
-    middle = float(np.median(ranges))
-    doubts = [
-        READING_DOUBT if read.standard_uncertainty is None else read.standard_uncertainty for read in run.density_ranges
-    ]
-    metered = run.scene_stops is not None
-    stops = AVERAGE_SUBJECT_STOPS if run.scene_stops is None else run.scene_stops
-    scatter = run_scatter(stops, metered=metered, negatives=len(ranges))
-    reading = max(float(np.median(doubts)), 0.25 * READING_DOUBT) / middle
-    conditions = (run.time_s, run.temperature_c, float(run.use), stops, float(metered), 0.0)
-    return (*conditions, math.log(middle), reading, scatter)
-
-
-def _test_row(test: ContrastPoint) -> tuple[float, ...]:
-    contrast = test.contrast.value
-    doubt = test.contrast.standard_uncertainty
-    reading = READING_DOUBT if doubt is None else doubt / contrast
-    conditions = (test.time_s, test.temperature_c, float(test.use), AVERAGE_SUBJECT_STOPS, 1.0, 1.0)
-    return (*conditions, math.log(contrast), reading, RUN_SCATTER)
-
-
 def spread_of(points: Floats, evidence: FilmEvidence) -> Floats:
     """Return the standard deviation of each piece of evidence about what is expected, a row for each point."""
-    return np.hypot(evidence.reading, np.exp(points[:, _SCATTER, None]) * evidence.scatter)
+    return np.hypot(evidence.reading, np.exp(points[:, SCATTER, None]) * evidence.scatter)
 
 
 def _log_blunder(off: Floats) -> tuple[Floats, Floats]:
@@ -254,17 +99,13 @@ def _log_blunder(off: Floats) -> tuple[Floats, Floats]:
 
 
 def _log_posterior(points: Floats, evidence: FilmEvidence) -> Floats:
-    away = (points - _MEANS) / _DOUBTS
+    away = (points[:, :SINCE] - evidence.means) / evidence.doubts
     believed = -0.5 * np.sum(away**2, axis=1)
     if not len(evidence.logs):
         return np.asarray(believed)
     spread = spread_of(points, evidence)
     sound, blunder = _log_blunder((evidence.logs - expected_log(points, evidence.conditions)) / spread)
     return np.asarray(believed + np.sum(np.logaddexp(sound, blunder) - np.log(spread), axis=1))
-
-
-_MEANS: Final = np.array([belief.mean for belief in BELIEFS])
-_DOUBTS: Final = np.array([belief.doubt for belief in BELIEFS])
 
 
 def blunder_chances(posterior: Posterior) -> Floats:
@@ -278,64 +119,140 @@ def blunder_chances(posterior: Posterior) -> Floats:
 
 
 def posterior_of(evidence: FilmEvidence) -> Posterior:
-    """Weigh the evidence against common practice."""
-    prior = Posterior(
-        evidence=evidence,
-        points=_MEANS + _DOUBTS * _normal_points()[:, :-1],
-        weights=np.full(2 * _PAIRS, 0.5 / _PAIRS),
-        mean=_MEANS,
-    )
+    """Weigh the evidence against what was believed, and whether something changed between the runs."""
     if not len(evidence.logs):
-        return prior
-    middle, covariance = _fitted(evidence)
-    best = found = _drawn(evidence, middle, covariance)
+        points = _since(evidence.means + evidence.doubts * _normal_points()[:, :SINCE], 0)
+        mean = _since(evidence.means[None], 0)[0]
+        return Posterior(evidence=evidence, points=points, weights=np.full(2 * _PAIRS, 0.5 / _PAIRS), mean=mean)
+    middle, covariance = _fitted(evidence, evidence.means, 0)
+    steady = _closed_in(evidence, middle, covariance, 0)
+    changes = _likely_changes(evidence, middle)
+    if not changes:
+        return steady
+    cases, logs = [steady], [steady.log_evidence]
+    for since, chance in changes:
+        there, spread = _fitted(evidence, middle, since)
+        case = _closed_in(evidence, there, spread, since)
+        cases.append(case)
+        logs.append(case.log_evidence + chance)
+    return _mixed(evidence, cases, np.array(logs))
+
+
+def _since(points: Floats, since: int) -> Floats:
+    """Return points with the place since which nothing changed."""
+    return np.concatenate([points, np.full((len(points), 1), float(since))], axis=1)
+
+
+def _mixed(evidence: FilmEvidence, cases: Sequence[Posterior], logs: Floats) -> Posterior:
+    """Return one posterior of several cases, each with the logarithm of its chance."""
+    chances = np.exp(logs - logs.max())
+    chances /= chances.sum()
+    likely = [at for at, chance in enumerate(chances) if chance > _NEGLIGIBLE]
+    points = np.concatenate([cases[at].points for at in likely])
+    weights = np.concatenate([chances[at] * cases[at].weights for at in likely])
+    weights /= weights.sum()
+    mean = weights @ points
+    mean[CHANGE] = mean[SINCE] = 0.0
+    return Posterior(evidence=evidence, points=points, weights=weights, mean=mean, log_evidence=float(logs.max()))
+
+
+def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, float]]:
+    """Return the places since which things may have been otherwise, with the logarithm of their odds beforehand.
+
+    The law is taken as straight about the middle: then the evidence for a change at each place has a closed form.
+    """
+    runs = int(np.sum(np.isfinite(evidence.conditions.place)))
+    if runs < _FEWEST_FOR_CHANGE:
+        return []
+    here = _since(middle[None], 0)
+    step = 1e-4
+    around = np.repeat(here, SINCE, axis=0)
+    around[:, :SINCE] += step * np.eye(SINCE)
+    at = expected_log(here, evidence.conditions)[0]
+    slopes = ((expected_log(around, evidence.conditions) - at) / step).T
+    longer = slopes[:, NORMAL]
+    doubts = evidence.doubts.copy()
+    doubts[SCATTER] = 0.0
+    off = evidence.logs - at + slopes @ np.where(doubts > 0.0, middle - evidence.means, 0.0)
+    spread = spread_of(here, evidence)[0]
+    # A run that stands apart counts as one that tells little, but the last ones may be the first after a change.
+    apart = np.minimum(np.abs(evidence.logs - at) / spread, BLUNDER_SPREAD)
+    wide = np.where(apart > _APART, spread * apart, spread)
+    inverse = np.linalg.inv(np.diag(wide**2) + (slopes * doubts**2) @ slopes.T)
+    size = doubts[CHANGE] ** 2
+    found = []
+    for since in range(1, runs):
+        moved = longer * (evidence.conditions.place < since)
+        by = inverse @ moved
+        gain = 1.0 + size * float(moved @ by)
+        odds = 0.5 * size * float(off @ by) ** 2 / gain - 0.5 * math.log(gain)
+        chance = CHANCE_WITH_A_BATCH if evidence.new_batch[since] else CHANCE_OF_CHANGE
+        found.append((odds + math.log(chance), since, math.log(chance)))
+    found.sort(reverse=True)
+    near = {since for since in (runs - 1, runs - 2) if since > 0 and apart[since] > 1.0}
+    return [
+        (since, chance)
+        for rank, (odds, since, chance) in enumerate(found)
+        if (odds > -_UNLIKELY and rank < _MOST_CHANGES) or since in near
+    ]
+
+
+def _closed_in(evidence: FilmEvidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
+    """Return the posterior of one case, drawn closer where too few points count."""
+    best = found = _drawn(evidence, middle, covariance, since)
     for _ in range(_CLOSER):
         if best.effective_points > _ENOUGH:
             break
         # Where few points count, their own spread says little: keep to the one before.
         trust = min(1.0, found.effective_points / _ENOUGH)
-        away = found.points - found.mean
-        middle = trust * found.mean + (1.0 - trust) * middle
+        mean = found.weights @ found.points[:, :SINCE]
+        away = found.points[:, :SINCE] - mean
+        middle = trust * mean + (1.0 - trust) * middle
         covariance = trust * (found.weights * away.T) @ away + (1.0 - trust) * covariance
-        found = _drawn(evidence, middle, covariance)
+        found = _drawn(evidence, middle, covariance, since)
         best = max(best, found, key=lambda one: one.effective_points)
     return best
 
 
-def _drawn(evidence: FilmEvidence, middle: Floats, covariance: Floats) -> Posterior:
-    normal = _normal_points()[:, :-1]
-    root = np.linalg.cholesky(covariance + 1e-10 * np.diag(_DOUBTS**2))
-    points = middle + _WIDER * normal @ root.T
+def _drawn(evidence: FilmEvidence, middle: Floats, covariance: Floats, since: int) -> Posterior:
+    normal = _normal_points()[:, :SINCE]
+    root = np.linalg.cholesky(covariance + 1e-10 * np.diag(evidence.doubts**2))
+    points = _since(middle + _WIDER * normal @ root.T, since)
     logs = _log_posterior(points, evidence) + 0.5 * np.sum(normal**2, axis=1)
     weights = np.exp(logs - logs.max())
-    weights /= weights.sum()
-    return Posterior(evidence=evidence, points=points, weights=weights, mean=weights @ points)
+    total = float(weights.sum())
+    wide = float(np.sum(np.log(np.diag(root)))) + SINCE * math.log(_WIDER)
+    weights /= total
+    mean = weights @ points
+    mean[CHANGE] = mean[SINCE] = 0.0
+    log_evidence = float(logs.max()) + math.log(total / len(points)) + wide
+    return Posterior(evidence=evidence, points=points, weights=weights, mean=mean, log_evidence=log_evidence)
 
 
-def _fitted(evidence: FilmEvidence) -> tuple[Floats, Floats]:
+def _fitted(evidence: FilmEvidence, start: Floats, since: int) -> tuple[Floats, Floats]:
     """Return the parameters of the penalised fit with their covariance.
 
     A run that stands apart weighs less; how much the runs scatter is weighed in turn with the rest.
     """
-    here = _MEANS.copy()
-    weights, covariance = np.ones_like(evidence.logs), np.diag(_DOUBTS**2)
+    here = start.copy()
+    weights, covariance = np.ones_like(evidence.logs), np.diag(evidence.doubts**2)
     for _ in range(_REWEIGHTED):
         root = np.sqrt(weights) / spread_of(here[None], evidence)[0]
-        found = least_squares(functools.partial(_penalised, evidence=evidence, root=root), here, still=_STILL)
+        penalised = functools.partial(_penalised, evidence=evidence, root=root, since=since)
+        found = least_squares(penalised, here, still=_STILL)
         here, covariance = np.array(found.parameters), found.covariance()
-        here[_SCATTER], covariance[_SCATTER, _SCATTER] = _scatter_weighed(here, evidence)
-        sound, blunder = _log_blunder(
-            (evidence.logs - expected_log(here[None], evidence.conditions)[0]) / spread_of(here[None], evidence)[0]
-        )
+        here[SCATTER], covariance[SCATTER, SCATTER] = _scatter_weighed(here, evidence, since)
+        expected = expected_log(_since(here[None], since), evidence.conditions)[0]
+        sound, blunder = _log_blunder((evidence.logs - expected) / spread_of(here[None], evidence)[0])
         chance = 1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))
         weights = 1.0 - chance + chance / BLUNDER_SPREAD**2
     return here, covariance
 
 
-def _scatter_weighed(here: Floats, evidence: FilmEvidence) -> tuple[float, float]:
+def _scatter_weighed(here: Floats, evidence: FilmEvidence, since: int) -> tuple[float, float]:
     """Return mean and variance of the logarithm of scatter, all else as it stands."""
-    tried = np.repeat(here[None], len(_SCATTERS), axis=0)
-    tried[:, _SCATTER] = _SCATTERS
+    tried = _since(np.repeat(here[None], len(_SCATTERS), axis=0), since)
+    tried[:, SCATTER] = _SCATTERS
     logs = _log_posterior(tried, evidence)
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
@@ -343,25 +260,25 @@ def _scatter_weighed(here: Floats, evidence: FilmEvidence) -> tuple[float, float
     return mean, float(weights @ (_SCATTERS - mean) ** 2) + 1e-3
 
 
-def _penalised(here: Floats, *, evidence: FilmEvidence, root: Floats) -> tuple[Floats, Floats]:
+def _penalised(here: Floats, *, evidence: FilmEvidence, root: Floats, since: int) -> tuple[Floats, Floats]:
     """Return residuals and derivatives of evidence and beliefs together."""
-    size = len(here)
-    step = 1e-4 * _DOUBTS
+    size, doubts = len(here), evidence.doubts
+    step = 1e-4 * doubts
     around = here + np.concatenate([np.zeros((1, size)), np.diag(step), -np.diag(step)])
-    values = expected_log(around, evidence.conditions)
+    values = expected_log(_since(around, since), evidence.conditions)
     slopes = (values[1 : size + 1] - values[size + 1 :]) / (2.0 * step[:, None])
-    residuals = np.concatenate([root * (values[0] - evidence.logs), (here - _MEANS) / _DOUBTS])
-    return residuals, np.concatenate([(root * slopes).T, np.diag(1.0 / _DOUBTS)])
+    residuals = np.concatenate([root * (values[0] - evidence.logs), (here - evidence.means) / doubts])
+    return residuals, np.concatenate([(root * slopes).T, np.diag(1.0 / doubts)])
 
 
 @functools.lru_cache(maxsize=1)
 def _normal_points() -> Floats:
-    """Return standard normal points and their mirror: a column for each parameter, and one for chance.
+    """Return standard normal points and their mirror: a column for each parameter, and two for chance.
 
     Multiples of the roots of primes, less whole numbers, fill the cube evenly (Richtmyer's sequence).
     """
     inverse = NormalDist().inv_cdf
-    steps = np.sqrt(np.array(_PRIMES[: len(PARAMETERS) + 1], dtype=float))
+    steps = np.sqrt(np.array(_PRIMES[: len(PARAMETERS) + 2], dtype=float))
     cube = (np.arange(1, _PAIRS + 1)[:, None] * steps) % 1.0
     half = np.array([[inverse(min(max(u, 1e-9), 1.0 - 1e-9)) for u in row] for row in cube.tolist()])
     both = np.concatenate([half, -half])
@@ -371,24 +288,50 @@ def _normal_points() -> Floats:
 
 def mean_kinetics(known: Posterior) -> Kinetics:
     """Return the law of development with the mean of what is known."""
-    normal, bend, wait = (math.exp(float(known.mean[place])) for place in (_NORMAL, _BEND, _WAIT))
+    normal, bend, wait = (math.exp(float(known.mean[place])) for place in (NORMAL, BEND, WAIT))
+    shape = math.exp(float(known.mean[SHAPE]))
     return Kinetics(
-        contrast_limit=-NORMAL_CONTRAST / math.expm1(-bend),
+        contrast_limit=NORMAL_CONTRAST * float((-math.expm1(-bend)) ** -shape),
         rate_per_s=bend / (normal * (1.0 - wait)),
+        shape=shape,
         wait_s=wait * normal,
-        per_ten_degrees=math.exp(float(known.mean[_WARMTH])),
-        loss_per_use=math.exp(float(known.mean[_LOSS])),
+        per_ten_degrees=math.exp(float(known.mean[WARMTH])),
+        loss_per_use=math.exp(float(known.mean[LOSS])),
+        loss_per_day=math.exp(float(known.mean[STORAGE])),
     )
+
+
+def scatter_of(known: Posterior) -> Floats:
+    """Return, for each point, how much the runs scatter against the usual."""
+    return np.asarray(np.exp(known.points[:, SCATTER]))
+
+
+def expected_unchanged(known: Posterior) -> Floats:
+    """Return the logarithm of what each run was expected to give if nothing changed, or at least as things are now."""
+    steady = known.weights * (known.points[:, SINCE] == 0.0)
+    weights = steady / steady.sum() if steady.sum() > 0.0 else known.weights
+    return np.asarray(weights @ expected_log(known.points[:, :SINCE], known.evidence.conditions))
+
+
+def change_chances(known: Posterior) -> dict[int, float]:
+    """Return, by the number of the first run after it, how likely something changed there that nobody wrote down."""
+    found: dict[int, float] = {}
+    for since in np.unique(known.points[:, SINCE]):
+        if since > 0.0:
+            chance = float(known.weights @ (known.points[:, SINCE] == since))
+            found[known.evidence.numbers[int(since)]] = chance
+    return found
 
 
 def loss_per_use(known: Posterior) -> Floats:
     """Return, for each point, the logarithm by which each earlier use lengthens the time."""
-    return np.asarray(np.exp(known.points[:, _LOSS]))
+    return np.asarray(np.exp(known.points[:, LOSS]))
 
 
-def chance_points() -> Floats:
-    """Return standard normal numbers, one for each point, that have nothing to do with its parameters."""
-    return _normal_points()[:, -1]
+def chance_points(known: Posterior, which: int = 0) -> Floats:
+    """Return standard normal numbers, one for each point, that have nothing to do with its parameters; two sorts."""
+    own = _normal_points()[:, SINCE + which]
+    return np.tile(own, len(known.points) // len(own))
 
 
 def quantiles(values: Floats, weights: Floats, at: Sequence[float]) -> tuple[float, ...]:

@@ -41,10 +41,15 @@ BELIEFS: Final = (
     Belief(name="bend", mean=math.log(1.0), doubt=0.35),
     # t0 / normal time: the image appears after some ten to thirty seconds.
     Belief(name="wait", mean=math.log(0.03), doubt=0.60),
+    # How far the law's own shape is from the film's: contrast over that at the normal time is the law's to this power.
+    # Below 1 contrast goes on growing, as powers and logarithms of time do; above, it begins slowly.
+    Belief(name="shape", mean=0.0, doubt=0.30),
     # 1.9 to 2.5 for metol-hydroquinone (from memory); other developers 1.6 to 2.7 (Ives 1920: 1.4 and 2.0 for 7 C).
-    Belief(name="warmth", mean=math.log(2.2), doubt=0.10),
+    Belief(name="warmth", mean=math.log(2.2), doubt=0.14),
     # About a tenth more time for each earlier use.
     Belief(name="loss", mean=math.log(0.09), doubt=0.40),
+    # A developer that stands takes about a tenth more time after a month; it may keep or not (common practice).
+    Belief(name="storage", mean=math.log(0.003), doubt=0.60),
     # What flare does to flat and to contrasty subjects against the average one; that leaves what is stated whatever the
     # flare, as the normal time makes it come out right. First the veil: 0.35 of log exposure lost by the average
     # subject, 0.2 to 0.5 are met.
@@ -56,10 +61,21 @@ BELIEFS: Final = (
     Belief(name="subjects", mean=0.0, doubt=0.15),
     # A film test's contrast against that of pictures: gradients are taken in several ways.
     Belief(name="test", mean=0.0, doubt=0.08),
+    # If something changed that nobody wrote down: the logarithm by which the rate was another before.
+    Belief(name="change", mean=0.0, doubt=0.30),
     # How much this person's runs scatter, against the usual; see RUN_SCATTER.
     Belief(name="scatter", mean=0.0, doubt=0.45),
 )
 PARAMETERS: Final = tuple(belief.name for belief in BELIEFS)
+
+
+def beliefs_with(chart_s: float | None) -> tuple[Belief, ...]:
+    """Return what is believed where the maker states a time for 20 C and fresh developer; the usual where None."""
+    if chart_s is None:
+        return BELIEFS
+    normal = Belief(name="normal time", mean=math.log(chart_s), doubt=CHART_DOUBT)
+    return tuple(normal if belief.name == normal.name else belief for belief in BELIEFS)
+
 
 RUN_SCATTER: Final = 0.035
 """Relative standard deviation of contrast from run to run: agitation, thermometer, pouring (common practice)."""
@@ -72,6 +88,10 @@ UNMETERED_DOUBT: Final = 0.25
 """Standard uncertainty, log exposure on the film, of a subject that nobody metered, about this person's average one.
 With the belief on that it makes the 0.30 of a single negative of which nothing is known."""
 
+PACE_DOUBT: Final = 0.05
+"""Relative standard deviation of the rate from one batch and one filling of the drum to the next (common practice): the
+right time today differs by it from the right time on average."""
+
 SHARED_SUBJECT: Final = 0.5
 """Part of the variance of the subject's range that the negatives of one run share: they are often of one place."""
 
@@ -82,6 +102,16 @@ SHARE_OF_BLUNDERS: Final = 0.04
 BLUNDER_SPREAD: Final = 5.0
 """So many runs go wrong in some way that is not told (wrong thermometer, wrong dilution, another subject); they then
 scatter so many times as much as others (common practice)."""
+
+CHANCE_OF_CHANGE: Final = 0.08
+"""Between one run and the next so often something changes that nobody writes down: another make or age of film, another
+thermometer, water, agitation (common practice: about once a year's work)."""
+
+CHANCE_WITH_A_BATCH: Final = 0.12
+"""As often where a new batch of developer was begun."""
+
+CHART_DOUBT: Final = 0.15
+"""Relative standard uncertainty of the maker's time for one's own film, developer and drum (common practice)."""
 
 TIRED: Final = 1.25
 """A developer that needs so much more time than when it was fresh is at its end: beyond, base plus fog grows and

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -189,6 +189,33 @@ def _require_number(value: float | None, field: str) -> None:
 def _require_count(value: int | None, field: str) -> None:
     if value is not None and not 1 <= value <= _MOST:
         raise WrongUseError(f"`{field}` {value} is not a valid value; give a whole number from 1 to {_MOST}.")
+
+
+def ages_days(runs: Sequence[Run], mixed: Mapping[str, str] | None = None) -> dict[int, float]:
+    """Return, by the number of the run, how many days its batch of developer had stood.
+
+    Parameters
+    ----------
+    mixed
+        By the name of the batch, casefolded, the day it was mixed; else it counts from the batch's first run. Runs
+        without a batch are not told of: nobody knows.
+    """
+    first = dict(mixed or {})
+    for run in runs:
+        if run.batch is not None and not run.removed:
+            key = run.batch.casefold()
+            first[key] = min(first.get(key, run.date), run.date)
+    return {
+        run.number: days_between(first[run.batch.casefold()], run.date)
+        for run in runs
+        if run.batch is not None and run.batch.casefold() in first
+    }
+
+
+def days_between(earlier: str, later: str) -> float:
+    """Return the whole days from one ISO 8601 date to another, never fewer than 0."""
+    days = datetime.fromisoformat(later[:10]) - datetime.fromisoformat(earlier[:10])
+    return float(max(days.days, 0))
 
 
 def fog_before(runs: Sequence[Run], number: int) -> tuple[Quantity, ...]:

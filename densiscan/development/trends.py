@@ -15,17 +15,10 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.evidence import evidence_of
+from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
-from densiscan.development.posterior import (
-    Conditions,
-    Posterior,
-    equal_time,
-    evidence_of,
-    expected_log,
-    log_contrast,
-    log_pace,
-    posterior_of,
-)
+from densiscan.development.posterior import Posterior, posterior_of
 from densiscan.development.prior import PARAMETERS
 from densiscan.development.run import Run
 
@@ -191,7 +184,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
     middle = known.mean[None]
     given = evidence.conditions
     off = evidence.logs - expected_log(middle, given)[0]
-    equal = given.time_s * np.exp(log_pace(middle, given.temperature_c, given.use))[0]
+    equal = given.time_s * np.exp(log_paces(middle, given))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
     spread = np.hypot(evidence.reading, np.exp(known.mean[_SCATTER]) * evidence.scatter)
     contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)

@@ -1,4 +1,4 @@
-"""Any result as plain Python and back: the whole of it, a document of a form, one row of a table; a result read back.
+"""Any result as plain Python and back: the whole of it, a document of a layout, one row of a table; a result read back.
 
 Results are dataclasses that hold numbers, texts, quantities, and other results. All functions go by that alone: a new
 result needs nothing of its own, a new document one line of names for each class in it.
@@ -7,7 +7,7 @@ result needs nothing of its own, a new document one line of names for each class
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
 from enum import Enum
 from functools import lru_cache
@@ -22,18 +22,18 @@ from densiscan.files.documents import flag_of, number_of, numbers_of, text_of, w
 Cell: TypeAlias = str | float | bool | None
 """What stands in one cell of a table; a float where it is a number, int where it is a whole one."""
 
-Form: TypeAlias = Mapping[str, str | Callable[[Any], Mapping[str, object]]]
+Layout: TypeAlias = Mapping[str, str | Callable[[Any], object]]
 """What a document has of each class, by the class's name; `as_document` says how it is written."""
 
-Limits: TypeAlias = Mapping[str, tuple[float, float]]
-"""Least and largest value of the numbers of a document, by their names in it."""
+Bounds: TypeAlias = Mapping[str, tuple[float, float]]
+"""Least and largest value of the numbers in a result, by class and field, such as `StepReading.signal`."""
 
 _Words: TypeAlias = tuple[tuple[tuple[str, ...], tuple[str, ...], bool], ...]
 _Result = TypeVar("_Result")
 _ANY: Final = (-1e12, 1e12)
-_ALL: Final[Form] = MappingProxyType({})
+_ALL: Final[Layout] = MappingProxyType({})
 _SOURCE: Final = Influence("document")
-_NONE: Final[Limits] = MappingProxyType({})
+_NONE: Final[Bounds] = MappingProxyType({})
 
 
 def as_dict(result: object) -> dict[str, Any]:
@@ -59,24 +59,24 @@ def as_dict(result: object) -> dict[str, Any]:
     return document
 
 
-def as_document(result: object, form: Form, **first: object) -> dict[str, Any]:
-    """Return a result as a document: what stands `first` in it, then what its form lays out.
+def as_document(result: object, layout: Layout, **first: object) -> dict[str, Any]:
+    """Return a result as a document: what stands `first` in it, then what its layout lays out.
 
     Parameters
     ----------
-    form
+    layout
         For a class the words that say what its document has, in that order: `name`, a field or property; `name=field`,
         one that is called otherwise in the document; `name?`, left out where it is None or empty. A field may be a
-        path, `worst.difference`, and is null where something on the way is None; a dot in a name makes an object of its
-        own. Instead of words a function, which gives what is written of the class under its names. A class that is not
-        in the form is written as `as_dict` does.
+        path, `worst.difference`, which is null where something on the way is None, and goes through each of a tuple; a
+        dot in a name makes an object of its own. Under `Class.name` a function of the result may give what is written
+        under that name. A class that is not in the layout is written as `as_dict` does.
 
     Raises
     ------
     AttributeError, TypeError
-        If the form names what there is not, or the result holds something that is none.
+        If the layout names what there is not, or the result holds something that is none.
     """
-    document: dict[str, Any] = plain(first, form) | plain(result, form)
+    document: dict[str, Any] = plain(first, layout) | plain(result, layout)
     return document
 
 
@@ -117,13 +117,13 @@ def _told(result: Any) -> Iterator[tuple[str, Any, str]]:
             yield one.name, getattr(result, one.name), str(one.type)
 
 
-def plain(value: object, form: Form = _ALL) -> Any:
-    """Return a result, or what stands in one, as plain Python; `as_document` says what the form is.
+def plain(value: object, layout: Layout = _ALL) -> Any:
+    """Return a result, or what stands in one, as plain Python; `as_document` says what the layout is.
 
     Raises
     ------
     AttributeError, TypeError
-        If the form names what there is not, or the value is no part of a result.
+        If the layout names what there is not, or the value is no part of a result.
     """
     if value is None or isinstance(value, str | bool | int):
         return value.value if isinstance(value, Enum) else value
@@ -133,47 +133,55 @@ def plain(value: object, form: Form = _ALL) -> Any:
         return value.to_json()
     if isinstance(value, PathLike):
         return as_text(value)
-    return _plain_whole(value, form)
+    return _plain_whole(value, layout)
 
 
-def _plain_whole(value: Any, form: Form) -> Any:
+def _plain_whole(value: Any, layout: Layout) -> Any:
     if _is_result(value):
-        return _laid_out(value, form)
+        return _laid_out(value, layout)
     if isinstance(value, Mapping):
-        return {str(plain(name, form)): plain(held, form) for name, held in value.items()}
+        return {str(plain(name, layout)): plain(held, layout) for name, held in value.items()}
     if hasattr(value, "tolist"):  # an array or a number of numpy, which is not imported for it
-        return plain(value.tolist(), form)
+        return plain(value.tolist(), layout)
     if isinstance(value, Iterable) and not isinstance(value, bytes):
-        return [plain(held, form) for held in value]
+        return [plain(held, layout) for held in value]
     message = f"{type(value).__name__} is no result and no part of one"
     raise TypeError(message)
 
 
-def _laid_out(result: Any, form: Form) -> dict[str, Any]:
-    layout = form.get(type(result).__name__)
-    if layout is None:
-        return {name: plain(held, form) for name, held, _ in _told(result)}
-    if not isinstance(layout, str):
-        return {name: plain(held, form) for name, held in layout(result).items()}
+def _laid_out(result: Any, layout: Layout) -> dict[str, Any]:
+    line = layout.get(type(result).__name__)
+    if line is None:
+        return {name: plain(held, layout) for name, held, _ in _told(result)}
     document: dict[str, Any] = {}
-    for names, path, may_be_missing in _words_of(layout):
-        held = result
-        for step in path:
-            held = None if held is None else getattr(held, step)
+    for names, path, may_be_missing in _words_of(str(line)):
+        given = layout.get(f"{type(result).__name__}.{'.'.join(names)}")
+        held = given(result) if callable(given) else _held(result, path)
         if may_be_missing and (held is None or held == ()):
             continue
         inner = document
         for name in names[:-1]:
             inner = inner.setdefault(name, {})
-        inner[names[-1]] = plain(held, form)
+        inner[names[-1]] = plain(held, layout)
     return document
 
 
+def _held(result: Any, path: Sequence[str]) -> Any:
+    """Return what a result holds at the end of a path; None where something on the way is."""
+    for number, step in enumerate(path):
+        if type(result) is tuple:
+            return tuple(_held(one, path[number:]) for one in result)
+        if result is None:
+            return None
+        result = getattr(result, step)
+    return result
+
+
 @lru_cache
-def _words_of(layout: str) -> _Words:
+def _words_of(line: str) -> _Words:
     """Return of each word the names in the document, the path to what stands there, and whether it may be missing."""
     words = []
-    for word in layout.split():
+    for word in line.split():
         name, _, path = word.partition("=")
         plain_name = name.rstrip("?")
         words.append((tuple(plain_name.split(".")), tuple((path or plain_name).split(".")), name != plain_name))
@@ -181,13 +189,13 @@ def _words_of(layout: str) -> _Words:
 
 
 def read_result(
-    kind: type[_Result], document: object, form: Form = _ALL, *, limits: Limits = _NONE, source: Influence = _SOURCE
+    kind: type[_Result], document: object, layout: Layout = _ALL, *, bounds: Bounds = _NONE, source: Influence = _SOURCE
 ) -> _Result:
-    """Return the result that `as_document` wrote by that form, each value of the kind that its class declares.
+    """Return the result that `as_document` wrote by that layout, each value of the kind that its class declares.
 
     Parameters
     ----------
-    limits
+    bounds
         Of the numbers in it; of a quantity's value likewise.
     source
         What makes the quantities in it uncertain: they are independent of each other from here on.
@@ -197,22 +205,22 @@ def read_result(
     KeyError
         If a value is missing that its class has no default for.
     TypeError, ValueError
-        If a value is of another kind or beyond its limits, or the class does not take it.
+        If a value is of another kind or beyond its bounds, or the class does not take it.
     """
-    result: _Result = _Reader(form, limits, source).result(kind, document, "")
+    result: _Result = _Reader(layout, bounds, source).result(kind, document, "")
     return result
 
 
 class _Reader:
-    def __init__(self, form: Form, limits: Limits, source: Influence) -> None:
-        self.form, self.limits, self.source = form, limits, source
+    def __init__(self, layout: Layout, bounds: Bounds, source: Influence) -> None:
+        self.layout, self.bounds, self.source = layout, bounds, source
 
     def result(self, kind: Any, document: object, place: str) -> Any:
         """Return a result of that class; `place` says where in the whole document it stands."""
-        layout = self.form.get(kind.__name__, " ".join(one.name for one in fields(kind)))
-        if not (isinstance(document, Mapping) and isinstance(layout, str)):
+        line = self.layout.get(kind.__name__, " ".join(one.name for one in fields(kind)))
+        if not isinstance(document, Mapping):
             raise TypeError(f"{place or 'the whole'} must be an object")
-        return self.filled(kind, _words_of(layout), document, place)
+        return self.filled(kind, _words_of(str(line)), document, place)
 
     def filled(self, kind: Any, words: _Words, document: Mapping[str, Any], place: str) -> Any:
         """Return a result of that class, its fields where the words say that they stand."""
@@ -227,41 +235,41 @@ class _Reader:
                 for step in outer:
                     holder = holder[step]
                 if name in holder or (one.default is MISSING and one.default_factory is MISSING):
-                    limits = self.limits.get(f"{kind.__name__}.{one.name}", _ANY)
-                    values[one.name] = self.value(hints[one.name], holder, name, place, limits)
+                    bounds = self.bounds.get(f"{kind.__name__}.{one.name}", _ANY)
+                    values[one.name] = self.value(hints[one.name], holder, name, place, bounds)
         return kind(**values)
 
-    def value(self, hint: Any, holder: Mapping[str, Any], name: str, place: str, limits: tuple[float, float]) -> Any:
+    def value(self, hint: Any, holder: Mapping[str, Any], name: str, place: str, bounds: tuple[float, float]) -> Any:
         """Return the value of that name, of the kind that its type hint says."""
         kind = _kind_of(hint)
         if holder[name] is None and kind is not hint:
             return None
         if kind in _NUMBERS:
-            return _NUMBERS[kind](holder, name, *limits)
+            return _NUMBERS[kind](holder, name, *bounds)
         if kind in _WORDS:
             return _WORDS[kind](holder, name)
         place = f"{place} {name}".strip()
         if kind is Quantity:
-            return self.quantity(holder[name], place, limits)
+            return self.quantity(holder[name], place, bounds)
         if get_origin(kind) is tuple:
-            return self.row(get_args(kind), holder, name, place, limits)
+            return self.row(get_args(kind), holder, name, place, bounds)
         return _one_of(get_args(kind), holder, name) if get_origin(kind) else self.result(kind, holder[name], place)
 
     def row(
-        self, kinds: tuple[Any, ...], holder: Mapping[str, Any], name: str, place: str, limits: tuple[float, float]
+        self, kinds: tuple[Any, ...], holder: Mapping[str, Any], name: str, place: str, bounds: tuple[float, float]
     ) -> tuple[Any, ...]:
         """Return a tuple of numbers, or of results."""
         if kinds[0] is float:
-            return numbers_of(holder, name, *limits, count=None if kinds[-1] is Ellipsis else len(kinds))
+            return numbers_of(holder, name, *bounds, count=None if kinds[-1] is Ellipsis else len(kinds))
         if not isinstance(holder[name], list):
             raise TypeError(f"{name} must be a list")
         return tuple(self.result(kinds[0], one, f"{place} {number}") for number, one in enumerate(holder[name]))
 
-    def quantity(self, held: Any, place: str, limits: tuple[float, float]) -> Quantity | None:
+    def quantity(self, held: Any, place: str, bounds: tuple[float, float]) -> Quantity | None:
         """Return a quantity, its doubt under an influence of its own."""
         if not isinstance(held, Mapping):
             raise TypeError(f"{place} must be an object")
-        number_of(held, "value", *limits)
+        number_of(held, "value", *bounds)
         if held["uncertainty"] is not None:
             number_of(held, "uncertainty", 0.0, _ANY[1])
         return read_back(held, Influence(self.source.kind, f"{self.source.key} {place}".strip()))

@@ -1,7 +1,8 @@
 """Long exposures: the reciprocity exponent of a film, corrected times, and the exposure of a pinhole camera.
 
 A film that is lit t seconds, more than one, answers as if it were lit t^p seconds (Schwarzschild 1900); so a metered
-time becomes metered^(1/p). Up to one second light and time are taken to make up for each other.
+time becomes metered^(1/p). Up to one second light and time are taken to make up for each other. Films differ widely in
+p, so that without a series of one's own the longest time that a film may need is several times the shortest.
 """
 
 from __future__ import annotations
@@ -24,12 +25,18 @@ from densiscan.film.speed_and_contrast import FilmTest
 
 Floats = npt.NDArray[np.float64]
 
-PUBLISHED_EXPONENT: Final = 0.86
-"""p of the plates of K. Schwarzschild, Astrophysical Journal 11 (1900), p. 89 (published)."""
-PUBLISHED_RANGE: Final = (0.82, 0.90)
-"""p over the plates of E. Kron 1914 (published): taken as where about 95 in 100 films lie."""
+USUAL_EXPONENT: Final = 0.75
+"""p in the middle of published films: 0.68, 0.76 and 0.82 from film curves that give 409, 227 and 149 s for 60 s
+(published), 0.59 from a teaching table's 50 s for 10 s (published: C. Johnson, The Practical Zone System)."""
+USUAL_RANGE: Final = (0.58, 0.99)
+"""p of about 95 in 100 films (common practice): from that teaching table to films that hardly fail. Plates had 0.86
+(K. Schwarzschild, Astrophysical Journal 11, 1900, p. 89) and 0.82 to 0.90 (E. Kron 1914)."""
 ONSET_S: Final = 1.0
-"""Time from which on it counts (published: the formula is stated from 1 s up)."""
+"""Time from which on it counts (published: the formula is stated from 1 s up). Films differ in this too: some begin at
+half a second, others at ten (common practice)."""
+SHORTER_DEVELOPMENT: Final = ((1.0, 0.10), (10.0, 0.20), (100.0, 0.30))
+"""From so many metered seconds on, the part by which development is shortened (common practice): the shadows fail more
+than the highlights, so that contrast grows."""
 TABLE_S: Final = (1, 2, 4, 8, 15, 30, 60, 120, 240, 480, 600)
 """Metered times of the table: doubled, 1 s to 10 min."""
 FEWEST_EXPOSURES: Final = 3
@@ -54,7 +61,7 @@ class LongExposure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reciprocity:
-    """The exponent and what it rests on: `exposures` 0 where it is the published one."""
+    """The exponent and what it rests on: `exposures` 0 where it is that of other people's films."""
 
     exponent: Quantity
     exposures: int
@@ -62,20 +69,34 @@ class Reciprocity:
     residual: float | None = None
 
     def corrected(self, metered_s: float) -> Quantity:
-        """Return the time to give, seconds, for a metered time."""
+        """Return the time to give, seconds, for a metered time; where p has an interval, the time has one too."""
         if metered_s <= ONSET_S:
             return Quantity(metered_s)
         p = self.exponent.value
-        time = ONSET_S * (metered_s / ONSET_S) ** (1.0 / p)
+        time = _lengthened(metered_s, p)
         by_p = -time * math.log(metered_s / ONSET_S) / (p * p)
-        return Quantity(time, {key: by_p * part for key, part in (self.exponent.parts or {}).items()})
+        parts = {key: by_p * part for key, part in (self.exponent.parts or {}).items()}
+        if self.exponent.interval is None:
+            return Quantity(time, parts)
+        failing, holding = self.exponent.reach
+        ends = [None if end is None else _lengthened(metered_s, end) for end in (holding, failing)]
+        return Quantity(time, parts, None, (ends[0], ends[1]))
 
 
-def published_reciprocity() -> Reciprocity:
-    """Return the published exponent with its doubt: the range of Kron's plates about Schwarzschild's figure."""
-    half = 0.5 * (PUBLISHED_RANGE[1] - PUBLISHED_RANGE[0])
+def _lengthened(metered_s: float, p: float) -> float:
+    return float(ONSET_S * (metered_s / ONSET_S) ** (1.0 / p))
+
+
+def shorter_development(metered_s: float) -> float:
+    """Return the part by which development is shortened after a long exposure, 0 below one second."""
+    return max((part for least_s, part in SHORTER_DEVELOPMENT if metered_s >= least_s), default=0.0)
+
+
+def usual_reciprocity() -> Reciprocity:
+    """Return the exponent of a film that nobody tested, with the interval in which about 95 in 100 films lie."""
+    half = 0.5 * (USUAL_RANGE[1] - USUAL_RANGE[0])
     parts = {Influence("film", "reciprocity"): half / COVERAGE_FACTOR}
-    return Reciprocity(exponent=Quantity(PUBLISHED_EXPONENT, parts), exposures=0)
+    return Reciprocity(exponent=Quantity(USUAL_EXPONENT, parts, None, USUAL_RANGE), exposures=0)
 
 
 def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = None, *, name: str = "") -> Reciprocity:
@@ -214,11 +235,17 @@ def _time_in(row: TableLine, column: str, path: str | Path) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinholeExposure:
-    """What a pinhole camera needs: its f-number, the time by the meter, and the time to give."""
+    """What a pinhole camera needs: its f-number, the time by the meter, and the time to give.
+
+    `best_diameter_mm` is that of the sharpest hole at this distance; `stop_less_mm` how far from the middle of the film
+    there is a stop less light.
+    """
 
     f_number: float
     metered_s: float
     corrected_s: Quantity
+    best_diameter_mm: float
+    stop_less_mm: float
 
 
 def pinhole_exposure(
@@ -236,7 +263,20 @@ def pinhole_exposure(
     Notes
     -----
     f-number = distance / diameter; the time grows with its square (published: the definition of the f-number, ISO 517).
+    The sharpest hole has 1.9 sqrt(distance x wavelength) (from memory: Rayleigh, On Pin-hole Photography, 1891). Light
+    falls off as the fourth power of the cosine off the axis: to a half at 33 degrees.
     """
     f_number = distance_mm / diameter_mm
     metered = meter_time_s * (f_number / meter_f_number) ** 2
-    return PinholeExposure(f_number=f_number, metered_s=metered, corrected_s=reciprocity.corrected(metered))
+    return PinholeExposure(
+        f_number=f_number,
+        metered_s=metered,
+        corrected_s=reciprocity.corrected(metered),
+        best_diameter_mm=_SHARPEST * math.sqrt(distance_mm * _GREEN_MM),
+        stop_less_mm=distance_mm * math.tan(math.acos(0.5**0.25)),
+    )
+
+
+_SHARPEST: Final = 1.9
+_GREEN_MM: Final = 550e-6
+"""Wavelength of the middle of visible light."""

@@ -24,7 +24,7 @@ from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
 from densiscan.negative.limits import beyond, limit_warnings
 from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
-from densiscan.negative.seen import Seen, SeenKind, said_to_be, seen_of
+from densiscan.negative.seen import Seen, SeenKind, is_judged, said_to_be, seen_of
 from densiscan.negative.signs import Bench
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
@@ -295,7 +295,12 @@ def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> t
 
 
 def _as_seen(reading: Reading, seen: Seen) -> Reading:
-    return replace(reading, seen=seen.kind, warnings=(*seen.warnings, *reading.warnings))
+    told = [one for one in reading.warnings if is_judged(seen.kind) or one.code not in _OF_NEGATIVES]
+    return replace(reading, seen=seen.kind, warnings=(*seen.warnings, *told))
+
+
+_OF_NEGATIVES: Final = frozenset({"no-rebate", "frame-touches-edge"})
+"""What to do about a negative, and nothing to be said of anything else."""
 
 
 def _check(scan: Scan, options: MeasureOptions) -> None:
@@ -405,7 +410,8 @@ def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
     found = channels_of(reading, where, task.light, task.calibration)
     if not found:
         return reading
-    told = channel_warnings(found, task.scan.channel)
+    # what they come to for a print holds for a negative alone
+    told = channel_warnings(found, task.scan.channel) if is_judged(reading.seen) else ()
     return replace(reading, channels=found, warnings=(*reading.warnings, *told))
 
 

@@ -75,14 +75,10 @@ def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | N
     if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= LIMITS.signs_to_refuse:
         # a print on a dark lid, turned round, is clear film on the bed
         return None
-    turned = signs.turned_round(bench, parts)
+    told = signs.inverted_signs(bench, parts)
     notes = signs.other_polarity(bench)
-    if turned is not None:
-        told = [
-            "the clear edge of the film reads denser than the picture",
-            *(() if turned.cropped else ("what lies round the film is not what it seems, glass or holder",)),
-            *notes,
-        ]
+    if told:
+        told += notes
         if len(told) >= LIMITS.signs_to_refuse:
             return _withheld("inverted", f"This looks like an inverted scan: {_listed(told)}. {_SCAN_ALIKE}")
         return Seen(kind="unknown", warnings=(_asked(told),))
@@ -145,7 +141,9 @@ def _coloured(bench: Bench, part: Part) -> Seen | None:
 def _on_paper(bench: Bench, part: Part, *, alone: bool) -> Seen | None:
     told = signs_paper.paper_signs(bench, part, alone=alone)
     if len(told) >= LIMITS.signs_to_refuse:
-        return _withheld("print", f"This looks like a print: {_listed(told)}. Read it with densiscan finished.")
+        return _withheld(
+            "print", f"This looks like a print: {_listed(told[:_SHOWN])}. Read it with densiscan finished."
+        )
     return Seen(kind="unknown", warnings=(_asked_of_print(told),)) if told else None
 
 
@@ -180,6 +178,8 @@ def _listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])}, and {words[-1]}"
 
 
+_SHOWN: Final = 2
+"""Signs that are named: as many as refuse judgement."""
 _SCAN_ALIKE: Final = "Scan the film with the settings of the wedge, without the scanner software's negative mode."
 _EMPTY: Final = {
     False: "Nothing but bare glass is on this scan.",

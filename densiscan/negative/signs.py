@@ -13,7 +13,7 @@ from densiscan.calibration.densities import Light
 from densiscan.negative.find.film import Film
 from densiscan.negative.find.not_film import FEWEST_LEVELS, fields_along, is_wedge
 from densiscan.negative.parts import Part, Sought, parts_on
-from densiscan.scan.cells import Cells, Map, TurnedBox, straightened
+from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
 from densiscan.scan.channels import COLOURS, in_channel
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
@@ -62,6 +62,9 @@ class Limits:
         cell are a fifth of it).
     even_margin
         Share of a margin that is of one density; the rest is dust (practice).
+    even_edge
+        Density by which the clear edge of film differs from side to side, at most, and less than it differs from a
+        picture (practice).
     wide_mm
         Margin on all four sides that no film has (sheets 3 to 6 mm).
     piled
@@ -88,6 +91,7 @@ class Limits:
     lid: float = 0.10
     beside_lid: float = 0.015
     even_margin: float = 0.95
+    even_edge: float = 0.08
     wide_mm: float = 7.0
     piled: float = 0.10
 
@@ -210,6 +214,66 @@ def wedge_signs(bench: Bench, part: Part) -> tuple[str, ...]:
 
 
 # ---- inverted scans ---------------------------------------------------------------------------------------------
+
+
+_EDGE: Final = "the clear edge of the film reads denser than the picture"
+_ROUND: Final = "light and dark round the film are exchanged too"
+
+
+def inverted_signs(bench: Bench, parts: Sequence[Part]) -> tuple[str, ...]:
+    """Return the signs that light and dark are exchanged: a dense edge of film, and glass that is none."""
+    turned = turned_round(bench, parts)
+    if turned is None:
+        return (_EDGE, _ROUND) if any(_dense_edge(bench, part) for part in parts) else ()
+    return (_EDGE,) if turned.cropped else (_EDGE, _ROUND)
+
+
+def _dense_edge(bench: Bench, part: Part) -> bool:
+    """Return whether a piece on what reads as glass ends in an even band on all sides, denser than its picture.
+
+    Film on glass is clear there. A holder in which a part of the rebate is open reads, turned round, as glass.
+    """
+    if part.film.rebate is not None or part.film.cropped:
+        return False
+    rim = straightened(bench.cells, _grown(part.film.seen, _BEYOND_MM))
+    bands = [_band(rim, *(_BEYOND_MM + near for near in band)) for band in (_BEYOND, _EDGE_BAND, _WITHIN)]
+    beyond, edge, within = ([side[np.isfinite(side)] for side in band] for band in bands)
+    if any(side.size < _FEWEST_PLACES for side in (*edge, *within)):
+        return False
+    levels = [float(np.median(side)) for side in edge]
+    level = float(np.median(levels))
+    picture = np.concatenate(within)
+    return (
+        level < LIMITS.densest_black
+        and max(levels) - min(levels) < LIMITS.even_edge
+        and all(float((np.abs(side - level) < LIMITS.even_edge).mean()) > LIMITS.even_margin for side in edge)
+        and all(not side.size or float(np.median(side)) < LIMITS.densest_paper for side in beyond)
+        and float(np.median(picture)) < level - LIMITS.even_edge
+        and float((picture > level + LIMITS.even_edge).mean()) < 0.02
+        and sum(float((side > level - LIMITS.even_edge).mean()) < 0.7 for side in within) >= 3
+    )
+
+
+_BEYOND_MM: Final = 3.0
+_BEYOND: Final = (-2.5, -1.0)
+_EDGE_BAND: Final = (0.5, 1.2)
+_WITHIN: Final = (6.0, 9.0)
+"""Beyond the edge of a piece, its edge, and within: no clear edge that a holder leaves open is wider."""
+
+
+def _grown(box: TurnedBox, by_mm: float) -> TurnedBox:
+    u, v = box.width_mm / 2 + by_mm, box.height_mm / 2 + by_mm
+    return box.part((-u, u), (-v, v))
+
+
+def _band(grid: Straightened, first_mm: float, last_mm: float) -> list[Map]:
+    """Return the densities along the four sides of a grid, so far from them."""
+    first, last = round(first_mm / grid.step_mm), max(round(last_mm / grid.step_mm), round(first_mm / grid.step_mm) + 1)
+    rows, columns = grid.density.shape
+    if 2 * last >= min(rows, columns):
+        return [np.empty(0)] * 4
+    turned = [np.rot90(grid.density, k) for k in range(4)]
+    return [one[first:last, last:-last].ravel() for one in turned]
 
 
 def turned_round(bench: Bench, parts: Sequence[Part]) -> Film | None:

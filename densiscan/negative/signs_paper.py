@@ -18,6 +18,7 @@ _LINE_MM: Final = (0.8, 15.0)
 _FEWEST_CELLS: Final = 100
 _BAND_MM: Final = (0.7, 2.7)
 """How far within the outline of a sheet its margin is looked at; prints have margins of 4 mm and more."""
+_SOFT_MM: Final = 0.5
 _SPECKS: Final = 0.002
 """Share of a scan that dust, scratches and the rims of holes may make lighter than paper."""
 
@@ -25,7 +26,8 @@ _SPECKS: Final = 0.002
 def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
     """Return the signs of a print: its white margin, its bare whites and blacks, and the black line round it."""
     if _margin_within(bench, part):
-        return ("an even margin as light as paper runs round the picture",)
+        line = ("a black line lies within it",) if alone and _black_line(bench.cells) else ()
+        return ("an even margin as light as paper runs round the picture", *line)
     margin = _margin(bench, part)
     if margin is None:
         return ()
@@ -64,9 +66,12 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
 
 def _margin_round(cells: Cells, margin: float, surround: float) -> bool:
     """Return whether a margin with straight sides runs round everything that is not the surround, its lightest part."""
-    # inverted film is lighter within than at its edge; paper is nowhere lighter than where no light fell
+    # round an inverted picture runs the clear edge of the film, neither as light as the one nor as dense as the other
+    near = max(LIMITS.beside_lid / 2, 0.1 * (surround - margin))
     lighter = float((cells.density < margin - LIMITS.beside_lid).mean())
-    return lighter < _SPECKS and _runs_round(cells, cells.density < (margin + surround) / 2, (_BAND_MM[1], math.inf))
+    ground = np.abs(cells.density - surround) < near
+    paper = cells.density < min((margin + surround) / 2, margin + LIMITS.bare_white)
+    return lighter < _SPECKS and _runs_round(cells, paper, (_BAND_MM[1], math.inf), ground)
 
 
 def _margin_within(bench: Bench, part: Part) -> bool:
@@ -150,12 +155,13 @@ def _black_line(cells: Cells) -> bool:
     black = float(np.quantile(density, 0.995))
     if not LIMITS.lightest_black < black < LIMITS.densest_black:
         return False
-    return _runs_round(cells, density > black - _BLACK_WITHIN, _LINE_MM)
+    marked = density > black - _BLACK_WITHIN
+    return _runs_round(cells, marked, _LINE_MM, ~marked)
 
 
-def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float]) -> bool:
-    """Return whether what is marked begins, seen from each side, along a straight line, and is so wide there."""
-    sides = [_first_lines(cells, marked, side, widths_mm) for side in range(4)]
+def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float], ground: Mask) -> bool:
+    """Return whether what is marked begins, seen from each side, along a straight line, off the ground, and so wide."""
+    sides = [_first_lines(cells, marked, side, widths_mm, ground) for side in range(4)]
     if any(side.along.size < 20 for side in sides):
         return False
     signs = [1.0, -1.0, 1.0, -1.0]
@@ -170,16 +176,18 @@ def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float]) -> b
     return all(there.sum() * cells.pitch_mm > 0.6 * length for there, length in zip(near, lengths, strict=True))
 
 
-def _first_lines(cells: Cells, dark: Mask, side: int, widths_mm: tuple[float, float]) -> EdgePoints:
-    """Return where a line of marked cells begins on every row or column, seen from one side: none before it."""
+def _first_lines(cells: Cells, dark: Mask, side: int, widths_mm: tuple[float, float], ground: Mask) -> EdgePoints:
+    """Return where a line of marked cells begins on every row or column, seen from one side: the ground before it."""
     upright = side % 2 == 0
-    lines = dark if upright else dark.T
+    lines, beside = (dark, ground) if upright else (dark.T, ground.T)
     across_mm, along_mm = (cells.x_mm, cells.y_mm) if upright else (cells.y_mm, cells.x_mm)
     if side >= 2:
-        lines = lines[:, ::-1]
+        lines, beside = lines[:, ::-1], beside[:, ::-1]
     least, most = (max(2.0, width / cells.pitch_mm) for width in widths_mm)
+    # an edge is soft over a cell or two
+    off = max(1, round(_SOFT_MM / cells.pitch_mm))
     before = np.zeros_like(lines)
-    before[:, 1:] = ~lines[:, :-1]
+    before[:, off:] = ~lines[:, off - 1 : -1] & beside[:, :-off]
     begins = lines & before
     # how far each dark cell's run goes on
     run = np.zeros(lines.shape, dtype=np.int32)

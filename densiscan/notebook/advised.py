@@ -9,11 +9,12 @@ from typing import Final
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.development.advice import Advice, Plan, advise_from
 from densiscan.development.developer_life import Load, Wear, next_load, wear
+from densiscan.development.evidence import MOST_RUNS, evidence_of
 from densiscan.development.exposure_index import IndexAdvice, index_advice, shadow_read
 from densiscan.development.kinetics import ContrastPoint, contrast_points
 from densiscan.development.names import dilution_key, name_key
-from densiscan.development.posterior import MOST_RUNS, Posterior, evidence_of, posterior_of
-from densiscan.development.run import Run, at_dilution
+from densiscan.development.posterior import Posterior, posterior_of
+from densiscan.development.run import Run, ages_days, at_dilution, days_between
 from densiscan.development.usable_readings import Counted, left_out_warnings
 from densiscan.notebook.notebook import Notebook
 
@@ -29,7 +30,8 @@ class Wanted:
     """What advice is wanted for.
 
     `target_range` is the density range to aim at, `scene_stops` the subject's where it is metered; of `load` what is
-    None is as in the last run. `use` is counted from the batch where it is None.
+    None is as in the last run. `use` is counted from the batch where it is None. `date` is the day of the
+    development: a batch that stood is slower.
     """
 
     film: str
@@ -39,6 +41,7 @@ class Wanted:
     temperature_c: float = 20.0
     use: int | None = None
     load: Load = field(default_factory=Load)
+    date: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,26 +78,28 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         If the target, temperature, use or subject is out of reach.
     """
     film, developer = wanted.film, wanted.developer
-    runs, told = _runs(book, film, developer, wanted.load.dilution)
+    runs, warnings = _runs(book, film, developer, wanted.load.dilution)
     counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
+    mixed = _mixed(book, developer, runs, wanted.load.batch)
     plan = Plan(
         target_range=wanted.target_range,
         scene_stops=wanted.scene_stops,
         temperature_c=wanted.temperature_c,
         use=_next_use(book, developer, wanted.use, wanted.load.batch),
+        age_days=_age_days(mixed, wanted.load.batch, wanted.date),
     )
-    known = posterior_of(evidence_of(runs, _film_tests(book, film, developer)))
+    posterior = posterior_of(evidence_of(runs, _film_tests(book, film, developer), ages=ages_days(runs, mixed)))
     load = next_load(wanted.load, runs)
     return AdviceSheet(
         film=film,
         developer=developer,
         dilution=load.dilution,
-        advice=advise_from(known, runs, plan),
-        wear=wear(known, runs, load),
+        advice=advise_from(posterior, runs, plan),
+        wear=wear(posterior, runs, load),
         load=load,
         index=_index(runs, counted),
-        told=(*told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
-        known=known,
+        told=(*warnings, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        known=posterior,
     )
 
 
@@ -145,10 +150,10 @@ def _film_tests(book: Notebook, film: str, developer: str) -> tuple[ContrastPoin
 
 def _others(book: Notebook, film: str, developer: str) -> tuple[Warning_, ...]:
     """Return a word on what the notebook has where it has no run of this film and developer: a name may be mistyped."""
-    known = pairs(book)
-    if not known:
+    run_pairs = pairs(book)
+    if not run_pairs:
         return ()
-    message = f"The notebook has no run of {film} in {developer}; it has {known}."
+    message = f"The notebook has no run of {film} in {developer}; it has {run_pairs}."
     return (Warning_(code="no-such-runs", message=message),)
 
 
@@ -156,6 +161,22 @@ def _next_use(book: Notebook, developer: str, use: int | None, batch: str | None
     if use is not None:
         return use
     return 1 if batch is None else book.uses_of(developer, batch) + 1
+
+
+def _mixed(book: Notebook, developer: str, runs: Sequence[Run], batch: str | None) -> dict[str, str]:
+    """Return the day from which each batch stood, by its name, as far as the notebook knows."""
+    names = {run.batch.casefold(): run.batch for run in runs if run.batch is not None}
+    if batch is not None and book.uses_of(developer, batch):
+        names.setdefault(batch.casefold(), batch)
+    began = {key: book.batch(developer, name).began for key, name in names.items()}
+    return {key: day for key, day in began.items() if day is not None}
+
+
+def _age_days(mixed: Mapping[str, str], batch: str | None, date: str | None) -> float:
+    """Return how long the batch has stood; 0 where it is fresh or nobody knows."""
+    if batch is None or date is None or batch.casefold() not in mixed:
+        return 0.0
+    return days_between(mixed[batch.casefold()], date)
 
 
 def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:

@@ -184,5 +184,5 @@ def _last(kept: Sequence[KeptCalibration], *, now: datetime, mode: str) -> Path:
         )
     if mode == "reflection":
         raise WrongUseError(f"no calibration by a reflection wedge was made yet; {_MAKE_ONE_FOR_PRINTS}.")
-    made = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
-    raise WrongUseError(f"{made}; {_MAKE_ONE}, or name a file with `calibration`.")
+    message = "no calibration by a wedge on film was made yet" if kept else "no calibration was made yet"
+    raise WrongUseError(f"{message}; {_MAKE_ONE}, or name a file with `calibration`.")

@@ -30,6 +30,8 @@ class Batch:
         The numbers of its runs.
     dilution
         At which it was used, None where that is not known or not one.
+    began
+        Day from which it stood: mixed, else first used.
     """
 
     developer: str
@@ -40,27 +42,28 @@ class Batch:
     film_area_m2: float
     runs: tuple[int, ...]
     dilution: str | None = None
+    began: str | None = None
 
 
 def uses_of(connection: sqlite3.Connection, developer: str, batch: str) -> int:
     """Return how often a batch was used as far as the runs say; 0 where none names it."""
-    found = connection.execute(
+    row = connection.execute(
         """SELECT max(runs.use) FROM runs JOIN batches ON batches.id = runs.batch_id
         JOIN developers ON developers.id = batches.developer_id
         WHERE developers.id IN (SELECT value FROM json_each(?)) AND batches.name_key = ? AND runs.removed IS NULL""",
         (json.dumps(list(same_named(connection, "developers", developer))), name_key(batch)),
     ).fetchone()
-    return int(found[0] or 0)
+    return int(row[0] or 0)
 
 
 def film_base(connection: sqlite3.Connection, film: str) -> Quantity | None:
     """Return the density of a film's base, None where it is not known."""
-    found = connection.execute(
+    row = connection.execute(
         """SELECT uid, base_density, base_density_standard FROM films
         WHERE id IN (SELECT value FROM json_each(?)) ORDER BY base_density IS NULL, changed DESC""",
         (json.dumps(list(same_named(connection, "films", film))),),
     ).fetchone()
-    return None if found is None else quantity_of(found[1], found[2], f"{found[0]} base")
+    return None if row is None else quantity_of(row[1], row[2], f"{row[0]} base")
 
 
 def set_film_base(connection: sqlite3.Connection, film: str, base: Quantity, made: str) -> None:
@@ -91,7 +94,7 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
     row, *facts = found
     of = connection.execute(
-        """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6 FROM runs
+        """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6, date FROM runs
         WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",
         (row,),
     ).fetchall()
@@ -100,10 +103,11 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
         name=facts[1],
         mixed=facts[2],
         discarded=facts[3],
-        uses=max((use for _, use, _, _ in of), default=0),
-        film_area_m2=sum(area for _, _, _, area in of),
-        runs=tuple(number for number, _, _, _ in of),
-        dilution=of[-1][2] if len({dilution_key(dilution) for _, _, dilution, _ in of}) == 1 else None,
+        uses=max((use for _, use, *_ in of), default=0),
+        film_area_m2=sum(area for *_, area, _ in of),
+        runs=tuple(number for number, *_ in of),
+        dilution=of[-1][2] if len({dilution_key(dilution) for _, _, dilution, *_ in of}) == 1 else None,
+        began=min((day for day in (facts[2], *(date for *_, date in of)) if day is not None), default=None),
     )
 
 

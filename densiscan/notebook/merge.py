@@ -65,19 +65,21 @@ def merge(connection: sqlite3.Connection, tables: Tables, stamp: Stamp) -> Merge
 
 
 def _named(work: _Merge, table: str, row: Row, facts: tuple[str, ...]) -> None:
-    found = work.one(f"SELECT id, changed, {', '.join(facts)} FROM {table} WHERE name_key = ?", name_key(row["name"]))
-    if found is None:
+    existing = work.one(
+        f"SELECT id, changed, {', '.join(facts)} FROM {table} WHERE name_key = ?", name_key(row["name"])
+    )
+    if existing is None:
         free = work.one(f"SELECT 1 FROM {table} WHERE uid = ?", row["uid"]) is None
         uid = row["uid"] if free else text_sha256(row["uid"] + row["name"])[:32]
         values = {name: row[name] for name in (*facts, "changed")}
         work.insert(table, {"uid": uid, "name": row["name"], "name_key": name_key(row["name"]), **values})
     else:
-        _fill(work, table, found, {name: row[name] for name in facts}, row["changed"])
+        _fill(work, table, existing, {name: row[name] for name in facts}, row["changed"])
 
 
-def _fill(work: _Merge, table: str, found: Any, facts: Row, changed: str) -> None:
+def _fill(work: _Merge, table: str, existing: Any, facts: Row, changed: str) -> None:
     """Take what is said there: what is unknown here always, what is known here where it was said later there."""
-    row, ours, *known = found
+    row, ours, *known = existing
     told = {
         name: value
         for (name, value), mine in zip(facts.items(), known, strict=True)
@@ -99,14 +101,14 @@ def _batch(work: _Merge, row: Row) -> None:
     developer = developer_id(work.connection, row["developer"], row["changed"])
     key = name_key(row["name"])
     facts = {name: row[name] for name in ("mixed", "discarded", "note")}
-    found = work.one(
+    existing = work.one(
         f"SELECT id, changed, {', '.join(facts)} FROM batches WHERE developer_id = ? AND name_key = ?", developer, key
     )
-    if found is None:
+    if existing is None:
         values = {"developer_id": developer, "name": row["name"], "name_key": key, **facts, "changed": row["changed"]}
         work.insert("batches", {"uid": row["uid"], **values})
     else:
-        _fill(work, "batches", found, facts, row["changed"])
+        _fill(work, "batches", existing, facts, row["changed"])
 
 
 def _run(work: _Merge, row: Row) -> None:
@@ -120,8 +122,8 @@ def _run(work: _Merge, row: Row) -> None:
         else batch_id(work.connection, developer, batch, mixed=None, made=row["changed"]),
         **{name: row[name] for name in (*PLAIN, "sheet_width_mm", "sheet_height_mm", "removed", "changed")},
     }
-    found = work.one("SELECT number, changed FROM runs WHERE uid = ?", row["uid"])
-    if found is None:
+    existing = work.one("SELECT number, changed FROM runs WHERE uid = ?", row["uid"])
+    if existing is None:
         taken = work.one("SELECT 1 FROM runs WHERE number = ?", row["number"]) is not None
         number = work.next_number if taken else row["number"]
         if taken:
@@ -131,10 +133,10 @@ def _run(work: _Merge, row: Row) -> None:
         work.local[row["uid"]] = work.insert("runs", values)
         work.later_runs.add(row["uid"])
         return
-    work.local[row["uid"]] = found[0]
-    if row["changed"] > found[1]:
-        note_change(work.connection, found[0], "correct", work.stamp)
-        work.update("runs", "number", found[0], values)
+    work.local[row["uid"]] = existing[0]
+    if row["changed"] > existing[1]:
+        note_change(work.connection, existing[0], "correct", work.stamp)
+        work.update("runs", "number", existing[0], values)
         work.later_runs.add(row["uid"])
 
 
@@ -150,7 +152,7 @@ def _document(work: _Merge, row: Row) -> None:
     text = canonical(row["document"])
     content, key = text_sha256(text), name_key(row["name"])
     work.contents[row["uid"]] = content
-    found = work.one(
+    existing = work.one(
         "SELECT id FROM documents WHERE uid = ? OR (kind = ? AND name_key = ? AND content_sha256 = ? AND made = ?)",
         row["uid"],
         row["kind"],
@@ -158,25 +160,25 @@ def _document(work: _Merge, row: Row) -> None:
         content,
         row["made"],
     )
-    if found is None:
+    if existing is None:
         values = {name: value for name, value in row.items() if name != "document"}
-        found = (work.insert("documents", {**values, "name_key": key, "content_sha256": content, "document": text}),)
-    work.local[row["uid"]] = found[0]
+        existing = (work.insert("documents", {**values, "name_key": key, "content_sha256": content, "document": text}),)
+    work.local[row["uid"]] = existing[0]
 
 
 def _negative(work: _Merge, row: Row) -> None:
     run = None if row["run"] is None else work.local[row["run"]]
-    found = work.one(
+    existing = work.one(
         "SELECT id, run, changed FROM negatives WHERE uid = ? OR (scan_sha256 = ? AND piece = ?)",
         row["uid"],
         row["scan_sha256"],
         row["piece"],
     )
-    if found is None:
-        found = (work.insert("negatives", {**row, "run": run}),)
-    elif run is not None and run != found[1] and (found[1] is None or row["changed"] > found[2]):
-        work.update("negatives", "id", found[0], {"run": run, "changed": max(row["changed"], found[2])})
-    work.local[row["uid"]] = found[0]
+    if existing is None:
+        existing = (work.insert("negatives", {**row, "run": run}),)
+    elif run is not None and run != existing[1] and (existing[1] is None or row["changed"] > existing[2]):
+        work.update("negatives", "id", existing[0], {"run": run, "changed": max(row["changed"], existing[2])})
+    work.local[row["uid"]] = existing[0]
 
 
 def _reading(work: _Merge, row: Row) -> None:
@@ -191,13 +193,13 @@ def _reading(work: _Merge, row: Row) -> None:
     if scan is not None and row["calibration"] is not None:
         calibration = work.contents[row["calibration"]]
         key = reading_key(scan, piece, calibration, row["options"], row["version"])
-    found = work.one(
+    existing = work.one(
         "SELECT id, made, removed, run FROM readings WHERE uid = ? OR content_key = ? ORDER BY uid = ? DESC",
         row["uid"],
         key,
         row["uid"],
     )
-    if found is None:
+    if existing is None:
         values = {name: row[name] for name in ("uid", "made", "removed", "version", "arguments")}
         values |= {name: row[name] for read in READ for name in (read, f"{read}_standard")}
         values |= {"negative_id": negative, "content_key": key, "run": made_for}
@@ -205,9 +207,9 @@ def _reading(work: _Merge, row: Row) -> None:
         for name in ("options", "document"):
             values[name] = None if row[name] is None else canonical(row[name])
         work.insert("readings", values)
-    elif row["made"] > found[1] or (run in work.later_runs and row["removed"] != found[2]):
-        values = {"made": max(row["made"], found[1]), "removed": row["removed"]}
-        work.update("readings", "id", found[0], {**values, "run": found[3] if made_for is None else made_for})
+    elif row["made"] > existing[1] or (run in work.later_runs and row["removed"] != existing[2]):
+        values = {"made": max(row["made"], existing[1]), "removed": row["removed"]}
+        work.update("readings", "id", existing[0], {**values, "run": existing[3] if made_for is None else made_for})
 
 
 _STEPS: Final = {

@@ -59,7 +59,7 @@ def news_of(
 ) -> News:
     """Return what became of readings just added; `were` is the run of each scan and piece before."""
     counts = counted_by_run(connection, [run.number for run in after])
-    made = []
+    changes = []
     for one, uid in zip(new, uids, strict=True):
         number, negative, run, removed = connection.execute(
             """SELECT readings.id, negatives.uid, negatives.run, readings.removed FROM readings
@@ -71,7 +71,7 @@ def news_of(
         if removed is not None:
             standing = "removed"
         counting = None if counted is None else _counting(counted, negative)
-        made.append(
+        changes.append(
             ReadingNews(
                 file=one.file if one.piece is None else f"{one.file}, piece {one.piece}",
                 was=were[one.scan_sha256, one.piece],
@@ -82,7 +82,7 @@ def news_of(
                 left_out=None if counting is None else why_silent(counting.document or {}),
             )
         )
-    return News(before=before, after=after, readings=tuple(made))
+    return News(before=before, after=after, readings=tuple(changes))
 
 
 def _counting(counted: Counted, negative: str) -> RunReading | None:

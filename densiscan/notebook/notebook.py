@@ -84,15 +84,15 @@ class Notebook:
         return news
 
     def _stamp(self, connection: sqlite3.Connection, act: str | None = None) -> Stamp:
-        made = never_back(self._clock(), last_made(connection))
-        stamp = Stamp(made=made, version=__version__, arguments=self._arguments)
+        moment = never_back(self._clock(), last_made(connection))
+        stamp = Stamp(made=moment, version=__version__, arguments=self._arguments)
         return stamp if act is None else replace(stamp, act=act)
 
     def named(self, kind: str, name: str) -> str | None:
         """Return how the notebook spells a film or developer (`films`, `developers`) that this name means."""
         with self._store.reading() as connection:
-            known = {} if connection is None else notebook_runs.same_named(connection, kind, name)
-        return next(iter(known.values()), None)
+            names = {} if connection is None else notebook_runs.same_named(connection, kind, name)
+        return next(iter(names.values()), None)
 
     def names_of(self, kind: str) -> tuple[str, ...]:
         """Return the films or developers (`films`, `developers`) that there are runs of."""

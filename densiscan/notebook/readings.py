@@ -123,8 +123,8 @@ def add_readings(connection: sqlite3.Connection, new: Sequence[NewReading], stam
     """Write readings and return their uids; what those made for a run changed is kept, so that it can be undone."""
     there = [row for one in new if (row := _negative_of(connection, one)) is not None]
     before = states_of(connection, there)
-    asked = {one.run for one in new if one.run is not None}
-    counting = {one.number for of in counted_by_run(connection, sorted(asked)).values() for one in of.readings}
+    numbers = {one.run for one in new if one.run is not None}
+    counting = {one.number for of in counted_by_run(connection, sorted(numbers)).values() for one in of.readings}
     uids = tuple(_add_reading(connection, one, stamp, counting) for one in new)
     for_runs = [one for one in new if one.run is not None]
     negatives = [row for one in for_runs if (row := _negative_of(connection, one)) is not None]
@@ -142,13 +142,13 @@ def _negative_of(connection: sqlite3.Connection, new: NewReading) -> int | None:
 
 def runs_before(connection: sqlite3.Connection, new: Sequence[NewReading]) -> dict[tuple[str, int | None], int | None]:
     """Return, by scan and piece, the run that each negative is of, before readings of it are added."""
-    found = {}
+    run_of = {}
     for one in new:
         row = connection.execute(
             "SELECT run FROM negatives WHERE scan_sha256 = ? AND piece = ?", (one.scan_sha256, one.piece or 0)
         ).fetchone()
-        found[one.scan_sha256, one.piece] = None if row is None else row[0]
-    return found
+        run_of[one.scan_sha256, one.piece] = None if row is None else row[0]
+    return run_of
 
 
 def _add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp, counting: set[int]) -> str:
@@ -194,11 +194,11 @@ def _add_reading(connection: sqlite3.Connection, new: NewReading, stamp: Stamp, 
 
 def _row_of(connection: sqlite3.Connection, kind: str, name: str, content: str) -> int | None:
     """Return the row of a document of that name and content, whether it is the last of its name or not."""
-    found = connection.execute(
+    row = connection.execute(
         "SELECT id FROM documents WHERE kind = ? AND name_key = ? AND content_sha256 = ?",
         (kind, name_key(name), content),
     ).fetchone()
-    return None if found is None else int(found[0])
+    return None if row is None else int(row[0])
 
 
 def _columns(name: str, read: Any) -> dict[str, float | None]:
@@ -216,8 +216,8 @@ def _negative(connection: sqlite3.Connection, new: NewReading, stamp: Stamp) -> 
         changed = excluded.changed""",
         (uuid4().hex, *where, new.file, new.run, stamp.made),
     )
-    found = connection.execute("SELECT id FROM negatives WHERE scan_sha256 = ? AND piece = ?", where)
-    return int(found.fetchone()[0])
+    row = connection.execute("SELECT id FROM negatives WHERE scan_sha256 = ? AND piece = ?", where)
+    return int(row.fetchone()[0])
 
 
 _SELECT: Final = f"""
@@ -373,12 +373,12 @@ def keep(
 
 
 def _last(connection: sqlite3.Connection, kind: str, key: str) -> tuple[int, str, str] | None:
-    found: tuple[int, str, str] | None = connection.execute(
+    last: tuple[int, str, str] | None = connection.execute(
         """SELECT id, content_sha256, document FROM documents WHERE kind = ? AND name_key = ?
         ORDER BY made DESC, id DESC LIMIT 1""",
         (kind, key),
     ).fetchone()
-    return found
+    return last
 
 
 def kept(connection: sqlite3.Connection, kind: str, name: str) -> dict[str, Any] | None:

@@ -120,8 +120,8 @@ def batch_id(connection: sqlite3.Connection, developer: int, name: str, *, mixed
         ON CONFLICT (developer_id, name_key) DO NOTHING""",
         (uuid4().hex, developer, name, key, mixed, made),
     )
-    found = connection.execute("SELECT id FROM batches WHERE developer_id = ? AND name_key = ?", (developer, key))
-    return int(found.fetchone()[0])
+    row = connection.execute("SELECT id FROM batches WHERE developer_id = ? AND name_key = ?", (developer, key))
+    return int(row.fetchone()[0])
 
 
 def add_run(connection: sqlite3.Connection, run: Run, stamp: Stamp) -> int:
@@ -261,10 +261,10 @@ def run_numbered(connection: sqlite3.Connection | None, number: int) -> Run:
     WrongUseError
         If there is none of that number.
     """
-    found = () if connection is None else runs(connection, RunChoice(number=number, removed=None))
-    if not found:
+    matching = () if connection is None else runs(connection, RunChoice(number=number, removed=None))
+    if not matching:
         raise WrongUseError(f"there is no run {number} in the notebook; densiscan run list shows those there are.")
-    return found[0]
+    return matching[0]
 
 
 def correct_run(connection: sqlite3.Connection, run: Run, stamp: Stamp, *, reread: bool = False) -> None:
@@ -324,10 +324,10 @@ def _last_changes(connection: sqlite3.Connection) -> list[tuple[str, int | None,
         return []
     row, act = last
     chosen = ("id = ?", row) if act is None else ("act = ?", act)
-    found = connection.execute(
+    rows = connection.execute(
         f"SELECT what, run, before FROM changes WHERE {chosen[0]} ORDER BY made DESC, id DESC", (chosen[1],)
     )
-    return [(str(what), None if run is None else int(run), before) for what, run, before in found]
+    return [(str(what), None if run is None else int(run), before) for what, run, before in rows]
 
 
 def undo(connection: sqlite3.Connection, stamp: Stamp) -> Undone | None:

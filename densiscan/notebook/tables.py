@@ -33,11 +33,11 @@ class Column:
 
 def _columns(text: str) -> tuple[Column, ...]:
     """Return columns as written: name, a colon and the kind where it is not text, a star where it is needed."""
-    made = []
+    columns = []
     for word in text.split():
         name, _, kind = word.rstrip("*").partition(":")
-        made.append(Column(name=name, kind=kind or "text", needed=word.endswith("*")))
-    return tuple(made)
+        columns.append(Column(name=name, kind=kind or "text", needed=word.endswith("*")))
+    return tuple(columns)
 
 
 _MOST_RUNS: Final = 1_000_000
@@ -97,15 +97,15 @@ _FROM: Final[dict[str, tuple[str, dict[str, str]]]] = {
 
 def tables_of(connection: sqlite3.Connection) -> Tables:
     """Return every table of the notebook, documents as JSON values."""
-    found: Tables = {}
+    tables: Tables = {}
     for table, columns in TABLES.items():
         source, elsewhere = _FROM[table]
         names = ", ".join(elsewhere.get(column.name, f"{table}.{column.name}") for column in columns)
         rows = connection.execute(f"SELECT {names} FROM {source}")
-        found[table] = [
+        tables[table] = [
             {column.name: _opened(column, value) for column, value in zip(columns, row, strict=True)} for row in rows
         ]
-    return found
+    return tables
 
 
 def _opened(column: Column, value: Any) -> Any:

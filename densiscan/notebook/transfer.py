@@ -162,9 +162,9 @@ def _rows_of(text: str, columns: tuple[Column, ...], file: Path) -> list[Row]:
         raise NotebookError(f"{file} is no table: {problem}; nothing was imported.") from None
     finally:
         csv.field_size_limit(usual)
-    known = {column.name: column for column in columns}
+    by_name = {column.name: column for column in columns}
     head = sheet[0] if sheet else []
-    strange = [name for name in head if name not in known]
+    strange = [name for name in head if name not in by_name]
     if not head or strange or len(set(head)) < len(head):
         what = f"the unknown column {strange[0]}" if strange else "no head line, or a column twice"
         raise NotebookError(f"{file} has {what}; nothing was imported.")
@@ -172,7 +172,7 @@ def _rows_of(text: str, columns: tuple[Column, ...], file: Path) -> list[Row]:
     for at, cells in enumerate(sheet[1:], start=1):
         if len(cells) != len(head):
             raise NotebookError(f"{file} row {at} has {len(cells)} cells instead of {len(head)}; nothing was imported.")
-        rows.append({name: _read(cell, known[name]) for name, cell in zip(head, cells, strict=True)})
+        rows.append({name: _read(cell, by_name[name]) for name, cell in zip(head, cells, strict=True)})
     return rows
 
 

@@ -103,8 +103,8 @@ def require_reflection(calibration: Calibration, file: str) -> None:
     """
     if calibration.mode != "reflection":
         raise MeasureError(
-            f"{file} is a print, and the calibration {calibration.name} is of a wedge read by transmission; calibrate "
-            "with the scan of a reflection wedge: densiscan calibrate SCAN --reflection --densities WEDGE.csv"
+            f"{file}: prints need the calibration of a reflection wedge, and {calibration.name} is of a wedge read by "
+            "transmission; calibrate with densiscan calibrate SCAN --reflection --densities WEDGE.csv"
         )
 
 

@@ -12,6 +12,7 @@ from densiscan.development.developer_life import Wear, wear_warnings
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
 from densiscan.development.verdict import LARGEST_STEP
+from densiscan.files.serialise import Layout, as_document
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
 
@@ -84,61 +85,7 @@ def figures_of(advice: Advice) -> list[tuple[str, str]]:
 
 def advice_document(sheet: AdviceSheet) -> dict[str, Any]:
     """Return the advice as the contract's JSON document."""
-    advice, wear = sheet.advice, sheet.wear
-    low, high = advice.interval_s
-    return {
-        "format": ADVICE_FORMAT,
-        "film": sheet.film,
-        "developer": sheet.developer,
-        "dilution": sheet.dilution,
-        "time_s": advice.time_s.to_json(),
-        "interval_s": [low, high],
-        "doubt": doubt_in_words(advice),
-        "factor": advice.factor,
-        "step": advice.step,
-        "against": {"run": advice.last_run, "time_s": advice.against_s},
-        "unlimited_time_s": advice.best_time_s if math.isfinite(advice.best_time_s) else None,
-        "limited_by": advice.limit,
-        "temperature_c": advice.plan.temperature_c,
-        "use": advice.plan.use,
-        "scene_stops": advice.plan.scene_stops,
-        "expected_density_range": advice.expected_range.to_json(),
-        "target_density_range": advice.plan.target_range.value,
-        "based_on": {
-            "runs": list(advice.runs),
-            "film_tests": advice.tests,
-            "common_practice": advice.common_practice,
-            "common_practice_share": advice.practice,
-        },
-        "kinetics": {
-            "contrast_limit": advice.kinetics.contrast_limit,
-            "rate_per_s": advice.kinetics.rate_per_s,
-            "wait_s": advice.kinetics.wait_s,
-            "factor_per_ten_degrees": advice.kinetics.per_ten_degrees,
-            "loss_per_use": advice.kinetics.loss_per_use,
-        },
-        "runs_that_do_not_fit": [
-            {"run": misfit.number, "chance": misfit.chance, "ratio": misfit.ratio} for misfit in advice.misfits
-        ],
-        "table": [
-            {
-                "contrast_stops": row.contrast_stops,
-                "time_s": None if row.time_s is None else row.time_s.to_json(),
-                "note": row.note or None,
-                "unlimited_time_s": row.best_s,
-            }
-            for row in advice.table
-        ],
-        "developer_use": {
-            "discard_after_use": wear.last_good_use,
-            "more_time_a_use": wear.more_time_a_use,
-            "learned": wear.learned,
-            "film_cm2_per_litre": wear.film_cm2,
-            "developed_cm2_per_litre": wear.developed_cm2,
-        },
-        "exposure": None if sheet.index is None else sheet.index.to_json(),
-        "warnings": [warning.to_json() for warning in _all_warnings(sheet)],
-    }
+    return as_document(sheet, _LAYOUT, format=ADVICE_FORMAT)
 
 
 def interval_words(advice: Advice) -> str:
@@ -331,3 +278,26 @@ def _misfit_warning(misfit: Misfit) -> Warning_:
         "counts little. Was it another subject, temperature or dilution? Correct it with run correct, or remove it."
     )
     return Warning_(code="run-does-not-fit", message=message)
+
+
+_LAYOUT: Final[Layout] = {
+    "AdviceSheet": "film developer dilution time_s=advice.time_s interval_s=advice.interval_s doubt "
+    "factor=advice.factor step=advice.step against.run=advice.last_run against.time_s=advice.against_s "
+    "unlimited_time_s=advice.best_time_s limited_by=advice.limit temperature_c=advice.plan.temperature_c "
+    "use=advice.plan.use developer_age_days=advice.plan.age_days scene_stops=advice.plan.scene_stops "
+    "expected_density_range=advice.expected_range "
+    "target_density_range=advice.plan.target_range.value based_on.runs=advice.runs based_on.film_tests=advice.tests "
+    "based_on.common_practice=advice.common_practice based_on.common_practice_share=advice.practice "
+    "kinetics=advice.kinetics runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
+    "warnings",
+    "AdviceSheet.doubt": lambda sheet: doubt_in_words(sheet.advice),
+    "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
+    "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use "
+    "loss_per_day shape",
+    "Misfit": "run=number chance ratio",
+    "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
+    "TableRow.note": lambda row: row.note or None,
+    "Wear": "discard_after_use=last_good_use more_time_a_use learned film_cm2_per_litre=film_cm2 "
+    "developed_cm2_per_litre=developed_cm2",
+    "IndexAdvice": "exposure_index last_index exposure_stops=stops negatives",
+}

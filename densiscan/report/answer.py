@@ -136,13 +136,13 @@ def folder_headline(answers: Sequence[Answer], failed: int = 0) -> str:
     others = [one for one in answers if not one.is_negative]
     parts = _counts(negatives)
     if negatives and all(one.kind == "fine" for one in negatives):
-        said = f"{len(negatives)} negatives, all fine" if len(negatives) > 1 else "One negative, and it is fine"
+        headline = f"{len(negatives)} negatives, all fine" if len(negatives) > 1 else "One negative, and it is fine"
     else:
         several = "negative" if len(negatives) == 1 else "negatives"
-        said = f"{len(negatives)} {several}: {', '.join(parts)}" if negatives else "No negatives"
+        headline = f"{len(negatives)} {several}: {', '.join(parts)}" if negatives else "No negatives"
     more = [f"{count} {'scan' if count == 1 else 'scans'} of {kind}" for kind, count in _kinds(others)]
     more += [f"{failed} not measured"] if failed else []
-    return "; ".join([said, *more]) + "."
+    return "; ".join([headline, *more]) + "."
 
 
 def _counts(negatives: Sequence[Answer]) -> list[str]:
@@ -317,8 +317,8 @@ def _no_negative(document: Document, seen: str) -> Answer:
 
 
 def _disqualifying(document: Document) -> str | None:
-    said = {warning["code"]: str(warning["message"]) for warning in reversed(document.get("warnings") or ())}
-    return next((said[code] for code in _DISQUALIFYING if code in said), None)
+    messages = {warning["code"]: str(warning["message"]) for warning in reversed(document.get("warnings") or ())}
+    return next((messages[code] for code in _DISQUALIFYING if code in messages), None)
 
 
 def _reasons(document: Document, part: str) -> str:

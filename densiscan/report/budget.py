@@ -52,9 +52,11 @@ def budget_of(quantity: Quantity) -> list[dict[str, Any]]:
 
 
 def _named(reading: Reading) -> list[tuple[str, Quantity]]:
-    known = [(words, getattr(reading, name)) for name, words in _QUANTITIES]
-    known += [(f"spot {spot.x_mm:g}, {spot.y_mm:g} mm", spot.density) for spot in reading.spots]
-    return [(words, quantity) for words, quantity in known if quantity is not None and quantity.standard_uncertainty]
+    quantities = [(words, getattr(reading, name)) for name, words in _QUANTITIES]
+    quantities += [(f"spot {spot.x_mm:g}, {spot.y_mm:g} mm", spot.density) for spot in reading.spots]
+    return [
+        (words, quantity) for words, quantity in quantities if quantity is not None and quantity.standard_uncertainty
+    ]
 
 
 def budgets_text(result: BatchResult) -> str:
@@ -97,5 +99,5 @@ def with_budgets(document: dict[str, Any], result: BatchResult) -> dict[str, Any
     return {**document, "readings": readings}
 
 
-def _with_budget(told: dict[str, Any] | None, quantity: Quantity | None) -> dict[str, Any] | None:
-    return told if told is None or quantity is None else {**told, "budget": budget_of(quantity)}
+def _with_budget(document: dict[str, Any] | None, quantity: Quantity | None) -> dict[str, Any] | None:
+    return document if document is None or quantity is None else {**document, "budget": budget_of(quantity)}

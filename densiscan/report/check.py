@@ -10,11 +10,11 @@ from densiscan.calibration.check.bed import BedCheck, BedPlace
 from densiscan.calibration.check.check import ScannerCheck
 from densiscan.calibration.check.slot import SlotCheck
 from densiscan.calibration.check.wedge import DRIFTED, DriftCheck, StepCheck, StepDrift, WedgeCheck
-from densiscan.files.serialise import Form, as_document, plain
+from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.report.readings import paragraph
 
 CHECK_FORMAT: Final = "densiscan.check/1"
-_FORM: Final[Form] = {
+_LAYOUT: Final[Layout] = {
     "ScannerCheck": "wedge drift empty_bed slot failed",
     "WedgeCheck": "file ppi tone usable_range usable_range_ends=range_ends least_signal_to_noise=least_ratio "
     "told_apart steps",
@@ -47,8 +47,10 @@ def check_text(check: ScannerCheck, warnings: Iterable[Warning_] = ()) -> str:
         *([] if check.empty_bed is None else [_bed_text(check.empty_bed)]),
         *([] if check.slot is None else [_slot_text(check.slot)]),
     ]
-    told = [paragraph(f"! {message}") for message in dict.fromkeys(w.message for w in (*check.warnings, *warnings))]
-    blocks.append("\n".join(["What to do", *told, paragraph(_HABITS)]))
+    warning_lines = [
+        paragraph(f"! {message}") for message in dict.fromkeys(w.message for w in (*check.warnings, *warnings))
+    ]
+    blocks.append("\n".join(["What to do", *warning_lines, paragraph(_HABITS)]))
     return "\n\n".join(blocks)
 
 
@@ -187,4 +189,4 @@ def _slot_text(check: SlotCheck) -> str:
 def check_document(check: ScannerCheck, warnings: Iterable[Warning_] = ()) -> dict[str, Any]:
     """Return a check as a document; a part that was not checked is null."""
     told = tuple(dict.fromkeys((*check.warnings, *warnings)))
-    return {**as_document(check, _FORM, format=CHECK_FORMAT), "warnings": plain(told)}
+    return {**as_document(check, _LAYOUT, format=CHECK_FORMAT), "warnings": plain(told)}

@@ -10,6 +10,7 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.run import Run
 from densiscan.development.usable_readings import Counted, Standing, Way
+from densiscan.files.serialise import Layout, as_document
 from densiscan.notebook.news import News, ReadingNews
 from densiscan.notebook.readings import KeptReading
 from densiscan.report.readings import density_text, paragraph
@@ -72,17 +73,17 @@ def _listed(names: Sequence[str]) -> str:
 
 def _sentences(reading: ReadingNews) -> list[tuple[str, str]]:
     """Return what is to be said of a reading, of one scan and of several."""
-    told = []
+    sentences = []
     run = reading.run
     if reading.was is not None and reading.was != run:
-        told.append(
+        sentences.append(
             (
                 f"{{0}} was in run {reading.was} and is now in run {run}.",
                 f"{{0}} were in run {reading.was} and are now in run {run}.",
             )
         )
     if reading.standing == "removed":
-        told.append(
+        sentences.append(
             (
                 "{0} was taken out of the notebook and stays out; densiscan reading restore brings it back.",
                 "{0} were taken out of the notebook and stay out; densiscan reading restore brings them back.",
@@ -92,17 +93,17 @@ def _sentences(reading: ReadingNews) -> list[tuple[str, str]]:
         differs = ", ".join(_OPTIONS.get(way, f"--{way.replace('_', '-')}") for way in reading.ways)
         why = f"Read another way ({differs}) and kept apart: run {run}"
         add = f"Add --run {run} to count this one instead."
-        told.append(
+        sentences.append(
             (f"{why} still counts its own reading of {{0}}. {add}", f"{why} still counts its own of {{0}}. {add}")
         )
     elif reading.asked and reading.standing == "counts" and reading.left_out is not None:
-        told.append(
+        sentences.append(
             (
                 f"{{0}} is {reading.left_out}: its density range does not count for run {run}.",
                 f"{{0}} are {reading.left_out}: their density ranges do not count for run {run}.",
             )
         )
-    return told
+    return sentences
 
 
 def _change_line(before: Run, after: Run) -> str | None:
@@ -114,8 +115,8 @@ def _change_line(before: Run, after: Run) -> str | None:
             ("base plus fog", before.base_plus_fogs, after.base_plus_fogs),
         )
     ]
-    told = [part for part in parts if part is not None]
-    return f"Run {after.number} now counts {' and '.join(told)}." if told else None
+    words = [part for part in parts if part is not None]
+    return f"Run {after.number} now counts {' and '.join(words)}." if words else None
 
 
 def _figure(label: str, was: Sequence[Quantity], now: Sequence[Quantity]) -> str | None:
@@ -223,24 +224,7 @@ def _how_text(way: Way) -> str:
 
 def reading_document(shown: ShownReading) -> dict[str, Any]:
     """Return a reading in the notebook as plain JSON values."""
-    reading = shown.reading
-    return {
-        "number": reading.number,
-        "run": reading.run,
-        "file": reading.file,
-        "scan_sha256": reading.scan_sha256,
-        "piece": reading.piece,
-        "negative": reading.negative,
-        "made": reading.made,
-        "version": reading.version,
-        "arguments": reading.arguments,
-        "calibration": None if shown.way is None else shown.way.name,
-        "options": None if shown.way is None else dict(shown.way.options),
-        "standing": shown.standing,
-        "left_out": shown.left_out if shown.standing == "counts" else None,
-        "removed": reading.removed,
-        **{name: quantity.to_json() for name, quantity in reading.quantities.items()},
-    }
+    return as_document(shown, _LAYOUT) | as_document(shown.reading.quantities, _LAYOUT)
 
 
 def readings_document(shown: Sequence[ShownReading]) -> dict[str, Any]:
@@ -256,3 +240,11 @@ def readings_text(shown: Sequence[ShownReading], *, more: int = 0) -> str:
     if more:
         lines += ["", paragraph(f"{more} earlier not shown; --last {more + len(shown)} shows all.")]
     return "\n".join(lines)
+
+
+_LAYOUT: Final[Layout] = {
+    "ShownReading": "number=reading.number run=reading.run file=reading.file scan_sha256=reading.scan_sha256 "
+    "piece=reading.piece negative=reading.negative made=reading.made version=reading.version "
+    "arguments=reading.arguments calibration=way.name options=way.options standing left_out removed=reading.removed",
+    "ShownReading.left_out": lambda shown: shown.left_out if shown.standing == "counts" else None,
+}

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.files.serialise import Layout, as_document
 from densiscan.film.definitions import IsoSpeed, inertia_speeds
 from densiscan.film.speed_and_contrast import FilmTest, meets_contrast
 from densiscan.report.readings import density_text, paragraph
@@ -25,8 +26,8 @@ def film_text(test: FilmTest, *, name: str = "") -> str:
         "",
         *(paragraph(words, label=label) for label, words in figures_of(test)),
     ]
-    told = [paragraph(f"! {warning.message}") for warning in test.warnings]
-    return "\n".join([*lines, *([""] if told else []), *told])
+    warning_lines = [paragraph(f"! {warning.message}") for warning in test.warnings]
+    return "\n".join([*lines, *([""] if warning_lines else []), *warning_lines])
 
 
 def figures_of(test: FilmTest) -> list[tuple[str, str]]:
@@ -108,54 +109,6 @@ def _range_words(test: FilmTest) -> str:
     )
 
 
-def film_document(test: FilmTest) -> dict[str, Any]:
-    """Return a film test as plain JSON values, in the form of the contract and more."""
-    return {
-        "format": FILM_FORMAT,
-        "points": [
-            {
-                "step": point.step,
-                "log_exposure": point.log_exposure.value,
-                "log_exposure_uncertainty": point.log_exposure.uncertainty or None,
-                "density": point.density.to_json(),
-            }
-            for point in test.points
-        ],
-        "absolute": test.aim.absolute,
-        **{
-            name: _quantity(getattr(test, name))
-            for name in (
-                "base_plus_fog",
-                "gamma",
-                "average_gradient",
-                "contrast_index",
-                "contrast_index_short",
-                "speed_log_exposure",
-                "inertia_log_exposure",
-            )
-        },
-        "straight_part": list(test.straight),
-        "rise_over_1_30": _quantity(test.rise),
-        "contrast_condition": None if test.rise is None else meets_contrast(test.rise),
-        "iso_speed": None if test.iso_speed is None else _speed(test.iso_speed),
-        "historical_speeds": _historical(test),
-        "exposure_index": _quantity(test.exposure_index),
-        "density_range": test.aim.density_range.value,
-        "log_exposure_range": _quantity(test.log_exposure_range),
-        "scatter": test.curve.scatter,
-        "curve": _curve(test),
-        "warnings": [warning.to_json() for warning in test.warnings],
-    }
-
-
-def _quantity(quantity: Quantity | None) -> dict[str, Any] | None:
-    return None if quantity is None else quantity.to_json()
-
-
-def _speed(speed: IsoSpeed) -> dict[str, float]:
-    return {"arithmetic": speed.arithmetic, "degrees": speed.degrees, "exact": speed.exact}
-
-
 def _historical(test: FilmTest) -> dict[str, float] | None:
     if not test.aim.absolute or test.inertia_log_exposure is None:
         return None
@@ -167,3 +120,21 @@ def _curve(test: FilmTest) -> Sequence[dict[str, float]]:
     every = max(round(_PLACES_SHOWN / float(test.curve.log_exposure[1] - test.curve.log_exposure[0])), 1)
     places = zip(test.curve.log_exposure[::every].tolist(), test.curve.density[::every].tolist(), strict=True)
     return [{"log_exposure": place, "density": density} for place, density in places]
+
+
+def film_document(test: FilmTest) -> dict[str, Any]:
+    """Return a film test as plain JSON values, in the form of the contract and more."""
+    return as_document(test, _LAYOUT, format=FILM_FORMAT)
+
+
+_LAYOUT: Final[Layout] = {
+    "FilmTest": "points absolute=aim.absolute base_plus_fog gamma average_gradient contrast_index contrast_index_short "
+    "speed_log_exposure inertia_log_exposure straight_part=straight rise_over_1_30=rise contrast_condition iso_speed "
+    "historical_speeds exposure_index density_range=aim.density_range.value log_exposure_range scatter=curve.scatter "
+    "curve warnings",
+    "FilmTest.contrast_condition": lambda test: None if test.rise is None else meets_contrast(test.rise),
+    "FilmTest.historical_speeds": _historical,
+    "FilmTest.curve": _curve,
+    "CurvePoint": "step log_exposure=log_exposure.value log_exposure_uncertainty density",
+    "CurvePoint.log_exposure_uncertainty": lambda point: point.log_exposure.uncertainty or None,
+}

@@ -6,12 +6,23 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.family import Family
-from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity
+from densiscan.files.serialise import Layout, as_document, plain
+from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity, shorter_development
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
 RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
 PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
+_LAYOUT: Final[Layout] = {
+    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table warnings",
+    "Family.measure": lambda family: family.measure.replace(" ", "_"),
+    "Family.developments": lambda family: [
+        {"name": member.name, **plain(point)} for member, point in zip(family.members, family.contrasts, strict=True)
+    ],
+    "Family.law.wait_s": lambda family: family.law.wait_s if family.wait_fitted else None,
+    "FamilyRow": "contrast_stops contrast time_s note",
+    "FamilyRow.note": lambda row: row.note or None,
+}
 _STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
 _CAUTION: Final = (
     "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
@@ -45,8 +56,8 @@ def family_text(family: Family, *, name: str) -> str:
     ]
     for row in family.table:
         lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
-    told = [paragraph(f"! {warning.message}") for warning in family.warnings]
-    return "\n".join([*lines, "", *told, paragraph(_CAUTION)])
+    warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
+    return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 
 
 def _time(time: Quantity | None, note: str) -> str:
@@ -58,38 +69,7 @@ def _time(time: Quantity | None, note: str) -> str:
 
 def family_document(family: Family, *, film: str | None, developer: str | None) -> dict[str, Any]:
     """Return a family as plain JSON values; kept as a film test, it teaches the advice contrast against time."""
-    return {
-        "format": FAMILY_FORMAT,
-        "film": film,
-        "developer": developer,
-        "measure": family.measure.replace(" ", "_"),
-        "developments": [
-            {
-                "name": member.name,
-                "time_s": point.time_s,
-                "temperature_c": point.temperature_c,
-                "use": point.use,
-                "contrast": point.contrast.to_json(),
-            }
-            for member, point in zip(family.members, family.contrasts, strict=True)
-        ],
-        "law": {
-            "contrast_limit": family.law.contrast_limit,
-            "rate_per_s": family.law.rate_per_s,
-            "wait_s": family.law.wait_s if family.wait_fitted else None,
-        },
-        "target_contrast": family.target,
-        "table": [
-            {
-                "contrast_stops": row.contrast_stops,
-                "contrast": row.contrast,
-                "time_s": None if row.time_s is None else row.time_s.to_json(),
-                "note": row.note or None,
-            }
-            for row in family.table
-        ],
-        "warnings": [warning.to_json() for warning in family.warnings],
-    }
+    return as_document(family, _LAYOUT, format=FAMILY_FORMAT, film=film, developer=developer)
 
 
 def seconds_text(seconds: float) -> str:
@@ -102,47 +82,81 @@ def seconds_text(seconds: float) -> str:
 
 
 def _corrected(time: Quantity) -> str:
+    if time.interval is not None:
+        low, high = (0.0 if end is None else end for end in time.interval)
+        return f"{seconds_text(time.value)}, {seconds_text(low)} to {seconds_text(high)}"
     doubt = time.uncertainty or 0.0
     shown = f"{doubt:.1f} s" if doubt < 0.3 else seconds_text(doubt)
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
 
 
-def _rests_on(found: Reciprocity) -> str:
-    if found.exposures:
-        beyond = f"; beyond {seconds_text(found.longest_s or 0.0)} the table goes on by the same law"
-        return f"your {found.exposures} exposures{beyond}"
-    return "published plates, not your film (Schwarzschild 1900: 0.86; Kron 1914: 0.82 to 0.90): make a series of yours"
+def _rests_on(reciprocity: Reciprocity) -> str:
+    if reciprocity.exposures:
+        beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
+        return f"your {reciprocity.exposures} exposures{beyond}"
+    return (
+        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
+        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
+    )
 
 
-def reciprocity_text(found: Reciprocity, metered: tuple[float, ...] = ()) -> str:
+def _exponent_words(reciprocity: Reciprocity) -> str:
+    low, high = reciprocity.exponent.interval or (None, None)
+    if low is None or high is None:
+        return density_text(reciprocity.exponent)
+    return f"{reciprocity.exponent.value:.2f}, {low:.2f} to {high:.2f}"
+
+
+def _shorter_words(metered_s: float) -> str:
+    part = shorter_development(metered_s)
+    return f"{100.0 * part:.0f} % shorter" if part else "as usual"
+
+
+def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> str:
     """Return the exponent and the table of corrected times."""
     lines = [
         paragraph("Long exposures", indent=0),
         "",
-        paragraph(f"{density_text(found.exponent)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(found), label="based on"),
+        paragraph(f"{_exponent_words(reciprocity)}; corrected time = metered ^ (1 / p)", label="exponent p"),
+        paragraph(_rests_on(reciprocity), label="based on"),
         "",
-        "   metered      give",
+        "   metered      give                        develop",
     ]
-    lines += [f"  {seconds_text(time):>8}      {_corrected(found.corrected(time))}" for time in metered or TABLE_S]
-    lines += ["", paragraph("Long exposures also gain contrast: develop somewhat less (common practice).")]
+    lines += [
+        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
+        for time in metered or TABLE_S
+    ]
+    lines += [
+        "",
+        paragraph(
+            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
+            "contrast: hence the shorter development (common practice)."
+        ),
+    ]
     return "\n".join(lines)
 
 
-def reciprocity_document(found: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
+def reciprocity_document(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) -> dict[str, Any]:
     """Return the exponent and the table as plain JSON values."""
     return {
         "format": RECIPROCITY_FORMAT,
-        "exponent": found.exponent.to_json(),
-        "exposures": found.exposures,
-        "published": found.exposures == 0,
-        "longest_s": found.longest_s,
-        "table": [{"metered_s": time, "time_s": found.corrected(time).to_json()} for time in metered or TABLE_S],
+        "exponent": plain(reciprocity.exponent),
+        "exposures": reciprocity.exposures,
+        "published": reciprocity.exposures == 0,
+        "longest_s": reciprocity.longest_s,
+        "table": [
+            {
+                "metered_s": time,
+                "time_s": plain(reciprocity.corrected(time)),
+                "shorter_development": shorter_development(time),
+            }
+            for time in metered or TABLE_S
+        ],
         "warnings": [],
     }
 
 
-def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
+def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
     """Return the exposure of a pinhole camera as a page."""
     lines = [
         paragraph("Pinhole", indent=0),
@@ -150,19 +164,28 @@ def pinhole_text(exposure: PinholeExposure, found: Reciprocity) -> str:
         paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
         paragraph(_corrected(exposure.corrected_s), label="give"),
-        paragraph(f"{density_text(found.exponent)}, from {_rests_on(found)}", label="exponent p"),
+        paragraph(_shorter_words(exposure.metered_s), label="develop"),
+        paragraph(f"{_exponent_words(reciprocity)}, from {_rests_on(reciprocity)}.", label="exponent p"),
+        paragraph(f"{exposure.best_diameter_mm:.2f} mm is the sharpest hole at this distance", label="diameter"),
+        paragraph(
+            f"a stop less {exposure.stop_less_mm:.0f} mm from the middle of the film (33 degrees off the axis)",
+            label="corners",
+        ),
     ]
     return "\n".join(lines)
 
 
-def pinhole_document(exposure: PinholeExposure, found: Reciprocity) -> dict[str, Any]:
+def pinhole_document(exposure: PinholeExposure, reciprocity: Reciprocity) -> dict[str, Any]:
     """Return the exposure of a pinhole camera as plain JSON values."""
     return {
         "format": PINHOLE_FORMAT,
         "f_number": exposure.f_number,
         "metered_s": exposure.metered_s,
-        "time_s": exposure.corrected_s.to_json(),
-        "exponent": found.exponent.to_json(),
-        "published": found.exposures == 0,
+        "time_s": plain(exposure.corrected_s),
+        "shorter_development": shorter_development(exposure.metered_s),
+        "best_diameter_mm": exposure.best_diameter_mm,
+        "stop_less_mm": exposure.stop_less_mm,
+        "exponent": plain(reciprocity.exponent),
+        "published": reciprocity.exposures == 0,
         "warnings": [],
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from densiscan.arithmetic.quantity import Quantity
+from densiscan.files.serialise import Layout, as_document
 from densiscan.paper.exposure import STOP
 from densiscan.paper.finished import Against, Judgement, PrintReading
 from densiscan.paper.tested_range import PaperTest
@@ -13,6 +13,15 @@ from densiscan.report.paper import label_line, seconds_text, sentence, warning_l
 from densiscan.report.readings import density_text
 
 FORMAT: Final = "densiscan.finished/1"
+_LAYOUT: Final[Layout] = {
+    "FinishedSheet": "file=reading.file seen=reading.seen frame_mm=reading.frame_mm white=reading.white "
+    "black=reading.black tonal_range=reading.tonal_range rebate=reading.rebate paper=test judgement "
+    "warnings=reading.warnings",
+    "PaperTest": "name=circumstances.name range=iso_range grade base_plus_fog maximum_black",
+    "Judgement": "highlights shadows bare_share black_share bare_share_between=bare_between "
+    "black_share_between=black_between contrast exposure_stops at_least rebate_stops negative=against",
+    "Against": "black_below white_above lost_shadow_stops lost_highlight_stops from_exposure=given",
+}
 _NO_PRINT: Final = "seen-negative"
 _HIGHLIGHTS: Final = {
     "blank": "blank: bare paper without a tone",
@@ -43,8 +52,8 @@ def finished_text(sheet: FinishedSheet) -> str:
     left, top, width, height = reading.frame_mm
     how = "found" if reading.found else "given"
     box = f"picture {left:.1f},{top:.1f} mm, {width:.1f} x {height:.1f} mm ({how})"
-    first = [told for told in reading.warnings if told.code == _NO_PRINT]
-    lines = [f"Print {reading.file}", *(sentence(f"! {told.message}") for told in first), sentence(box), ""]
+    first = [warning for warning in reading.warnings if warning.code == _NO_PRINT]
+    lines = [f"Print {reading.file}", *(sentence(f"! {warning.message}") for warning in first), sentence(box), ""]
     limits = (None, None) if test is None else (test.base_plus_fog, test.maximum_black)
     for label, tone, limit in (("white", reading.white, limits[0]), ("black", reading.black, limits[1])):
         beside = "" if limit is None else f"   (the paper: {density_text(limit)})"
@@ -57,20 +66,20 @@ def finished_text(sheet: FinishedSheet) -> str:
         lines.append(label_line("clear rebate", f"prints as {density_text(reading.rebate)}"))
     if sheet.judgement is not None:
         lines += ["", *_judgement_lines(sheet.judgement, sheet.seconds)]
-    return "\n".join([*lines, *warning_lines(tuple(told for told in reading.warnings if told not in first))])
+    return "\n".join([*lines, *warning_lines(tuple(warning for warning in reading.warnings if warning not in first))])
 
 
-def _judgement_lines(found: Judgement, seconds: float | None) -> list[str]:
-    bare, black = _share_text(found.bare_between), _share_text(found.black_between)
+def _judgement_lines(judgement: Judgement, seconds: float | None) -> list[str]:
+    bare, black = _share_text(judgement.bare_between), _share_text(judgement.black_between)
     lines = [
-        label_line("highlights", f"{_HIGHLIGHTS[found.highlights]} ({bare} % of the area is bare)"),
-        label_line("shadows", f"{_SHADOWS[found.shadows]} ({black} % of the area is full black)"),
+        label_line("highlights", f"{_HIGHLIGHTS[judgement.highlights]} ({bare} % of the area is bare)"),
+        label_line("shadows", f"{_SHADOWS[judgement.shadows]} ({black} % of the area is full black)"),
     ]
-    if found.against is not None:
-        lines.append(label_line("negative", _against_words(found.against)))
-    lines.append(label_line("next", _next_words(found, seconds)))
-    if found.rebate_stops is not None:
-        lines.append(label_line("rebate", _rebate_words(found.rebate_stops, seconds)))
+    if judgement.against is not None:
+        lines.append(label_line("negative", _against_words(judgement.against)))
+    lines.append(label_line("next", _next_words(judgement, seconds)))
+    if judgement.rebate_stops is not None:
+        lines.append(label_line("rebate", _rebate_words(judgement.rebate_stops, seconds)))
     return lines
 
 
@@ -94,14 +103,14 @@ def _against_words(against: Against) -> str:
     return f"densities below {below:.2f} print as full black, above {above:.2f} as bare paper{how}: {fell}"
 
 
-def _next_words(found: Judgement, seconds: float | None) -> str:
-    words = _CONTRAST[found.contrast]
-    stops = found.exposure_stops
+def _next_words(judgement: Judgement, seconds: float | None) -> str:
+    words = _CONTRAST[judgement.contrast]
+    stops = judgement.exposure_stops
     if stops is None:
         return f"{words}; the tones do not show the exposure: give --exposure and the negative, or make a test strip"
     if stops == 0.0:
         return f"{words}, the same exposure"
-    least = "at least " if found.at_least else ""
+    least = "at least " if judgement.at_least else ""
     way = "more" if stops > 0.0 else "less"
     after = "" if seconds is None else f" ({seconds_text(seconds * 10.0 ** (STOP * stops))})"
     return f"{words}, {least}{abs(stops):.1f} stops {way} exposure{after}"
@@ -116,56 +125,4 @@ def _rebate_words(stops: float, seconds: float | None) -> str:
 
 def finished_document(sheet: FinishedSheet) -> dict[str, Any]:
     """Return one print as plain JSON values."""
-    reading = sheet.reading
-    return {
-        "format": FORMAT,
-        "file": reading.file,
-        "seen": reading.seen,
-        "frame_mm": list(reading.frame_mm),
-        "white": reading.white.to_json(),
-        "black": reading.black.to_json(),
-        "tonal_range": reading.tonal_range.to_json(),
-        "rebate": _plain(reading.rebate),
-        "paper": None if sheet.test is None else _paper_json(sheet.test),
-        "judgement": None if sheet.judgement is None else _judgement_json(sheet.judgement),
-        "warnings": [warning.to_json() for warning in reading.warnings],
-    }
-
-
-def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
-    return None if quantity is None else quantity.to_json()
-
-
-def _paper_json(test: PaperTest) -> dict[str, Any]:
-    return {
-        "name": test.circumstances.name,
-        "range": test.iso_range.to_json(),
-        "grade": test.grade,
-        "base_plus_fog": _plain(test.base_plus_fog),
-        "maximum_black": _plain(test.maximum_black),
-    }
-
-
-def _judgement_json(found: Judgement) -> dict[str, Any]:
-    against = found.against
-    return {
-        "highlights": found.highlights,
-        "shadows": found.shadows,
-        "bare_share": found.bare_share,
-        "black_share": found.black_share,
-        "bare_share_between": list(found.bare_between),
-        "black_share_between": list(found.black_between),
-        "contrast": found.contrast,
-        "exposure_stops": found.exposure_stops,
-        "at_least": found.at_least,
-        "rebate_stops": found.rebate_stops,
-        "negative": None
-        if against is None
-        else {
-            "black_below": against.black_below.to_json(),
-            "white_above": against.white_above.to_json(),
-            "lost_shadow_stops": against.lost_shadow_stops,
-            "lost_highlight_stops": against.lost_highlight_stops,
-            "from_exposure": against.given,
-        },
-    }
+    return as_document(sheet, _LAYOUT, format=FORMAT)

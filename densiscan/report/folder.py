@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from densiscan.batch.assessment import Failure
 from densiscan.batch.outliers import FIGURES, Outlier
+from densiscan.files.serialise import Layout, as_document
 from densiscan.report.readings import failure_document, paragraph, time_text
 
 
@@ -80,22 +81,12 @@ def _outlier_text(outlier: Outlier) -> str:
 
 def summary_document(summary: Summary) -> dict[str, Any]:
     """Return the summary as plain JSON values."""
-    return {
-        "scans": summary.scans,
-        "measured": summary.measured,
-        "known": summary.known,
-        "readings": summary.readings,
-        "failed": [failure_document(failure) for failure in summary.failures],
-        "outliers": [
-            {
-                "file": outlier.name,
-                "figure": outlier.figure,
-                "value": outlier.value,
-                "usual": outlier.usual,
-                "spread": outlier.spread,
-            }
-            for outlier in summary.outliers
-        ],
-        "seconds": round(summary.seconds, 3),
-        "stopped": summary.stopped,
-    }
+    return as_document(summary, _LAYOUT)
+
+
+_LAYOUT: Final[Layout] = {
+    "Summary": "scans measured known readings failed=failures outliers seconds stopped",
+    "Summary.failed": lambda summary: [failure_document(failure) for failure in summary.failures],
+    "Summary.seconds": lambda summary: round(summary.seconds, 3),
+    "Outlier": "file=name figure value usual spread",
+}

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from densiscan.development.names import solution_text
+from densiscan.files.serialise import as_dict, as_document
 from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged
 from densiscan.report.readings import paragraph
@@ -24,8 +25,10 @@ _WORDS: Final = {
 
 
 def _counted(counts: Mapping[str, int]) -> str:
-    told = [f"{counts[table]} {names[counts[table] != 1]}" for table, names in _WORDS.items() if counts.get(table)]
-    return ", ".join(told) or "nothing"
+    counts_in_words = [
+        f"{counts[table]} {names[counts[table] != 1]}" for table, names in _WORDS.items() if counts.get(table)
+    ]
+    return ", ".join(counts_in_words) or "nothing"
 
 
 def state_document(path: Path, there: bool, counts: Mapping[str, int], wrong: Sequence[str]) -> dict[str, Any]:
@@ -51,17 +54,8 @@ def state_text(path: Path, there: bool, counts: Mapping[str, int], wrong: Sequen
 
 def batch_document(batch: Batch) -> dict[str, Any]:
     """Return a batch as plain JSON values."""
-    return {
-        "format": "densiscan.batch/1",
-        "developer": batch.developer,
-        "dilution": batch.dilution,
-        "batch": batch.name,
-        "mixed": batch.mixed,
-        "discarded": batch.discarded,
-        "uses": batch.uses,
-        "film_area_m2": batch.film_area_m2,
-        "runs": list(batch.runs),
-    }
+    layout = {"Batch": "developer dilution batch=name mixed discarded uses film_area_m2 runs"}
+    return as_document(batch, layout, format="densiscan.batch/1")
 
 
 def batch_text(batch: Batch) -> str:
@@ -84,13 +78,7 @@ def batch_text(batch: Batch) -> str:
 
 def merged_document(merged: Merged, calibrations: Sequence[Path]) -> dict[str, Any]:
     """Return what an import did as plain JSON values."""
-    return {
-        "format": "densiscan.import/1",
-        "added": dict(merged.added),
-        "updated": dict(merged.updated),
-        "renumbered": {str(old): new for old, new in merged.renumbered.items()},
-        "calibrations": [str(place) for place in calibrations],
-    }
+    return {"format": "densiscan.import/1", **as_dict(merged), "calibrations": [str(place) for place in calibrations]}
 
 
 def merged_text(merged: Merged, calibrations: Sequence[Path]) -> str:
@@ -99,7 +87,7 @@ def merged_text(merged: Merged, calibrations: Sequence[Path]) -> str:
     if merged.updated:
         lines.append(paragraph(f"Brought up to date: {_counted(merged.updated)}."))
     if merged.renumbered:
-        told = ", ".join(f"{old} is now {new}" for old, new in merged.renumbered.items())
-        lines.append(paragraph(f"Runs whose number was taken here got another: {told}."))
+        renumbered = ", ".join(f"{old} is now {new}" for old, new in merged.renumbered.items())
+        lines.append(paragraph(f"Runs whose number was taken here got another: {renumbered}."))
     lines += [paragraph(f"Calibration {place.stem} is now kept here.") for place in calibrations]
     return "\n".join(lines)

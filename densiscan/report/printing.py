@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.paper.exposure import (
     VOICE_SCATTER,
     Change,
@@ -79,14 +80,14 @@ def _other_light(sheet: PrintSheet) -> list[str]:
     """Return what the negative would need in the other kinds of light; contact and diffuse light need the same."""
     alike = {"contact", "diffusion"}
     own = sheet.printing.process
-    told = [
+    sentences = [
         f"{_LIGHT[process]} R {needed.value:.0f}, {grade_words(grade_for(needed.value / 100.0))}"
         for process, needed in needed_by_process(sheet.negative, sheet.printing).items()
         if process != own
         and not (own in alike and process in alike)
         and not (own not in alike and process == "contact")
     ]
-    return [label_line("", f"({'; '.join(told)})")] if told else []
+    return [label_line("", f"({'; '.join(sentences)})")] if sentences else []
 
 
 def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
@@ -101,8 +102,8 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
     if fit.standard_time_s is not None:
-        told = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
-        lines.append(label_line("clear rebate", told))
+        line = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
+        lines.append(label_line("clear rebate", line))
     if with_strip:
         lines += [*_strip_lines(fit.strip), *_counted_lines(fit.counted)]
     return [*lines, *warning_lines(fit.warnings)]
@@ -168,12 +169,12 @@ def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
-    told = (
+    words = (
         f"Counted by voice so short a time repeats to {low} to {high} % (common practice): middle tones scatter by "
         f"{counted.density[0]:.2f} to {counted.density[1]:.2f}. Dim the lamp to 1/{counted.dimmer}, and give "
         f"{counted.dimmer} times the time."
     )
-    return [sentence(f"! {told}")]
+    return [sentence(f"! {words}")]
 
 
 def _change_lines(change: Change) -> list[str]:
@@ -206,81 +207,39 @@ def _factor_text(factor: Quantity) -> str:
 def print_document(sheets: Sequence[PrintSheet], failed: Sequence[dict[str, str]] = ()) -> dict[str, Any]:
     """Return everything as plain JSON values."""
     printing = sheets[0].printing if sheets else Printing()
+    return as_document(printing, _LAYOUT, format=FORMAT) | {"negatives": plain(sheets, _LAYOUT), "failed": list(failed)}
+
+
+def _in_each_light(sheet: PrintSheet) -> dict[str, object]:
     return {
-        "format": FORMAT,
-        "process": printing.process,
-        "callier_factor": printing.factor.to_json(),
-        "magnification": printing.magnification,
-        "negatives": [_sheet_json(sheet) for sheet in sheets],
-        "failed": list(failed),
+        process: {"needed_range": needed, "grade": grade_for(needed.value / 100.0)}
+        for process, needed in needed_by_process(sheet.negative, sheet.printing).items()
     }
 
 
-def _plain(quantity: Quantity | None) -> dict[str, Any] | None:
-    return None if quantity is None else quantity.to_json()
+def _grade(sheet: PrintSheet) -> str | None:
+    needed = needed_range(sheet.negative, sheet.printing)
+    return None if needed is None else grade_for(needed.value / 100.0)
 
 
-def _sheet_json(sheet: PrintSheet) -> dict[str, Any]:
-    negative = sheet.negative
-    needed = needed_range(negative, sheet.printing)
-    return {
-        "name": negative.name,
-        "shadow": _plain(negative.shadow),
-        "highlight": _plain(negative.highlight),
-        "density_range": _plain(negative.density_range),
-        "base_plus_fog": _plain(negative.base_plus_fog),
-        "needed_range": _plain(needed),
-        "grade": None if needed is None else grade_for(needed.value / 100.0),
-        "filter_step": None if needed is None else filter_step(needed.value),
-        "by_process": {
-            process: {"needed_range": seen.to_json(), "grade": grade_for(seen.value / 100.0)}
-            for process, seen in needed_by_process(negative, sheet.printing).items()
-        },
-        "papers": [_fit_json(fit) for fit in sheet.fits],
-        "change": None if sheet.change is None else _change_json(sheet.change),
-        "warnings": [warning.to_json() for warning in negative.warnings],
-    }
+def _filter_step(sheet: PrintSheet) -> float | None:
+    needed = needed_range(sheet.negative, sheet.printing)
+    return None if needed is None else filter_step(needed.value)
 
 
-def _fit_json(fit: PaperFit) -> dict[str, Any]:
-    return {
-        "name": fit.name,
-        "range": fit.iso_range.to_json(),
-        "grade": fit.grade,
-        "fit": None if fit.fit is None else fit.fit.replace(" ", "-"),
-        "difference_stops": _plain(fit.difference_stops),
-        "shadow_time_s": _plain(fit.shadow_time_s),
-        "highlight_time_s": _plain(fit.highlight_time_s),
-        "standard_time_s": _plain(fit.standard_time_s),
-        "strip": _strip_json(fit.strip),
-        "counted_by_voice": _counted_json(fit.counted),
-        "warnings": [warning.to_json() for warning in fit.warnings],
-    }
-
-
-def _strip_json(strip: ExposureStrip | None) -> dict[str, Any] | None:
-    return None if strip is None else {"step_stops": strip.step_stops, "seconds": list(strip.seconds)}
-
-
-def _counted_json(counted: CountedByVoice | None) -> dict[str, Any] | None:
-    if counted is None:
-        return None
-    return {
-        "log_exposure": list(counted.log_exposure),
-        "density": list(counted.density),
-        "dimmer": counted.dimmer,
-    }
-
-
-def _change_json(change: Change) -> dict[str, Any]:
-    return {
-        "shadow": _plain(change.shadow),
-        "highlight": _plain(change.highlight),
-        "size": change.size,
-        "paper_shadow": _plain(change.paper_shadow),
-        "paper_highlight": _plain(change.paper_highlight),
-        "shadow_time_s": _plain(change.shadow_time_s),
-        "highlight_time_s": _plain(change.highlight_time_s),
-        "strip": _strip_json(change.strip),
-        "counted_by_voice": _counted_json(change.counted),
-    }
+_LAYOUT: Final[Layout] = {
+    "Printing": "process callier_factor=factor magnification",
+    "PrintSheet": "name=negative.name shadow=negative.shadow highlight=negative.highlight "
+    "density_range=negative.density_range base_plus_fog=negative.base_plus_fog needed_range grade filter_step "
+    "by_process papers=fits change warnings=negative.warnings",
+    "PrintSheet.needed_range": lambda sheet: needed_range(sheet.negative, sheet.printing),
+    "PrintSheet.grade": _grade,
+    "PrintSheet.filter_step": _filter_step,
+    "PrintSheet.by_process": _in_each_light,
+    "PaperFit": "name range=iso_range grade fit difference_stops shadow_time_s highlight_time_s standard_time_s strip "
+    "counted_by_voice=counted warnings",
+    "PaperFit.fit": lambda fit: None if fit.fit is None else fit.fit.replace(" ", "-"),
+    "ExposureStrip": "step_stops seconds",
+    "Change": "shadow highlight size paper_shadow paper_highlight shadow_time_s highlight_time_s strip "
+    "counted_by_voice=counted",
+}

@@ -11,12 +11,13 @@ from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.development.exposure import ExposureAdvice
 from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
-from densiscan.negative.find.not_film import LEFT_OUT_CODES, LeftOut
+from densiscan.files.serialise import Layout, as_document
+from densiscan.negative.find.not_film import LEFT_OUT_CODES
 from densiscan.negative.reading import Reading
 from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.report.terminal import fitted, wrapped
 from densiscan.report.trouble import finding_lines, trouble_lines
-from densiscan.report.wedge import channel_document, wedge_document, wedge_words
+from densiscan.report.wedge import wedge_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -120,13 +121,13 @@ def readings_text(result: BatchResult, calibration: Named | None = None, *, usua
 
     `usual` as for `trouble_lines`.
     """
-    found = result.assessments
+    assessments = result.assessments
     blocks = []
-    if len(found) == 1:
-        blocks.append(reading_text(found[0], calibration, usual=usual))
-    elif found:
-        blocks.append(_table_text(found, calibration))
-        blocks.extend(notes_text(assessment, _first_number(found, k)) for k, assessment in enumerate(found))
+    if len(assessments) == 1:
+        blocks.append(reading_text(assessments[0], calibration, usual=usual))
+    elif assessments:
+        blocks.append(_table_text(assessments, calibration))
+        blocks.extend(notes_text(assessment, _first_number(assessments, k)) for k, assessment in enumerate(assessments))
     if result.failures:
         counted = "1 file" if len(result.failures) == 1 else f"{len(result.failures)} files"
         blocks.append(f"Not measured: {counted}, see the messages.")
@@ -139,11 +140,14 @@ def reading_text(assessment: Assessment, calibration: Named | None = None, *, us
     withheld = assessment.withheld
     first = [] if withheld is None else [paragraph(f"! {withheld.message}")]
     lines = [reading.name, *first, *_figures_text(reading, calibration)]
-    lines += ["", *_advice_text(assessment)] if assessment.judged else [""]
-    lines += [paragraph(told, label=label) for label, told in trouble_lines(assessment.trouble, usual=usual)]
-    lines += [] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]
-    lines += _left_out_lines(reading)
-    warnings = _warnings_text(told for told in reading.warnings if told is not withheld)
+    verdicts = [
+        *(_advice_text(assessment) if assessment.judged else []),
+        *(paragraph(words, label=label) for label, words in trouble_lines(assessment.trouble, usual=usual)),
+        *([] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]),
+        *_left_out_lines(reading),
+    ]
+    lines += ["", *verdicts] if verdicts else []
+    warnings = _warnings_text(warning for warning in reading.warnings if warning is not withheld)
     return "\n".join([*lines, *([""] if warnings else []), *warnings])
 
 
@@ -180,37 +184,19 @@ def _left_out_lines(reading: Reading) -> list[str]:
     return [paragraph(item.message, label="left out") for item in reading.left_out]
 
 
-def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
-    """Return what was not measured on some scans as plain JSON values."""
-    return [
-        {"file": reading.file, "box_mm": list(item.box_mm), "code": item.code, "message": item.message}
-        for reading in readings
-        for item in reading.left_out
-    ]
-
-
-def _left_out_document(item: LeftOut) -> dict[str, Any]:
-    return {
-        "box_mm": list(item.box_mm),
-        "code": item.code,
-        "message": item.message,
-        "may_be_film": item.may_be_film,
-    }
-
-
 def may_be_lost(assessments: Iterable[Assessment]) -> bool:
     """Return whether anything was left out that may be film."""
     return any(item.may_be_film for one in assessments for item in one.reading.left_out)
 
 
 def _how_it_was_read(reading: Reading, calibration: Named | None) -> str:
-    told = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture"]
-    told += [] if calibration is None else [f"calibration {calibration.name}"]
+    facts = [f"{reading.ppi:.0f} ppi", f"{reading.aperture_mm:g} mm aperture"]
+    facts += [] if calibration is None else [f"calibration {calibration.name}"]
     if reading.frame_mm is not None:
-        told.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
+        facts.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
     if reading.angle_deg is not None and abs(reading.angle_deg) >= 0.05:
-        told.append(f"turned {reading.angle_deg:.1f} degrees")
-    return ", ".join(told)
+        facts.append(f"turned {reading.angle_deg:.1f} degrees")
+    return ", ".join(facts)
 
 
 def _figure(label: str, *values: str) -> str:
@@ -246,8 +232,8 @@ def _development_words(assessment: Assessment) -> str:
     return f"{development.verdict}, {development.time_factor.value:.2f} x the time"
 
 
-def _table_text(found: Sequence[Assessment], calibration: Named | None) -> str:
-    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in found)])
+def _table_text(assessments: Sequence[Assessment], calibration: Named | None) -> str:
+    return "\n".join([table_head(calibration), *(row_text(assessment) for assessment in assessments)])
 
 
 def table_head(calibration: Named | None) -> str:
@@ -294,9 +280,9 @@ def _short(quantity: Quantity | None) -> str:
     return sign + f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
 
 
-def _first_number(found: Sequence[Assessment], k: int) -> int:
+def _first_number(assessments: Sequence[Assessment], k: int) -> int:
     """Return the number of the first finding of reading k among all of its scan."""
-    return 1 + sum(len(other.trouble.findings) for other in found[:k] if other.path == found[k].path)
+    return 1 + sum(len(other.trouble.findings) for other in assessments[:k] if other.path == assessments[k].path)
 
 
 def _worth_a_word(advice: ExposureAdvice | DevelopmentAdvice, usual: str) -> bool:
@@ -313,7 +299,7 @@ def notes_text(assessment: Assessment, first_number: int = 1) -> str:
         *([development] if _worth_a_word(assessment.development, "keep") else []),
         *([paper] if assessment.paper.grade in {SOFTER, HARDER, None} else []),
         *_spots_text(assessment.reading),
-        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *(paragraph(words, label=label) for label, words in finding_lines(assessment.trouble, first_number)),
         *_left_out_lines(assessment.reading),
         *_warnings_text(assessment.reading.warnings),
     ]
@@ -326,7 +312,7 @@ def _notes_of_another(assessment: Assessment, first_number: int) -> str:
     lines = [
         *_warnings_text(reading.warnings),
         *_spots_text(reading),
-        *(paragraph(told, label=label) for label, told in finding_lines(assessment.trouble, first_number)),
+        *(paragraph(words, label=label) for label, words in finding_lines(assessment.trouble, first_number)),
         *_left_out_lines(reading),
     ]
     return "\n".join([reading.name, *lines])
@@ -355,6 +341,12 @@ def readings_document(result: BatchResult, calibration: Named) -> dict[str, Any]
     }
 
 
+def left_out_documents(readings: Iterable[Reading]) -> list[dict[str, Any]]:
+    """Return what was not measured on some scans as plain JSON values."""
+    layout = {"LeftOut": "box_mm code message"}
+    return [as_document(item, layout, file=reading.file) for reading in readings for item in reading.left_out]
+
+
 def failure_document(failure: Failure) -> dict[str, str]:
     """Return a scan that gave nothing as plain JSON values."""
     return {
@@ -367,70 +359,31 @@ def failure_document(failure: Failure) -> dict[str, str]:
 
 def reading_document(assessment: Assessment) -> dict[str, Any]:
     """Return one piece of film as plain JSON values."""
-    reading = assessment.reading
-    document: dict[str, Any] = {"file": reading.file, "path": as_text(assessment.path)}
-    if reading.piece is not None:
-        document["piece"] = reading.piece
-    document |= {
-        "ppi": reading.ppi,
-        "aperture_mm": reading.aperture_mm,
-        "film_mm": _box(reading.film_mm),
-        "frame_mm": _box(reading.frame_mm),
-        "angle_deg": reading.angle_deg,
-        **{name: _quantity(getattr(reading, name)) for name in QUANTITIES},
-        "spots": [
-            {"x_mm": spot.x_mm, "y_mm": spot.y_mm, "density": _quantity(spot.density), "net": _quantity(spot.net)}
-            for spot in reading.spots
-        ],
-        "clipped": {"light": reading.clipped_light, "dark": reading.clipped_dark},
-        "beyond_calibration": reading.beyond_calibration,
-        "seen": reading.seen,
-        **_judgement(assessment),
-        "warnings": [warning.to_json() for warning in assessment.warnings],
-        "findings": [finding.to_json() for finding in assessment.trouble.findings],
-        "evenness": assessment.trouble.to_json(),
-        **({} if not reading.channels else {"channels": [channel_document(one) for one in reading.channels]}),
-        **({} if not reading.left_out else {"left_out": [_left_out_document(item) for item in reading.left_out]}),
-        **({} if assessment.wedge is None else {"wedge": wedge_document(assessment.wedge)}),
-    }
-    return document
+    return as_document(assessment, _LAYOUT)
 
 
-def _judgement(assessment: Assessment) -> dict[str, Any]:
-    """Return exposure, development and paper; each null where nothing is judged."""
-    if not assessment.judged:
-        return {"exposure": None, "development": None, "paper": None}
-    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
-    return {
-        "exposure": {
-            "verdict": exposure.verdict,
-            "judged": not exposure.warnings,
-            "stops": _quantity(exposure.stops),
-            "at_least": exposure.at_least,
-            "borderline": exposure.borderline,
-            "reason": exposure.reason,
-        },
-        "development": {
-            "verdict": development.verdict,
-            "judged": not development.warnings,
-            "contrast": _quantity(development.contrast),
-            "target_contrast": development.target_contrast,
-            "time_factor": _quantity(development.time_factor),
-            "borderline": development.borderline,
-            "reason": development.reason,
-        },
-        "paper": {
-            "process": paper.process,
-            "needed_range": paper.needed_range,
-            "grade": paper.grade,
-            "note": paper.note,
-        },
-    }
-
-
-def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
-    return None if quantity is None else quantity.to_json()
-
-
-def _box(box: tuple[float, float, float, float] | None) -> list[float] | None:
-    return None if box is None else list(box)
+_LAYOUT: Final[Layout] = {
+    "Assessment": "file=reading.file path piece?=reading.piece ppi=reading.ppi aperture_mm=reading.aperture_mm "
+    "film_mm=reading.film_mm frame_mm=reading.frame_mm angle_deg=reading.angle_deg "
+    + "".join(f"{name}=reading.{name} " for name in QUANTITIES)
+    + "spots=reading.spots clipped.light=reading.clipped_light clipped.dark=reading.clipped_dark "
+    "beyond_calibration=reading.beyond_calibration seen=reading.seen exposure development paper warnings "
+    "findings=trouble.findings evenness=trouble channels?=reading.channels left_out?=reading.left_out wedge?",
+    "Assessment.exposure": lambda assessment: assessment.exposure if assessment.judged else None,
+    "Assessment.development": lambda assessment: assessment.development if assessment.judged else None,
+    "Assessment.paper": lambda assessment: assessment.paper if assessment.judged else None,
+    "ExposureAdvice": "verdict judged stops at_least borderline reason",
+    "ExposureAdvice.judged": lambda advice: not advice.warnings,
+    "DevelopmentAdvice": "verdict judged contrast target_contrast time_factor borderline reason",
+    "DevelopmentAdvice.judged": lambda advice: not advice.warnings,
+    "Finding": "code message box_mm size side sure count area_share places_mm",
+    "Finding.box_mm": lambda finding: [round(value, 2) for value in finding.box_mm],
+    "Finding.sure": lambda finding: round(finding.sure, 3),
+    "Finding.places_mm": lambda finding: [[round(x, 2), round(y, 2)] for x, y in finding.places_mm],
+    "Trouble": "fog fog_level fog_against notes",
+    "SideFog": "side=name base_plus_fog fog",
+    "ChannelReading": "channel base_plus_fog shadow highlight density_range disagrees",
+    "WedgeRead": "density_range=calibration.density_range residual=calibration.residual steps=calibration.steps drift",
+    "CalibratedStep": "step=reading.step box_mm=reading.box_mm used",
+    "DriftCheck": "calibration mean worst=worst.difference worst_at_density=worst.density drifted",
+}

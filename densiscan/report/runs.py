@@ -8,12 +8,18 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.repeatability import Filled
 from densiscan.development.run import Run
+from densiscan.files.serialise import Layout, as_document
 from densiscan.report.counting import ShownReading, reading_document, reading_lines
 from densiscan.report.readings import density_text, paragraph, time_text
 from densiscan.report.terminal import fitted
 
 RUN_FORMAT: Final = "densiscan.run/1"
 RUNS_FORMAT: Final = "densiscan.runs/1"
+_LAYOUT: Final[Layout] = {
+    "Run": "run=number film developer dilution batch use date time_s temperature_c exposure_index agitation prewash "
+    "stop fix sheets sheet_size_mm volume_ml scene_stops note density_ranges base_plus_fogs left_out removed",
+    "Filled": "like taken warnings",
+}
 _LABEL: Final = 18
 _WORDS: Final = {
     "time_s": "time",
@@ -28,47 +34,17 @@ _ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth")
 
 def run_document(run: Run) -> dict[str, Any]:
     """Return a run as plain JSON values."""
-    return {
-        "format": RUN_FORMAT,
-        "run": run.number,
-        "film": run.film,
-        "developer": run.developer,
-        "dilution": run.dilution,
-        "batch": run.batch,
-        "use": run.use,
-        "date": run.date,
-        "time_s": run.time_s,
-        "temperature_c": run.temperature_c,
-        "exposure_index": run.exposure_index,
-        "agitation": run.agitation,
-        "prewash": run.prewash,
-        "stop": run.stop,
-        "fix": run.fix,
-        "sheets": run.sheets,
-        "sheet_size_mm": None if run.sheet_size_mm is None else list(run.sheet_size_mm),
-        "volume_ml": run.volume_ml,
-        "scene_stops": run.scene_stops,
-        "note": run.note,
-        "density_ranges": [quantity.to_json() for quantity in run.density_ranges],
-        "base_plus_fogs": [quantity.to_json() for quantity in run.base_plus_fogs],
-        "left_out": [{"file": one.file, "why": one.why, "fog_counts": one.fog_counts} for one in run.left_out],
-        "removed": run.removed,
-    }
+    return as_document(run, _LAYOUT, format=RUN_FORMAT)
+
+
+def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
+    """Return a run just added, with what was taken from an earlier one."""
+    return run_document(run) | as_document(filled, _LAYOUT)
 
 
 def run_page_document(run: Run, readings: Sequence[ShownReading]) -> dict[str, Any]:
     """Return a run with everything read of it: how each reading was made, and whether it counts."""
     return {**run_document(run), "readings": [reading_document(one) for one in readings]}
-
-
-def filled_document(run: Run, filled: Filled) -> dict[str, Any]:
-    """Return a run just added, with what was taken from an earlier one."""
-    return {
-        **run_document(run),
-        "like": filled.like,
-        "taken": list(filled.taken),
-        "warnings": [warning.to_json() for warning in filled.warnings],
-    }
 
 
 def runs_document(runs: Sequence[Run]) -> dict[str, Any]:
@@ -107,8 +83,8 @@ def added_text(run: Run, filled: Filled) -> str:
 
 def removed_text(run: Run) -> str:
     """Return what is said when a run was taken out."""
-    told = paragraph(f"Run {run.number} is removed: {sentence(run)}.", indent=0)
-    return f"{told}\n  It is kept; densiscan run restore {run.number} brings it back."
+    message = paragraph(f"Run {run.number} is removed: {sentence(run)}.", indent=0)
+    return f"{message}\n  It is kept; densiscan run restore {run.number} brings it back."
 
 
 def restored_text(run: Run) -> str:
@@ -166,7 +142,7 @@ def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     ]
     removed = " (removed; run restore brings it back)" if run.removed else ""
     lines = [f"Run {run.number}, {run.date}{removed}"]
-    lines += [_fact(label, " ".join(told.split())) for label, told in facts if told]
+    lines += [_fact(label, " ".join(words.split())) for label, words in facts if words]
     lines += [_fact("density range", density_text(one)) for one in run.density_ranges]
     lines += [_fact("base plus fog", density_text(one)) for one in run.base_plus_fogs]
     lines += [_fact("left out", f"{one.file or 'read elsewhere'}, {one.why}") for one in run.left_out]
@@ -176,8 +152,8 @@ def run_text(run: Run, readings: Sequence[ShownReading] = ()) -> str:
     return "\n".join(lines)
 
 
-def _fact(label: str, told: str) -> str:
-    return paragraph(told, label=label.ljust(_LABEL))
+def _fact(label: str, words: str) -> str:
+    return paragraph(words, label=label.ljust(_LABEL))
 
 
 def _load(run: Run) -> str | None:

@@ -123,6 +123,6 @@ def _verdicts(assessment: Assessment) -> dict[str, object]:
 
 
 def _cells(name: str, quantity: Quantity | None) -> dict[str, object]:
-    told = {} if quantity is None else quantity.to_json() or {}
+    document = {} if quantity is None else quantity.to_json() or {}
     keys = ("value", "uncertainty", "limit")
-    return dict(zip(_three(name), (told.get(key) for key in keys), strict=True))
+    return dict(zip(_three(name), (document.get(key) for key in keys), strict=True))

@@ -9,10 +9,23 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Warning_
 from densiscan.development.names import solution_text
 from densiscan.development.run import Run
-from densiscan.development.trends import Trend, TrendPoint, missing_runs, value_text
+from densiscan.development.trends import Trend, missing_runs, value_text
+from densiscan.files.serialise import Layout, as_document
 from densiscan.report.readings import paragraph
 
 FORMAT: Final = "densiscan.trends/1"
+_LAYOUT: Final[Layout] = {
+    "TrendSheet": "film developer dilution runs=runs.number trends warnings=told",
+    "Trend": "name label points by_use warnings",
+    "Trend.warnings": lambda trend: [
+        Warning_(code=f"{trend.name}-out".replace("_", "-"), message=sentence) for sentence in trend.sentences
+    ],
+    "UseMean": "use mean runs=count",
+    "TrendPoint": "run date use value.value=value value.uncertainty limits out",
+    "TrendPoint.value.uncertainty": lambda point: COVERAGE_FACTOR * (point.standard or 0.0) or None,
+    "TrendPoint.out": lambda point: {1: "above", -1: "below", 0: None}[point.out],
+    "ControlLimits": "middle lower upper runs=count provisional",
+}
 _LABEL: Final = 25
 
 
@@ -34,45 +47,7 @@ class TrendSheet:
 
 def trends_document(sheet: TrendSheet) -> dict[str, Any]:
     """Return trends as plain JSON values."""
-    return {
-        "format": FORMAT,
-        "film": sheet.film,
-        "developer": sheet.developer,
-        "dilution": sheet.dilution,
-        "runs": [run.number for run in sheet.runs],
-        "trends": [
-            {
-                "name": trend.name,
-                "label": trend.label,
-                "points": [_point_document(point) for point in trend.points],
-                "by_use": [{"use": one.use, "mean": one.mean, "runs": one.count} for one in trend.by_use],
-                "warnings": [{"code": f"{trend.name}-out".replace("_", "-"), "message": s} for s in trend.sentences],
-            }
-            for trend in sheet.trends
-        ],
-        "warnings": [warning.to_json() for warning in sheet.told],
-    }
-
-
-def _point_document(point: TrendPoint) -> dict[str, Any]:
-    doubt = None if point.standard is None else (COVERAGE_FACTOR * point.standard or None)
-    limits = point.limits
-    return {
-        "run": point.run,
-        "date": point.date,
-        "use": point.use,
-        "value": {"value": point.value, "uncertainty": doubt},
-        "limits": None
-        if limits is None
-        else {
-            "middle": limits.middle,
-            "lower": limits.lower,
-            "upper": limits.upper,
-            "runs": limits.count,
-            "provisional": limits.provisional,
-        },
-        "out": {1: "above", -1: "below", 0: None}[point.out],
-    }
+    return as_document(sheet, _LAYOUT, format=FORMAT)
 
 
 def trends_text(sheet: TrendSheet) -> str:
@@ -88,8 +63,8 @@ def trends_text(sheet: TrendSheet) -> str:
     lines += _use_lines(sheet.trends)
     notes = [paragraph(f"! {sentence}") for trend in sheet.trends for sentence in trend.sentences]
     if sheet.left_out:
-        told = "1 run at another dilution is" if sheet.left_out == 1 else f"{sheet.left_out} runs at others are"
-        notes.append(paragraph(f"{told} left out; --dilution chooses."))
+        others = "1 run at another dilution is" if sheet.left_out == 1 else f"{sheet.left_out} runs at others are"
+        notes.append(paragraph(f"{others} left out; --dilution chooses."))
     notes += [paragraph(f"! {warning.message}") for warning in sheet.told]
     notes += _doubts(sheet.trends)
     return "\n".join([*lines, *([""] if notes else []), *notes])

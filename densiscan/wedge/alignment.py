@@ -231,7 +231,8 @@ def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
         return -math.inf
     slope = _typical_slope(level[~lost], steps.densities[~lost])
     doubt = _doubts(inner, steps, slope)
-    best = max(_process(level, lost, doubt, steps.densities, slope * bend, floor) for bend in _BENDS)
+    drowns = _drowns(level, np.flatnonzero(~lost), steps.densities, slope, floor)
+    best = max(_process(level, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)
     # Steps that differ in density differ on the scan: two cells alike are no two steps, but in the dark.
     told = np.flatnonzero(~lost)
     drops, rises = -np.diff(level[told]), np.diff(steps.densities[told])
@@ -261,16 +262,18 @@ def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
     return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + _UNEVEN**2 + black**2))
 
 
-def _process(level: Floats, lost: npt.NDArray[np.bool_], doubt: Floats, at: Floats, bend: float, floor: float) -> float:
+def _process(level: Floats, doubt: Floats, at: Floats, bend: float, floor: float, *, drowns: bool) -> float:
     """Return the log probability of levels under a straight line with an integrated random walk on it.
 
-    Lost levels are known to be beyond the end of the scale alone.
+    Lost levels are known to be beyond the end of the scale alone, and one black level loses them all; `drowns` tells
+    that it must.
     """
     x = at - at[0]
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
     walk = bend**2 * lesser**2 * (3.0 * greater - lesser) / 6.0
     covariance = 1.0 + _SLOPE[1] ** 2 * np.outer(x, x) + walk
-    kept = ~lost
+    white, black = level >= _WHITE, level <= floor
+    kept = ~(white | black)
     rest = level + _SLOPE[0] * x
     noisy = covariance[np.ix_(kept, kept)] + np.diag(doubt[kept] ** 2)
     root = np.linalg.cholesky(noisy)
@@ -278,13 +281,29 @@ def _process(level: Floats, lost: npt.NDArray[np.bool_], doubt: Floats, at: Floa
     total = (
         -0.5 * float(scaled @ scaled) - float(np.log(np.diag(root)).sum()) - 0.5 * scaled.size * math.log(2 * math.pi)
     )
-    white, black = level >= _WHITE, level <= floor
     if np.any(np.diff(white.astype(np.int8)) > 0) or np.any(np.diff(black.astype(np.int8)) < 0):
         return -math.inf
-    for k in np.flatnonzero(lost):
+    # A tone curve falls everywhere: where the nearest lost step is beyond an end of the scale, so are those after it.
+    nearest = [*np.flatnonzero(white)[-1:], *np.flatnonzero(black)[:1]]
+    for k in nearest:
         pull = np.linalg.solve(root, covariance[kept, k])
         mean = float(pull @ scaled) - _SLOPE[0] * float(x[k])
         spread = math.sqrt(max(float(covariance[k, k] - pull @ pull), 0.0) + float(doubt[k]) ** 2)
         beyond = mean - _WHITE if level[k] >= _WHITE else floor - mean
-        total += math.log(max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), 1e-30))
+        total += math.log(
+            max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), 0.5 if drowns and black[k] else 1e-30)
+        )
     return total
+
+
+def _drowns(level: Floats, told: npt.NDArray[np.intp], densities: Floats, slope: float, floor: float) -> bool:
+    """Tell whether the step after the last that is told must drown, by the black level that the last two show.
+
+    Below a slope, light is a part of what passes the step plus a black level, which may be less than nothing.
+    """
+    last = int(told[-1])
+    if last + 1 >= level.size or told.size < 3:
+        return False
+    light, passed = 10.0 ** (level[told[-2:]] / slope), 10.0 ** -densities[[told[-2], last, last + 1]]
+    expected = light[1] - (light[0] - light[1]) * (passed[1] - passed[2]) / (passed[0] - passed[1])
+    return bool(expected <= 10.0 ** (floor / slope))

@@ -18,6 +18,8 @@ _AGAINST: Final = 6.0
 """Log-likelihood by which another place of the steps must be ahead to contradict what edges and lengths say."""
 _ALONE: Final = 5.0
 """Log-likelihood by which a place must be ahead of any other to be believed by itself."""
+_OF_FILE: Final = 5.0
+"""Log-likelihood by which another number of steps must be ahead of the file's where an end is lost: the file knows."""
 
 
 class Laid(NamedTuple):
@@ -56,5 +58,6 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     others = [way for count in counts for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor)]
     best = ours[0]
     behind = {way.start: best.likelihood - way.likelihood for way in ours}
-    rivals = [way.likelihood + _ALONE for way in ours[1:]] + [way.likelihood for way in others]
+    known = _OF_FILE if best.lost else 0.0
+    rivals = [way.likelihood + _ALONE for way in ours[1:]] + [way.likelihood - known for way in others]
     return Laid(best, sure=best.likelihood >= max(rivals, default=-np.inf), behind=behind)

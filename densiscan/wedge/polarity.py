@@ -22,8 +22,8 @@ _LEAST: Final = 1e-5
 """Least signal, or distance from full scale, that is told from nothing."""
 _WHITE: Final = 0.9985
 """Signal from which a surface is taken as clipped to white."""
-_IS_OPEN: Final = 0.8
-"""Chance that a surface beside the wedge which is clearer than every step is the open light; an opaque mask is not."""
+_AS_SEEN: Final = math.log(5.0)
+"""Odds of a scan stored as it was seen: programs make a positive of it only when told that it is a negative."""
 _OF_OPEN_LIGHT: Final = 0.01
 """Doubt, density, of the open light beside the wedge: glare and the lamp differ from place to place."""
 _UNEVEN: Final = 0.004
@@ -36,7 +36,7 @@ density, full scale for two to six units."""
 
 
 def odds_of_falling(signal: Floats, densities: Floats, doubts: Floats, beside: Floats | None = None) -> float:
-    """Return the log-likelihood ratio of a signal that falls with density over one that rises.
+    """Return the log of the odds of a signal that falls with density against one that rises.
 
     Parameters
     ----------
@@ -50,10 +50,9 @@ def odds_of_falling(signal: Floats, densities: Floats, doubts: Floats, beside: F
     """
     told = signal[~np.isnan(signal)]
     bright_first = signal if told[0] >= told[-1] else signal[::-1]
-    around = np.zeros(0) if beside is None else beside[(beside > _LEAST) & (beside < _WHITE)]
-    return _falls(bright_first, densities, doubts, around) - _falls(
-        1.0 - bright_first[::-1], densities, doubts, 1.0 - around
-    )
+    around = np.zeros(0) if beside is None else beside
+    rises = _falls(1.0 - bright_first[::-1], densities, doubts, 1.0 - around)
+    return _AS_SEEN + _falls(bright_first, densities, doubts, around) - rises
 
 
 def _falls(light: Floats, densities: Floats, doubts: Floats, beside: Floats) -> float:
@@ -61,14 +60,13 @@ def _falls(light: Floats, densities: Floats, doubts: Floats, beside: Floats) -> 
     told = ~np.isnan(light)
     value, at, doubt = np.clip(light[told], _LEAST, 1.0), densities[told], doubts[told]
     total = alone = _fits(value, at, doubt)
+    anywhere = -math.log(1.0 - min(value[0], _WHITE))
     for surface in beside[beside > value[0]].tolist():
-        as_open = _fits(np.append(surface, value), np.append(0.0, at), np.append(_OF_OPEN_LIGHT, doubt)) - alone
-        anywhere = -math.log(1.0 - value[0])
-        # A file of net densities leaves the level of the open light unknown, not that it is open.
-        total += float(np.logaddexp(math.log(_IS_OPEN) + max(as_open, anywhere), math.log(1.0 - _IS_OPEN) + anywhere))
-    for _ in beside[beside < value[-1]].tolist():
-        total += math.log(1.0 - _IS_OPEN) - math.log(value[-1])
-    return total
+        as_open = anywhere
+        if surface < _WHITE:
+            as_open = _fits(np.append(surface, value), np.append(0.0, at), np.append(_OF_OPEN_LIGHT, doubt)) - alone
+        total += float(np.logaddexp(as_open, anywhere)) - math.log(2.0)
+    return total - math.log(value[-1]) * float(np.count_nonzero(beside < value[-1]))
 
 
 def _fits(value: Floats, at: Floats, doubt: Floats) -> float:

@@ -27,7 +27,7 @@ MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
 _WIDEST: Final = 1.0
 """Expanded uncertainty beyond which a step is not known at all."""
-_FORM: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
+_LAYOUT: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
 _DENSITY_FIELDS: Final = ("D_VIS", "D_MAJOR_FILTER", "D_GREEN", "D_RED", "D_BLUE")
 
 
@@ -134,7 +134,7 @@ def read_wedge(path: str | os.PathLike[str]) -> Wedge:
     21
     """
     file = Path(path)
-    lines = read_lines(file, _FORM)
+    lines = read_lines(file, _LAYOUT)
     keyed = any(line.split()[0] in {"BEGIN_DATA_FORMAT", "BEGIN_DATA", "NUMBER_OF_FIELDS"} for _, line in lines)
     steps, mode = _keyed(lines, file) if keyed else (_table(lines, file), None)
     return Wedge(steps=steps, name=as_text(file), mode=mode)
@@ -142,7 +142,7 @@ def read_wedge(path: str | os.PathLike[str]) -> Wedge:
 
 def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
     steps: list[WedgeStep] = []
-    for row in rows_of(lines, file, _FORM):
+    for row in rows_of(lines, file, _LAYOUT):
         density = _number(row.cells.get("density", ""), "density", row.line, file)
         stated = row.cells.get("uncertainty", "")
         uncertainty = _number(stated, "uncertainty", row.line, file) if stated else NOMINAL_UNCERTAINTY

@@ -13,27 +13,28 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.development.kinetics import ContrastPoint
-from densiscan.development.posterior import (
+from densiscan.development.evidence import FilmEvidence, evidence_of
+from densiscan.development.expected import (
     Conditions,
-    FilmEvidence,
-    Posterior,
-    blunder_chances,
-    chance_points,
     equal_time,
-    evidence_of,
     expected_log,
     film_range,
     log_contrast,
     log_pace,
+    run_scatter,
+    subject_doubt,
+)
+from densiscan.development.kinetics import ContrastPoint
+from densiscan.development.posterior import (
+    Posterior,
+    blunder_chances,
+    chance_points,
     mean_kinetics,
     posterior_of,
     quantiles,
-    run_scatter,
     spread_of,
-    subject_doubt,
 )
-from densiscan.development.prior import BELIEFS
+from densiscan.development.prior import BELIEFS, CHANCE_OF_CHANGE, PARAMETERS
 from densiscan.development.run import Run
 from densiscan.development.verdict import veil_of
 
@@ -80,7 +81,8 @@ def test_time_and_contrast_undo_each_other() -> None:
     assert reached.sum() > 20
     back = np.exp(log_contrast(points[reached], equal[reached, None]))[:, 0]
     assert_allclose(back, contrast[reached], rtol=1e-9)
-    limit = 1.05 / 1.85 / -np.expm1(-np.exp(points[:, 1]))
+    shape = np.exp(points[:, PARAMETERS.index("shape")])
+    limit = 1.05 / 1.85 * (-np.expm1(-np.exp(points[:, 1]))) ** -shape
     assert_allclose(reached, contrast < limit)
 
 
@@ -89,7 +91,7 @@ def test_the_average_subject_leaves_the_same_whatever_the_flare() -> None:
     metered = film_range(points, np.array([AVERAGE]), np.array([True]))
     assert_allclose(metered, 1.85, rtol=1e-9)
     unmetered = film_range(points, np.array([AVERAGE]), np.array([False]))
-    assert_allclose(unmetered[:, 0], 1.85 + points[:, 7], rtol=1e-9)
+    assert_allclose(unmetered[:, 0], 1.85 + points[:, PARAMETERS.index("subjects")], rtol=1e-9)
     flat, contrasty = (film_range(points, np.array([stops]), np.array([True])) for stops in (4.0, 10.0))
     assert np.all(flat < 1.85)
     assert np.all(contrasty > 1.85)
@@ -180,25 +182,34 @@ def some_evidence() -> FilmEvidence:
 
 
 def test_what_is_known_is_bayes_rule_in_numbers() -> None:
-    """Reference: 400,000 points drawn from what is believed, weighed by the likelihood written out with scipy."""
+    """Reference: 400,000 points drawn from what is believed, weighed by the likelihood written out with scipy.
+
+    What changed is believed alike before each run but the first: odds of 8 to 100, nothing being 100.
+    """
     evidence = some_evidence()
     rng = np.random.default_rng(12)
     points = MEANS + DOUBTS * rng.standard_normal((400_000, MEANS.size))
+    runs = int(np.sum(np.isfinite(evidence.conditions.place)))
+    odds = np.array([1.0, *[CHANCE_OF_CHANGE] * (runs - 1)])
+    since = rng.choice(runs, 400_000, p=odds / odds.sum())
+    points = np.column_stack([points, since])
     expected = expected_log(points, evidence.conditions)
-    spread = np.hypot(evidence.reading, np.exp(points[:, 9:10]) * evidence.scatter)
+    spread = np.hypot(evidence.reading, np.exp(points[:, [PARAMETERS.index("scatter")]]) * evidence.scatter)
     sound = 0.96 * stats.norm.pdf(evidence.logs, expected, spread)
     blunder = 0.04 * stats.norm.pdf(evidence.logs, expected, 5.0 * spread)
     weights = np.prod(sound + blunder, axis=1)
     worth = weights.sum() ** 2 / np.sum(weights**2)
     weights /= weights.sum()
+    points = points[:, :-1]
     mean = weights @ points
     sd = np.sqrt(weights @ (points - mean) ** 2)
     ours = posterior_of(evidence)
-    our_sd = np.sqrt(ours.weights @ (ours.points - ours.mean) ** 2)
+    our_mean = ours.weights @ ours.points[:, :-1]
+    our_sd = np.sqrt(ours.weights @ (ours.points[:, :-1] - our_mean) ** 2)
     # Means of `worth` and of some 500 effective points scatter by sd / sqrt(n): four of them together.
     allowed = 4.0 * math.hypot(1.0 / math.sqrt(worth), 1.0 / math.sqrt(ours.effective_points))
     assert worth > 500.0
-    assert_allclose((ours.mean - mean) / sd, 0.0, rtol=0, atol=allowed)
+    assert_allclose((our_mean - mean) / sd, 0.0, rtol=0, atol=allowed)
     assert_allclose(our_sd / sd, 1.0, rtol=0, atol=allowed)
     either = sound + blunder
     chances = weights @ np.divide(blunder, either, out=np.zeros_like(either), where=either > 0.0)
@@ -207,9 +218,10 @@ def test_what_is_known_is_bayes_rule_in_numbers() -> None:
 
 def test_with_nothing_measured_the_beliefs_stand() -> None:
     known = posterior_of(evidence_of(()))
-    assert_allclose(known.mean, MEANS, rtol=1e-12)
-    assert_allclose(known.weights @ known.points, MEANS, rtol=0, atol=1e-9)  # points and their mirrors
-    sd = np.sqrt(known.weights @ (known.points - known.mean) ** 2)
+    assert_allclose(known.mean[:-1], MEANS, rtol=1e-12)
+    points = known.points[:, :-1]
+    assert_allclose(known.weights @ points, MEANS, rtol=0, atol=1e-9)  # points and their mirrors
+    sd = np.sqrt(known.weights @ (points - MEANS) ** 2)
     assert_allclose(sd, DOUBTS, rtol=0.02)
     assert_allclose(known.weights.sum(), 1.0, rtol=1e-12)
     assert known.effective_points == pytest.approx(len(known.points))
@@ -246,10 +258,13 @@ def test_quantiles_of_weighted_values() -> None:
 
 
 def test_chance_has_nothing_to_do_with_the_parameters() -> None:
-    points, chance = posterior_of(evidence_of(())).points, chance_points()
-    assert_allclose([chance.mean(), chance.std()], [0.0, 1.0], rtol=0, atol=0.02)
-    for column in ((points - MEANS) / DOUBTS).T:
-        assert abs(float(np.mean(column * chance))) < 0.12  # four times 1 / sqrt(1200)
+    known = posterior_of(evidence_of(()))
+    chances = [chance_points(known, which) for which in (0, 1)]
+    for chance in chances:
+        assert_allclose([chance.mean(), chance.std()], [0.0, 1.0], rtol=0, atol=0.02)
+        for column in ((known.points[:, :-1] - MEANS) / DOUBTS).T:
+            assert abs(float(np.mean(column * chance))) < 0.12  # four times 1 / sqrt(1200)
+    assert abs(float(np.mean(chances[0] * chances[1]))) < 0.12
 
 
 def test_tests_are_weighed_by_contrast_and_pictures_by_range() -> None:
@@ -260,8 +275,10 @@ def test_tests_are_weighed_by_contrast_and_pictures_by_range() -> None:
         "stops": np.array([AVERAGE, AVERAGE]),
         "metered": np.array([True, True]),
         "tested": np.array([False, True]),
+        "age_days": np.zeros(2),
+        "place": np.array([0.0, math.inf]),
     }
     point = MEANS.copy()
-    point[8] = 0.05
+    point[PARAMETERS.index("test")] = 0.05
     found = np.exp(expected_log(point[None], Conditions(**arrays)))[0]
     assert_allclose(found, [1.05, 1.05 / 1.85 * math.exp(0.05)], rtol=1e-9)

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
-from densiscan.files.serialise import as_document, plain, read_result
+from densiscan.files.serialise import Layout, as_document, plain, read_result
 
-FORM = {
+LAYOUT = {
     "Bench": "name ends.low=low ends.high=high first=shelf.colour depth=shelf.depth_mm jars note? seen=jars_seen",
     "Jar": "label kind=shape volume weight=weighed",
 }
@@ -65,34 +65,40 @@ DOCUMENT = {
 }
 
 
-def test_a_form_names_orders_and_groups_the_fields() -> None:
+def test_a_layout_names_orders_and_groups_the_fields() -> None:
     jar = Jar(label="a", volume=doubted(3.0, 0.25), shape="square")
-    document = as_document(bench(jars=(jar,)), FORM, format="bench/1")
+    document = as_document(bench(jars=(jar,)), LAYOUT, format="bench/1")
     assert json.dumps(document) == json.dumps({"format": "bench/1", **DOCUMENT})
 
 
 def test_what_may_be_missing_is_written_where_it_is_there() -> None:
-    assert as_document(bench(note="wet"), FORM)["note"] == "wet"
+    assert as_document(bench(note="wet"), LAYOUT)["note"] == "wet"
 
 
-def test_a_class_without_words_has_all_its_fields_and_a_function_gives_its_own() -> None:
+def test_a_class_without_words_has_all_its_fields_and_a_function_gives_a_name_its_own() -> None:
     assert plain(bench())["shelf"] == {"colour": None, "depth_mm": 300.0}
-    form = {"Shelf": lambda shelf: {"cm": shelf.depth_mm / 10, "told": Warning_(code="a-b", message="So.")}}
-    assert plain(bench(), form)["shelf"] == {"cm": 30.0, "told": {"code": "a-b", "message": "So."}}
+    told = Warning_(code="a-b", message="So.")
+    layout: Layout = {"Shelf": "cm told", "Shelf.cm": lambda shelf: shelf.depth_mm / 10, "Shelf.told": lambda _: told}
+    assert plain(bench(), layout)["shelf"] == {"cm": 30.0, "told": {"code": "a-b", "message": "So."}}
 
 
-def test_a_form_that_names_what_there_is_not_is_refused() -> None:
+def test_a_path_goes_through_each_of_a_tuple() -> None:
+    jars = tuple(Jar(label=label, volume=doubted(1.0, 0.1)) for label in "ab")
+    assert as_document(bench(jars=jars), {"Bench": "labels=jars.label"}) == {"labels": ["a", "b"]}
+
+
+def test_a_layout_that_names_what_there_is_not_is_refused() -> None:
     with pytest.raises(AttributeError, match="width"):
         as_document(bench(), {"Bench": "name width"})
 
 
-def test_a_document_is_read_back_by_the_form_that_wrote_it() -> None:
-    back = read_result(Bench, DOCUMENT, FORM, source=Influence("kept", "b"))
+def test_a_document_is_read_back_by_the_layout_that_wrote_it() -> None:
+    back = read_result(Bench, DOCUMENT, LAYOUT, source=Influence("kept", "b"))
     assert back == bench(jars=back.jars)
     (jar,) = back.jars
     assert (jar.label, jar.shape, jar.weighed) == ("a", "square", None)
     assert jar.volume == Quantity(3.0, {Influence("kept", "b jars 0 volume"): 0.25})
-    assert as_document(back, FORM) == DOCUMENT
+    assert as_document(back, LAYOUT) == DOCUMENT
 
 
 @given(
@@ -101,7 +107,7 @@ def test_a_document_is_read_back_by_the_form_that_wrote_it() -> None:
 )
 def test_limits_and_open_ends_come_back(value: float, how: tuple[Any, Any]) -> None:
     jar = Jar(label="b", volume=Quantity(value, None, *how))
-    back = read_result(Jar, as_document(jar, FORM), FORM)
+    back = read_result(Jar, as_document(jar, LAYOUT), LAYOUT)
     assert (back.volume.value, back.volume.limit, back.volume.interval) == (value, *how)
     assert back.volume.uncertainty is None
 
@@ -128,4 +134,4 @@ def test_limits_and_open_ends_come_back(value: float, how: tuple[Any, Any]) -> N
 )
 def test_a_damaged_document_is_refused(change: dict[str, Any], error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
-        read_result(Bench, DOCUMENT | change, FORM, limits={"Shelf.depth_mm": (0.0, 1000.0)})
+        read_result(Bench, DOCUMENT | change, LAYOUT, bounds={"Shelf.depth_mm": (0.0, 1000.0)})

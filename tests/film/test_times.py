@@ -23,8 +23,9 @@ from densiscan.film.reciprocity import (
     Reciprocity,
     fit_reciprocity,
     pinhole_exposure,
-    published_reciprocity,
     read_series,
+    shorter_development,
+    usual_reciprocity,
 )
 from densiscan.film.speed_and_contrast import CurvePoint, FilmTest, film_test
 from densiscan.notebook import location
@@ -117,17 +118,38 @@ def test_families_that_tell_nothing(members: dict[float, Member]) -> None:
 # Long exposures.
 
 
-def test_the_published_correction() -> None:
-    """Schwarzschild 1900, p = 0.86: metered 10 s becomes 10^(1 / 0.86) = 14.5 s; nothing is corrected up to 1 s."""
-    found = published_reciprocity()
-    np.testing.assert_allclose(found.corrected(10.0).value, 10.0 ** (1.0 / 0.86), rtol=1e-12)
-    np.testing.assert_allclose(found.corrected(10.0).value, 14.5, rtol=0, atol=0.05)
+@pytest.mark.parametrize(
+    ("metered", "given"),
+    [
+        (60.0, 149.0),
+        (60.0, 227.0),
+        (60.0, 409.0),
+        (10.0, 50.0),
+        (10.0, 10.0 ** (1.0 / 0.86)),
+        (60.0, 60.0 ** (1.0 / 0.9)),
+    ],
+    ids=["film curve", "film curve", "film curve", "teaching table", "Schwarzschild 1900", "Kron 1914"],
+)
+def test_what_was_published_lies_within_the_times_stated_for_a_film_not_tested(metered: float, given: float) -> None:
+    low, high = usual_reciprocity().corrected(metered).reach
+    assert low is not None
+    assert high is not None
+    assert low < given < high
+
+
+def test_a_film_that_nobody_tested() -> None:
+    """10^(1 / 0.75) = 21.5; the ends are 10^(1 / 0.99) = 10.2 and 10^(1 / 0.58) = 53.0."""
+    found = usual_reciprocity()
+    time = found.corrected(10.0)
+    np.testing.assert_allclose(time.value, 21.5, rtol=0, atol=0.05)
+    assert list(time.reach) == pytest.approx([10.2, 53.0], abs=0.05)
     assert found.corrected(0.5).value == pytest.approx(0.5)
-    time = found.corrected(60.0)
-    assert time.uncertainty is not None
-    # Kron 1914: 0.82 to 0.90, the ends of what is stated.
-    assert time.value - time.uncertainty < 60.0 ** (1.0 / 0.90)
-    assert time.value + time.uncertainty > 0.9 * 60.0 ** (1.0 / 0.82)
+
+
+def test_development_is_shortened_after_long_exposures() -> None:
+    assert [shorter_development(time) for time in (0.9, 1.0, 9.9, 10.0, 60.0, 100.0, 600.0)] == [
+        0.0, 0.1, 0.1, 0.2, 0.2, 0.3, 0.3,
+    ]  # fmt: skip
 
 
 def test_pairs_found_right_by_trial() -> None:
@@ -179,13 +201,17 @@ def test_series_that_tell_nothing(members: dict[float, Member]) -> None:
 
 
 def test_a_pinhole() -> None:
-    # 0.3 mm at 75 mm is f/250; (250 / 16)^2 = 244.14 times 1/30 s is 8.14 s, to the power 1 / 0.86: 11.45 s.
+    # 0.3 mm at 75 mm is f/250; (250 / 16)^2 = 244.14 times 1/30 s is 8.14 s, to the power 1 / 0.75: 16.37 s.
     found = pinhole_exposure(
-        diameter_mm=0.3, distance_mm=75.0, meter_time_s=1 / 30, meter_f_number=16.0, reciprocity=published_reciprocity()
+        diameter_mm=0.3, distance_mm=75.0, meter_time_s=1 / 30, meter_f_number=16.0, reciprocity=usual_reciprocity()
     )
     np.testing.assert_allclose(found.f_number, 250.0, rtol=1e-12)
     np.testing.assert_allclose(found.metered_s, 8.138, rtol=0, atol=0.001)
-    np.testing.assert_allclose(found.corrected_s.value, 11.45, rtol=0, atol=0.01)
+    np.testing.assert_allclose(found.corrected_s.value, 16.37, rtol=0, atol=0.01)
+    assert found.corrected_s.reach == usual_reciprocity().corrected(found.metered_s).reach
+    # 1.9 sqrt(75 x 0.00055) mm; cos^4 is a half at 32.8 degrees, whose tangent is 0.6436 (from sqrt(sqrt(2) - 1)).
+    np.testing.assert_allclose(found.best_diameter_mm, 0.386, rtol=0, atol=0.001)
+    np.testing.assert_allclose(found.stop_less_mm, 75.0 * math.sqrt(math.sqrt(2.0) - 1.0), rtol=1e-9)
 
 
 # By the command line.
@@ -292,12 +318,11 @@ def test_a_corrected_time_and_its_doubt(time: float, p: float) -> None:
 
 def test_up_to_one_second_nothing_is_corrected() -> None:
     for time in (0.001, 1.0):
-        found = published_reciprocity().corrected(time)
+        found = usual_reciprocity().corrected(time)
         assert (found.value, found.uncertainty) == (time, 0.0)
-    assert published_reciprocity().exposures == 0
-    assert published_reciprocity().longest_s is None
-    # Kron 1914: 0.82 to 0.90 hold about 95 in 100.
-    assert published_reciprocity().exponent.uncertainty == pytest.approx(0.04)
+    assert usual_reciprocity().exposures == 0
+    assert usual_reciprocity().longest_s is None
+    assert usual_reciprocity().exponent.reach == (0.58, 0.99)
 
 
 def film() -> FilmTest:

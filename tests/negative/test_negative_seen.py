@@ -94,6 +94,29 @@ def test_an_inverted_scan_is_refused_and_its_densities_stay(tone: str, tmp_path:
     assert withheld(found, "inverted")
     assert found.reading.density_range is not None
     assert found.trouble.findings == ()
+    # and nothing of what is to be done about a negative without a rebate
+    assert "no-rebate" not in codes(found)
+    assert "\n\n\n" not in readings_text(BatchResult(assessments=(found,), failures=()), here.calibration)
+
+
+@pytest.mark.parametrize("tone", ["2.2", "bent"])
+def test_an_inverted_scan_in_a_holder_is_no_print(tone: str, tmp_path: Path) -> None:
+    """The holder is white then, and the open rebate a dark band: a print with a black line has both."""
+    scanner = replace(SCANNER, tone=tone, glare=0.009)  # type: ignore[arg-type]
+    here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 6, tmp_path))
+    film = sheet()
+    held = [film, renderer.holder_for(film, cover_mm=0.8)]
+    assert withheld(here.seen(held, scanner=replace(scanner, inverted=True)), "inverted")
+    assert here.seen(held).reading.seen == "negative"
+
+
+def test_an_inverted_high_key_is_no_print(tmp_path: Path) -> None:
+    """Its picture is as light as paper; the clear edge between that and the glass is as light as neither."""
+    scanner = replace(SCANNER, tone="linear", gain=0.93)
+    here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 6, tmp_path))
+    snow = replace(PICTURE, scene="snow-lane", shadow_stops=3.0)
+    film = sheet(snow, curve=renderer.FilmCurve(base=0.35, contrast=0.5))
+    assert withheld(here.seen([film], scanner=replace(scanner, inverted=True)), "inverted")
 
 
 def test_a_calibration_of_inverted_scans_takes_them_for_what_they_are(tmp_path: Path) -> None:
@@ -216,6 +239,16 @@ def test_one_sign_of_a_print_asks(bench: Bench) -> None:
     assert found.judged
 
 
+def test_tape_over_the_edge_of_the_film_is_no_light_leak(bench: Bench) -> None:
+    """What lies over film and glass makes both denser; what light did ends with the film."""
+    x, y = PLACE.on_bed(-63.0 / 2, -20.0)
+    tape = renderer.Sheetlet(place=renderer.Place(x_mm=x, y_mm=y), size_mm=(10.0, 9.0), density=0.15)
+    leak = renderer.Leak(side="left", at_mm=24.0, width_mm=9.0, depth_mm=6.0, net_density=0.3)
+    taped, leaked = bench.seen([sheet(), tape]), bench.seen([sheet(faults=(leak,))])
+    assert "light-leak" not in {one.code for one in taped.trouble.findings}
+    assert "light-leak" in {one.code for one in leaked.trouble.findings}
+
+
 def test_an_orange_mask(tmp_path: Path) -> None:
     scanner = replace(SCANNER, balance=(1.0, 1.0, 0.9))
     here = Bench(folder=tmp_path, calibration=exact_calibration(scanner, 8, tmp_path))
@@ -224,6 +257,8 @@ def test_an_orange_mask(tmp_path: Path) -> None:
     assert withheld(found, "colour negative")
     # its clear film by channel: base plus fog of the curve and the mask
     clear = masked.curve.base_plus_fog
+    # nothing is said of what blue light, and so graded paper, makes of it
+    assert "channels-disagree" not in codes(found)
     assert all(f"{clear + more:.2f}"[:3] in found.reading.warnings[0].message for more in (0.2, 0.5, 0.8))
     # the stain of a developer lies in the silver, not in the clear film
     assert here.seen([sheet(stain=(0.0, 0.1, 0.4))], scanner=scanner).reading.seen == "negative"

@@ -160,7 +160,7 @@ def test_row_that_cannot_be_is_found(written: Path) -> None:
         connection.execute("UPDATE runs SET temperature_c = 900")
     connection.close()
     with Notebook(written) as book:
-        assert "runs row 1 cannot be: --temp 900" in book.check()[0]
+        assert "runs row 1 cannot be: `temperature_c` 900" in book.check()[0]
         with pytest.raises(NotebookError, match="run 1 in the notebook is damaged"):
             book.runs()
 

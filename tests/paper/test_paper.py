@@ -87,7 +87,7 @@ def test_usual_paper_is_range_105() -> None:
 
 @pytest.mark.parametrize("paper", [0.0, 1.05, -105.0, 2000.0, math.nan])
 def test_paper_that_is_none_is_refused(paper: float) -> None:
-    with pytest.raises(WrongUseError, match="paper-range"):
+    with pytest.raises(WrongUseError, match="paper_range"):
         density_range_for(paper, "contact")
 
 

@@ -12,7 +12,8 @@ from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.cli.app import run as command
 from densiscan.development.advice import Plan, advise_from
 from densiscan.development.contrast_curve import DevelopmentCurve, development_curve
-from densiscan.development.posterior import evidence_of, posterior_of
+from densiscan.development.evidence import evidence_of
+from densiscan.development.posterior import posterior_of
 from densiscan.development.run import Run
 from densiscan.report.figures.development import development_figure
 from densiscan.report.figures.style import save_figure

@@ -7,8 +7,9 @@ import pytest
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.advice import Plan, advise
 from densiscan.development.developer_life import Load, wear
+from densiscan.development.evidence import evidence_of
 from densiscan.development.exposure import ExposureAdvice, exposure_advice
-from densiscan.development.posterior import evidence_of, posterior_of
+from densiscan.development.posterior import posterior_of
 from densiscan.development.run import Run
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.advice import advice_document, advice_text

@@ -43,14 +43,20 @@ def test_two_lightest_steps_lost_at_white_are_placed_by_the_others() -> None:
     assert best.likelihood - second.likelihood > 6.0
 
 
-def found(origin_mm: tuple[float, float] = (0.0, 0.0), count: int = 16, crop: int = 0, gain: float = 1.0) -> WedgePlace:
+def found(
+    origin_mm: tuple[float, float] = (0.0, 0.0),
+    count: int = 16,
+    crop: int = 0,
+    gain: float = 1.0,
+    densities: np.ndarray = UNEVEN,
+) -> WedgePlace:
     """A wedge on glass with a step's width of it before the first step, 12 bits; `crop` cells of the rim cut off."""
-    layout = WedgeLayout(densities=tuple(UNEVEN.tolist()), place=Place(x_mm=45.0, y_mm=11.0), step_mm=STEP_MM)
+    layout = WedgeLayout(densities=tuple(densities.tolist()), place=Place(x_mm=45.0, y_mm=11.0), step_mm=STEP_MM)
     scanner = Scanner(ppi=PPI, bits=12, offset=-0.0008, glare=0.0, gain=gain)
     rendered = render_bed([layout], scanner, seed=3, size_mm=(95.0, 22.0))
     signal = rendered.codes[crop : rendered.codes.shape[0] - crop, : rendered.codes.shape[1]] / 4095
     return find_steps(
-        signal, UNEVEN[:count], inverted=False, doubts=DOUBTS[:count], quantum=1 / 4095, origin_mm=origin_mm
+        signal, densities[:count], inverted=False, doubts=DOUBTS[:count], quantum=1 / 4095, origin_mm=origin_mm
     )
 
 
@@ -63,6 +69,28 @@ def test_a_step_is_read_where_it_lies_beside_a_step_of_glass() -> None:
 def test_a_wedge_whose_two_lightest_steps_are_white_is_used() -> None:
     middles = [step.box_mm[0] + step.box_mm[2] / 2 for step in found(gain=10.0**0.36).steps]
     assert_allclose(middles, 5.0 + STEP_MM * (np.arange(16) + 0.5), atol=0.5)
+
+
+def test_of_even_steps_with_white_ones_the_file_says_how_many() -> None:
+    """Three are white with the glass; the dark end shows, and from there the file counts back."""
+    even = np.array(even_densities(16, 0.12, 0.08))
+    middles = [step.box_mm[0] + step.box_mm[2] / 2 for step in found(gain=10.0**0.38, densities=even).steps]
+    assert_allclose(middles, 5.0 + STEP_MM * (np.arange(16) + 0.5), atol=0.5)
+
+
+@pytest.mark.parametrize("lost", [2, 6])
+def test_one_black_level_drowns_all_steps_beyond_it(lost: int) -> None:
+    """A black level set too high by a thousandth; the last two steps that are told show that the next must drown."""
+    steps = Steps(densities=np.array(even_densities(22, 0.14, 0.1)), doubts=np.full(22, 0.01))
+    light = 10.0**-steps.densities
+    black = light[-lost] * 1.02
+    levels = np.log10(np.maximum(light - black, 0.0) ** (1 / 2.2) + 4e-6)
+    glass = [-0.005 / 2.2] * 2
+    cells = row_of_cells(np.concatenate((glass, levels, glass)))
+    told = range(2, 24 - lost + 1)
+    ways = [ways_to_lay(cells, steps.as_many(count), edges=told, floor=-4.4)[0] for count in (22, 20, 21, 23)]
+    assert ways[0].start == 2
+    assert ways[0].likelihood > max(way.likelihood for way in ways[1:])
 
 
 def test_places_in_words_count_from_the_corner_of_the_scan() -> None:

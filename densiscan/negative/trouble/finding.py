@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
@@ -70,20 +70,6 @@ class Finding:
         half = MARK_MM / 2
         return tuple((x - half, y - half, MARK_MM, MARK_MM) for x, y in self.places_mm[:MOST_MARKS])
 
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {
-            "code": self.code,
-            "message": self.message,
-            "box_mm": [round(value, 2) for value in self.box_mm],
-            "size": None if self.size is None else self.size.to_json(),
-            "side": self.side,
-            "sure": round(self.sure, 3),
-            "count": self.count,
-            "area_share": self.area_share,
-            "places_mm": [[round(x, 2), round(y, 2)] for x, y in self.places_mm],
-        }
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideFog:
@@ -95,11 +81,6 @@ class SideFog:
     name: str
     base_plus_fog: Quantity
     fog: Quantity | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        above = None if self.fog is None else self.fog.to_json()
-        return {"side": self.name, "base_plus_fog": self.base_plus_fog.to_json(), "fog": above}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,15 +109,6 @@ class Trouble:
     fog_against: str | None = None
     fog_usual: bool = False
     notes: tuple[Warning_, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; the findings stand beside the reading, not here."""
-        return {
-            "fog": [side.to_json() for side in self.fog],
-            "fog_level": self.fog_level,
-            "fog_against": self.fog_against,
-            "notes": [note.to_json() for note in self.notes],
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

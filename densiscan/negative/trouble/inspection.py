@@ -20,7 +20,7 @@ from densiscan.negative.trouble.blank import blanks_in_frame
 from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble, limits_of, well_clear
 from densiscan.negative.trouble.fog import with_fog
 from densiscan.negative.trouble.ground import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
-from densiscan.negative.trouble.leaks import leak_finding, leaks_in, strips_of, without_leaks
+from densiscan.negative.trouble.leaks import leak_finding, leaks_in, lies_over_edge, strips_of, without_leaks
 from densiscan.negative.trouble.marks import round_marks_in
 from densiscan.negative.trouble.specks import specks_in_frame, specks_on
 from densiscan.negative.trouble.uneven import bands_in, edges_of, gradient_in, is_even, less_edges
@@ -113,7 +113,7 @@ def _on_piece(
     limits: Limits,
 ) -> Trouble:
     """Judge what is unexposed of a piece of film."""
-    found, cells = scan
+    cells = scan[1]
     first = piece[0]
     if first.seen_mm is None:
         return Trouble(notes=(_not_judged("no clear rebate was found"),))
@@ -130,7 +130,7 @@ def _on_piece(
     doubt = _doubt(ground, plane, whole=first.film_mm is not None, fog_sheet=options.fog_sheet)
     if doubt is not None:
         return Trouble(notes=(doubt,))
-    findings = _edge_findings(found, ground, plane, calibration, limits)
+    findings = _edge_findings(scan, ground, plane, calibration, limits)
     notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
     return Trouble(findings=tuple(findings), notes=notes)
 
@@ -202,9 +202,10 @@ def _ground(
 
 
 def _edge_findings(
-    found: Survey, ground: Ground, plane: Plane, calibration: Calibration, limits: Limits
+    scan: tuple[Survey, Cells], ground: Ground, plane: Plane, calibration: Calibration, limits: Limits
 ) -> list[Finding]:
     """Return leaks and uneven development of a piece."""
+    found, cells = scan
     blocks = blocks_of(ground.grid, ground.plain)
     findings = gradient_in(ground, plane, blocks, calibration, limits)
     strips = strips_of(ground, plane, limits)
@@ -222,7 +223,7 @@ def _edge_findings(
         rest = replace(rest, plain=rest.plain & ~scratched)
         marks = [*round_marks_in(rest, plane, calibration, _above(limits, wave)), *small]
     # a band that meets an edge is no leak
-    leaks = leaks_in(ground, strips, _above(limits, wave))
+    leaks = [leak for leak in leaks_in(ground, strips, _above(limits, wave)) if not lies_over_edge(cells, ground, leak)]
     return [*(leak_finding(ground, plane, leak, calibration, limits) for leak in leaks), *findings, *marks]
 
 

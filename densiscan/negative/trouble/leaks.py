@@ -16,7 +16,7 @@ import numpy as np
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.trouble.finding import SIDES, Finding, Limits, chance_beyond, step_of, sure_words
 from densiscan.negative.trouble.ground import Ground, Plane, Strip, middles_of, robust_sd, strip_along
-from densiscan.scan.cells import Map
+from densiscan.scan.cells import Cells, Map, cell_at
 
 FALSE_ALARMS: Final = 0.0005
 """Chance that grain alone gives one false finding on one side of a piece."""
@@ -37,6 +37,9 @@ _FADED: Final = 0.6
 
 _SHADOW_MM: Final = 3.0
 """Depth of the shadow of a mask that lies over the film, at most."""
+
+_BEYOND_MM: Final = (1.0, 3.0)
+_FEWEST_BEYOND: Final = 12
 
 _CAUSES: Final = "Check the holder's light trap and dark slide, the camera back, the changing bag and the tank lid"
 
@@ -348,6 +351,28 @@ def _own_box(ground: Ground, leak: Leak) -> tuple[tuple[float, float], tuple[flo
     if leak.side in ("left", "right"):
         return ((0.0, depth) if leak.side == "left" else (width - depth, width)), leak.along_mm
     return leak.along_mm, ((0.0, depth) if leak.side == "top" else (height - depth, height))
+
+
+def lies_over_edge(cells: Cells, ground: Ground, leak: Leak) -> bool:
+    """Return whether what is denser along an edge goes on beyond it, on the glass: tape or a label, and no leak.
+
+    What lies over film and glass makes both denser by the same; what light did ends with the film.
+    """
+    width, height = ground.size_mm
+    upright = leak.side in ("left", "right")
+    length = height if upright else width
+    along = np.arange(0.0, length, 0.5)
+    out = np.arange(*_BEYOND_MM, 0.5)
+    across = -out if leak.side in ("left", "top") else (width if upright else height) + out
+    u, v = (across[:, None], along[None, :]) if upright else (along[None, :], across[:, None])
+    x, y = ground.grid.box.on_scan(u - width / 2, v - height / 2)
+    row, column, there = cell_at(cells, x, y)
+    beyond = np.where(there, cells.density[row, column], np.nan)
+    beside = (along >= leak.along_mm[0]) & (along <= leak.along_mm[1])
+    here, elsewhere = (some[np.isfinite(some)] for some in (beyond[:, beside], beyond[:, ~beside]))
+    if min(here.size, elsewhere.size) < _FEWEST_BEYOND:
+        return False
+    return float(np.median(here) - np.median(elsewhere)) > 0.5 * leak.height
 
 
 def _overlap(

@@ -140,8 +140,8 @@ def figure_svg(figure: Figure, *, key: str, title: str) -> str:
     text = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>", "", text, flags=re.DOTALL)
     # Only within tags: a name that is drawn may look like anything.
     text = re.sub(r"<[^<>]+>", lambda tag: _for_page(tag[0], key), text)
-    told = escape(title, quote=True)
-    head = f'<svg role="img" aria-label="{told}" class="figure" stroke-linejoin="round" stroke-linecap="butt" '
+    label = escape(title, quote=True)
+    head = f'<svg role="img" aria-label="{label}" class="figure" stroke-linejoin="round" stroke-linecap="butt" '
     return text.replace("<svg ", head, 1).strip()
 
 

@@ -85,9 +85,9 @@ def _options(kept: Mapping[str, Any]) -> MeasureOptions:
     return MeasureOptions(**given)
 
 
-def _alike(found: Assessment, document: Mapping[str, Any]) -> bool:
+def _alike(assessment: Assessment, document: Mapping[str, Any]) -> bool:
     for name in ("base_plus_fog", "shadow", "highlight"):
-        now, before = getattr(found.reading, name), document.get(name)
+        now, before = getattr(assessment.reading, name), document.get(name)
         if (now is None) != (before is None):
             return False
         if now is not None and before is not None and abs(now.value - before["value"]) > _SAME:

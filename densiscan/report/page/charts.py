@@ -312,9 +312,9 @@ def trend_chart(
 ) -> Chart:
     """Return one reading over many negatives in their order, with its uncertainty and the middle one as a level."""
     top, bottom = 12.0, 170.0 - _BOTTOM
-    known = [(value, doubt) for value, doubt in zip(values, doubts, strict=True) if value is not None]
-    low = min((value - doubt for value, doubt in known), default=0.0)
-    high = max((value + doubt for value, doubt in known), default=1.0)
+    points = [(value, doubt) for value, doubt in zip(values, doubts, strict=True) if value is not None]
+    low = min((value - doubt for value, doubt in points), default=0.0)
+    high = max((value + doubt for value, doubt in points), default=1.0)
     room = max(0.08 * (high - low), 0.02)
     up = _Axis(low - room, high + room, bottom, top)
     axis = _across(0.5, max(len(values), 2) + 0.5)
@@ -330,7 +330,7 @@ def trend_chart(
         for number, (value, doubt, alone, word) in enumerate(zip(values, doubts, out, words, strict=True), start=1)
         if value is not None
     )
-    middle = float(np.median([value for value, _ in known])) if known else None
+    middle = float(np.median([value for value, _ in points])) if points else None
     every = max(1, math.ceil(len(values) / 8))
     numbered = [(axis.at(number), str(number)) for number in range(1, len(values) + 1, every)]
     return Chart(

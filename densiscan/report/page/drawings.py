@@ -38,18 +38,18 @@ def drawings(
     every
         All runs of the notebook, the earliest first: what is advised rests on all of a process, as in `advise`.
     """
-    found = []
+    figures = []
     for place, group in enumerate(_groups(runs)[:MOST_PAIRS]):
         name = f"{group[0].film} in {group[0].solution}"
-        found.append(
+        figures.append(
             _drawing(
                 f"Contrast against time: {name}",
                 _contrast([run for run in every if is_same_process(run, group[0])], tests),
                 key=f"c{place}",
             )
         )
-        found.append(_drawing(f"From run to run: {name}", _trends(group, stops), key=f"r{place}"))
-    return tuple(found)
+        figures.append(_drawing(f"From run to run: {name}", _trends(group, stops), key=f"r{place}"))
+    return tuple(figures)
 
 
 def film_drawings(tests: Mapping[str, Mapping[str, Any]], films: Collection[str]) -> tuple[Drawing, ...]:
@@ -62,14 +62,14 @@ def film_drawings(tests: Mapping[str, Mapping[str, Any]], films: Collection[str]
         document names, else of the one it is named after.
     """
     wanted = {name_key(film) for film in films}
-    found = [
+    figures = [
         (name, test)
         for name, test in tests.items()
         if test.get("curve") and name_key(str(test.get("film") or name)) in wanted
     ]
     return tuple(
         _drawing(f"Film test: {name}", _film_test(test), key=f"f{place}")
-        for place, (name, test) in enumerate(found[:MOST_PAIRS])
+        for place, (name, test) in enumerate(figures[:MOST_PAIRS])
     )
 
 
@@ -114,16 +114,17 @@ def _contrast(runs: Sequence[Run], tests: Mapping[str, Mapping[str, Any]]) -> Fi
     """Return contrast against time as `advise` draws it where nothing is said of the target."""
     from densiscan.development.advice import Plan, advise_from
     from densiscan.development.contrast_curve import development_curve
+    from densiscan.development.evidence import evidence_of
     from densiscan.development.kinetics import contrast_points
-    from densiscan.development.posterior import evidence_of, posterior_of
+    from densiscan.development.posterior import posterior_of
     from densiscan.paper.grade import density_range_for
     from densiscan.report.figures.development import development_figure
 
     film, developer = runs[0].film, runs[0].developer
-    told = [contrast_points(test, film=film, developer=developer) for test in tests.values()]
-    known = posterior_of(evidence_of(runs, [point for points in told for point in points]))
-    advice = advise_from(known, runs, Plan(target_range=density_range_for(None, "contact")))
-    return development_figure(development_curve(known, advice), film=film, developer=runs[0].solution)
+    points_by_test = [contrast_points(test, film=film, developer=developer) for test in tests.values()]
+    posterior = posterior_of(evidence_of(runs, [point for points in points_by_test for point in points]))
+    advice = advise_from(posterior, runs, Plan(target_range=density_range_for(None, "contact")))
+    return development_figure(development_curve(posterior, advice), film=film, developer=runs[0].solution)
 
 
 def _trends(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> Figure:

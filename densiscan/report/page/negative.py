@@ -183,15 +183,15 @@ def _perhaps(document: Document) -> list[dict[str, str]]:
 
 def _facts(page: PageReading) -> str:
     document = page.document
-    told = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
-    told += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
+    facts = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
+    facts += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
     if document["frame_mm"] is not None:
-        told.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
+        facts.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
     if abs(document["angle_deg"] or 0.0) >= 0.05:
-        told.append(f"turned {document['angle_deg']:.1f} degrees")
+        facts.append(f"turned {document['angle_deg']:.1f} degrees")
     if page.told:
-        told.append(page.told)
-    return ", ".join(told)
+        facts.append(page.told)
+    return ", ".join(facts)
 
 
 _NO_PAPER: Final[Document] = {"process": "contact"}
@@ -253,16 +253,16 @@ def _spots(document: Document) -> tuple[Numbered, ...]:
 
 
 def _findings(document: Document, least_mm: float) -> tuple[Numbered, ...]:
-    found = []
+    findings = []
     for number, finding in enumerate(document.get("findings") or (), start=1):
         left, top, width, height = finding["box_mm"]
         place = f"At {left:.0f}, {top:.0f} mm, {width:.0f} x {height:.0f} mm."
         more_x, more_y = max(least_mm - width, 0.0) / 2.0, max(least_mm - height, 0.0) / 2.0
         box = (left - more_x, top - more_y, width + 2.0 * more_x, height + 2.0 * more_y)
-        found.append(
+        findings.append(
             Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}", name=trouble_name(finding))
         )
-    return tuple(found)
+    return tuple(findings)
 
 
 def _paper(page: PageReading) -> tuple[float, str] | None:
