@@ -40,6 +40,30 @@ class Outlier:
     spread: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """What one figure of several negatives is: `usual` the median of all, `spread` their robust standard deviation."""
+
+    usual: float
+    spread: float
+
+    def away(self, value: float, doubt: float) -> float:
+        """Return how far a value stands from the usual one; beyond `LIMIT` either way it stands apart.
+
+        Parameters
+        ----------
+        doubt
+            Its standard uncertainty: nothing is told apart that its own doubt explains.
+        """
+        return (value - self.usual) / max(self.spread, doubt, LEAST_DIFFERENCE / LIMIT)
+
+
+def scatter_of(values: Sequence[float]) -> Scatter:
+    """Return the scatter of at least one value."""
+    usual = median(values)
+    return Scatter(usual=usual, spread=_NORMAL_MAD * median(abs(value - usual) for value in values))
+
+
 @dataclass(slots=True)
 class Folder:
     """The figures of a folder as they come, no more kept of each negative than that."""
@@ -72,10 +96,10 @@ class Folder:
     def _of(self, figure: str, values: Sequence[tuple[int, float, float]]) -> list[tuple[int, Outlier]]:
         if len(values) < LEAST_READINGS:
             return []
-        usual = median(value for _, value, _ in values)
-        spread = _NORMAL_MAD * median(abs(value - usual) for _, value, _ in values)
+        scatter = scatter_of([value for _, value, _ in values])
+        usual, spread = scatter.usual, scatter.spread
         return [
             (number, Outlier(name=self.names[number], figure=figure, value=value, usual=usual, spread=spread))
             for number, value, doubt in values
-            if abs(value - usual) > max(LIMIT * max(spread, doubt), LEAST_DIFFERENCE)
+            if abs(scatter.away(value, doubt)) > LIMIT
         ]

@@ -23,7 +23,7 @@ from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
 from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
-from densiscan.wedge.wedge import Wedge
+from densiscan.wedge.wedge import NOMINAL, Wedge
 
 Floats = npt.NDArray[np.float64]
 
@@ -135,8 +135,8 @@ def calibrate(
             break
     if not answers:
         raise WedgeNotFoundError(
-            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; check the wedge "
-            "file, or give --region left,top,width,height in mm around the wedge."
+            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; "
+            f"{_densities_of(wedge)}, or give --region left,top,width,height in mm around the wedge."
         )
     if told is None or told not in answers:
         raise PolarityError(_DOUBT.format(file=scan.facts.file))
@@ -223,6 +223,13 @@ def _regrouped(lines: Floats, edges_mm: Floats) -> Floats:
     share = ((borders - edges_mm[k]) / np.diff(edges_mm)[k])[:, None]
     result: Floats = np.diff(total[k] + share * (total[k + 1] - total[k]), axis=0) / CELL_MM
     return result
+
+
+def _densities_of(wedge: Wedge) -> str:
+    """Return what to look at where the densities are those of another wedge."""
+    if wedge.name == NOMINAL:
+        return "give the right number with --steps"
+    return f"check that {wedge.name or 'the file of densities'} belongs to this wedge"
 
 
 def _fuller(refusals: list[str]) -> str:

@@ -217,36 +217,36 @@ def advise(
     return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)
 
 
-def advise_from(known: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
+def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     """Return the advice from what is known; `runs` as in `advise`, none of them removed."""
-    best = _best_time(known, plan)
-    limits = _Limits.of(known, runs, plan, best)
+    best = _best_time(posterior, plan)
+    limits = _Limits.of(posterior, runs, plan, best)
     time = limits.held(best)
-    right = _right_times(known, plan)
-    against = runs[-1].time_s if runs else _normal_time(known)
-    practice = _practice_left(known, plan, time)
-    misfits = _misfits(known)
-    expected = _expected(known, plan, time)
-    temperatures = [REFERENCE_C, *known.evidence.conditions.temperature_c.tolist()]
+    right = _right_times(posterior, plan)
+    against = runs[-1].time_s if runs else _normal_time(posterior)
+    practice = _practice_left(posterior, plan, time)
+    misfits = _misfits(posterior)
+    expected = _expected(posterior, plan, time)
+    temperatures = [REFERENCE_C, *posterior.evidence.conditions.temperature_c.tolist()]
     return Advice(
         plan=plan,
-        time_s=_timed(time, right, known.weights),
+        time_s=_timed(time, right, posterior.weights),
         best_time_s=best,
-        interval_s=_interval(right, known.weights),
+        interval_s=_interval(right, posterior.weights),
         factor=time / against,
         against_s=against,
         step=time / limits.equal_s,
         last_run=runs[-1].number if runs else None,
         expected_range=expected,
-        runs=tuple(number for number in known.evidence.numbers if number),
-        tests=sum(number == 0 for number in known.evidence.numbers),
+        runs=tuple(number for number in posterior.evidence.numbers if number),
+        tests=sum(number == 0 for number in posterior.evidence.numbers),
         practice=practice,
-        table=tuple(_table(known, plan, limits)),
+        table=tuple(_table(posterior, plan, limits)),
         misfits=misfits,
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
-        kinetics=mean_kinetics(known),
-        posterior=known,
+        kinetics=mean_kinetics(posterior),
+        posterior=posterior,
     )
 
 
@@ -264,13 +264,13 @@ class _Limits:
     reach_s: float
 
     @classmethod
-    def of(cls, known: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
-        done = known.evidence.conditions
+    def of(cls, posterior: Posterior, runs: Sequence[Run], plan: Plan, best_s: float) -> _Limits:
+        done = posterior.evidence.conditions
         tested = (done.time_s[done.tested], done.temperature_c[done.tested], done.use[done.tested])
-        equal = _equal_times(known, plan, *tested)
+        equal = _equal_times(posterior, plan, *tested)
         if runs:
             columns = np.array([(run.time_s, run.temperature_c, run.use) for run in runs], dtype=float).T
-            of_runs = _equal_times(known, plan, *columns)
+            of_runs = _equal_times(posterior, plan, *columns)
             tried = np.concatenate([of_runs, equal])
             return cls(
                 equal_s=float(of_runs[-1]),
@@ -281,8 +281,8 @@ class _Limits:
         if len(equal):
             nearest = float(equal[np.argmin(np.abs(equal - min(best_s, float(equal.max()))))])
             return cls.about(nearest, reach_s=LONGEST_REACH * float(equal.max()))
-        normal = np.array([_normal_time(known)]), np.array([REFERENCE_C]), np.array([1.0])
-        return cls.about(float(_equal_times(known, plan, *normal)[0]), reach_s=math.inf)
+        normal = np.array([_normal_time(posterior)]), np.array([REFERENCE_C]), np.array([1.0])
+        return cls.about(float(_equal_times(posterior, plan, *normal)[0]), reach_s=math.inf)
 
     @classmethod
     def about(cls, equal_s: float, *, reach_s: float) -> _Limits:
@@ -304,14 +304,14 @@ class _Limits:
         return max(whole, 1) * _STEP_S
 
 
-def _equal_times(known: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
+def _equal_times(posterior: Posterior, plan: Plan, time_s: Floats, temperature_c: Floats, use: Floats) -> Floats:
     """Return the times that do the same under the conditions of the plan, by the mean of what is known."""
-    done = np.exp(log_pace(known.mean[None], temperature_c, use)[0])
-    return np.asarray(time_s * done / _mean_pace(known, plan))
+    pace = np.exp(log_pace(posterior.mean[None], temperature_c, use)[0])
+    return np.asarray(time_s * pace / _mean_pace(posterior, plan))
 
 
-def _mean_pace(known: Posterior, plan: Plan) -> float:
-    return math.exp(float(_planned_pace(known.mean[None], plan)[0]))
+def _mean_pace(posterior: Posterior, plan: Plan) -> float:
+    return math.exp(float(_planned_pace(posterior.mean[None], plan)[0]))
 
 
 def _planned_pace(points: Floats, plan: Plan) -> Floats:
@@ -320,35 +320,35 @@ def _planned_pace(points: Floats, plan: Plan) -> Floats:
     return log_pace(points, *there, plan.age_days)[:, 0]
 
 
-def _normal_time(known: Posterior) -> float:
+def _normal_time(posterior: Posterior) -> float:
     """Return the time believed beforehand to be normal: the maker's, else that of common practice."""
-    return math.exp(float(known.evidence.means[PARAMETERS.index("normal time")]))
+    return math.exp(float(posterior.evidence.means[PARAMETERS.index("normal time")]))
 
 
-def _targets(known: Posterior, plan: Plan, contrast_stops: float) -> Floats:
+def _targets(posterior: Posterior, plan: Plan, contrast_stops: float) -> Floats:
     """Return the contrast that each point needs for the range aimed at, more by some stops of contrast."""
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     metered = np.array([plan.scene_stops is not None])
     doubt = plan.target_range.standard_uncertainty or 0.0
-    aims = np.maximum(plan.target_range.value + doubt * chance_points(known), 0.5 * plan.target_range.value)
-    return np.asarray(of_stops * aims / film_range(known.points, np.array([plan.stops]), metered)[:, 0])
+    aims = np.maximum(plan.target_range.value + doubt * chance_points(posterior), 0.5 * plan.target_range.value)
+    return np.asarray(of_stops * aims / film_range(posterior.points, np.array([plan.stops]), metered)[:, 0])
 
 
-def _best_time(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
+def _best_time(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
     """Return the time with the mean of what is known; infinite where the contrast is never reached."""
-    mean = known.mean[None]
+    mean = posterior.mean[None]
     metered = np.array([plan.scene_stops is not None])
     of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
     ranges = film_range(mean, np.array([plan.stops]), metered)[:, 0]
     equal = float(equal_time(mean, of_stops * plan.target_range.value / ranges)[0])
-    return equal / _mean_pace(known, plan)
+    return equal / _mean_pace(posterior, plan)
 
 
-def _right_times(known: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
+def _right_times(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> Floats:
     """Return the time that is right if a point is the truth, for each."""
-    targets = _targets(known, plan, contrast_stops)
-    paces = _planned_pace(known.points, plan) + PACE_DOUBT * chance_points(known, 1)
-    return np.asarray(equal_time(known.points, targets) * np.exp(-paces))
+    targets = _targets(posterior, plan, contrast_stops)
+    paces = _planned_pace(posterior.points, plan) + PACE_DOUBT * chance_points(posterior, 1)
+    return np.asarray(equal_time(posterior.points, targets) * np.exp(-paces))
 
 
 def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
@@ -390,13 +390,13 @@ def _conditions(plan: Plan, time_s: float) -> Conditions:
     )
 
 
-def _expected(known: Posterior, plan: Plan, time_s: float) -> Quantity:
+def _expected(posterior: Posterior, plan: Plan, time_s: float) -> Quantity:
     """Return the density range that the next negative is expected to have."""
-    logs = expected_log(known.points, _conditions(plan, time_s))[:, 0]
-    scatter = scatter_of(known) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
-    ranges = np.exp(logs + scatter * chance_points(known))
-    middle = math.exp(float(expected_log(known.mean[None], _conditions(plan, time_s))[0, 0]))
-    return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, known.weights, middle)})
+    logs = expected_log(posterior.points, _conditions(plan, time_s))[:, 0]
+    scatter = scatter_of(posterior) * run_scatter(plan.stops, metered=plan.scene_stops is not None)
+    ranges = np.exp(logs + scatter * chance_points(posterior))
+    middle = math.exp(float(expected_log(posterior.mean[None], _conditions(plan, time_s))[0, 0]))
+    return Quantity(middle, {Influence("development"): 0.5 * _reach(ranges, posterior.weights, middle)})
 
 
 def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
@@ -410,43 +410,43 @@ def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
     return min(variance(known) / variance(before), 1.0)
 
 
-def _misfits(known: Posterior) -> tuple[Misfit, ...]:
-    evidence = known.evidence
+def _misfits(posterior: Posterior) -> tuple[Misfit, ...]:
+    evidence = posterior.evidence
     if not len(evidence.logs):
         return ()
-    ratios = np.exp(evidence.logs - expected_unchanged(known))
+    ratios = np.exp(evidence.logs - expected_unchanged(posterior))
     return tuple(
         Misfit(number=number, chance=float(chance), ratio=float(ratio))
-        for number, chance, ratio in zip(evidence.numbers, blunder_chances(known), ratios, strict=True)
+        for number, chance, ratio in zip(evidence.numbers, blunder_chances(posterior), ratios, strict=True)
         if chance > _MISFIT
     )
 
 
-def _table(known: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
-    return [_table_row(known, plan, limits, stops) for stops in TABLE_STOPS]
+def _table(posterior: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
+    return [_table_row(posterior, plan, limits, stops) for stops in TABLE_STOPS]
 
 
-def _table_row(known: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
-    best = _best_time(known, plan, stops)
+def _table_row(posterior: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
+    best = _best_time(posterior, plan, stops)
     if not math.isfinite(best):
         return TableRow(contrast_stops=stops, time_s=None, note="more than this film reaches in this developer")
     time = limits.held(best) if stops == 0 else max(round(best / _STEP_S), 1) * _STEP_S
     if time > limits.reach_s:
         note = f"beyond {LONGEST_REACH:g} times the longest time logged"
         return TableRow(contrast_stops=stops, time_s=None, note=note)
-    right = _right_times(known, plan, stops)
+    right = _right_times(posterior, plan, stops)
     return TableRow(
         contrast_stops=stops,
-        time_s=_timed(time, right, known.weights),
+        time_s=_timed(time, right, posterior.weights),
         best_s=best,
-        interval_s=_interval(right, known.weights),
-        note=_row_note(known, plan, limits, stops, time),
+        interval_s=_interval(right, posterior.weights),
+        note=_row_note(posterior, plan, limits, stops, time),
     )
 
 
-def _row_note(known: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
+def _row_note(posterior: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
     """Return what stands beside a time: where the time advised is held, no other may look as if it were none."""
-    aimed = _best_time(known, plan)
+    aimed = _best_time(posterior, plan)
     if limits.which(aimed) is not None and math.isfinite(aimed):
         if stops == 0:
             return f"held; {_clock(aimed)} would be right"

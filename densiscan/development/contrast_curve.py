@@ -55,11 +55,11 @@ class DevelopmentCurve:
     interval_s: Interval
 
 
-def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
+def development_curve(posterior: Posterior, advice: Advice) -> DevelopmentCurve:
     """Return contrast against time at the temperature and use that were asked for."""
-    plan, mean = advice.plan, known.mean[None]
+    plan, mean = advice.plan, posterior.mean[None]
     pace = _pace(mean, plan)
-    evidence = known.evidence
+    evidence = posterior.evidence
     conditions = evidence.conditions
     own_pace = np.exp(log_paces(mean, conditions)[0])
     times = conditions.time_s * own_pace / pace
@@ -70,7 +70,7 @@ def development_curve(known: Posterior, advice: Advice) -> DevelopmentCurve:
     metered = np.array([plan.scene_stops is not None])
     return DevelopmentCurve(
         plan=plan,
-        curve=_curve(known, plan, [*times.tolist(), advice.time_s.value]),
+        curve=_curve(posterior, plan, [*times.tolist(), advice.time_s.value]),
         runs=tuple(
             RunPoint(number=number, time_s=time, contrast=contrast, doubt=doubt, fits=number not in strange)
             for number, time, contrast, doubt in zip(
@@ -89,13 +89,13 @@ def _pace(mean: Floats, plan: Plan) -> float:
     )
 
 
-def _curve(known: Posterior, plan: Plan, times_s: list[float]) -> tuple[ContrastAtTime, ...]:
+def _curve(posterior: Posterior, plan: Plan, times_s: list[float]) -> tuple[ContrastAtTime, ...]:
     grid = np.linspace(0.4 * min(times_s), 1.6 * max(times_s), _POINTS)
     there = np.array([plan.temperature_c]), np.array([float(plan.use)])
-    paces = np.exp(log_pace(known.points, *there, plan.age_days))
-    contrasts = np.exp(log_contrast(known.points, grid * paces))
-    middle = np.exp(log_contrast(known.mean[None], grid * _pace(known.mean[None], plan))[0])
-    ends = [quantiles(column, known.weights, _ENDS) for column in contrasts.T]
+    paces = np.exp(log_pace(posterior.points, *there, plan.age_days))
+    contrasts = np.exp(log_contrast(posterior.points, grid * paces))
+    middle = np.exp(log_contrast(posterior.mean[None], grid * _pace(posterior.mean[None], plan))[0])
+    ends = [quantiles(column, posterior.weights, _ENDS) for column in contrasts.T]
     return tuple(
         ContrastAtTime(time_s=float(time), contrast=float(contrast), low=low, high=high)
         for time, contrast, (low, high) in zip(grid, middle, ends, strict=True)

@@ -81,7 +81,7 @@ def fit_law(
         as all after one time.
     """
     times, values = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    known = np.ones_like(values) if doubts is None else np.asarray(doubts, dtype=float)
+    u_values = np.ones_like(values) if doubts is None else np.asarray(doubts, dtype=float)
     fewest = 2 + wait + (doubts is None)
     if times.shape != values.shape or times.ndim != 1 or len(times) < fewest:
         raise WrongUseError(f"{fewest} points at least are needed, each a time and a contrast.")
@@ -97,9 +97,9 @@ def fit_law(
         slopes = [limit * (1.0 - rest), limit * rate * since * rest]
         if wait:
             slopes.append(np.where(since > 0.0, -limit * rate * rest, 0.0))
-        return (limit * (1.0 - rest) - values) / known, np.stack(slopes, axis=1) / known[:, None]
+        return (limit * (1.0 - rest) - values) / u_values, np.stack(slopes, axis=1) / u_values[:, None]
 
-    found = least_squares(
+    fitted = least_squares(
         residuals,
         [math.log(guess[0]), math.log(guess[1]), *([0.0] if wait else [])],
         limits=(
@@ -107,15 +107,15 @@ def fit_law(
             [math.log(_LIMIT_REACH * largest), math.log(1e3 / longest), *([0.9 * float(times.min())] if wait else [])],
         ),
     )
-    normal = found.derivatives.T @ found.derivatives
-    unlimited = found.parameters[0] > math.log(_LIMIT_REACH * largest) - 1e-6
+    normal = fitted.derivatives.T @ fitted.derivatives
+    unlimited = fitted.parameters[0] > math.log(_LIMIT_REACH * largest) - 1e-6
     if unlimited or float(np.linalg.cond(normal)) > _HOPELESS:
         raise WrongUseError(_NO_LAW)
     freedom = len(times) - 2 - wait
-    scale = found.sum_of_squares / freedom if doubts is None else 1.0
+    scale = fitted.sum_of_squares / freedom if doubts is None else 1.0
     return LawFit(
-        parameters=found.parameters,
-        covariance=scale * found.covariance(),
-        residual_sum=found.sum_of_squares,
+        parameters=fitted.parameters,
+        covariance=scale * fitted.covariance(),
+        residual_sum=fitted.sum_of_squares,
         freedom=freedom,
     )

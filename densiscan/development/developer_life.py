@@ -66,16 +66,16 @@ def next_load(said: Load, runs: Sequence[Run]) -> Load:
 
 def strength(dilution: str | None) -> float:
     """Return the share of full-strength developer in a solution such as 1+1 or 1:3; 1 where nothing is told."""
-    told = None if dilution is None else _DILUTION.search(dilution)
-    return 1.0 if told is None else 1.0 / (1.0 + float(told[1].replace(",", ".")))
+    match = None if dilution is None else _DILUTION.search(dilution)
+    return 1.0 if match is None else 1.0 / (1.0 + float(match[1].replace(",", ".")))
 
 
-def wear(known: Posterior, runs: Sequence[Run], load: Load) -> Wear:
+def wear(posterior: Posterior, runs: Sequence[Run], load: Load) -> Wear:
     """Return how often the developer can be used, and how much film the batch has served."""
-    losses = loss_per_use(known)
-    loss = float(known.weights @ losses)
+    losses = loss_per_use(posterior)
+    loss = float(posterior.weights @ losses)
     logs = np.log(losses)
-    doubt = float(np.sqrt(known.weights @ (logs - known.weights @ logs) ** 2))
+    doubt = float(np.sqrt(posterior.weights @ (logs - posterior.weights @ logs) ** 2))
     believed = next(belief.doubt for belief in BELIEFS if belief.name == "loss")
     learned = doubt < _LEARNED * believed
     uses = min(1 + math.floor(math.log(TIRED) / loss), MOST_USES)
@@ -100,30 +100,30 @@ def _developed(runs: Sequence[Run], load: Load) -> float | None:
     return 1e4 * sum(areas) / (max(volumes) / 1000.0)
 
 
-def wear_warnings(found: Wear, load: Load, *, use: int) -> list[Warning_]:
+def wear_warnings(life: Wear, load: Load, *, use: int) -> list[Warning_]:
     """Return what is to be said of the developer before it is used once more."""
     warnings = []
-    if use > found.last_good_use:
-        by = "your runs say" if found.learned else "common practice has it"
+    if use > life.last_good_use:
+        by = "your runs say" if life.learned else "common practice has it"
         message = (
-            f"This is use {use}; {by} that a developer is at its end after use {found.last_good_use}, since contrast "
+            f"This is use {use}; {by} that a developer is at its end after use {life.last_good_use}, since contrast "
             "is no longer sure then and fog grows: mix fresh."
         )
         warnings.append(Warning_(code="developer-tired", message=message))
     share = strength(load.dilution)
     if load.film_cm2 is not None and load.volume_ml is not None:
         served = load.film_cm2 / (load.volume_ml / 1000.0) / share
-        if served > found.film_cm2:
-            needed = math.ceil(load.film_cm2 / found.film_cm2 / share * 100.0) * 10.0
+        if served > life.film_cm2:
+            needed = math.ceil(load.film_cm2 / life.film_cm2 / share * 100.0) * 10.0
             message = (
                 f"{load.volume_ml:.0f} ml are too little for {load.film_cm2:.0f} square centimetres of film: take at "
                 f"least {needed:.0f} ml, or develop less at a time (common practice)."
             )
             warnings.append(Warning_(code="too-little-developer", message=message))
-    if found.developed_cm2 is not None and found.developed_cm2 / share > found.film_cm2:
+    if life.developed_cm2 is not None and life.developed_cm2 / share > life.film_cm2:
         message = (
-            f"Batch {load.batch} has developed {found.developed_cm2:.0f} square centimetres of film a litre; about "
-            f"{found.film_cm2 * share:.0f} is what it serves in all (common practice): discard it."
+            f"Batch {load.batch} has developed {life.developed_cm2:.0f} square centimetres of film a litre; about "
+            f"{life.film_cm2 * share:.0f} is what it serves in all (common practice): discard it."
         )
         warnings.append(Warning_(code="developer-used-up", message=message))
     return warnings

@@ -111,12 +111,12 @@ def family_of(
     )
     _require_growth(ordered, values)
     wait = bool(np.unique(times).size >= _FEWEST_FOR_WAIT)
-    found = _fit(times, values, doubts, wait=wait)
-    if wait and found.wait < _NO_WAIT_S:
+    fit = _fit(times, values, doubts, wait=wait)
+    if wait and fit.wait < _NO_WAIT_S:
         wait = False
-        found = _fit(times, values, doubts, wait=False)
-    parameters, covariance = found.parameters, found.covariance
-    law = Kinetics(contrast_limit=found.limit, rate_per_s=found.rate, wait_s=found.wait)
+        fit = _fit(times, values, doubts, wait=False)
+    parameters, covariance = fit.parameters, fit.covariance
+    law = Kinetics(contrast_limit=fit.limit, rate_per_s=fit.rate, wait_s=fit.wait)
     table = tuple(_row(parameters, covariance, stops, target, times) for stops in _STOPS)
     return Family(
         measure=measure,
@@ -136,9 +136,9 @@ def family_of(
 
 def _contrasts(members: Sequence[Member]) -> tuple[str, list[Quantity]]:
     for measure in MEASURES:
-        found = [getattr(member.test, measure.replace(" ", "_")) for member in members]
-        if all(contrast is not None for contrast in found):
-            return measure, found
+        contrasts = [getattr(member.test, measure.replace(" ", "_")) for member in members]
+        if all(contrast is not None for contrast in contrasts):
+            return measure, contrasts
     raise MeasureError("the curves of the family have no contrast that can be read on all; add longer exposures.")
 
 

@@ -84,12 +84,12 @@ def contrast_points(document: Mapping[str, Any], *, film: str, developer: str) -
     """
     if not (same_name(str(document.get("film")), film) and same_name(str(document.get("developer")), developer)):
         return ()
-    found = []
+    points = []
     for place, entry in enumerate(document.get("developments") or ()):
         contrast = read_back(entry.get("contrast"), Influence("film test", str(place)))
         if contrast is not None and entry.get("time_s"):
             temperature, use = entry.get("temperature_c"), entry.get("use")
-            found.append(
+            points.append(
                 ContrastPoint(
                     time_s=float(entry["time_s"]),
                     temperature_c=REFERENCE_C if temperature is None else float(temperature),
@@ -97,4 +97,4 @@ def contrast_points(document: Mapping[str, Any], *, film: str, developer: str) -
                     contrast=contrast,
                 )
             )
-    return tuple(found)
+    return tuple(points)

@@ -180,19 +180,19 @@ def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, f
     wide = np.where(apart > _APART, spread * apart, spread)
     inverse = np.linalg.inv(np.diag(wide**2) + (slopes * doubts**2) @ slopes.T)
     size = doubts[CHANGE] ** 2
-    found = []
+    changes = []
     for since in range(1, runs):
         moved = longer * (evidence.conditions.place < since)
         by = inverse @ moved
         gain = 1.0 + size * float(moved @ by)
         odds = 0.5 * size * float(off @ by) ** 2 / gain - 0.5 * math.log(gain)
         chance = CHANCE_WITH_A_BATCH if evidence.new_batch[since] else CHANCE_OF_CHANGE
-        found.append((odds + math.log(chance), since, math.log(chance)))
-    found.sort(reverse=True)
+        changes.append((odds + math.log(chance), since, math.log(chance)))
+    changes.sort(reverse=True)
     near = {since for since in (runs - 1, runs - 2) if since > 0 and apart[since] > 1.0}
     return [
         (since, chance)
-        for rank, (odds, since, chance) in enumerate(found)
+        for rank, (odds, since, chance) in enumerate(changes)
         if (odds > -_UNLIKELY and rank < _MOST_CHANGES) or since in near
     ]
 
@@ -239,8 +239,8 @@ def _fitted(evidence: FilmEvidence, start: Floats, since: int) -> tuple[Floats, 
     for _ in range(_REWEIGHTED):
         root = np.sqrt(weights) / spread_of(here[None], evidence)[0]
         penalised = functools.partial(_penalised, evidence=evidence, root=root, since=since)
-        found = least_squares(penalised, here, still=_STILL)
-        here, covariance = np.array(found.parameters), found.covariance()
+        fit = least_squares(penalised, here, still=_STILL)
+        here, covariance = np.array(fit.parameters), fit.covariance()
         here[SCATTER], covariance[SCATTER, SCATTER] = _scatter_weighed(here, evidence, since)
         expected = expected_log(_since(here[None], since), evidence.conditions)[0]
         sound, blunder = _log_blunder((evidence.logs - expected) / spread_of(here[None], evidence)[0])
@@ -286,52 +286,52 @@ def _normal_points() -> Floats:
     return both
 
 
-def mean_kinetics(known: Posterior) -> Kinetics:
+def mean_kinetics(posterior: Posterior) -> Kinetics:
     """Return the law of development with the mean of what is known."""
-    normal, bend, wait = (math.exp(float(known.mean[place])) for place in (NORMAL, BEND, WAIT))
-    shape = math.exp(float(known.mean[SHAPE]))
+    normal, bend, wait = (math.exp(float(posterior.mean[place])) for place in (NORMAL, BEND, WAIT))
+    shape = math.exp(float(posterior.mean[SHAPE]))
     return Kinetics(
         contrast_limit=NORMAL_CONTRAST * float((-math.expm1(-bend)) ** -shape),
         rate_per_s=bend / (normal * (1.0 - wait)),
         shape=shape,
         wait_s=wait * normal,
-        per_ten_degrees=math.exp(float(known.mean[WARMTH])),
-        loss_per_use=math.exp(float(known.mean[LOSS])),
-        loss_per_day=math.exp(float(known.mean[STORAGE])),
+        per_ten_degrees=math.exp(float(posterior.mean[WARMTH])),
+        loss_per_use=math.exp(float(posterior.mean[LOSS])),
+        loss_per_day=math.exp(float(posterior.mean[STORAGE])),
     )
 
 
-def scatter_of(known: Posterior) -> Floats:
+def scatter_of(posterior: Posterior) -> Floats:
     """Return, for each point, how much the runs scatter against the usual."""
-    return np.asarray(np.exp(known.points[:, SCATTER]))
+    return np.asarray(np.exp(posterior.points[:, SCATTER]))
 
 
-def expected_unchanged(known: Posterior) -> Floats:
+def expected_unchanged(posterior: Posterior) -> Floats:
     """Return the logarithm of what each run was expected to give if nothing changed, or at least as things are now."""
-    steady = known.weights * (known.points[:, SINCE] == 0.0)
-    weights = steady / steady.sum() if steady.sum() > 0.0 else known.weights
-    return np.asarray(weights @ expected_log(known.points[:, :SINCE], known.evidence.conditions))
+    steady = posterior.weights * (posterior.points[:, SINCE] == 0.0)
+    weights = steady / steady.sum() if steady.sum() > 0.0 else posterior.weights
+    return np.asarray(weights @ expected_log(posterior.points[:, :SINCE], posterior.evidence.conditions))
 
 
-def change_chances(known: Posterior) -> dict[int, float]:
+def change_chances(posterior: Posterior) -> dict[int, float]:
     """Return, by the number of the first run after it, how likely something changed there that nobody wrote down."""
-    found: dict[int, float] = {}
-    for since in np.unique(known.points[:, SINCE]):
+    chances: dict[int, float] = {}
+    for since in np.unique(posterior.points[:, SINCE]):
         if since > 0.0:
-            chance = float(known.weights @ (known.points[:, SINCE] == since))
-            found[known.evidence.numbers[int(since)]] = chance
-    return found
+            chance = float(posterior.weights @ (posterior.points[:, SINCE] == since))
+            chances[posterior.evidence.numbers[int(since)]] = chance
+    return chances
 
 
-def loss_per_use(known: Posterior) -> Floats:
+def loss_per_use(posterior: Posterior) -> Floats:
     """Return, for each point, the logarithm by which each earlier use lengthens the time."""
-    return np.asarray(np.exp(known.points[:, LOSS]))
+    return np.asarray(np.exp(posterior.points[:, LOSS]))
 
 
-def chance_points(known: Posterior, which: int = 0) -> Floats:
+def chance_points(posterior: Posterior, which: int = 0) -> Floats:
     """Return standard normal numbers, one for each point, that have nothing to do with its parameters; two sorts."""
     own = _normal_points()[:, SINCE + which]
-    return np.tile(own, len(known.points) // len(own))
+    return np.tile(own, len(posterior.points) // len(own))
 
 
 def quantiles(values: Floats, weights: Floats, at: Sequence[float]) -> tuple[float, ...]:

@@ -124,9 +124,9 @@ def _last_like(said: Mapping[str, Any], earlier: Sequence[Run]) -> Run | None:
         return wanted is None or same_name(getattr(run, field), str(wanted))
 
     for fields in (("film", "developer"), ("developer",), ()):
-        found = [run for run in earlier if all(same(run, field) for field in fields)]
-        if found:
-            return found[-1]
+        alike = [run for run in earlier if all(same(run, field) for field in fields)]
+        if alike:
+            return alike[-1]
     return None
 
 

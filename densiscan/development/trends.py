@@ -126,9 +126,9 @@ def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> t
         By the number of the run: the exposure of each of its negatives against a normal one.
     """
     counted = [run for run in runs if not run.removed]
-    found = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
+    trends = [_base_plus_fog(counted), *_development(counted), _speed(counted, stops)]
     order = ("base_plus_fog", "contrast", "speed", "activity")
-    return tuple(_trend(one) for one in sorted(found, key=lambda one: order.index(one.name)))
+    return tuple(_trend(one) for one in sorted(trends, key=lambda one: order.index(one.name)))
 
 
 def _base_plus_fog(runs: Sequence[Run]) -> _Series:
@@ -146,8 +146,10 @@ def _base_plus_fog(runs: Sequence[Run]) -> _Series:
 
 def _largest(read: Sequence[Quantity]) -> float | None:
     """Return the largest uncertainty: readings by one calibration do not become better by their number."""
-    known = [one.standard_uncertainty for one in read]
-    return max(one for one in known if one is not None) if any(one is not None for one in known) else None
+    uncertainties = [one.standard_uncertainty for one in read]
+    return (
+        max(one for one in uncertainties if one is not None) if any(one is not None for one in uncertainties) else None
+    )
 
 
 def _speed(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> _Series:
@@ -180,16 +182,16 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
         empty = {"runs": (), "values": (), "standards": (), "aside": (), "ratio": True}
         nothing = [_Series(name=name, label=label, **empty) for name, label in _DEVELOPMENT]  # type: ignore[arg-type]
         return nothing[0], nothing[1]
-    known = posterior_of(evidence)
-    middle = known.mean[None]
-    given = evidence.conditions
-    off = evidence.logs - expected_log(middle, given)[0]
-    equal = given.time_s * np.exp(log_paces(middle, given))[0]
+    posterior = posterior_of(evidence)
+    middle = posterior.mean[None]
+    conditions = evidence.conditions
+    off = evidence.logs - expected_log(middle, conditions)[0]
+    equal = conditions.time_s * np.exp(log_paces(middle, conditions))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
-    spread = np.hypot(evidence.reading, np.exp(known.mean[_SCATTER]) * evidence.scatter)
+    spread = np.hypot(evidence.reading, np.exp(posterior.mean[_SCATTER]) * evidence.scatter)
     contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)
-    worn = log_pace(middle, np.full(len(read), REFERENCE_C), given.use)[0]
-    acted = [_acted(known, given, at, float(off[at]), float(equal[at])) for at in range(len(read))]
+    worn = log_pace(middle, np.full(len(read), REFERENCE_C), conditions.use)[0]
+    acted = [_acted(posterior, conditions, at, float(off[at]), float(equal[at])) for at in range(len(read))]
     some = [at for at, one in enumerate(acted) if one is not None]
     activity = [math.exp(float(worn[at]) + (acted[at] or 0.0)) for at in some]
     label = f"contrast at {_clock(normal_s)}, {REFERENCE_C:g} C"
@@ -218,11 +220,11 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
 _DEVELOPMENT: Final = (("contrast", "contrast at the normal time"), ("activity", "developer activity"))
 
 
-def _acted(known: Posterior, given: Conditions, at: int, off: float, equal_s: float) -> float | None:
+def _acted(posterior: Posterior, conditions: Conditions, at: int, off: float, equal_s: float) -> float | None:
     """Return the logarithm by which a run was as if developed longer than it was; None where no time would do."""
-    reached = math.exp(float(log_contrast(known.mean[None], np.array([equal_s]))[0, 0]) + off)
-    as_if = float(equal_time(known.mean[None], np.array([reached]))[0])
-    return math.log(as_if / equal_s) if math.isfinite(as_if) and given.time_s[at] > 0.0 else None
+    reached = math.exp(float(log_contrast(posterior.mean[None], np.array([equal_s]))[0, 0]) + off)
+    as_if = float(equal_time(posterior.mean[None], np.array([reached]))[0])
+    return math.log(as_if / equal_s) if math.isfinite(as_if) and conditions.time_s[at] > 0.0 else None
 
 
 def _clock(seconds: float) -> str:
@@ -300,10 +302,10 @@ def _side_sentence(series: _Series, side: int) -> str:
 
 
 def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:
-    found: dict[int, list[float]] = {}
+    values: dict[int, list[float]] = {}
     for point in points:
-        found.setdefault(point.use, []).append(point.value)
-    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(found.items()))
+        values.setdefault(point.use, []).append(point.value)
+    return tuple(UseMean(use=use, mean=math.fsum(v) / len(v), count=len(v)) for use, v in sorted(values.items()))
 
 
 def missing_runs(trend: Trend) -> int:

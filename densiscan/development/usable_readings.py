@@ -153,7 +153,7 @@ def _repeats(one: Way, other: Way) -> bool:
 def _said(value: Any) -> Any:
     """Return options without those that say nothing."""
     if isinstance(value, Mapping):
-        return {name: said for name, one in value.items() if (said := _said(one)) not in (None, False, [], {})}
+        return {name: stated for name, one in value.items() if (stated := _said(one)) not in (None, False, [], {})}
     return [_said(one) for one in value] if isinstance(value, list | tuple) else value
 
 
@@ -175,9 +175,9 @@ def _of_densities(options: Document) -> dict[str, Any]:
 
 def not_a_negative(document: Document) -> str | None:
     """Return what a scan was seen to be where that is not a negative and nobody insisted; then nothing of it counts."""
-    seen = document.get("seen") or "unknown"
+    kind = document.get("seen") or "unknown"
     judged = document.get("exposure") is not None or document.get("development") is not None
-    return None if seen in _AS_NEGATIVE or judged else str(seen)
+    return None if kind in _AS_NEGATIVE or judged else str(kind)
 
 
 def why_silent(document: Document) -> str | None:

@@ -365,7 +365,7 @@ def _sizes(data: _Data, shape: Fitted) -> tuple[float, float]:
     waves = _with_base(_outer(_waves(data.x, data.x, shape.parameters)), data)
     scatters = _SCATTERS_UNKNOWN if bool(data.open_[: data.x.size].any()) else _SCATTERS
 
-    def doubt(sizes: tuple[float, float]) -> float:
+    def minus_log_likelihood(sizes: tuple[float, float]) -> float:
         covariance = _noise(data, sizes[0]) + sizes[1] ** 2 * waves
         inverse: Floats = np.asarray(np.linalg.inv(covariance))
         information = _information(slopes, inverse)
@@ -373,7 +373,7 @@ def _sizes(data: _Data, shape: Fitted) -> tuple[float, float]:
         misfit = left @ inverse @ left - pulled @ np.linalg.solve(information, pulled)
         return float(misfit + np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1])
 
-    return min(product(scatters, _DEPARTURES), key=doubt)
+    return min(product(scatters, _DEPARTURES), key=minus_log_likelihood)
 
 
 def _outer(waves: Floats) -> Floats:

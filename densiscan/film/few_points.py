@@ -164,7 +164,7 @@ class _Law:
         self.y = points.density if base is None else np.append(points.density, base[0])
         self.least = float(np.min(points.density)) if base is None else base[0]
         self.before = np.array([self.least, _USUAL_SLOPE[0]])
-        self.doubt = np.array([1.0, _USUAL_SLOPE[1] ** 2])
+        self.variances = np.array([1.0, _USUAL_SLOPE[1] ** 2])
         self.awake = self._awake(points.x)
         self.apart = self._departures(points.x, points.x)
 
@@ -205,7 +205,7 @@ class _Law:
 
     def log_likelihood(self, shapes: Floats) -> Floats:
         rows = self._rows(shapes)
-        whole = self._covariance(shapes) + np.einsum("kia,a,kja->kij", rows, self.doubt, rows)
+        whole = self._covariance(shapes) + np.einsum("kia,a,kja->kij", rows, self.variances, rows)
         left = self.y - rows @ self.before
         factor = np.linalg.cholesky(whole)
         solved = np.linalg.solve(factor, left[..., None])[..., 0]
@@ -216,8 +216,8 @@ class _Law:
         """Return a curve of each shape with base, slope and departure drawn as the points leave them."""
         rows, covariance = self._rows(shapes), self._covariance(shapes)
         inverse = np.linalg.inv(covariance)
-        information = np.einsum("kia,kij,kjb->kab", rows, inverse, rows) + np.diag(1.0 / self.doubt)
-        pulled = np.einsum("kia,kij,j->ka", rows, inverse, self.y) + self.before / self.doubt
+        information = np.einsum("kia,kij,kjb->kab", rows, inverse, rows) + np.diag(1.0 / self.variances)
+        pulled = np.einsum("kia,kij,j->ka", rows, inverse, self.y) + self.before / self.variances
         spread = np.linalg.inv(information)
         line = np.einsum("kab,kb->ka", spread, pulled)
         line += np.einsum("kab,kb->ka", np.linalg.cholesky(spread), rng.normal(size=line.shape))

@@ -120,7 +120,7 @@ def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = Non
         If there are too few exposures, no curve for the densities, or the times are too much alike.
     """
     where = name or "the series"
-    used, effective, doubt = _effective(series, curve, where)
+    used, effective, u_effective = _effective(series, curve, where)
     metered = np.log10([one.metered_s for one in used])
     log_given = np.log10([one.given_s for one in used])
     beyond = np.maximum(log_given, math.log10(ONSET_S))
@@ -131,7 +131,7 @@ def fit_reciprocity(series: Sequence[LongExposure], curve: FilmTest | None = Non
             f"{10 ** float(np.ptp(beyond)):.1f} in time beyond 1 s; give {FEWEST_EXPOSURES} at least, the longest "
             "twice the shortest or more."
         )
-    weights = 1.0 / np.maximum(doubt, _HARDLY) ** 2
+    weights = 1.0 / np.maximum(u_effective, _HARDLY) ** 2
     line = fit_line(beyond, y, weights)
     own = float(np.sqrt(1.0 / np.sum(weights * (beyond - np.average(beyond, weights=weights)) ** 2)))
     if not 0.3 < line.slope <= 1.2:
@@ -176,7 +176,7 @@ def _effective(
         )
     x, density = curve.curve.log_exposure, curve.curve.density
     slopes = np.gradient(density, x)
-    used, effective, doubt = [], [], []
+    used, effective, u_effective = [], [], []
     for one in with_density:
         value = one.density.value if one.density is not None else math.nan
         k = int(np.searchsorted(density, value))
@@ -187,8 +187,8 @@ def _effective(
         reading = one.density.standard_uncertainty if one.density is not None else None
         used.append(one)
         effective.append(float(x[k - 1]) + share * float(x[k] - x[k - 1]))
-        doubt.append((reading or _READING_DOUBT) / float(slopes[k]))
-    return used, np.array(effective), np.array(doubt)
+        u_effective.append((reading or _READING_DOUBT) / float(slopes[k]))
+    return used, np.array(effective), np.array(u_effective)
 
 
 def read_series(path: str | Path) -> tuple[LongExposure, ...]:

@@ -306,8 +306,8 @@ def strip_round(log_time: Quantity) -> ExposureStrip:
 
     A third of a stop apart where the estimate is sure within half a stop, else half a stop.
     """
-    doubt = log_time.uncertainty
-    sure = doubt is not None and doubt / STOP <= _SURE_STOPS
+    expanded = log_time.uncertainty
+    sure = expanded is not None and expanded / STOP <= _SURE_STOPS
     step = 1.0 / 3.0 if sure else 0.5
     half = STRIP_STEPS // 2
     seconds = tuple(10.0 ** (log_time.value + STOP * step * place) for place in range(-half, half + 1))

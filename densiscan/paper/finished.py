@@ -303,8 +303,8 @@ def _away(read: Quantity, paper: Quantity | None) -> float:
     return math.hypot(read.uncertainty or 0.0, paper_uncertainty)
 
 
-def _shares(reading: PrintReading, density: float, doubt: float) -> tuple[float, float]:
-    return reading.share_below(density - doubt), reading.share_below(density + doubt)
+def _shares(reading: PrintReading, density: float, expanded: float) -> tuple[float, float]:
+    return reading.share_below(density - expanded), reading.share_below(density + expanded)
 
 
 def _highlights(reading: PrintReading, curve: PaperCurve, bare: float) -> Highlights:

@@ -167,9 +167,9 @@ def _what_is_needed(effective: Quantity, process: Process) -> str:
         "condenser": f"An enlargement by condenser light (silver looks {CALLIER_FACTOR:g} times as dense)",
     }[process]
     grade = grade_for(effective.value)
-    doubt = effective.uncertainty or 0.0
+    expanded = effective.uncertainty or 0.0
     others = [
-        near for near in (grade_for(effective.value - doubt), grade_for(effective.value + doubt)) if near != grade
+        near for near in (grade_for(effective.value - expanded), grade_for(effective.value + expanded)) if near != grade
     ]
     words = {SOFTER: "a paper softer than grade 0", HARDER: "a paper harder than grade 5"}
     needs = words.get(grade, f"grade {grade}")

@@ -124,15 +124,23 @@ def find_steps(
     steps = Steps(densities=densities, doubts=np.full(densities.size, 0.01) if doubts is None else doubts)
     seen: list[Row] = []
     fitting: list[tuple[Row, Count]] = []
+    hopeful = {False, True}
     for angle in ANGLES_DEG:
-        for transposed in (False, True):
+        for transposed in sorted(hopeful):
             view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
-            seen += rows_along(view, image, densities)
+            rows = _rows_of(view, densities)
+            if not any(_may_be_wedge(row, densities.size) for row in rows):
+                if angle == 0.0:
+                    # The strips that lean against a wedge cross its edges in turn: other angles are spared.
+                    hopeful.discard(transposed)
+                    seen += [row for row in rows if _is_sound(row)]
+                continue
+            seen += _made_straight(rows, image, densities)
         # What looks far more like a wedge, but has another number of steps, is not passed over for lesser rows.
         least = _RIVAL * max((weight(row) for row in seen), default=0.0)
         likely = [row for row in seen if is_straight(row) and weight(row) >= least]
         fitting = [(row, way) for row in likely if (way := _settled(row, steps)) is not None]
-        if fitting:
+        if fitting or not hopeful:
             break
     if not fitting:
         raise WedgeNotFoundError(_seen_words(seen, origin_mm))
@@ -162,9 +170,22 @@ def _settled(row: Row, steps: Steps) -> Count | None:
 
 def rows_along(view: View, image: Floats, densities: Floats) -> list[Row]:
     """Return the rows of steps that are seen along a direction, each straightened, the weightiest first."""
+    return _made_straight(_rows_of(view, densities), image, densities)
+
+
+def _rows_of(view: View, densities: Floats) -> list[Row]:
+    """Return the rows of edges that are worth a close look, those that explain most of the scan first."""
     groups = [group for group in groups_of(strips_of(view, _fewest(densities))) if len(group) >= 2]
     groups.sort(key=_explained)
-    rows = [row_of(view, group, densities) for group in groups[: -_MOST_LOOKS - 1 : -1]]
+    return [row_of(view, group, densities) for group in groups[: -_MOST_LOOKS - 1 : -1]]
+
+
+def _may_be_wedge(row: Row, count: int) -> bool:
+    """Tell whether a row, straight or not, is of even steps and shows edges enough for a wedge of so many."""
+    return _is_sound(row) and len(row.drops) + 2 >= _LEAST_VISIBLE * count
+
+
+def _made_straight(rows: list[Row], image: Floats, densities: Floats) -> list[Row]:
     straight = [_straightened(row, image, densities) for row in rows]
     return sorted((row for row in straight if _is_sound(row)), key=weight, reverse=True)
 

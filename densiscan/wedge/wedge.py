@@ -22,6 +22,8 @@ from densiscan.files.tables import Form, read_lines, rows_of
 NOMINAL_UNCERTAINTY: Final = 0.02
 """Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
 
+NOMINAL: Final = "the nominal wedge"
+"""Name of a wedge of which no file tells, but a number of steps."""
 FEWEST_STEPS: Final = 3
 MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
@@ -108,7 +110,7 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
             steps=tuple(
                 WedgeStep(step=str(index + 1), density=round(first + index * increment, 6)) for index in range(steps)
             ),
-            name="the nominal wedge",
+            name=NOMINAL,
         )
     except WedgeFileError as problem:
         raise WrongUseError(str(problem)) from problem

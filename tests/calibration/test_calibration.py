@@ -31,7 +31,7 @@ from densiscan.calibration.make import Label, calibrate, calibrate_steps, told_i
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.scan import open_scan
 from densiscan.scan.survey import patch
-from densiscan.wedge.wedge import Wedge, WedgeStep
+from densiscan.wedge.wedge import Wedge, WedgeStep, nominal_wedge
 from tests.renderer import (
     Place,
     Scanner,
@@ -360,6 +360,12 @@ def test_wrong_number_of_steps_is_refused(tmp_path: Path) -> None:
     write_scan(render_bed([layout], Scanner(ppi=100), seed=3, size_mm=(90, 40)), tmp_path / "wedge.tif")
     with pytest.raises(WedgeNotFoundError, match=r"wedge of 13 steps was not found: 11 steps were seen"):
         calibrate(open_scan(tmp_path / "wedge.tif"), wedge_of(even_densities(13, 0.25)), label=LABEL)
+    for wedge, advice in (
+        (replace(wedge_of(even_densities(13, 0.25)), name="mine.csv"), r"check that mine\.csv belongs to this wedge"),
+        (nominal_wedge(steps=13, increment=0.25), "give the right number with --steps"),
+    ):
+        with pytest.raises(WedgeNotFoundError, match=rf"^\S*wedge\.tif: .*; {advice}, or give --region [^.]*\.$"):
+            calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=LABEL)
 
 
 def known(shared_data: Path) -> list[dict[str, float]]:

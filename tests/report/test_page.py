@@ -20,7 +20,7 @@ from hypothesis.extra import numpy as nps
 from densiscan.batch.outliers import Folder
 from densiscan.cli.app import run
 from densiscan.negative.preview import Sheet
-from densiscan.report.page.negative import PageReading, sheet_view
+from densiscan.report.page.negative import PageReading, density_words, sheet_view
 from densiscan.report.page.page import PageHead, page_html
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.report.page.standings import standings
@@ -210,6 +210,18 @@ def test_one_of_nine_stands_out_by_what_it_differs_in() -> None:
     assert stands[8].words == ("base plus fog +0.20",)
     # 0.20 from the middle; the rest are alike, so the unit is what is worth a word, 0.05, over 3.5.
     np.testing.assert_allclose(stands[8].distance, 0.20 / 0.05 * 3.5, atol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "words"),
+    [
+        (None, "not known"),
+        ({"value": 1.234, "uncertainty": 0.004}, "1.23 ± 0.01"),
+        ({"value": 2.89, "uncertainty": None, "limit": "at least"}, "at least 2.89"),
+    ],
+)
+def test_a_density_is_said_on_the_page_as_in_the_report(quantity: dict[str, Any] | None, words: str) -> None:
+    assert density_words(quantity) == words
 
 
 def test_of_four_none_is_odd_but_the_farthest_is_known() -> None:

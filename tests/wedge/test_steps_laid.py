@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.errors import WedgeNotFoundError
+from densiscan.wedge import rows
 from densiscan.wedge.alignment import Cell, Steps, ways_to_lay
 from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
+from densiscan.wedge.view import View
 from tests.renderer import Place, Scanner, WedgeLayout, even_densities, render_bed
 
 PPI = 101.6
@@ -96,6 +100,43 @@ def test_one_black_level_drowns_all_steps_beyond_it(lost: int) -> None:
 def test_places_in_words_count_from_the_corner_of_the_scan() -> None:
     with pytest.raises(WedgeNotFoundError, match=r"from \(10\d, 21\d\)"):
         found(origin_mm=(100.0, 200.0), count=10)
+
+
+def test_a_picture_without_a_row_of_even_steps_is_looked_along_both_ways_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six more angles are looked along for what may lean; soft tones that fall across the scan have no even steps."""
+    angles: list[float] = []
+    strips_of = rows.strips_of
+
+    def counted(view: View, *args: Any) -> list[rows.Strip]:
+        angles.append(view.angle_deg)
+        return strips_of(view, *args)
+
+    monkeypatch.setattr("densiscan.wedge.find.strips_of", counted)
+    x, y = np.meshgrid(np.linspace(0.0, 1.0, 300), np.linspace(0.0, 1.0, 200))
+    grain = np.random.default_rng(4).normal(0.0, 0.002, x.shape)
+    picture = 10.0 ** -(0.2 + 1.5 * x + 0.2 * np.sin(9.0 * x + 5.0 * y)) + grain
+    with pytest.raises(WedgeNotFoundError):
+        find_steps(np.clip(picture, 0.001, 1.0), UNEVEN, inverted=False, quantum=1 / 65535)
+    assert angles == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("angle_deg", [-3.3, 3.3])
+def test_a_narrow_wedge_that_leans_is_found(angle_deg: float) -> None:
+    """Its middle rises by its width within 120 of its 144 mm: no strip upright on the scan sees it whole."""
+    layout = WedgeLayout(
+        densities=tuple(UNEVEN.tolist()),
+        place=Place(x_mm=80.0, y_mm=18.0, angle_deg=angle_deg),
+        step_mm=9.0,
+        width_mm=7.0,
+    )
+    signal = render_bed([layout], Scanner(ppi=PPI), seed=5, size_mm=(160.0, 36.0)).codes / 65535
+    place = find_steps(signal, UNEVEN, inverted=False, doubts=DOUBTS, quantum=1 / 65535)
+    for number, step in enumerate(place.steps):
+        left, top, width, height = step.box_mm
+        u, v = layout.place.off_bed(left + width / 2, top + height / 2)
+        x, y, across, down = layout.step_box(number)
+        assert x < u < x + across
+        assert y < v < y + down
 
 
 def test_boxes_lie_inside_what_was_searched() -> None:

@@ -9,12 +9,14 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.arithmetic.quantity import Influence, read_back
 from densiscan.negative.preview import Sheet
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.report.answer import Answer, answer, development_words, trouble_name
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
+from densiscan.report.readings import density_text
 from densiscan.scan.cells import TurnedBox
 
 Document = Mapping[str, Any]
@@ -130,13 +132,9 @@ class SheetView:
     document: Document
 
 
-def density_words(quantity: Mapping[str, float | None] | None) -> str:
-    """Return a quantity of the contract to two decimals with its uncertainty, never stated as less than 0.01."""
-    if quantity is None:
-        return "not known"
-    value = f"{(quantity['value'] or 0.0) + 0.0:.2f}".replace("-0.00", "0.00")
-    doubt = quantity["uncertainty"]
-    return value if doubt is None else f"{value} ± {max(doubt, 0.01):.2f}"
+def density_words(quantity: Mapping[str, Any] | None) -> str:
+    """Return a quantity of the contract in words, as every report has it."""
+    return density_text(read_back(quantity, Influence("reading")))
 
 
 def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:

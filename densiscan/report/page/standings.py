@@ -1,16 +1,14 @@
-"""Which of many negatives stand apart from the rest, by the same rule as the summary of a folder (`batch_outliers`)."""
+"""Which of many negatives stand apart from the rest, by the same rule as the summary of a folder (`batch.outliers`)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR
-from densiscan.batch.outliers import FIGURES, LEAST_DIFFERENCE, LEAST_READINGS, LIMIT
+from densiscan.batch.outliers import FIGURES, LEAST_READINGS, LIMIT, scatter_of
 
-_NORMAL_MAD: Final = 1.4826
 _FEWEST: Final = 3
 
 
@@ -33,14 +31,13 @@ def standings(readings: Sequence[Mapping[str, Any]]) -> tuple[Standing, ...]:
         known = [(k, reading[field]) for k, reading in enumerate(readings) if reading.get(field) is not None]
         if len(known) < _FEWEST:
             continue
-        usual = median(quantity["value"] for _, quantity in known)
-        spread = _NORMAL_MAD * median(abs(quantity["value"] - usual) for _, quantity in known)
+        scatter = scatter_of([quantity["value"] for _, quantity in known])
         for k, quantity in known:
             doubt = (quantity["uncertainty"] or 0.0) / COVERAGE_FACTOR
-            away = (quantity["value"] - usual) / max(spread, doubt, LEAST_DIFFERENCE / LIMIT)
+            away = scatter.away(quantity["value"], doubt)
             distances[k] = max(distances[k], abs(away))
             if len(known) >= LEAST_READINGS and abs(away) > LIMIT:
-                words[k].append(f"{name} {quantity['value'] - usual:+.2f}")
+                words[k].append(f"{name} {quantity['value'] - scatter.usual:+.2f}")
     return tuple(
         Standing(distance=round(distance, 2), words=tuple(told))
         for distance, told in zip(distances, words, strict=True)
