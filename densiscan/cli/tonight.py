@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from densiscan.development.run import Run
     from densiscan.notebook.advised import AdviceSheet
     from densiscan.notebook.notebook import Notebook
-    from densiscan.report.evening import Before, Evening
+    from densiscan.report.evening import EarlierReading, Evening
 
 
 def tonight(
@@ -105,21 +105,23 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
     return [file for file in files if file_sha256(file) not in known]
 
 
-def _before(book: Notebook, run: Run | None) -> tuple[Before, ...]:
+def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
     """Return the readings of other runs, the earliest first, dated by their run."""
-    from densiscan.report.evening import Before
+    from densiscan.report.evening import EarlierReading
 
     days = {one.number: one.date for one in book.runs()}
     number = None if run is None else run.number
     kept = [
-        Before(day=days.get(one.run or 0, one.made), document=one.document)
+        EarlierReading(day=days.get(one.run or 0, one.made), document=one.document)
         for one in book.counting_readings()
         if one.document is not None and one.run is not None and one.run != number
     ]
     return tuple(sorted(kept, key=lambda one: one.day))
 
 
-def _evening(result: BatchResult, run: Run | None, before: tuple[Before, ...], notebook_option: Path | None) -> Evening:
+def _evening(
+    result: BatchResult, run: Run | None, before: tuple[EarlierReading, ...], notebook_option: Path | None
+) -> Evening:
     from densiscan.development.run import fog_before
     from densiscan.negative.trouble.fog import judged_fog
     from densiscan.report.evening import Evening

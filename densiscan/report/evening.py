@@ -22,7 +22,7 @@ _ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Before:
+class EarlierReading:
     """A reading of an earlier evening: its day (ISO 8601), and its document."""
 
     day: str
@@ -51,7 +51,7 @@ class Evening:
 
     run: Run | None
     documents: tuple[Document, ...]
-    before: tuple[Before, ...] = ()
+    before: tuple[EarlierReading, ...] = ()
     failed: tuple[tuple[str, str], ...] = ()
     fog: FogLevel | None = None
     sheet: AdviceSheet | None = None

@@ -13,7 +13,7 @@ from densiscan.cli.app import run
 from densiscan.development.run import Run
 from densiscan.negative.trouble.fog import FogLevel
 from densiscan.notebook.location import open_notebook
-from densiscan.report.evening import Before, Evening, evening_text
+from densiscan.report.evening import EarlierReading, Evening, evening_text
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
 LEAK = {"code": "light-leak", "message": "A leak. Check the seal.", "sure": 0.99, "side": "bottom", "area_share": None}
@@ -33,9 +33,9 @@ def document(file: str, *findings: dict[str, Any]) -> dict[str, Any]:
 
 def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
     before = [
-        Before(day="2026-05-03", document=document("a.tif", LEAK)),
-        Before(day="2026-06-01", document=document("b.tif", LEAK | {"side": "top"})),
-        Before(day="2026-07-01", document=document("c.tif", LEAK)),
+        EarlierReading(day="2026-05-03", document=document("a.tif", LEAK)),
+        EarlierReading(day="2026-06-01", document=document("b.tif", LEAK | {"side": "top"})),
+        EarlierReading(day="2026-07-01", document=document("c.tif", LEAK)),
     ]
     evening = Evening(run=None, documents=(document("d.tif", LEAK), document("e.tif")), before=tuple(before))
     assert evening.headline == "2 negatives: 1 fine, 1 with a light leak."
