@@ -14,7 +14,8 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
-from densiscan.negative.find.cut import HAND_CUT_MM, LINE_MM, footprint_of, is_crooked
+from densiscan.negative.find.cut import HAND_CUT_MM, LINE_MM, Cut, cut_of, footprint_of, is_crooked
+from densiscan.negative.find.paper import clear_at, paper_round, shows_film
 from densiscan.scan.cells import (
     Cells,
     Footprint,
@@ -40,6 +41,9 @@ GLASS_STEP: Final = 0.02
 LARGEST_ANGLE_DEG: Final = 8.0
 SMALLEST_PIECE_MM: Final = 7.0
 """A shorter side than this is a scrap or a speck: the smallest still frames are 8 x 11 mm on 9.5 mm film."""
+
+_LEAST_LEFT: Final = 0.7
+"""Share of its box that crooked film fills, at least."""
 
 SMALLEST_STRIP_MM: Final = 22.0
 """The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
@@ -111,13 +115,28 @@ def outlines_on(
     glass = _glass(cells, density_range[0], zero_doubt)
     dark = _dark(cells, glass, density_range[1])
     if not glass.any() and not dark.any():
-        return (Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0),), ()
-    outlines = _outlined(cells, glass, dark)
-    if dark.any() and not _is_mask(cells, glass | dark, outlines):
-        # a dense sky at the scan's border looks like a mask
-        outlines = _outlined(cells, glass, np.zeros_like(dark))
+        outlines = [Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0)]
+    else:
+        outlines = _outlined(cells, glass, dark)
+        if dark.any() and not _is_mask(cells, glass | dark, outlines):
+            # a dense sky at the scan's border looks like a mask
+            dark = np.zeros_like(dark)
+            outlines = _outlined(cells, glass, dark)
+    outlines = _in_paper(cells, outlines, glass, dark, lightest=density_range[0])
     unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box)]
     return _in_reading_order([outline for outline in outlines if outline.cut]), _in_reading_order(unclear)
+
+
+def _in_paper(cells: Cells, outlines: list[Outline], glass: Mask, dark: Mask, *, lightest: float) -> list[Outline]:
+    """Return the pieces, those in openings of paper in place of the paper that hides their edges."""
+    paper = paper_round(cells, [outline.box for outline in outlines])
+    if paper is None:
+        return outlines
+    found = _outlined(cells, glass, dark | paper)
+    clear = all(clear_at(cells, outline.box, k) for outline in found for k in range(4) if outline.sides[k] == "dark")
+    # an opening in which no more than glass shows may as well be a clear part of a picture
+    filled = all(shows_film(cells, outline.box, lightest) for outline in found)
+    return found if clear and filled and _is_mask(cells, glass | dark | paper, found) else outlines
 
 
 def _as_large_as_film(box: TurnedBox) -> bool:
@@ -263,10 +282,16 @@ def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slic
     found = _rectangle(cells, points, dark)
     if found is None:
         return None
-    outline, off_mm = found
-    if not is_crooked(off_mm):
+    outline, cuts = found
+    if not is_crooked(cuts):
         return outline
-    return replace(outline, footprint=footprint_of(cells, mine, (rows, columns), outline.box, off_mm))
+    # what is as dark as a mask that lies beside it may be picture
+    seen = mine | dark[rows, columns] if "dark" in outline.sides else mine
+    footprint = footprint_of(cells, seen, (rows, columns), outline.box, cuts)
+    size_mm2 = outline.box.width_mm * outline.box.height_mm
+    # no hand, and no tape that holds film, takes off as much: it is the edges that were not understood
+    whole = footprint.mask.sum() * cells.pitch_mm**2 >= _LEAST_LEFT * size_mm2
+    return replace(outline, footprint=footprint) if whole else outline
 
 
 class EdgePoints(NamedTuple):
@@ -317,11 +342,11 @@ def _to_half(light: Map, lines: Indices, index: Indices, across_mm: Map, *, outw
     return np.where(np.isfinite(span), edge, plain)
 
 
-def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outline, list[Map]] | None:
-    """Return the four straight edges of one common angle that most edge points agree on.
+_UNCUT: Final = cut_of(np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
 
-    With them, how far out from each edge its points lie, mm; none where the scan ends there.
-    """
+
+def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outline, list[Cut]] | None:
+    """Return the four straight edges of one common angle that most edge points agree on, and how the sides run."""
     bordering = [bool(side.at_border.mean() > 0.5) for side in points]
     usable = [
         EdgePoints(side.along[~side.at_border], side.across[~side.at_border], side.at_border[~side.at_border])
@@ -330,15 +355,18 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
     slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
     lines: list[float] = []
-    off_mm = [np.empty(0)] * 4
+    cuts = [_UNCUT] * 4
     agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
         if k in free:
             offset, near = line_through(usable[k], sign * slope)
             agreeing, total = agreeing + near.sum(), total + near.size
-            off_mm[k] = (usable[k].across + sign * slope * usable[k].along - offset) * (-1.0 if k < 2 else 1.0)
-            close += float((np.abs(off_mm[k]) < HAND_CUT_MM).sum())
+            out = (side.across + sign * slope * side.along - offset) * (-1.0 if k < 2 else 1.0)
+            close += float((np.abs(out[~side.at_border]) < HAND_CUT_MM).sum())
+            # beyond the line what reaches the scan's border is no film, however near that is; before it the scan ends
+            kept = ~side.at_border | (out > LINE_MM)
+            cuts[k] = cut_of(side.along[kept], side.across[kept], out[kept], ~side.at_border[kept])
         else:
             offsets = side.across + sign * slope * side.along
             offset = float(offsets.min() if k in (0, 1) else offsets.max())
@@ -348,8 +376,9 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
         return None
     kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
     shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
+    cuts = [cut if kind == "glass" else _UNCUT for cut, kind in zip(cuts, kinds, strict=True)]
     outline = Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
-    return outline, off_mm
+    return outline, cuts
 
 
 def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
