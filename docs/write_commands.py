@@ -25,6 +25,14 @@ Written from the commands by `python docs/write_commands.py`; change the texts t
 
 Exit status: 0 all done; 1 the command ran and at least one input could not be processed (the others are done and
 reported); 2 the command line itself is wrong. Results go to standard output, words to standard error.
+
+Try the examples in an empty folder. The first line puts their files there, the second keeps practice out of your own
+notebook (on Windows the first prints the line to type):
+
+    densiscan practice --for commands
+    export DENSISCAN_NOTEBOOK=practice.sqlite
+
+    densiscan calibrate gray.tif --reflection --densities gray.csv --name prints
 """
 
 

@@ -46,6 +46,7 @@ _COMMANDS: Final = {
     "map": "map.map_",
     "desk": "desk.desk",
     "demo": "demo.demo",
+    "practice": "practice_scans.practice",
 }
 """Where each command is, in the order of the work."""
 _GROUPS: Final = {"run": "run.runs", "reading": "reading.readings", "notebook": "notebook.pages"}

@@ -12,11 +12,12 @@ import pytest
 
 from densiscan.cli.app import run
 from densiscan.cli.completion import COMPLETE_VARIABLE
-from tests.support.pages import ROOT, commands_in
+from tests.support.pages import ROOT, commands_in, text_of
 from tests.test_docs import COMMANDS
 
-EXAMPLES = commands_in(ROOT / "docs" / "commands.md")
-"""In the order of the commands; tests/test_pages.py runs them."""
+PAGE = ROOT / "docs" / "commands.md"
+EXAMPLES = commands_in(PAGE)[-text_of(PAGE).count("\n## ") :]
+"""One at the end of each section, in the order of the commands; tests/test_pages.py runs them."""
 
 
 def help_of(command: str, capsys: pytest.CaptureFixture[str]) -> list[str]:

@@ -2,7 +2,7 @@
 
 A command is an indented line that begins with the program's name; commands that follow each other without an empty
 line stand together. A block fenced as text right below is what they print on standard output, a line "..." in it
-whatever is left out. What a page's commands need is laid out by its scene in `tests.support.page_scenes`.
+whatever is left out. A page is followed in an empty folder: its first command puts there what the others need.
 
 python -m tests.support.pages [PAGE...]   writes the outputs that the pages show anew, but for those with a line "..."
 """
@@ -26,6 +26,9 @@ from densiscan.cli.app import run
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 LEFT_OUT: Final = "..."
+NOTEBOOK: Final = "practice.sqlite"
+APART: Final = f"    export DENSISCAN_NOTEBOOK={NOTEBOOK}\n"
+"""The line of a page that keeps what its commands do out of a person's own notebook."""
 _STEP: Final = re.compile(
     r"(?P<commands>(?:^ {4,}densiscan [^\n]+\n)+)(?:\n```text\n(?P<output>.*?)^```$)?", re.MULTILINE | re.DOTALL
 )
@@ -99,12 +102,15 @@ def first_false(shown: Sequence[str], actual: Sequence[str]) -> str | None:
 
 @contextmanager
 def standing_in(folder: Path) -> Iterator[None]:
-    """Stand in a folder with a notebook of its own, where a watch ends at once: no scan will ever come."""
-    environment = {"DENSISCAN_NOTEBOOK": str(folder / "notes" / "notebook.sqlite"), "COLUMNS": "80"}
+    """Stand in a folder with the notebook of practice, where a watch and a desk end at once: nobody will ever come."""
+    home = folder / "home"
+    (home / "scans").mkdir(parents=True)
+    environment = {"DENSISCAN_NOTEBOOK": NOTEBOOK, "COLUMNS": "80", "HOME": str(home), "USERPROFILE": str(home)}
     with (
         chdir(folder),
         mock.patch.dict(os.environ, environment),
         mock.patch("densiscan.cli.watch._watch", side_effect=KeyboardInterrupt),
+        mock.patch("densiscan.desk.server.serve", return_value=None),
     ):
         os.environ.pop("DENSISCAN_DEBUG", None)
         yield
@@ -122,7 +128,7 @@ def printed_by(commands: Sequence[str]) -> str:
     for command in commands:
         err = io.StringIO()
         with redirect_stdout(out), redirect_stderr(err):
-            status = run(shlex.split(command))
+            status = run([str(Path(word).expanduser()) if word[0] == "~" else word for word in shlex.split(command)])
         if status:
             message = f"densiscan {command}: status {status}\n{err.getvalue()}"
             raise RuntimeError(message)
@@ -131,7 +137,7 @@ def printed_by(commands: Sequence[str]) -> str:
 
 
 def written_anew(page: Path) -> str:
-    """Return the text of a page with the outputs as they are now; the scene must be laid out already."""
+    """Return the text of a page with the outputs as they are now, followed in an empty folder."""
     text = text_of(page)
     for found in _STEP.finditer(text):
         commands = [line.strip().removeprefix("densiscan ") for line in found["commands"].splitlines()]
@@ -143,11 +149,8 @@ def written_anew(page: Path) -> str:
 
 
 def main() -> int:
-    from tests.support.page_scenes import SCENES
-
     for name in sys.argv[1:] or pages_with_commands():
         with tempfile.TemporaryDirectory() as place, standing_in(Path(place)):
-            SCENES[name](Path(place))
             page = page_named(name)
             page.write_text(written_anew(page), encoding="utf-8")
             sys.stdout.write(f"{name}\n")

@@ -1,0 +1,151 @@
+"""Wedges of which a person sees less than the file names: they are used all the same, each step where it lies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from densiscan.calibration.make import Label, calibrate
+from densiscan.scan.scan import open_scan
+from densiscan.wedge.find import WedgePlace, find_steps
+from densiscan.wedge.wedge import Wedge, WedgeStep
+from tests.renderer import Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
+
+PPI = 101.6
+"""Four pixels a millimetre: a pixel is one cell of the map that is searched."""
+UNEVEN = tuple(np.cumsum([0.1, 0.22, 0.11, 0.3, 0.16, 0.25, 0.12, 0.28, 0.18, 0.31, 0.14]).tolist())
+IRREGULAR = tuple(
+    np.cumsum([0.11, 0.13, 0.26, 0.17, 0.09, 0.24, 0.15, 0.29, 0.12, 0.21, 0.27, 0.14, 0.23, 0.1, 0.26, 0.2]).tolist()
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A wedge in the middle of a scan with `before_mm` and `after_mm` of bed at its ends, light end first."""
+
+    densities: tuple[float, ...]
+    step_mm: float = 6.0
+    before_mm: float = 6.0
+    after_mm: float = 6.0
+    surround: float = 0.0
+    wedge: dict[str, Any] = field(default_factory=dict)
+    scanner: dict[str, Any] = field(default_factory=dict)
+
+    def layout(self) -> WedgeLayout:
+        length = self.step_mm * len(self.densities)
+        place = Place(x_mm=self.before_mm + length / 2, y_mm=11.0)
+        return WedgeLayout(densities=self.densities, place=place, step_mm=self.step_mm, width_mm=12.0, **self.wedge)
+
+    def signal(self) -> tuple[np.ndarray, float]:
+        scanner = Scanner(ppi=PPI, **self.scanner)
+        size = (self.before_mm + self.step_mm * len(self.densities) + self.after_mm, 22.0)
+        rendered = render_bed([self.layout()], scanner, seed=3, size_mm=size, surround=self.surround)
+        return rendered.codes / scanner.full_scale, 1.0 / scanner.full_scale
+
+    def found(self) -> WedgePlace:
+        signal, quantum = self.signal()
+        densities = np.array(self.densities)
+        doubts = np.full(densities.size, 0.01)
+        return find_steps(signal, densities, inverted=False, doubts=doubts, quantum=quantum)
+
+    def places(self) -> np.ndarray:
+        """Return by how much each step is read beside its middle, in steps, along the wedge."""
+        middles = np.array([step.box_mm[0] + step.box_mm[2] / 2 for step in self.found().steps])
+        true = self.before_mm + self.step_mm * (np.arange(len(self.densities)) + 0.5)
+        return np.asarray((middles - true) / self.step_mm)
+
+
+@pytest.mark.parametrize("lid", [0.052, 0.06, 0.068])
+def test_a_gray_scale_whose_white_is_that_of_the_lid_is_read(lid: float) -> None:
+    """Paper white of 0.06 on a lid within 0.008 of it: no edge is seen before the second patch."""
+    case = Case(
+        densities=even_densities(15, 0.12, 0.06),
+        before_mm=9.0,
+        after_mm=9.0,
+        surround=lid,
+        wedge={"reflection": True},
+        scanner={"tone": "2.2", "glare": 0.002},
+    )
+    assert np.abs(case.places()).max() < 0.1
+
+
+@pytest.mark.parametrize("cut_mm", [0.0, 0.75, 1.5])
+@pytest.mark.parametrize("densities", [even_densities(15, 0.15), UNEVEN], ids=["even", "uneven"])
+def test_a_region_drawn_tightly_round_a_wedge_does_not_lose_it(cut_mm: float, densities: tuple[float, ...]) -> None:
+    """Just its outline, or up to a quarter of the first and the last step cut off."""
+    case = Case(densities=densities, scanner={"tone": "2.2"})
+    signal, quantum = case.signal()
+    first, last = (round(4 * x) for x in (6.0 + cut_mm, 6.0 * (1 + len(densities)) - cut_mm))
+    top, bottom = (round(4 * y) for y in (5.0 + cut_mm, 17.0 - cut_mm))
+    place = find_steps(
+        signal[top:bottom, first:last],
+        np.array(densities),
+        inverted=False,
+        quantum=quantum,
+        origin_mm=(first / 4, top / 4),
+    )
+    for number, step in enumerate(place.steps):
+        left, _, width, _ = step.box_mm
+        assert 6.0 * (number + 1) < left + width / 2 < 6.0 * (number + 2)
+
+
+def test_the_two_densest_steps_on_one_code_of_eight_bits_are_no_fault(tmp_path: Path) -> None:
+    """255 x 10^-2.34 is 1.2 and 255 x 10^-2.5 is 0.8: both are code 1 on a scanner without noise."""
+    densities = tuple(np.linspace(0.06, 2.5, 16).round(3).tolist())
+    scanner = Scanner(ppi=PPI, bits=8, shot_electrons=1e9, read_noise=0.0, glare=0.0, lamp=0.0, streaks=0.0)
+    layout = Case(densities=densities, wedge={"granularity": 0.0}).layout()
+    write_scan(render_bed([layout], scanner, seed=3, size_mm=(108.0, 22.0)), tmp_path / "wedge.tif")
+    steps = tuple(WedgeStep(step=str(n), density=density) for n, density in enumerate(densities, start=1))
+    made = calibrate(
+        open_scan(tmp_path / "wedge.tif"), Wedge(steps=steps), label=Label(name="one code", created="2026-01-01")
+    )
+    signals = [round(255 * step.reading.signal) for step in made.steps]
+    assert signals[-2:] == [1, 1]
+    assert [step.used for step in made.steps[:10]] == [True] * 10
+    assert not made.steps[-1].used
+
+
+@pytest.mark.parametrize("glass_mm", [3.0, 6.0, 9.0])
+def test_eleven_steps_of_a_stop_that_end_in_nothing_on_clear_glass(glass_mm: float) -> None:
+    """Codes 152, 46 and 0 of 65535 at the end: the differences of the file say that the first is not the glass."""
+    densities = even_densities(11, 0.3)
+    case = Case(
+        densities=densities, before_mm=glass_mm, after_mm=glass_mm, scanner={"offset": -0.0012, "glare": 0.0002}
+    )
+    signal, _ = case.signal()
+    codes = [
+        round(65535 * float(np.median(signal[40:48, round(4 * (glass_mm + 6 * n + 2)) :][:, :8]))) for n in (9, 10)
+    ]
+    assert 0 < codes[0] < 100
+    assert codes[1] == 0
+    assert np.abs(case.places()).max() < 0.1
+
+
+@pytest.mark.parametrize(("steps", "base"), [(9, 0.0086), (12, 0.08), (16, 0.16), (16, 0.24)])
+@pytest.mark.parametrize("border", [1.0, 1.4, 2.0])
+def test_glass_beside_the_first_step_shifts_nothing(steps: int, base: float, border: float) -> None:
+    """Glass 1.02 to 1.74 times as bright as step 1, a step's width of it or more, the densest step at nothing."""
+    rises = np.array(IRREGULAR[1:steps]) - IRREGULAR[0]
+    densities = tuple((base + np.concatenate(([0.0], rises * (2.9 / rises[-1]))).round(3)).tolist())
+    gone = -float(10.0 ** -densities[-1]) - 0.0001
+    case = Case(
+        densities=densities,
+        before_mm=border * 6.0,
+        after_mm=border * 6.0,
+        scanner={"bits": 12, "offset": gone, "glare": 0.0},
+    )
+    signal, _ = case.signal()
+    last = signal[40:48, round(4 * (border * 6 + 6 * steps - 4)) :][:, :8]
+    assert 65535 * float(np.median(last)) <= 20
+    assert np.abs(case.places()).max() < 0.1
+
+
+def test_the_light_end_of_a_wedge_is_counted_back_where_it_is_white() -> None:
+    """Two steps clipped with the glass: the file's differences place them, and they are marked as not seen."""
+    case = Case(densities=UNEVEN, scanner={"gain": 10.0**0.36})
+    assert_allclose(case.places(), 0.0, atol=0.1)
