@@ -29,8 +29,9 @@ _DROWNED: Final = 10.0
 class SeenSteps:
     """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
 
-    `glare` is what light scattered onto each step with each reach may do to its density, shape (reaches, steps): of one
-    reach all steps have the same share, and of their surroundings their own.
+    `certificate` is each step's own where it is `told_apart` from what all steps share, `common`; else `common` is zero
+    and `certificate` the whole. `glare` is what light scattered onto each step with each reach may do to its density,
+    shape (reaches, steps): of one reach all steps have the same share, and of their surroundings their own.
     """
 
     level: Floats
@@ -38,6 +39,8 @@ class SeenSteps:
     density: Floats
     certificate: Floats
     glare: Floats
+    common: Floats
+    told_apart: bool
 
     @property
     def scattered(self) -> Floats:

@@ -136,13 +136,14 @@ def weighed(steps: SeenSteps) -> Weighed:
     """
     fits = [fitted(law, steps, start_of(law, steps)) for law in LAWS]
     prior = _prior()
+    owns = ((1.0, 1.0),) if steps.told_apart else tuple(zip(_OWN, _OWN_WEIGHTS, strict=True))
     shapes = [_shapes(fit.place) for fit in fits]
     whole = [_evidence(fit, steps, grown, 1.0) + prior for fit, grown in zip(fits, shapes, strict=True)]
     best = max(float(one.max()) for one in whole)
     rows: list[tuple[float, Fit, int, float]] = []
     for fit, grown, stated in zip(fits, shapes, whole, strict=True):
         kept = np.flatnonzero(stated > best - _HOPELESS)
-        for own, weight in zip(_OWN, _OWN_WEIGHTS, strict=True) if kept.size else ():
+        for own, weight in owns if kept.size else ():
             value = stated[kept] if own == 1.0 else _evidence(fit, steps, grown[kept], own) + prior[kept]
             told = zip(kept.tolist(), value.tolist(), strict=True)
             rows += [(one + math.log(weight), fit, shape, own) for shape, one in told]
@@ -277,7 +278,7 @@ def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> 
         density=density,
         pull=pull,
         own=own * steps.certificate,
-        common=math.sqrt(max(1.0 - own * own, 0.0)) * steps.certificate,
+        common=np.hypot(math.sqrt(max(1.0 - own * own, 0.0)) * steps.certificate, steps.common),
         noise=noise,
         shape=covariance - (pull * ((own * steps.certificate) ** 2 + noise**2)) @ pull.T - by_glare @ by_glare.T,
         left_out=left_out,
