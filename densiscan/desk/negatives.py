@@ -13,7 +13,7 @@ from densiscan.batch.assessment import Assessment, PrintAim
 from densiscan.batch.files import is_scan
 from densiscan.desk.folder import ByHand, Card
 from densiscan.desk.state import Desk, RefusedError, answered, document_of, fields_of, route
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, in_words
 from densiscan.notebook import location
 from densiscan.paper.grade import Process
 from densiscan.report.answer import folder_headline
@@ -161,7 +161,7 @@ async def _negative(desk: Desk, request: Request) -> Response:
     try:
         view, assessment = await run_in_threadpool(_view, desk, card, ByHand(), piece)
     except DensiscanError as problem:
-        return desk.page("negative.html", view=None, problem=str(problem), box=None, command="", **common)
+        return desk.page("negative.html", view=None, problem=in_words(str(problem)), box=None, command="", **common)
     box = None if assessment.reading.frame_mm is None else [round(one, 2) for one in assessment.reading.frame_mm]
     return desk.page("negative.html", view=view, problem="", box=box, command=_command(card, {}), **common)
 

@@ -15,7 +15,7 @@ from urllib.parse import parse_qs
 from densiscan import __version__
 from densiscan.desk.acts import Done, act
 from densiscan.desk.folder import ScanFolder
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, in_words
 from densiscan.report.page.templating import OURS, environment
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def route(desk: Desk, path: str, method: str, answer: Callable[[Desk, Request], 
         try:
             return await answer(desk, request)
         except (RefusedError, DensiscanError) as problem:
-            return refused(str(problem))
+            return refused(in_words(str(problem)))
 
     return Route(path, answering, methods=[method])
 

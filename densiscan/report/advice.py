@@ -212,7 +212,8 @@ def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
 
 def warnings_of(advice: Advice) -> list[Warning_]:
     """Return what a person should know of the time advised."""
-    misfits = [_misfit_warning(misfit) for misfit in advice.misfits]
+    changed = [] if advice.change is None else [Warning_(code="something-changed", message=advice.change.words)]
+    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits)]
     return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
@@ -275,7 +276,8 @@ def _misfit_warning(misfit: Misfit) -> Warning_:
     what = f"Run {misfit.number}" if misfit.number else "A development of the film test"
     message = (
         f"{what} does not fit the others: {100.0 * abs(misfit.ratio - 1.0):.0f} % {side} range than expected; it "
-        "counts little. Was it another subject, temperature or dilution? Correct it with run correct, or remove it."
+        "counts little. Was it another subject, temperature or dilution? If so correct it with run correct; else leave "
+        "it in, for it may be the first of others."
     )
     return Warning_(code="run-does-not-fit", message=message)
 
@@ -288,12 +290,14 @@ _LAYOUT: Final[Layout] = {
     "expected_density_range=advice.expected_range "
     "target_density_range=advice.plan.target_range.value based_on.runs=advice.runs based_on.film_tests=advice.tests "
     "based_on.common_practice=advice.common_practice based_on.common_practice_share=advice.practice "
-    "kinetics=advice.kinetics runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
+    "kinetics=advice.kinetics changed=advice.change "
+    "runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
     "warnings",
     "AdviceSheet.doubt": lambda sheet: doubt_in_words(sheet.advice),
     "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
     "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use "
     "loss_per_day shape",
+    "UnloggedChange": "since_run chance pace",
     "Misfit": "run=number chance ratio",
     "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
     "TableRow.note": lambda row: row.note or None,

@@ -84,12 +84,11 @@ def test_of_even_steps_with_white_ones_the_file_says_how_many() -> None:
 
 def test_a_drowned_step_that_glare_lifts_is_no_end_of_the_wedge() -> None:
     """The last of four drowned steps lies beside the open light and reads a little more than nothing."""
-    steps = Steps(densities=np.array(even_densities(22, 0.17, 0.1)), doubts=np.full(22, 0.01))
-    light = 10.0**-steps.densities
+    light = 10.0**-UNEVEN
     levels = np.log10(np.maximum(light - light[-4] * 1.02, 0.0) ** (1 / 2.2) + 4e-6)
     levels[-1] = -2.34
     cells = row_of_cells(np.concatenate(([-5.4, -0.005], levels, [-0.005, -0.005])))
-    best, second = ways_to_lay(cells, steps, edges=range(2, 20), floor=-4.4)[:2]
+    best, second = ways_to_lay(cells, Steps(densities=UNEVEN, doubts=DOUBTS), edges=range(2, 14), floor=-4.4)[:2]
     assert best.start == 2
     assert best.likelihood > second.likelihood + 3.0
 
