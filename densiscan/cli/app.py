@@ -33,6 +33,7 @@ _COMMANDS: Final = {
     "calibrate": "calibrate.calibrate",
     "measure": "measure.measure",
     "watch": "watch.watch",
+    "tonight": "tonight.tonight",
     "advise": "advise.advise",
     "check": "check.check",
     "film": "film.film",
