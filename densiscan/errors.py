@@ -23,11 +23,17 @@ import re
 from typing import ClassVar, Final
 
 _NO_SIGNS: Final = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+_FIELD: Final = re.compile("`([a-z_]+?)(_mm|_ml|_c|_s)?`")
 
 
 def one_line(text: str) -> str:
     """Return a text with every sign that is none, the end of a line among them, as its code."""
     return _NO_SIGNS.sub(lambda sign: ascii(sign[0])[1:-1], text)
+
+
+def in_words(message: str) -> str:
+    """Return a message with the fields it names as plain words, as a page shows it: `temperature_c` is temperature."""
+    return _FIELD.sub(lambda field: field[1].replace("_", " "), message)
 
 
 class DensiscanError(Exception):

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from densiscan.cli.arguments import OPTIONS, in_options
+from densiscan.errors import in_words
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "densiscan"
@@ -170,6 +171,9 @@ def test_the_command_line_has_an_option_for_each_field_that_an_error_names() -> 
     fields = {field for file in MODULES for text in raised_texts(file) for field in re.findall("`([a-z_]+)`", text)}
     assert fields
     assert fields <= OPTIONS.keys()
+    assert in_words("`temperature_c` 90 is not one, nor `scene_stops` 30.") == (
+        "temperature 90 is not one, nor scene stops 30."
+    )
     assert in_options("`temperature_c` 90 is not one; leave out `none_such`.") == (
         "--temp 90 is not one; leave out `none_such`."
     )

@@ -1,9 +1,9 @@
 """Scanner signal to density: the calibration, how it is made from a wedge, and what it knows of its own doubt.
 
-The curve is the shape-preserving cubic of density against log10 of the signal, less the signal that the scanner gives
-for no light, through the steps that the scanner tells apart. No formula for the scanner is assumed: tone curve, flare
-and black offset are all in the steps. How it is made from the scan of a wedge stands in `calibrate`, how it is kept in
-`calibration_file`.
+The curve is that of laws of scanners with a smooth deviation, weighed by how they hold the steps (`posterior_curve`).
+Where none does, it is the shape-preserving cubic of density against log10 of the signal, less the signal that the
+scanner gives for no light, through the steps that the scanner tells apart. How it is made from the scan of a wedge
+stands in `make`, how it is kept in `file`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.calibration.posterior_curve import Part
+from densiscan.calibration.through_steps import inverse, pull_of_steps
+from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
 from densiscan.files.shown import Drawn, counted, one_line
 from densiscan.scan.scan import Scan, ScanFacts
 
@@ -97,6 +100,8 @@ class Calibration(Drawn):
         What the last check of the scanner found, where it was kept.
     others
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+    laws
+        The laws of scanners that hold the steps, weighed: the curve is theirs. Empty where it goes through the steps.
 
     Examples
     --------
@@ -121,6 +126,7 @@ class Calibration(Drawn):
     findings: Findings | None = None
     black: float = 0.0
     others: tuple[Calibration, ...] = ()
+    laws: tuple[Part, ...] = ()
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -140,6 +146,8 @@ class Calibration(Drawn):
         densities = np.array([one.light_density for one in used])
         if len(used) < 2 or not bool(np.all(np.diff(signals) > 0.0)) or not bool(np.all(np.diff(densities) < 0.0)):
             raise ValueError("the steps used do not run from light to dense")
+        if self.laws:
+            self.points()
 
     def __repr__(self) -> str:
         low, high = self.density_range
@@ -162,7 +170,7 @@ class Calibration(Drawn):
         """
         codes = np.arange(full_scale + 1) / full_scale
         level = 1.0 - codes if self.inverted else codes
-        x, densities, _ = self.knots()
+        x, densities = self._curve()
         # The end slope in the logarithm serves down to a third of the darkest signal, then the tangent.
         foot = 0.3 * float(10.0 ** x[0])
         slope = -float(shape_preserving_slopes(x, densities)[0])
@@ -211,7 +219,7 @@ class Calibration(Drawn):
         return float(self._density_at(np.array([math.log10(max(level, 0.5 / self.scan.full_scale))]))[0])
 
     def _density_at(self, x: Floats) -> Floats:
-        knots, densities, _ = self.knots()
+        knots, densities = self._curve()
         return np.clip(shape_preserving(knots, densities, x), -1.0, _HIGHEST_DENSITY)
 
     def knots(self) -> tuple[Floats, Floats, list[StepReading]]:
@@ -226,6 +234,41 @@ class Calibration(Drawn):
             used,
         )
 
+    def points(self) -> CurvePoints:
+        """Return the curve of the laws by its points.
+
+        Raises
+        ------
+        ValueError
+            If it does not run from light to dense.
+        """
+        return curve_points(self.used_steps(), self.laws)
+
+    def used_steps(self) -> tuple[UsedStep, ...]:
+        """Return the steps that the curve is made from as the laws take them, lightest first."""
+        x, densities, used = self.knots()
+        full = self.scan.full_scale
+        told = zip(x.tolist(), densities.tolist(), used, strict=True)
+        return tuple(
+            UsedStep(
+                step=reading.step,
+                level=10.0**place + self.black,
+                noise=reading.noise / math.sqrt(reading.independent),
+                rounding=rounding_codes(reading.noise * full) / full,
+                density=density,
+                certificate=0.5 * reading.certificate,
+                surround=reading.surround,
+            )
+            for place, density, reading in told
+        )[::-1]
+
+    def _curve(self) -> tuple[Floats, Floats]:
+        """Return log10 signal above black (rising) and density (falling) of the points that the curve goes through."""
+        if not self.laws:
+            return self.knots()[:2]
+        points = self.points()
+        return np.log10(points.level - self.black), points.density
+
     @property
     def knows_lamp(self) -> bool:
         """Whether an empty bed has shown the lamp at the steps: then readings must be corrected likewise."""
@@ -238,8 +281,10 @@ class Calibration(Drawn):
         shape of the curve is in doubt by what leaving steps out has shown. Outside the wedge the doubt grows with the
         distance.
         """
+        if self.laws:
+            return self._parts_by_laws(density)
         x, densities, used = self.knots()
-        place = float(_inverse(x, densities, density))
+        place = float(inverse(x, densities, density))
         pull = pull_of_steps(x, densities, place)
         slopes = shape_preserving_slopes(x, densities)
         parts: dict[Influence, float] = {}
@@ -247,6 +292,14 @@ class Calibration(Drawn):
             parts |= step_parts(self, reading, pull=float(pull[number]), slope=float(slopes[number]))
         parts[self._interval(place, x)] = self._fit_at(place, x)
         return {influence: part for influence, part in parts.items() if part != 0.0}
+
+    def _parts_by_laws(self, density: float) -> dict[Influence, float]:
+        points = self.points()
+        row = float(np.interp(-density, -points.density, np.arange(points.density.size)))
+        parts = points.parts_at(row)
+        # Beyond the wedge nothing holds the curve: half of the way from its end is doubted, at one sigma.
+        beyond = max(density - float(points.density[0]), float(points.density[-1]) - density, 0.0)
+        return parts if beyond == 0.0 else parts | {Influence("fit", "beyond the wedge"): 0.5 * beyond}
 
     def _interval(self, place: float, x: Floats) -> Influence:
         k = int(np.clip(np.searchsorted(x, place), 1, x.size - 1))
@@ -287,8 +340,8 @@ class Calibration(Drawn):
 
     def density_per_code(self, density: float) -> float:
         """Return by how much the density changes from one code to the next, at this density."""
-        x, densities, _ = self.knots()
-        place = float(_inverse(x, densities, density))
+        x, densities = self._curve()
+        place = float(inverse(x, densities, density))
         around = shape_preserving(x, densities, [place - 1e-4, place + 1e-4])
         slope = abs(float(around[1] - around[0])) / 2e-4
         return slope / math.log(10.0) / float(10.0**place) / self.scan.full_scale
@@ -425,34 +478,3 @@ def _knots_of(used: Sequence[StepReading], *, inverted: bool, black: float) -> F
     excess = np.log10(np.maximum(1.0 + 0.5 * power * (power - 1.0) * relative**2, 0.5))
     moved: Floats = x + np.where(power > 0.05, excess / np.maximum(power, 0.05), 0.0)
     return moved if bool(np.all(np.diff(moved) > 0.0)) else x
-
-
-def _inverse(x: Floats, densities: Floats, density: float) -> float:
-    """Return the log signal at which the falling curve has this density."""
-    slopes = shape_preserving_slopes(x, densities)
-    if density >= densities[0]:
-        return float(x[0] + (density - densities[0]) / min(float(slopes[0]), -1e-6))
-    if density <= densities[-1]:
-        return float(x[-1] + (density - densities[-1]) / min(float(slopes[-1]), -1e-6))
-    k = int(np.searchsorted(-densities, -density, side="right")) - 1
-    # One interval of the cubic in plain numbers: arrays for sixty halvings would cost a hundred times as much.
-    h, rise, fall = float(x[k + 1] - x[k]), float(slopes[k]), float(slopes[k + 1])
-    left, right = float(densities[k]), float(densities[k + 1])
-    low, high = 0.0, 1.0
-    for _ in range(60):
-        t = 0.5 * (low + high)
-        s = 1.0 - t
-        here = left * (1.0 + 2.0 * t) * s * s + h * rise * t * s * s
-        here += right * t * t * (1.0 + 2.0 * s) - h * fall * t * t * s
-        low, high = (t, high) if here > density else (low, t)
-    return float(x[k]) + 0.5 * (low + high) * h
-
-
-def pull_of_steps(x: Floats, densities: Floats, place: float) -> Floats:
-    """Return how far the curve at one place follows each step: the derivative of density by the step's density."""
-    delta = 1e-5
-    moved = densities[:, None] + delta * np.eye(densities.size)
-    back = densities[:, None] - delta * np.eye(densities.size)
-    both = shape_preserving(x, np.concatenate((moved, back), axis=1), [place])[0]
-    result: Floats = (both[: densities.size] - both[densities.size :]) / (2.0 * delta)
-    return result

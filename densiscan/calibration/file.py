@@ -24,10 +24,12 @@ from densiscan.scan.channels import COLOURS
 
 FORMAT: Final = "densiscan.calibration/1"
 _OF_CHANNEL: Final = ("channel", "steps", "fit", "black", "density_range", "residual", "warnings")
+_LAWS: Final = "laws"
+"""Of a channel too, where its curve is that of laws."""
 _LARGEST_FILE_BYTES: Final = 5_000_000
 _LAYOUT: Final[Layout] = {
     "Calibration": "name created mode channel inverted scan steps fit black density_range residual warnings "
-    "check?=findings",
+    "laws? check?=findings",
     "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate measured "
     "signal=reading.signal noise=reading.noise independent_pixels=reading.independent "
     "independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped box_mm=reading.box_mm "
@@ -61,6 +63,11 @@ _BOUNDS: Final[Bounds] = {
     "ScanFacts.bits": (1, 64),
     "ScanFacts.channels": (1, 10_000),
     "ScanFacts.full_scale": (1, 65535),
+    "Part.figures": (-1e3, 1e3),
+    "Part.amplitude": (1e-6, 1.0),
+    "Part.length": (1e-3, 100.0),
+    "Part.own": (1e-3, 1.0),
+    "Part.share": (1e-12, 1.0),
     "Findings.drift": (-_HIGHEST, _HIGHEST),
     "Findings.lamp": (0.0, _HIGHEST),
 }
@@ -71,7 +78,9 @@ def calibration_document(calibration: Calibration) -> dict[str, Any]:
     document = as_document(calibration, _LAYOUT, format=FORMAT)
     others = [calibration_document(other) for other in calibration.others]
     if others:
-        document["channels"] = [{name: other[name] for name in _OF_CHANNEL} for other in others]
+        document["channels"] = [
+            {name: other[name] for name in (*_OF_CHANNEL, _LAWS) if name in other} for other in others
+        ]
     return document
 
 
@@ -154,8 +163,9 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
 
 
 def _other(document: Mapping[str, Any], other: Mapping[str, Any]) -> Calibration:
-    shared = {name: value for name, value in document.items() if name not in {"channels", "check"}}
-    return _calibration({**shared, **{name: other[name] for name in _OF_CHANNEL}})
+    shared = {name: value for name, value in document.items() if name not in {"channels", "check", _LAWS}}
+    laws = {_LAWS: other[_LAWS]} if _LAWS in other else {}
+    return _calibration({**shared, **{name: other[name] for name in _OF_CHANNEL}, **laws})
 
 
 def _name_of(step: Mapping[str, Any]) -> str:

@@ -13,9 +13,11 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.curves import isotonic, shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
-from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, pull_of_steps, step_parts
+from densiscan.calibration.by_laws import by_laws
+from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.through_steps import pull_of_steps
 from densiscan.calibration.veil import with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
@@ -141,7 +143,7 @@ def calibrate(
     if told is None or told not in answers:
         raise PolarityError(_DOUBT.format(file=scan.facts.file))
     readings = answers[told][1]
-    made = calibrate_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+    made = _through_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
     told_of_bed: tuple[Warning_, ...] = ()
     if empty_bed is not None:
         bed = empty_bed if isinstance(empty_bed, Bed) else read_bed(empty_bed)
@@ -150,9 +152,9 @@ def calibrate(
             field = lamp_field(bed, made)
             field.require_same_bed(scan)
             lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
-            made = calibrate_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
+            made = _through_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
-    made = _with_surrounds(made, whole)
+    made = by_laws(_with_surrounds(made, whole), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
     return replace(made, warnings=scan.warnings + surveyed.warnings + made.warnings + told_of_bed, others=others)
 
@@ -300,6 +302,14 @@ def calibrate_steps(
     CalibrationError
         If fewer than five steps are told apart.
     """
+    made = _through_steps(readings, facts=facts, channel=channel, inverted=inverted, label=label)
+    return by_laws(made, _with_left_out)
+
+
+def _through_steps(
+    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+) -> Calibration:
+    """Return the calibration whose curve goes through every step that is told apart, as `calibrate_steps` takes it."""
     used, warnings = _usable(readings, inverted=inverted)
     if sum(used) < FEWEST_USED:
         raise CalibrationError(
@@ -311,6 +321,7 @@ def calibrate_steps(
             f"Only {sum(used)} steps: between them the curve is taken as smooth, so densities there are less sure."
         )
         warnings.append(Warning_(code="few-steps", message=message))
+    kept = [reading for reading, flag in zip(readings, used, strict=True) if flag]
     plain = Calibration(
         name=label.name,
         created=label.created,
@@ -323,7 +334,7 @@ def calibrate_steps(
             for reading, flag in zip(readings, used, strict=True)
         ),
         fit=(0.0,) * (sum(used) - 1),
-        density_range=_range([reading for reading, flag in zip(readings, used, strict=True) if flag]),
+        density_range=(kept[0].density, kept[-1].density),
         residual=0.0,
         warnings=tuple(warnings),
     )
@@ -333,22 +344,15 @@ def calibrate_steps(
 
 
 def _blacks(plain: Calibration) -> Sequence[float]:
-    """Return the signals worth trying as that of no light: none, and parts of the darkest signal used.
-
-    The residuals of the steps left out choose among them; the curve goes through the steps with any.
-    """
+    """Return the signals worth trying as that of no light: none, and parts of the darkest signal used."""
     darkest = min(
         1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
     )
     return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
 
 
-def _range(used: Sequence[StepReading]) -> tuple[float, float]:
-    return used[0].density, used[-1].density
-
-
 def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bool], list[Warning_]]:
-    """Tell which steps the curve can go through, from the light end to the first that drowns."""
+    """Tell which steps a curve can go through, from the light end to the first that drowns."""
     level = np.array([1.0 - reading.signal if inverted else reading.signal for reading in readings])
     doubt = np.array([max(reading.noise / math.sqrt(reading.independent), 1e-9) for reading in readings])
     aperture = np.array([max(reading.noise / math.sqrt(reading.per_aperture), 1e-9) for reading in readings])

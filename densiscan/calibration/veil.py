@@ -18,6 +18,8 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import BoxMm, Calibration, StepReading
 from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, spread, veil
+from densiscan.calibration.posterior_curve import refitted
+from densiscan.calibration.weighed_curve import steps_of
 from densiscan.errors import MeasureError
 from densiscan.scan.survey import CellsInside, Survey
 
@@ -101,9 +103,11 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
         reading = step.reading
         lamp = 1.0 if reading.light is None else reading.light
         light = lamp * (1.0 - glare.total) + _step_veil(reading, glare) * 10.0**reading.density
-        steps.append(replace(step, reading=replace(reading, light=light)))
+        # Freed of what lies round it, a step has nothing left of it that could be in doubt.
+        steps.append(replace(step, reading=replace(reading, light=light, surround=None)))
     try:
-        return replace(calibration, steps=tuple(steps))
+        freed = replace(calibration, steps=tuple(steps), laws=())
+        return replace(freed, laws=refitted(calibration.laws, steps_of(freed.used_steps())))
     except ValueError as problem:
         raise MeasureError(
             f"with this glare the steps of the calibration {calibration.name} do not run from light to dense any more; "
@@ -124,7 +128,7 @@ class Veil:
     map
         Veil in blocks of `sizes` (height, width in mm), bare glass 1.
     densities, of_wedge
-        Densities of the calibration's steps, and the veil that lay over each; 0 where it is not known.
+        Densities of the calibration, and the veil in its curve at each; 0 where it is not known.
     """
 
     glare: Glare
@@ -220,14 +224,28 @@ def veil_over(surveyed: Survey, calibration: Calibration, glare: Glare | None, *
     size = float(np.diff(surveyed.y_edges_mm[:2])[0]), float(np.diff(surveyed.x_edges_mm[:2])[0])
     small, sizes = coarse(np.clip(surveyed.mean, 0.0, 1.5), size)
     scattered = USUAL if glare is None else glare
-    steps = [step.reading for step in calibration.steps if step.used]
-    known = all(step.surround is not None for step in steps)
+    densities, of_wedge = _over_wedge(calibration, scattered)
     return Veil(
         glare=scattered,
         corrected=correct,
         known=glare is not None,
         map=veil(small, scattered, cell_mm=sizes),
         sizes=sizes,
-        densities=np.array([step.density for step in steps]),
-        of_wedge=np.array([_step_veil(step, scattered) if known else 0.0 for step in steps]),
+        densities=densities,
+        of_wedge=of_wedge,
     )
+
+
+def _over_wedge(calibration: Calibration, glare: Glare) -> tuple[Floats, Floats]:
+    """Return densities, rising, and the veil that the curve takes for the scanner's own at each; 0 where none is known.
+
+    A curve through the steps has the veil of each. One by laws has of each step's as much as it follows the step.
+    """
+    steps = [step.reading for step in calibration.steps if step.used]
+    known = all(step.surround is not None for step in steps)
+    over = np.array([_step_veil(step, glare) if known else 0.0 for step in steps])
+    densities = np.array([step.density for step in steps])
+    if not calibration.laws:
+        return densities, over
+    points = calibration.points()
+    return points.density[::-1], (points.pull @ (over * 10.0**densities) * 10.0**-points.density)[::-1]

@@ -36,7 +36,7 @@ _HELD: Final = 4
 
 _STILL_S: Final = 0.6
 
-_FORM: Final = "densiscan.desk/1"
+_FORM: Final = "desk memory 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 from densiscan.batch.assessment import Assessment, PrintAim
 from densiscan.batch.files import is_scan
 from densiscan.desk.folder import ByHand, Card
+from densiscan.desk.runs import next_said
 from densiscan.desk.state import Desk, RefusedError, answered, document_of, fields_of, route
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, in_words
 from densiscan.notebook import location
 from densiscan.paper.grade import Process
 from densiscan.report.answer import folder_headline
@@ -87,7 +88,12 @@ def _runs(desk: Desk) -> list[tuple[int, str]]:
 
 
 async def _cards(desk: Desk, _request: Request) -> Response:
-    return desk.page("negatives.html", title=f"{date.today():%A}", place="negatives", **_of_folder(desk))  # noqa: DTZ011
+    from starlette.concurrency import run_in_threadpool
+
+    values = await run_in_threadpool(_of_folder, desk)
+    step = await run_in_threadpool(next_said, desk)
+    day = f"{date.today():%A}"  # noqa: DTZ011 - a person's own day
+    return desk.page("negatives.html", title=day, place="negatives", step=step, **values)
 
 
 async def _cards_alone(desk: Desk, _request: Request) -> Response:
@@ -161,7 +167,7 @@ async def _negative(desk: Desk, request: Request) -> Response:
     try:
         view, assessment = await run_in_threadpool(_view, desk, card, ByHand(), piece)
     except DensiscanError as problem:
-        return desk.page("negative.html", view=None, problem=str(problem), box=None, command="", **common)
+        return desk.page("negative.html", view=None, problem=in_words(str(problem)), box=None, command="", **common)
     box = None if assessment.reading.frame_mm is None else [round(one, 2) for one in assessment.reading.frame_mm]
     return desk.page("negative.html", view=view, problem="", box=box, command=_command(card, {}), **common)
 

@@ -15,7 +15,7 @@ from urllib.parse import parse_qs
 from densiscan import __version__
 from densiscan.desk.acts import Done, act
 from densiscan.desk.folder import ScanFolder
-from densiscan.errors import DensiscanError
+from densiscan.errors import DensiscanError, in_words
 from densiscan.report.page.templating import OURS, environment
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
     from starlette.routing import BaseRoute
+
+    from densiscan.report.page.page import NextStep
 
 LARGEST_FORM: Final = 1_000_000
 _PACKAGES: Final = ("densiscan.desk", OURS)
@@ -40,6 +42,7 @@ class Desk:
         self.notebook = notebook
         self.practice = practice
         self.token = ""
+        self.next_step: tuple[int, NextStep | None] | None = None
         self.listeners: set[asyncio.Queue[str | None]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._templates = environment(_PACKAGES)
@@ -111,7 +114,7 @@ def route(desk: Desk, path: str, method: str, answer: Callable[[Desk, Request], 
         try:
             return await answer(desk, request)
         except (RefusedError, DensiscanError) as problem:
-            return refused(str(problem))
+            return refused(in_words(str(problem)))
 
     return Route(path, answering, methods=[method])
 

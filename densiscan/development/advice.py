@@ -16,6 +16,7 @@ import numpy as np
 
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.development.change import UnloggedChange, change_of
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
@@ -141,8 +142,9 @@ class Advice(Drawn):
     where the contrast is out of reach; `interval_s` where the right time lies. `factor` is against `against_s`, the
     time of the last run or that of common practice; `step` against what that would have been at this temperature and
     use. `practice` is the part of the variance of common practice that is left: 1 with no runs, near 0 with many.
-    `limit` says what held the time back, if anything did. `temperatures_c` are the lowest and highest that runs were
-    made at, 20 C where there are none. `kinetics` is the law that the time is taken from.
+    `change` is what seems to have changed without being written down. `limit` says what held the time back, if anything
+    did. `temperatures_c` are the lowest and highest that runs were made at, 20 C where there are none. `kinetics` is
+    the law that the time is taken from.
 
     Examples
     --------
@@ -165,6 +167,7 @@ class Advice(Drawn):
     practice: float
     table: tuple[TableRow, ...]
     misfits: tuple[Misfit, ...]
+    change: UnloggedChange | None
     limit: Limit | None
     temperatures_c: tuple[float, float]
     kinetics: Kinetics
@@ -211,7 +214,7 @@ def advise(
     ... )
     >>> advice = advise([run], Plan(target_range=Quantity(1.05), scene_stops=7))
     >>> print(f"{advice.time_s:.0f} seconds")
-    580 (406 to 904) seconds
+    575 (376 to 911) seconds
     """
     kept = [run for run in runs if not run.removed]
     return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)
@@ -243,6 +246,7 @@ def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice
         practice=practice,
         table=tuple(_table(posterior, plan, limits)),
         misfits=misfits,
+        change=change_of(posterior),
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
         kinetics=mean_kinetics(posterior),

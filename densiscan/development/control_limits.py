@@ -26,6 +26,12 @@ ON_ONE_SIDE: Final = 8
 """So many values in a row on one side of the middle are no chance (published: as above, 6.3.2, one of the Western
 Electric rules)."""
 
+_SURE: Final = 3.8
+"""Standard deviations from which a single value is told of, were their size known: with four charts watched over thirty
+runs, three would be passed by chance in every third year."""
+
+_MOST_DEVIATIONS: Final = 8.0
+
 _ROUNDS: Final = 10
 
 
@@ -46,6 +52,19 @@ class ControlLimits:
     def holds(self, value: float) -> bool:
         """Return whether a value lies within."""
         return self.lower <= value <= self.upper
+
+    def excuses(self, value: float, *, logarithmic: bool = False) -> bool:
+        """Return whether a value may well be chance: limits from few values are doubtful themselves.
+
+        Mean moving ranges of n values tell the scatter with about 0.62 (n - 1) degrees of freedom (published: Palm and
+        Wheeler 1990, from memory); the normal deviate becomes one of Student's t by Wallace (1959).
+        """
+        ends = (self.middle, self.upper if value > self.middle else self.lower, value)
+        middle, end, here = map(math.log, ends) if logarithmic else ends
+        dof = 0.62 * (self.count - 1)
+        deviate = _SURE * (8.0 * dof + 3.0) / (8.0 * dof + 1.0)
+        least = min(math.sqrt(dof * math.expm1(deviate * deviate / dof)), _MOST_DEVIATIONS)
+        return 3.0 * abs(here - middle) <= least * abs(end - middle)
 
 
 def plain_limits(values: Sequence[float], least_deviation: float = 0.0) -> ControlLimits:

@@ -313,16 +313,6 @@ def expected_unchanged(posterior: Posterior) -> Floats:
     return np.asarray(weights @ expected_log(posterior.points[:, :SINCE], posterior.evidence.conditions))
 
 
-def change_chances(posterior: Posterior) -> dict[int, float]:
-    """Return, by the number of the first run after it, how likely something changed there that nobody wrote down."""
-    chances: dict[int, float] = {}
-    for since in np.unique(posterior.points[:, SINCE]):
-        if since > 0.0:
-            chance = float(posterior.weights @ (posterior.points[:, SINCE] == since))
-            chances[posterior.evidence.numbers[int(since)]] = chance
-    return chances
-
-
 def loss_per_use(posterior: Posterior) -> Floats:
     """Return, for each point, the logarithm by which each earlier use lengthens the time."""
     return np.asarray(np.exp(posterior.points[:, LOSS]))

@@ -14,7 +14,9 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.change import change_of
 from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.creep import creeping_since
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
@@ -113,6 +115,7 @@ class _Series:
     standards: Sequence[float | None]
     aside: Sequence[float]
     ratio: bool
+    told: Sequence[str] = ()
 
 
 def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> tuple[Trend, ...]:
@@ -193,6 +196,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
     worn = log_pace(middle, np.full(len(read), REFERENCE_C), conditions.use)[0]
     acted = [_acted(posterior, conditions, at, float(off[at]), float(equal[at])) for at in range(len(read))]
     some = [at for at, one in enumerate(acted) if one is not None]
+    change = change_of(posterior)
     activity = [math.exp(float(worn[at]) + (acted[at] or 0.0)) for at in some]
     label = f"contrast at {_clock(normal_s)}, {REFERENCE_C:g} C"
     return (
@@ -213,6 +217,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
             standards=[None] * len(some),
             aside=[float(worn[at]) for at in some],
             ratio=True,
+            told=() if change is None else (change.words,),
         ),
     )
 
@@ -247,8 +252,8 @@ def _trend(series: _Series) -> Trend:
         )
         for run, value, standard, aside in zip(series.runs, series.values, series.standards, series.aside, strict=True)
     )
-    sentences = _out_sentences(series, points)
-    if limits is not None and (side := side_held(free, limits)):
+    sentences = [*series.told, *_out_sentences(series, points), *_creep_sentences(series, free)]
+    if limits is not None and series.name not in _CREEPS and (side := side_held(free, limits)):
         sentences.append(_side_sentence(series, side))
     return Trend(
         name=series.name, label=series.label, points=points, by_use=_by_use(points), sentences=tuple(sentences)
@@ -272,9 +277,30 @@ def value_text(name: str, value: float) -> str:
     return f"{value:.0f}" if name == "speed" else f"{value:.2f}"
 
 
+_CREEPS: Final = {"base_plus_fog": 1, "activity": -1}
+"""What is watched for creeping, and to which side: fog up, a developer down."""
+
+
+def _creep_sentences(series: _Series, free: Sequence[float]) -> list[str]:
+    """Return one sentence where the figure has been creeping to the bad side, small as each step may be."""
+    side = _CREEPS.get(series.name)
+    since = None if side is None else creeping_since(free, side, LEAST_DEVIATIONS[series.name])
+    if side is None or since is None:
+        return []
+    way, cause = ("up", CAUSES[series.name][0]) if side > 0 else ("down", CAUSES[series.name][1])
+    return [
+        f"Since run {series.runs[since].number} {series.label} has been creeping {way}, which is no chance; {cause}."
+    ]
+
+
 def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
-    """Return one sentence for the runs above their limits, and one for those below."""
-    return [_out_sentence(series, out, side) for side in (1, -1) if (out := [one for one in points if one.out == side])]
+    """Return one sentence for the runs above their limits, and one for those below, unless it may well be chance."""
+    told = []
+    for side in (1, -1):
+        out = [one for one in points if one.out == side]
+        if any(one.limits and not one.limits.excuses(one.value, logarithmic=series.ratio) for one in out):
+            told.append(_out_sentence(series, out, side))
+    return told
 
 
 def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:

@@ -239,7 +239,7 @@ class _Reader:
                     values[one.name] = self.value(hints[one.name], holder, name, place, bounds)
         return kind(**values)
 
-    def value(self, hint: Any, holder: Mapping[str, Any], name: str, place: str, bounds: tuple[float, float]) -> Any:
+    def value(self, hint: Any, holder: Any, name: Any, place: str, bounds: tuple[float, float]) -> Any:
         """Return the value of that name, of the kind that its type hint says."""
         kind = _kind_of(hint)
         if holder[name] is None and kind is not hint:
@@ -256,14 +256,15 @@ class _Reader:
         return _one_of(get_args(kind), holder, name) if get_origin(kind) else self.result(kind, holder[name], place)
 
     def row(
-        self, kinds: tuple[Any, ...], holder: Mapping[str, Any], name: str, place: str, bounds: tuple[float, float]
+        self, kinds: tuple[Any, ...], holder: Any, name: Any, place: str, bounds: tuple[float, float]
     ) -> tuple[Any, ...]:
-        """Return a tuple of numbers, or of results."""
+        """Return a tuple of numbers, or of others each of the first kind."""
         if kinds[0] is float:
             return numbers_of(holder, name, *bounds, count=None if kinds[-1] is Ellipsis else len(kinds))
-        if not isinstance(holder[name], list):
+        held: Any = holder[name]
+        if not isinstance(held, list):
             raise TypeError(f"{name} must be a list")
-        return tuple(self.result(kinds[0], one, f"{place} {number}") for number, one in enumerate(holder[name]))
+        return tuple(self.value(kinds[0], held, number, place, bounds) for number in range(len(held)))
 
     def quantity(self, held: Any, place: str, bounds: tuple[float, float]) -> Quantity | None:
         """Return a quantity, its doubt under an influence of its own."""

@@ -47,7 +47,7 @@ class Limits:
         silver and its stain have one curve, whatever the hue (physics).
     clearest_paper, densest_paper
         What the white margin of a print reads, at most, and at least: paper is no clearer than film base and no
-        denser than 0.14 against a white lid (practice).
+        denser than 0.13 against a white lid (practice).
     lightest_black, densest_black
         Blacks of paper on a flatbed (practice: 1.4 to 2.2 with what gloss and glare do).
     bare_white
@@ -83,7 +83,7 @@ class Limits:
     hue_off: float = 0.06
     hue_share: float = 0.15
     clearest_paper: float = 0.035
-    densest_paper: float = 0.14
+    densest_paper: float = 0.13
     lightest_black: float = 1.2
     densest_black: float = 2.4
     bare_white: float = 0.03

@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from densiscan.arithmetic.quantity import Influence, Quantity, Warning_, read_back
+from densiscan.arithmetic.quantity import Influence, Warning_
 from densiscan.batch.assessment import Assessment, nothing_judged
 from densiscan.development.exposure import ExposureAdvice
 from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
-from densiscan.negative.find.not_film import LeftOut
-from densiscan.negative.reading import Reading, Spot
-from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
+from densiscan.files.serialise import Layout, read_result
+from densiscan.negative.reading import Reading
+from densiscan.negative.trouble.finding import Trouble
 from densiscan.paper.grade import PaperAdvice
 
 _NOT_EXPOSURE: Final = "exposure-not-judged"
 _NOT_DEVELOPMENT: Final = "development-not-judged"
+_SOURCE: Final = Influence("kept")
+_LAYOUT: Final[Layout] = {
+    "Reading": "file ppi aperture_mm piece film_mm frame_mm angle_deg base_plus_fog fog shadow highlight density_range "
+    "net_shadow net_highlight spots clipped.light=clipped_light clipped.dark=clipped_dark beyond_calibration warnings "
+    "left_out seen",
+    "SideFog": "side=name base_plus_fog fog",
+}
 OF_THE_DAY: Final = frozenset({"calibration-old", "calibration-drifted", "calibration-from-the-future"})
 """Warnings that belong to the day of use, not to the reading."""
 
@@ -39,15 +47,18 @@ def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warnin
     KeyError, TypeError, ValueError
         If the document is of another form.
     """
-    warnings = [Warning_(code=one["code"], message=one["message"]) for one in document["warnings"]]
+    warnings = [read_result(Warning_, one) for one in document["warnings"]]
     exposure, development, paper = _judgement(document, warnings)
+    named = {"piece": None, **document, "file": as_text(path.name)}
+    reading = read_result(Reading, named, _LAYOUT, source=_SOURCE)
+    looked_at = {**document["evenness"], "findings": document["findings"]}
     return Assessment(
         path=path,
-        reading=_reading(document, path, (*told, *_kept(warnings))),
+        reading=replace(reading, warnings=(*told, *_kept(warnings))),
         exposure=exposure,
         development=development,
         paper=paper,
-        trouble=_trouble(document),
+        trouble=read_result(Trouble, looked_at, _LAYOUT, source=_SOURCE),
     )
 
 
@@ -55,30 +66,14 @@ def _judgement(
     document: Mapping[str, Any], warnings: Sequence[Warning_]
 ) -> tuple[ExposureAdvice, DevelopmentAdvice, PaperAdvice]:
     """Return what a document says of exposure, development and paper; of what is no negative it says nothing."""
-    exposure, development, paper = document["exposure"], document["development"], document["paper"]
-    if exposure is None:
+    if document["exposure"] is None:
         return nothing_judged()
+    exposure = read_result(ExposureAdvice, document["exposure"], source=_SOURCE)
+    development = read_result(DevelopmentAdvice, document["development"], source=_SOURCE)
     return (
-        ExposureAdvice(
-            verdict=exposure["verdict"],
-            stops=_quantity(exposure["stops"], "stops"),
-            at_least=exposure["at_least"],
-            borderline=exposure.get("borderline", False),
-            reason=exposure["reason"],
-            warnings=_coded(warnings, _NOT_EXPOSURE),
-        ),
-        DevelopmentAdvice(
-            verdict=development["verdict"],
-            contrast=_quantity(development["contrast"], "contrast"),
-            target_contrast=development["target_contrast"],
-            time_factor=_quantity(development["time_factor"], "time factor"),
-            borderline=development.get("borderline", False),
-            reason=development["reason"],
-            warnings=_coded(warnings, _NOT_DEVELOPMENT),
-        ),
-        PaperAdvice(
-            process=paper["process"], needed_range=paper["needed_range"], grade=paper["grade"], note=paper["note"]
-        ),
+        replace(exposure, warnings=_coded(warnings, _NOT_EXPOSURE)),
+        replace(development, warnings=_coded(warnings, _NOT_DEVELOPMENT)),
+        read_result(PaperAdvice, document["paper"]),
     )
 
 
@@ -89,91 +84,3 @@ def _kept(warnings: Sequence[Warning_]) -> tuple[Warning_, ...]:
 
 def _coded(warnings: Sequence[Warning_], code: str) -> tuple[Warning_, ...]:
     return tuple(warning for warning in warnings if warning.code == code)
-
-
-def _reading(document: Mapping[str, Any], path: Path, warnings: tuple[Warning_, ...]) -> Reading:
-    return Reading(
-        file=as_text(path.name),
-        ppi=document["ppi"],
-        aperture_mm=document["aperture_mm"],
-        piece=document.get("piece"),
-        film_mm=_box(document["film_mm"]),
-        frame_mm=_box(document["frame_mm"]),
-        angle_deg=document["angle_deg"],
-        base_plus_fog=_quantity(document["base_plus_fog"], "base plus fog"),
-        fog=_quantity(document["fog"], "fog"),
-        shadow=_quantity(document["shadow"], "shadow"),
-        highlight=_quantity(document["highlight"], "highlight"),
-        density_range=_quantity(document["density_range"], "density range"),
-        net_shadow=_quantity(document["net_shadow"], "net shadow"),
-        net_highlight=_quantity(document["net_highlight"], "net highlight"),
-        spots=tuple(_spot(one, number) for number, one in enumerate(document["spots"], start=1)),
-        clipped_light=document["clipped"]["light"],
-        clipped_dark=document["clipped"]["dark"],
-        beyond_calibration=document["beyond_calibration"],
-        warnings=warnings,
-        seen=document.get("seen", "negative"),
-        left_out=tuple(_left_out(one) for one in document.get("left_out", ())),
-    )
-
-
-def _left_out(document: Mapping[str, Any]) -> LeftOut:
-    left, top, width, height = document["box_mm"]
-    return LeftOut(
-        box_mm=(left, top, width, height),
-        code=document["code"],
-        message=document["message"],
-        may_be_film=document["may_be_film"],
-    )
-
-
-def _spot(document: Mapping[str, Any], number: int) -> Spot:
-    density = _quantity(document["density"], f"spot {number}")
-    if density is None:
-        message = "a spot without a density"
-        raise ValueError(message)
-    return Spot(
-        x_mm=document["x_mm"], y_mm=document["y_mm"], density=density, net=_quantity(document["net"], f"net {number}")
-    )
-
-
-def _trouble(document: Mapping[str, Any]) -> Trouble:
-    evenness = document["evenness"]
-    sides = [(one, _quantity(one["base_plus_fog"], one["side"])) for one in evenness["fog"]]
-    return Trouble(
-        findings=tuple(_finding(one) for one in document["findings"]),
-        fog=tuple(
-            SideFog(name=one["side"], base_plus_fog=value, fog=_quantity(one.get("fog"), f"fog, {one['side']}"))
-            for one, value in sides
-            if value is not None
-        ),
-        fog_level=evenness["fog_level"],
-        fog_against=evenness["fog_against"],
-        notes=tuple(Warning_(code=one["code"], message=one["message"]) for one in evenness["notes"]),
-    )
-
-
-def _finding(document: Mapping[str, Any]) -> Finding:
-    left, top, width, height = document["box_mm"]
-    return Finding(
-        code=document["code"],
-        message=document["message"],
-        box_mm=(left, top, width, height),
-        size=_quantity(document["size"], document["code"]),
-        sure=document["sure"],
-        side=document["side"],
-        count=document["count"],
-        area_share=document["area_share"],
-        places_mm=tuple((x, y) for x, y in document["places_mm"]),
-    )
-
-
-def _quantity(document: Mapping[str, Any] | None, name: str) -> Quantity | None:
-    return read_back(document, Influence("kept", name))
-
-
-def _box(sides: Sequence[float] | None) -> tuple[float, float, float, float] | None:
-    if sides is None:
-        return None
-    left, top, width, height = sides
-    return left, top, width, height

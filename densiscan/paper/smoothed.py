@@ -83,7 +83,8 @@ def smooth_curve(calibration: Calibration) -> SmoothCurve:
     as_it_is = SmoothCurve(
         calibration=calibration, steps=names, pull=np.eye(x.size), standard=standard, laws=np.zeros((0, x.size))
     )
-    averaged = _averaged(x, densities, standard)
+    # Where laws of scanners hold the steps the curve is smooth already.
+    averaged = None if calibration.laws else _averaged(x, densities, standard)
     if averaged is None:
         return as_it_is
     pull, laws = averaged

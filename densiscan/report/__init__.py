@@ -1,4 +1,16 @@
 """Results as text, JSON and tables."""
 
-__all__ = ["advice", "answer", "budget", "check", "counting", "film", "film_times", "finished", "folder", "notebook"]
+__all__ = [
+    "advice",
+    "answer",
+    "budget",
+    "check",
+    "counting",
+    "evening",
+    "film",
+    "film_times",
+    "finished",
+    "folder",
+    "notebook",
+]
 __all__ += ["paper", "printing", "readings", "runs", "table", "terminal", "trends"]

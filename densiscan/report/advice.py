@@ -17,6 +17,7 @@ from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
 
 ADVICE_FORMAT: Final = "densiscan.advice/1"
+_HYDROQUINONE_C: Final = 13.0
 _DOUBTS: Final = (
     (0.10, "well known"),
     (0.20, "fairly well known"),
@@ -110,7 +111,7 @@ def use_words(use: int) -> str:
 def _change_words(advice: Advice) -> str:
     percent = round(100.0 * (advice.factor - 1.0))
     direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
-    other = "the common-practice time" if advice.last_run is None else f"run {advice.last_run}"
+    other = "the time to begin with" if advice.last_run is None else f"run {advice.last_run}"
     at = " at 20 C" if advice.last_run is None else ""
     words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
     if abs(advice.step - advice.factor) < 0.01:
@@ -212,7 +213,8 @@ def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
 
 def warnings_of(advice: Advice) -> list[Warning_]:
     """Return what a person should know of the time advised."""
-    misfits = [_misfit_warning(misfit) for misfit in advice.misfits]
+    changed = [] if advice.change is None else [Warning_(code="something-changed", message=advice.change.words)]
+    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits)]
     return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
@@ -238,8 +240,8 @@ def _time_warnings(advice: Advice) -> list[Warning_]:
         warnings.append(Warning_(code="provisional", message=message))
     if advice.plan.scene_stops is None:
         message = (
-            "The subject is taken as average; give its range with --scene-stops, so that a flat subject is not taken "
-            "for too little development."
+            "The subject is taken as average: outdoors, in daylight. In dull weather and indoors most are flatter, and "
+            "the advice then overdevelops; give the range with --scene-stops."
         )
         warnings.append(Warning_(code="subject-not-known", message=message))
     return warnings
@@ -261,6 +263,12 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
     low, high = advice.temperatures_c
     here = advice.plan.temperature_c
     far = max(low - here, here - high)
+    if here < _HYDROQUINONE_C:
+        message = (
+            f"Hydroquinone hardly works below about {_HYDROQUINONE_C:g} C (from memory): a developer that has it loses "
+            "contrast that no time brings back. Warm it up."
+        )
+        return [Warning_(code="temperature-far", message=message)]
     if far <= 4.0:
         return []
     message = (
@@ -275,7 +283,8 @@ def _misfit_warning(misfit: Misfit) -> Warning_:
     what = f"Run {misfit.number}" if misfit.number else "A development of the film test"
     message = (
         f"{what} does not fit the others: {100.0 * abs(misfit.ratio - 1.0):.0f} % {side} range than expected; it "
-        "counts little. Was it another subject, temperature or dilution? Correct it with run correct, or remove it."
+        "counts little. Was it another subject, temperature or dilution? If so correct it with run correct; else leave "
+        "it in, for it may be the first of others."
     )
     return Warning_(code="run-does-not-fit", message=message)
 
@@ -288,12 +297,14 @@ _LAYOUT: Final[Layout] = {
     "expected_density_range=advice.expected_range "
     "target_density_range=advice.plan.target_range.value based_on.runs=advice.runs based_on.film_tests=advice.tests "
     "based_on.common_practice=advice.common_practice based_on.common_practice_share=advice.practice "
-    "kinetics=advice.kinetics runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
+    "kinetics=advice.kinetics changed=advice.change "
+    "runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
     "warnings",
     "AdviceSheet.doubt": lambda sheet: doubt_in_words(sheet.advice),
     "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
     "Kinetics": "contrast_limit rate_per_s wait_s factor_per_ten_degrees=per_ten_degrees loss_per_use "
     "loss_per_day shape",
+    "UnloggedChange": "since_run chance pace",
     "Misfit": "run=number chance ratio",
     "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
     "TableRow.note": lambda row: row.note or None,

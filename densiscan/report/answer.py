@@ -15,7 +15,7 @@ from densiscan.paper.grade import HARDER, SOFTER
 
 Document = Mapping[str, Any]
 
-MANY_SPECKS: Final = 1e-3
+MANYSPECKS: Final = 1e-3
 """Share of the area from which dust, pinholes and scratches are trouble (common practice: less is spotted out)."""
 
 _TROUBLE: Final[Mapping[str, str]] = {
@@ -36,7 +36,7 @@ _TROUBLE: Final[Mapping[str, str]] = {
 }
 """What a finding is called in a few words, the worst first."""
 
-_SPECKS: Final = frozenset({"scratches", "pinholes", "dust"})
+SPECKS: Final = frozenset({"scratches", "pinholes", "dust"})
 _UNCOUNTED: Final = frozenset({"high fog", "uneven density", "dust"})
 
 _SEEN: Final[Mapping[str, str]] = {
@@ -258,7 +258,7 @@ def _troubles(document: Document) -> list[Mapping[str, Any]]:
     grave = [
         finding
         for finding in document.get("findings") or ()
-        if finding["code"] not in _SPECKS or (finding.get("area_share") or 0.0) >= MANY_SPECKS
+        if finding["code"] not in SPECKS or (finding.get("area_share") or 0.0) >= MANYSPECKS
     ]
     return sorted(grave, key=lambda finding: (rank.get(finding["code"], len(rank)), -float(finding.get("sure") or 0.0)))
 

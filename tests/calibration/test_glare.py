@@ -103,15 +103,17 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
         assert abs(left) <= rest + 0.003
     errors = np.abs([[error for error, _, _ in one] for one in (blind, corrected)])
     # At density 2.05 half a per cent of scattered light moves a reading by a tenth, and more in the densest steps.
-    assert errors[0, 8] > 0.05
-    assert np.all(errors[1, 4:9] < 0.2 * errors[0, 4:9] + 0.003)
+    # A wedge on open glass has so much of it that its laws weigh it out; one under a mask has none to tell by.
+    assert (errors[0, 8] > 0.05) == (curve == "masked")
+    assert np.all(errors[1, 4:9] < 0.2 * max(float(errors[0, 8]), 0.05) + 0.003)
 
 
 @pytest.mark.parametrize("both", ["masked", "open"])
 def test_the_wedges_own_surroundings_need_no_doubt(made: dict[str, Calibration | Scan | Glare], both: str) -> None:
     for error, uncertainty, part in steps_of(read(made, both, both, correct=False)):
-        # The wedge lies 20 mm further down: the veil is nearly that of the calibration.
-        assert abs(part) < 0.012
+        # The wedge lies 20 mm further down: the veil is nearly that of the calibration, of which the laws keep what
+        # changes evenly from step to step.
+        assert abs(part) < 0.03
         assert abs(error) <= uncertainty + 0.003
 
 

@@ -170,15 +170,15 @@ def test_activity_falls_with_use() -> None:
 
 
 def test_rising_fog_is_told_before_it_is_out() -> None:
-    runs = made_runs(500, count=20)
+    runs = made_runs(500, count=24)
     crept = [
         Run(**{**{name: getattr(run, name) for name in Run.__slots__}, "base_plus_fogs": (Quantity(0.20 + d, None),)})
-        for run, d in zip(runs, [0.0, 0.01] * 6 + [0.011] * 8, strict=True)
+        for run, d in zip(runs, [0.0, 0.01] * 6 + [0.010 + 0.0015 * n for n in range(12)], strict=True)
     ]
     trend = named(trends_of(crept, {}), "base_plus_fog")
-    assert [point.out for point in trend.points] == [0] * 20
+    assert [point.out for point in trend.points] == [0] * 24
     assert len(trend.sentences) == 1
-    assert "last 8 runs all lie above" in trend.sentences[0]
+    assert "base plus fog has been creeping up" in trend.sentences[0]
 
 
 def test_several_runs_that_are_out_are_named_together() -> None:

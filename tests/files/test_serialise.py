@@ -47,6 +47,12 @@ class Bench:
         return len(self.jars)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Walk:
+    turns: tuple[tuple[float, float], ...]
+    words: tuple[str, ...]
+
+
 def doubted(value: float, standard: float) -> Quantity:
     return Quantity(value, {Influence("scale"): standard})
 
@@ -135,3 +141,10 @@ def test_limits_and_open_ends_come_back(value: float, how: tuple[Any, Any]) -> N
 def test_a_damaged_document_is_refused(change: dict[str, Any], error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         read_result(Bench, DOCUMENT | change, LAYOUT, bounds={"Shelf.depth_mm": (0.0, 1000.0)})
+
+
+def test_tuples_within_tuples_come_back() -> None:
+    back = read_result(Walk, {"turns": [[1.0, 2.0], [3, 4.5]], "words": ["a", "b"]})
+    assert back == Walk(turns=((1.0, 2.0), (3.0, 4.5)), words=("a", "b"))
+    with pytest.raises(ValueError, match="2 numbers"):
+        read_result(Walk, {"turns": [[1.0]], "words": []})

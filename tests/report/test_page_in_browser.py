@@ -469,7 +469,7 @@ def test_a_card_says_the_worst_first_and_leads_to_its_negative_and_back(opened: 
 def test_the_top_of_a_folder_counts_what_it_has(opened: Opened) -> None:
     assert opened.find("h1").inner_text() == (
         "8 negatives: 4 fine, 1 underexposed by at least 2.7 stops, 1 with a light leak, 1 flat, "
-        "1 overexposed by about 3.4 stops; 1 not measured."
+        "1 overexposed by about 3.5 stops; 1 not measured."
     )
 
 

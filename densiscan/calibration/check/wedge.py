@@ -369,9 +369,22 @@ def _difference(
     read = patch(scan, box_mm=step.box_mm, table=table)
     light = read.clean_mean / (1.0 if field is None else field.box(step.box_mm))
     noise = read.clean_sd / math.sqrt(read.independent) / max(read.clean_mean, 1e-9) / math.log(10.0)
+    return in_use.quantity(light, noise, f"{scan.facts.file} step {step.step}") - _then(step, in_use, same=same)
+
+
+def _then(step: StepReading, in_use: Calibration, *, same: bool) -> Quantity:
+    """Return what a step was when the calibration was made, or by its certificate where it is of another wedge.
+
+    On the same wedge the calibration's curve reads both: what it has wrong of a step's certificate is no drift.
+    """
+    before = next((one.reading for one in in_use.steps if one.reading.step == step.step), None)
+    if same and in_use.laws and before is not None:
+        density = in_use.density_of_signal(before.signal) + before.density - before.light_density
+        codes = before.noise / math.sqrt(before.independent) * in_use.scan.full_scale
+        noise = codes * in_use.density_per_code(density)
+        return in_use.quantity(10.0**-density, noise, f"step {step.step} at the calibration")
     certificate = Influence("wedge", step.step if same else f"{step.step} of another wedge")
-    true = Quantity(step.density, {certificate: 0.5 * step.certificate})
-    return in_use.quantity(light, noise, f"{scan.facts.file} step {step.step}") - true
+    return Quantity(step.density, {certificate: 0.5 * step.certificate})
 
 
 def _has_drifted(difference: Quantity) -> bool:

@@ -45,6 +45,11 @@ SMALLEST_FRAME_MM: Final = 6.0
 FILM_EDGE_MM: Final = 0.6
 """The cut edge of film casts a shadow and scatters; nothing is read so near to it."""
 
+DENSEST_CLEAR: Final = 0.5
+"""No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
+
+_EXPOSED: Final = 0.8
+
 NARROWEST_WHOLE_MM: Final = 2.2
 """Rebate of a whole piece, at least: roll film has 2.5 mm beside its frames, sheets 3 to 5."""
 
@@ -77,8 +82,9 @@ def find_frames(grid: Straightened, level: Level) -> list[Frame]:
 
 
 def _span(grid: Straightened, level: Level, axis: int, across: tuple[int, int]) -> tuple[Side | None, Side | None]:
-    first = first_side(profile_of(grid, level, axis, across, end=1))
-    last = first_side(profile_of(grid, level, axis, across, end=-1))
+    # where a hand cut through the picture it is no fog that reaches the edge
+    first = first_side(profile_of(grid, level, axis, across, end=1), through_fog=not grid.ragged)
+    last = first_side(profile_of(grid, level, axis, across, end=-1), through_fog=not grid.ragged)
     return first, last if last is None else last._replace(at=grid.density.shape[axis] - last.at)
 
 
@@ -327,13 +333,23 @@ def _laid_by_rebate(
         # the edges of a scan or of a mask are not the film's own, and a hand cuts askew: its frames tell the angle
         grid, level = _turned(cells, outline, grid, level, band_mm)
     frames = find_frames(grid, level)
-    told = is_rebate(grid, level, outline.sides, frames) and (band_mm == BANDS_MM[0] or _seen_all_round(frames))
+    told = is_rebate(grid, level, outline.sides, frames) and (
+        band_mm == BANDS_MM[0] or _well_seen(frames, float(np.median(level.plane)), least=1 if grid.ragged else 2)
+    )
     return (grid, level, frames) if told else None
 
 
-def _seen_all_round(frames: Sequence[Frame]) -> bool:
-    """Return whether each side of the frames is a line: of a narrow band alone, any line in a picture may be one."""
-    return bool(frames) and all(origin == "line" for frame in frames for origin in frame.origins)
+def _well_seen(frames: Sequence[Frame], level: float, *, least: int) -> bool:
+    """Return whether the sides of frames are lines that can be relied on by a narrow band alone.
+
+    So many of each, at least, exposed over most of their length: any line in a picture may be one. Where a hand cut
+    through the picture on the other sides, one is what there is.
+    """
+    lines = [
+        sum(origin == "line" and share >= _EXPOSED for origin, share in zip(frame.origins, frame.shares, strict=True))
+        for frame in frames
+    ]
+    return bool(lines) and min(lines) >= least and level <= DENSEST_CLEAR
 
 
 def unexposed_in(cells: Cells, outline: Outline) -> Film:

@@ -169,12 +169,18 @@ def steps_of(profile: Profile) -> Map:
     return rise
 
 
-def first_side(profile: Profile) -> Side | None:
-    """Return the outermost believable frame side, coming from the profile's beginning; None where there is none."""
+def first_side(profile: Profile, *, through_fog: bool = True) -> Side | None:
+    """Return the outermost believable frame side, coming from the profile's beginning; None where there is none.
+
+    `through_fog` says that one may lie behind an edge that is exposed all along.
+    """
     if profile.fogged > 0.8:
-        return _through_fog(profile) or Side(0, profile.fogged, "edge")
+        return (_through_fog(profile) if through_fog else None) or Side(0, profile.fogged, "edge")
     steps = steps_of(profile)
-    for least in (max(FAINT_STEP, 6 * profile.noise), max(FAINTEST_STEP, 6 * profile.noise)):
+    # along a crooked edge its shadow is not left out for certain
+    faint = (FAINT_STEP, FAINTEST_STEP) if through_fog else (0.2 * FULL,)
+    for weakest in faint:
+        least = max(weakest, 6 * profile.noise)
         for at in _peaks(steps, least):
             if _believed(profile, at, float(steps[at])) and _sharp(profile, steps, at):
                 return Side(_middle_of(profile, at), float(steps[at]) / FULL, "line")

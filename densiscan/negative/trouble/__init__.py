@@ -1,3 +1,3 @@
 """What went wrong: fog, leaks, uneven development, specks and marks."""
 
-__all__ = ["finding", "inspection", "picture"]
+__all__ = ["finding", "fog", "inspection", "picture"]

@@ -1,0 +1,153 @@
+"""A law of scanners fitted to the steps of a wedge."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from densiscan.calibration.law import Law
+from densiscan.calibration.smooth_deviation import kernel
+
+Floats = npt.NDArray[np.float64]
+
+_AMPLITUDE: Final = 0.004
+_LENGTH: Final = 0.6
+"""The deviation allowed for while a law is fitted: a usual one. Its size is weighed afterwards."""
+_ROUNDS: Final = 12
+_FARTHEST: Final = 6.0
+_FAR: Final = 0.3
+"""Deviation, density, beyond which a law does not hold a step, and its place is only near it."""
+_DROWNED: Final = 10.0
+"""Standard uncertainty of a density from which nothing is known of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeenSteps:
+    """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
+
+    `glare` is what light scattered onto each step with each reach may do to its density, shape (reaches, steps): of one
+    reach all steps have the same share, and of their surroundings their own.
+    """
+
+    level: Floats
+    level_doubt: Floats
+    density: Floats
+    certificate: Floats
+    glare: Floats
+
+    @property
+    def scattered(self) -> Floats:
+        """Covariance of the steps' densities by scattered light."""
+        return np.asarray(self.glare.T @ self.glare)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit:
+    """A law where it fits the steps best: the straight-line problem that the rest is reckoned with.
+
+    Attributes
+    ----------
+    place
+        Density of the law at each step, where its deviation is told from.
+    deviation
+        Stated density less that of the law, at each step.
+    by_figures
+        How the deviation moves with the law's figures, shape (steps, figures).
+    noise
+        Standard uncertainty of each step's density by its level.
+    """
+
+    law: Law
+    figures: Floats
+    place: Floats
+    deviation: Floats
+    by_figures: Floats
+    noise: Floats
+
+    @property
+    def seen(self) -> Floats:
+        """Deviation from what the law's prior expects."""
+        return self.deviation - self.expected(self.by_figures)
+
+    def expected(self, by_figures: Floats) -> Floats:
+        """Return the deviation that the prior of the figures expects."""
+        return np.asarray(-by_figures @ (np.array(self.law.usual) - self.figures))
+
+    def freedom(self, one: Floats, other: Floats) -> Floats:
+        """Return the covariance of densities by what the prior leaves open of the figures."""
+        return np.asarray((one * np.array(self.law.spread) ** 2) @ other.T)
+
+
+def fitted(law: Law, steps: SeenSteps, start: Floats, *, rounds: int = _ROUNDS) -> Fit:
+    """Return a law at the figures that the steps and their prior make most likely, a usual deviation allowed for.
+
+    Notes
+    -----
+    Damped least squares, of which a few rounds are enough: what is left of the way is straight, and the process that
+    follows walks it.
+    """
+    usual, spread = np.array(law.usual), np.array(law.spread)
+    base = _AMPLITUDE**2 * kernel(steps.density, steps.density, _LENGTH) + np.diag(steps.certificate**2 + 1e-10)
+    base += steps.scattered
+    there, damping = start, 1e-3
+    fit = _at(law, steps, there)
+    least = math.inf
+    gram, down = np.eye(start.size), np.zeros(start.size)
+    for _ in range(rounds - 1):
+        tried = _at(law, steps, there)
+        root = np.linalg.cholesky(base + np.diag(tried.noise**2))
+        white = np.linalg.solve(root, np.column_stack((tried.deviation, tried.by_figures)))
+        left = np.concatenate((white[:, 0], (there - usual) / spread))
+        total = float(left @ left)
+        if total < least:
+            settled = least - total < 1e-3
+            fit, least = tried, total
+            if settled:
+                break
+            slopes = np.vstack((white[:, 1:], np.diag(1.0 / spread)))
+            gram, down = slopes.T @ slopes, slopes.T @ left
+            damping *= 0.2
+        else:
+            damping = max(10.0 * damping, 1e-2)
+        there = fit.figures - np.linalg.solve(gram + damping * np.diag(np.diag(gram)), down)
+        there = np.clip(there, usual - _FARTHEST * spread, usual + _FARTHEST * spread)
+    return fit
+
+
+def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
+    level, slope, by_figures = law.seen(steps.density, figures)
+    deviation = (level - steps.level) / slope
+    return Fit(
+        law=law,
+        figures=figures,
+        place=steps.density - np.clip(deviation, -_FAR, _FAR),
+        deviation=deviation,
+        by_figures=by_figures / slope[:, None],
+        noise=np.minimum(steps.level_doubt / -slope, _DROWNED),
+    )
+
+
+def start_of(law: Law, steps: SeenSteps) -> Floats:
+    """Return figures to begin with: the law through the lighter steps, and straight."""
+    figures = np.array(law.usual)
+    half = slice(0, max(3, steps.density.size // 2))
+    density, level = steps.density[half], np.maximum(steps.level[half], 1e-9)
+    if law.name == "logarithmic":
+        fall, at_none = np.polyfit(density, level, 1)
+        figures[2:4] = at_none, math.log(max(-float(fall), 0.02))
+        return figures
+    if law.name in {"power", "s-curve"}:
+        fall, at_none = np.polyfit(density, np.log10(level), 1)
+        figures[2] = math.log(min(max(-1.0 / min(float(fall), -1e-3), 0.7), 4.0))
+        figures[0] = float(at_none) * math.exp(figures[2])
+        return figures
+    exposures = np.linspace(-0.6, 0.6, 61)
+    tried = np.tile(figures, (exposures.size, 1))
+    tried[:, 0] = exposures
+    away = np.abs(np.log(np.maximum(law.level(density[:1], tried)[:, 0], 1e-6) / level[0]))
+    figures[0] = exposures[int(np.argmin(away))]
+    return figures

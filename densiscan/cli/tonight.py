@@ -1,0 +1,166 @@
+"""The command `tonight`: from tonight's scans to tonight's answer."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from densiscan.cli import arguments
+from densiscan.cli.calibrations import CalibrationRequest, calibration_for
+from densiscan.cli.keep import keep_readings, opened, tell
+from densiscan.cli.measure_output import reading_now
+from densiscan.cli.options import CalibrationOption, JsonOption, NotebookOption, now, say, show
+from densiscan.errors import WrongUseError
+from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.batch.assessment import BatchResult
+    from densiscan.development.run import Run
+    from densiscan.notebook.advised import AdviceSheet
+    from densiscan.notebook.notebook import Notebook
+    from densiscan.report.evening import EarlierReading, Evening
+
+
+def tonight(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder that tonight's scans are in.")],
+    run: Annotated[
+        int | None, typer.Option("--run", metavar="RUN", help="The run they belong to; else today's run.")
+    ] = None,
+    calibration: CalibrationOption = None,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure what is new and say how the evening went.
+
+    New scans are measured and tied to today's run; if none is logged yet, you are asked whether it was as the last one.
+    Then: what needs attention, whether fog has moved, and what to do next time.
+
+    For example:
+
+        densiscan tonight ~/scans
+    """
+    arguments.there(folder, "folder")
+    if not folder.is_dir():
+        raise WrongUseError(f"{folder} is a file; name the folder that tonight's scans are in.")
+    book_file = location.notebook_file(notebook_option)
+    by = calibration_for(CalibrationRequest(name=calibration, book=book_file))
+    with opened(notebook_option) as book:
+        tell(book)
+        meant = book.run(run) if run is not None else _of_today(book)
+        if meant is None and not as_json and sys.stdin.isatty():
+            meant = _as_the_last(book)
+        new = _new_scans(book, folder)
+        before = _before(book, meant)
+    from densiscan.batch.assessment import Task
+    from densiscan.batch.files import measure_files
+    from densiscan.negative.reading import MeasureOptions
+    from densiscan.report.evening import evening_document, evening_text
+
+    stops = None if meant is None else meant.scene_stops
+    from densiscan.batch.assessment import PrintAim
+
+    task = Task(options=MeasureOptions(glare=by.glare), aim=PrintAim(scene_stops=stops), told=by.warnings)
+    result = measure_files(new, by.calibration, task, progress=reading_now)
+    keep_readings(result, by.calibration, task, notebook_option, run=None if meant is None else meant.number)
+    evening = _evening(result, meant, before, notebook_option)
+    show(evening_document(evening) if as_json else evening_text(evening))
+    if result.failures:
+        raise typer.Exit(1)
+
+
+def _of_today(book: Notebook) -> Run | None:
+    """Return the last run logged for today; None where there is none."""
+    today = now()[:10]
+    there = datetime.fromisoformat(now()).astimezone().date().isoformat()
+    return next((run for run in reversed(book.runs(last=20)) if run.date[:10] in {today, there}), None)
+
+
+def _as_the_last(book: Notebook) -> Run | None:
+    """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
+    last = next(iter(book.runs(last=1)), None)
+    if last is None:
+        return None
+    from densiscan.report.runs import sentence
+
+    say(f"No run is logged for today. The last was run {last.number}: {sentence(last)}.")
+    if not typer.confirm("Log tonight's as the same again?", default=False, err=True):
+        return None
+    from densiscan.cli.app import run
+
+    status = run(["run", "add", "--like", str(last.number), "--notebook", str(book.path)])
+    return _of_today(book) if status == 0 else None
+
+
+def _new_scans(book: Notebook, folder: Path) -> list[Path]:
+    """Return the scans of a folder that the notebook has no reading of for any run."""
+    from densiscan.batch.files import scans_in
+    from densiscan.notebook.readings import file_sha256
+
+    files, _ = scans_in([folder])
+    known = {one.scan_sha256 for one in book.readings(with_documents=False) if one.run is not None}
+    return [file for file in files if file_sha256(file) not in known]
+
+
+def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
+    """Return the readings of other runs, the earliest first, dated by their run."""
+    from densiscan.report.evening import EarlierReading
+
+    days = {one.number: one.date for one in book.runs()}
+    number = None if run is None else run.number
+    kept = [
+        EarlierReading(day=days.get(one.run or 0, one.made), document=one.document)
+        for one in book.counting_readings()
+        if one.document is not None and one.run is not None and one.run != number
+    ]
+    return tuple(sorted(kept, key=lambda one: one.day))
+
+
+def _evening(
+    result: BatchResult, run: Run | None, before: tuple[EarlierReading, ...], notebook_option: Path | None
+) -> Evening:
+    from densiscan.development.run import fog_before
+    from densiscan.negative.trouble.fog import judged_fog
+    from densiscan.report.evening import Evening
+    from densiscan.report.readings import reading_document
+
+    documents = tuple(reading_document(one) for one in result.assessments)
+    fog, sheet = None, None
+    if run is not None:
+        with opened(notebook_option) as book:
+            if not documents:  # told again, from what was kept
+                kept = book.counting_readings(runs=[run.number])
+                documents = tuple(one.document for one in kept if one.document is not None)
+            tell(book)
+            logged = book.run(run.number)
+            history = fog_before(book.runs(run.film), run.number)
+            sheet = _advised(book, logged)
+        if logged.base_plus_fogs:
+            fog = judged_fog(max(logged.base_plus_fogs, key=lambda one: one.value), history=history)
+    return Evening(
+        run=run,
+        documents=documents,
+        before=before,
+        failed=tuple((failure.path.name, failure.message) for failure in result.failures if failure.code != "no-scans"),
+        fog=fog,
+        sheet=sheet,
+    )
+
+
+def _advised(book: Notebook, run: Run) -> AdviceSheet:
+    from densiscan.development.developer_life import Load
+    from densiscan.notebook.advised import Wanted, advised
+    from densiscan.paper.grade import density_range_for
+
+    return advised(
+        book,
+        Wanted(
+            film=run.film,
+            developer=run.developer,
+            target_range=density_range_for(None, "contact"),
+            load=Load(dilution=run.dilution),
+        ),
+    )

@@ -1,0 +1,153 @@
+"""Tonight's answer: what a person would tell a friend of the evening's negatives, and what to do next time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Final
+
+from densiscan.development.run import Run
+from densiscan.negative.trouble.fog import FogLevel
+from densiscan.notebook.advised import AdviceSheet
+from densiscan.report.advice import advice_document, interval_words
+from densiscan.report.answer import SPECKS, Answer, answer, folder_headline, trouble_words
+from densiscan.report.page.notebook import next_step
+from densiscan.report.readings import paragraph
+
+Document = Mapping[str, Any]
+
+TONIGHT_FORMAT: Final = "densiscan.tonight/1"
+_ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierReading:
+    """A reading of an earlier evening: its day (ISO 8601), and its document."""
+
+    day: str
+    document: Document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evening:
+    """What an evening has.
+
+    Attributes
+    ----------
+    run
+        The run that the negatives belong to; None where none is known.
+    documents
+        Tonight's readings as the contract has them.
+    before
+        The readings of earlier evenings, the earliest first.
+    failed
+        Scans that gave nothing: file and why.
+    fog
+        Tonight's fog against earlier runs; None where it is not known.
+    sheet
+        What `advise` says of the film and developer; None where there is no run yet.
+    """
+
+    run: Run | None
+    documents: tuple[Document, ...]
+    before: tuple[EarlierReading, ...] = ()
+    failed: tuple[tuple[str, str], ...] = ()
+    fog: FogLevel | None = None
+    sheet: AdviceSheet | None = None
+    _answers: tuple[Answer, ...] = field(init=False, default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_answers", tuple(answer(document) for document in self.documents))
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """The answer on each negative."""
+        return self._answers
+
+    @property
+    def headline(self) -> str:
+        """What there is, counted."""
+        if not self.documents and not self.failed:
+            return "Nothing new tonight."
+        return folder_headline(self.answers, len(self.failed))
+
+    def attention(self) -> list[tuple[str, str]]:
+        """Return the file of each negative that needs attention with what is to be said of it, the worst first."""
+        ordered = sorted(zip(self.documents, self.answers, strict=True), key=lambda pair: -pair[1].gravity)
+        return [(_name(document), self._told(document, said)) for document, said in ordered if said.attention]
+
+    def _told(self, document: Document, said: Answer) -> str:
+        again = self._again(document)
+        words = f"{said.short} ({again})" if again else said.short
+        found = any(finding["code"] not in SPECKS for finding in document.get("findings") or ())
+        then = said.reason if found or not said.is_negative else said.why
+        return f"{words}. {then[:1].upper()}{then[1:].rstrip('.')}." if then else f"{words}."
+
+    def _again(self, document: Document) -> str:
+        """Return how often the worst trouble of a negative was seen at its place: "the third since May 2026"."""
+        grave = [finding for finding in document.get("findings") or () if finding["code"] not in SPECKS]
+        if not grave:
+            return ""
+        what = trouble_words(grave[0])
+        days = [
+            one.day
+            for one in self.before
+            if any(trouble_words(finding) == what for finding in one.document.get("findings") or ())
+        ]
+        if not days:
+            return ""
+        number = len(days) + 1
+        ordinal = _ORDINALS[number] if number < len(_ORDINALS) else f"{number}th"
+        return f"the {ordinal} since {date.fromisoformat(days[0][:10]):%B %Y}"
+
+    def fog_words(self) -> str:
+        """Return what is to be said of fog; "" where nothing is known."""
+        if self.fog is None or (self.fog.usual and self.fog.against != "own history"):
+            return ""
+        return "Fog is where it was." if self.fog.usual else self.fog.message
+
+    def next_words(self) -> str:
+        """Return what to do next time; "" where there is nothing to learn from yet."""
+        if self.sheet is None:
+            return ""
+        step, advice, wear = next_step(self.sheet), self.sheet.advice, self.sheet.wear
+        last = advice.plan.use >= wear.last_good_use
+        discard = " Discard the developer after that; take used chemicals where your local rules say." if last else ""
+        return f"Next time: {step.what}, {step.say} {interval_words(advice).capitalize()}.{discard}"
+
+
+def _name(document: Document) -> str:
+    piece = document.get("piece")
+    return str(document["file"]) + ("" if piece is None else f", piece {piece}")
+
+
+def evening_text(evening: Evening) -> str:
+    """Return the evening as it is told, in 80 columns."""
+    run = evening.run
+    lines = [paragraph(evening.headline, indent=0)]
+    lines += [paragraph(f"{name}: {said}") for name, said in evening.attention()]
+    lines += [paragraph(f"{name}: not measured. {why}") for name, why in evening.failed]
+    rest = [words for words in (evening.fog_words(), evening.next_words()) if words]
+    lines += ["", *(paragraph(words, indent=0) for words in rest)] if rest else []
+    if evening.documents and run is None:
+        lines += [
+            "",
+            paragraph("They belong to no run yet: log it with densiscan run add, then run this again.", indent=0),
+        ]
+    return "\n".join(lines)
+
+
+def evening_document(evening: Evening) -> dict[str, Any]:
+    """Return the evening as plain JSON values."""
+    return {
+        "format": TONIGHT_FORMAT,
+        "run": None if evening.run is None else evening.run.number,
+        "headline": evening.headline,
+        "attention": [{"file": name, "message": said} for name, said in evening.attention()],
+        "fog": evening.fog_words() or None,
+        "next": evening.next_words() or None,
+        "advice": None if evening.sheet is None else advice_document(evening.sheet),
+        "readings": list(evening.documents),
+        "failed": [{"file": name, "message": why} for name, why in evening.failed],
+    }

@@ -1,0 +1,120 @@
+"""The evening's one answer: each sentence is that of the command it comes from."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from densiscan.cli.app import run
+from densiscan.development.run import Run
+from densiscan.negative.trouble.fog import FogLevel
+from densiscan.notebook.location import open_notebook
+from densiscan.report.evening import EarlierReading, Evening, evening_text
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
+LEAK = {"code": "light-leak", "message": "A leak. Check the seal.", "sure": 0.99, "side": "bottom", "area_share": None}
+
+
+def document(file: str, *findings: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "file": file,
+        "seen": "negative",
+        "exposure": {"verdict": "normal", "judged": True, "stops": None, "reason": ""},
+        "development": {"verdict": "keep", "judged": True, "time_factor": {"value": 1.0}, "reason": ""},
+        "paper": {"grade": "2", "process": "contact", "note": ""},
+        "findings": list(findings),
+        "warnings": [],
+    }
+
+
+def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
+    before = [
+        EarlierReading(day="2026-05-03", document=document("a.tif", LEAK)),
+        EarlierReading(day="2026-06-01", document=document("b.tif", LEAK | {"side": "top"})),
+        EarlierReading(day="2026-07-01", document=document("c.tif", LEAK)),
+    ]
+    evening = Evening(run=None, documents=(document("d.tif", LEAK), document("e.tif")), before=tuple(before))
+    assert evening.headline == "2 negatives: 1 fine, 1 with a light leak."
+    assert evening.attention() == [
+        ("d.tif", "Light leak at the bottom edge (the third since May 2026). Check the seal.")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("fog", "said"),
+    [
+        (None, ""),
+        (FogLevel(against="own history", message="as usual", sure=None, usual=True), "Fog is where it was."),
+        (FogLevel(against="common practice", message="usual", sure=None, usual=True), ""),
+        (FogLevel(against="own history", message="now it is 0.08 more.", sure=0.99), "now it is 0.08 more."),
+    ],
+)
+def test_fog_is_told_against_the_film_s_own_history(fog: FogLevel | None, said: str) -> None:
+    assert Evening(run=None, documents=(document("a.tif"),), fog=fog).fog_words() == said
+
+
+def test_without_a_run_it_says_how_to_log_one() -> None:
+    assert "densiscan run add" in evening_text(Evening(run=None, documents=(document("a.tif"),)))
+    assert evening_text(Evening(run=None, documents=())) == "Nothing new tonight."
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "book.sqlite"))
+    wedge = ["calibrate", str(SAMPLES / "wedge.tif"), "--densities", str(SAMPLES / "wedge.csv"), "--name", "mine"]
+    assert run(wedge) == 0
+    process = ["--film", "Meadow-100", "--developer", "Borax", "--temp", "20"]
+    assert run(["run", "add", *process, "--time", "8:00", "--density-range", "1.0", "--date", "2026-05-03"]) == 0
+    (tmp_path / "scans").mkdir()
+    for name in ("leak.tif", "thin.tif"):
+        shutil.copy(SAMPLES / name, tmp_path / "scans")
+    return tmp_path
+
+
+def test_an_evening_is_measured_tied_to_its_run_and_told(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["run", "add", "--time", "8:30"]) == 0
+    capsys.readouterr()
+    assert run(["tonight", "scans", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["run"] == 2
+    assert told["headline"] == "2 negatives: 1 underexposed by at least 2.7 stops, 1 with a light leak."
+    assert [one["file"] for one in told["attention"]] == ["thin.tif", "leak.tif"]
+    assert run(["advise", "--json"]) == 0
+    assert told["advice"] == json.loads(capsys.readouterr().out)
+    with open_notebook(place / "book.sqlite") as book:
+        logged: Run = book.run(2)
+    assert len(logged.density_ranges) == 1, "the leak's range counts, the thin one's does not"
+    # Once more: nothing is measured again, and the evening is told again.
+    assert run(["tonight", "scans", "--json"]) == 0
+    again = json.loads(capsys.readouterr().out)
+    assert again["headline"] == told["headline"]
+    with open_notebook(place / "book.sqlite") as book:
+        assert len([one for one in book.readings() if one.file is not None]) == 2
+
+
+def test_with_no_run_of_today_nothing_is_tied_and_nobody_is_asked(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    assert run(["tonight", "scans"]) == 0
+    out = capsys.readouterr().out
+    assert "They belong to no run yet" in out
+    assert "Next time" not in out
+    with open_notebook(place / "book.sqlite") as book:
+        assert all(one.run is None for one in book.readings() if one.file is not None)
+
+
+def test_a_scan_that_cannot_be_read_is_named_and_the_status_says_so(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "scans" / "broken.tif").write_bytes(b"II*\0nothing")
+    capsys.readouterr()
+    assert run(["tonight", "scans", "--run", "1"]) == 1
+    out = " ".join(capsys.readouterr().out.split())
+    assert "1 not measured" in out
+    assert "broken.tif: not measured." in out
