@@ -29,6 +29,7 @@ _USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
 """Every wrong command line; typer shows only this one child of it by name."""
 _HELP_WIDTH: Final = 80
 _COMMANDS: Final = {
+    "start": "start.start",
     "calibrate": "calibrate.calibrate",
     "measure": "measure.measure",
     "watch": "watch.watch",

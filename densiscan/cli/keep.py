@@ -62,6 +62,32 @@ def wanted(option: Path | None) -> bool:
     return option is not None or bool(os.environ.get(location.VARIABLE)) or location.notebook_file().exists()
 
 
+def run_number(typed: str, option: Path | None, *, removed: bool = False) -> int:
+    """Return the number of the run that is typed as its number, or as last.
+
+    Parameters
+    ----------
+    removed
+        Whether last is the last of those that were removed.
+
+    Raises
+    ------
+    WrongUseError
+        If it is neither, or there is no last run.
+    """
+    if typed.isascii() and typed.isdigit():
+        return int(typed)
+    if typed.strip().lower() != "last":
+        raise WrongUseError(f'"{typed}" is not a run; give its number, or last.')
+    with opened(option) as book:
+        runs = book.runs(last=1, removed=removed)
+        has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
+    if not runs:
+        none = "no run was removed" if removed else f"the notebook {has}; add one with densiscan run add"
+        raise WrongUseError(f"there is no last run: {none}.")
+    return runs[-1].number
+
+
 class RunMeant(NamedTuple):
     """A run that readings are of, and what is known of its film: its base, and base plus fog of earlier runs."""
 

@@ -9,7 +9,7 @@ import typer
 
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest
-from densiscan.cli.keep import end_unless, keep_readings, run_meant
+from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
 from densiscan.cli.measure_output import reading_now, show_readings
 from densiscan.cli.measure_wedge import WedgeOption, check_wedge, read_by
 from densiscan.cli.options import (
@@ -102,8 +102,8 @@ def measure(
         ),
     ] = False,
     run: Annotated[
-        int | None,
-        typer.Option("--run", metavar="RUN", help="The development run they are of; its film and subject are known."),
+        str | None,
+        typer.Option("--run", metavar="RUN", help="The development run they are of: its number, or last."),
     ] = None,
     only: OnlyOption = None,
     recursive: RecursiveOption = False,
@@ -148,7 +148,8 @@ def measure(
         glare=glare,
         correct_glare=correct_glare,
     )
-    of_run, known_base, fog_before = run_meant(run, notebook_option)
+    number = None if run is None else run_number(run, notebook_option)
+    of_run, known_base, fog_before = run_meant(number, notebook_option)
     base = known_base if base is None else base
     scene_stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops
     from densiscan.batch.assessment import PrintAim, Task
@@ -211,7 +212,7 @@ def measure(
                 csv=csv,
                 as_json=as_json,
                 explain=explain,
-                run=run,
+                run=number,
                 notebook=notebook_option,
                 at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
             )
@@ -226,8 +227,8 @@ def measure(
     try:
         show_readings(result, by, csv, as_json=as_json, explain=explain)
     finally:
-        kept = keep_readings(result, by.made, task, notebook_option, run=run)
-    end_unless(kept or run is None)
+        kept = keep_readings(result, by.made, task, notebook_option, run=number)
+    end_unless(kept or number is None)
 
 
 def _check_numbers(

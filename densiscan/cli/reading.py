@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.keep import opened, tell
+from densiscan.cli.keep import opened, run_number, tell
 from densiscan.cli.options import JsonOption, NotebookOption, show
 from densiscan.errors import WrongUseError
 
@@ -31,7 +31,9 @@ ReadingArgument = Annotated[
 
 @readings.command(name="list")
 def list_(
-    run: Annotated[int | None, typer.Option("--run", metavar="RUN", help="Only those of this run.")] = None,
+    run: Annotated[
+        str | None, typer.Option("--run", metavar="RUN", help="Only those of this run: its number, or last.")
+    ] = None,
     last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many, the latest.")] = 20,
     removed: Annotated[bool, typer.Option("--removed", help="Those that were taken out instead.")] = False,
     notebook_option: NotebookOption = None,
@@ -46,10 +48,11 @@ def list_(
     arguments.within(last, "--last", above=0.0, upto=1e9, such_as="20")
     from densiscan.report.counting import readings_document, readings_text
 
+    number = None if run is None else run_number(run, notebook_option)
     with opened(notebook_option) as book:
-        if run is not None:
-            book.run(run)
-        every = book.readings(run=run, removed=removed, with_documents=False)
+        if number is not None:
+            book.run(number)
+        every = book.readings(run=number, removed=removed, with_documents=False)
         shown = standing(book, every[-last:])
         tell(book)
     show(readings_document(shown) if as_json else readings_text(shown, more=len(every) - len(shown)))

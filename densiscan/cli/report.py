@@ -12,7 +12,7 @@ import typer
 
 from densiscan import __version__
 from densiscan.cli import arguments
-from densiscan.cli.keep import meant, opened, tell
+from densiscan.cli.keep import meant, opened, run_number, tell
 from densiscan.cli.options import OUR_PAGE, NotebookOption, OverwriteOption, check_out, now, say
 from densiscan.cli.trends import stops_by_run
 from densiscan.errors import WrongUseError
@@ -94,7 +94,8 @@ def write_report(
 def report(
     page: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
     run: Annotated[
-        list[int] | None, typer.Option("--run", metavar="RUN", help="What was read of this run; may be repeated.")
+        list[str] | None,
+        typer.Option("--run", metavar="RUN", help="Of this run, by number or last; may be repeated."),
     ] = None,
     film: Annotated[str | None, typer.Option("--film", metavar="NAME", help="What was read of this film.")] = None,
     since: Annotated[
@@ -126,7 +127,8 @@ def report(
     from densiscan.report.page.notebook import Chosen
 
     days = _day(since, "--since"), _day(until, "--until")
-    chosen = Chosen(runs=tuple(run or ()), film=film, since=days[0], until=days[1])
+    numbers = tuple(run_number(one, notebook_option) for one in run or ())
+    chosen = Chosen(runs=numbers, film=film, since=days[0], until=days[1])
     written = _notebook_page(chosen, notebook_option, pictures=pictures, scans=scans)
     write_whole(page, written, what="the page")
     say(f"Written to {page}.")

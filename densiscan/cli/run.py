@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.keep import meant, opened, tell
+from densiscan.cli.keep import meant, opened, run_number, tell
 from densiscan.cli.options import JsonOption, NotebookOption, show
 from densiscan.errors import WrongUseError
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 runs = typer.Typer(name="run", rich_markup_mode=None, help="Keep the notebook of development runs.")
 
-NumberArgument = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.")]
+NumberArgument = Annotated[str, typer.Argument(metavar="RUN", help="The run's number, or last.")]
 FilmOption = Annotated[str | None, typer.Option("--film", metavar="NAME", help="The film.")]
 DeveloperOption = Annotated[str | None, typer.Option("--developer", metavar="NAME", help="The developer.")]
 TimeOption = Annotated[str | None, typer.Option("--time", metavar="T", help="Development time, such as 8:00 or 480.")]
@@ -91,7 +91,8 @@ def add(
     density_range: RangeOption = None,
     base_plus_fog: BaseFogOption = None,
     like: Annotated[
-        int | None, typer.Option("--like", metavar="RUN", help="Repeat this run instead of the last one.")
+        str | None,
+        typer.Option("--like", metavar="RUN", help="Repeat this run, by number or last, whatever its film."),
     ] = None,
     date: DateOption = None,
     exposure_index: IndexOption = None,
@@ -142,8 +143,9 @@ def add(
     from densiscan.development.repeatability import filled
     from densiscan.report.runs import added_text, filled_document
 
+    repeated_number = None if like is None else run_number(like, notebook_option)
     with opened(notebook_option) as book:
-        repeated = None if like is None else book.run(like)
+        repeated = None if repeated_number is None else book.run(repeated_number)
         film, developer = meant(book, film, developer)
         said |= _said(film=film, developer=developer)
         names = {"film": book.names_of("films"), "developer": book.names_of("developers")}
@@ -182,7 +184,7 @@ def list_(
 
 
 @runs.command(name="show")
-def show_(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
+def show_(run: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
     """Show everything about one run.
 
     For example:
@@ -192,16 +194,17 @@ def show_(number: NumberArgument, notebook_option: NotebookOption = None, as_jso
     from densiscan.cli.reading import standing
     from densiscan.report.runs import run_page_document, run_text
 
+    number = run_number(run, notebook_option)
     with opened(notebook_option) as book:
-        run = book.run(number)
+        shown = book.run(number)
         read = standing(book, book.readings(run=number, removed=None, with_documents=False))
         tell(book)
-    show(run_page_document(run, read) if as_json else run_text(run, read))
+    show(run_page_document(shown, read) if as_json else run_text(shown, read))
 
 
 @runs.command()
 def correct(
-    number: NumberArgument,
+    run: NumberArgument,
     film: FilmOption = None,
     developer: DeveloperOption = None,
     time: TimeOption = None,
@@ -259,18 +262,19 @@ def correct(
     )
     said |= _cleared(clear or [])
     if not said:
-        raise WrongUseError(f"say what to correct of run {number}, such as --time 8:30.")
+        raise WrongUseError(f"say what to correct of run {run}, such as --time 8:30.")
     from densiscan.report.runs import run_document, run_text
 
+    number = run_number(run, notebook_option)
     with opened(notebook_option) as book:
         film, developer = meant(book, film, developer)
-        run = book.correct_run(number, **(said | _said(film=film, developer=developer)))
+        corrected = book.correct_run(number, **(said | _said(film=film, developer=developer)))
         tell(book)
-    show(run_document(run) if as_json else run_text(run))
+    show(run_document(corrected) if as_json else run_text(corrected))
 
 
 @runs.command()
-def remove(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
+def remove(run: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
     """Take a run out, so that it counts for nothing. It is kept, and restore brings it back.
 
     For example:
@@ -279,14 +283,15 @@ def remove(number: NumberArgument, notebook_option: NotebookOption = None, as_js
     """
     from densiscan.report.runs import removed_text, run_document
 
+    number = run_number(run, notebook_option)
     with opened(notebook_option) as book:
-        run = book.remove_run(number)
+        gone = book.remove_run(number)
         tell(book)
-    show(run_document(run) if as_json else removed_text(run))
+    show(run_document(gone) if as_json else removed_text(gone))
 
 
 @runs.command()
-def restore(number: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
+def restore(run: NumberArgument, notebook_option: NotebookOption = None, as_json: JsonOption = False) -> None:
     """Bring back a run that was removed.
 
     For example:
@@ -295,10 +300,11 @@ def restore(number: NumberArgument, notebook_option: NotebookOption = None, as_j
     """
     from densiscan.report.runs import restored_text, run_document
 
+    number = run_number(run, notebook_option, removed=True)
     with opened(notebook_option) as book:
-        run = book.restore_run(number)
+        back = book.restore_run(number)
         tell(book)
-    show(run_document(run) if as_json else restored_text(run))
+    show(run_document(back) if as_json else restored_text(back))
 
 
 @runs.command()

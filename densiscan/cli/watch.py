@@ -12,7 +12,7 @@ import typer
 
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest, calibration_for
-from densiscan.cli.keep import opened, run_meant
+from densiscan.cli.keep import run_meant, run_number
 from densiscan.cli.options import (
     OUR_TABLE,
     OVERWRITE,
@@ -93,7 +93,7 @@ def watch(
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     check_out(csv, "--csv", ours=OUR_TABLE)
     _require_columns(csv)
-    number = _run_number(run, notebook_option)
+    number = None if run is None else run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)
     from densiscan.batch.assessment import PrintAim, Task
     from densiscan.batch.files import FileChoice
@@ -147,26 +147,6 @@ def _require_columns(csv: Path | None) -> None:
         head = sheet.readline()
     if head and head != sheet_head(0):
         raise WrongUseError(f"--csv {csv} is a table of other columns; name another file, or add --overwrite.")
-
-
-def _run_number(run: str | None, option: Path | None) -> int | None:
-    """Return the number of the run meant.
-
-    Raises
-    ------
-    WrongUseError
-        If it is no number, or there is no last run.
-    """
-    if run is None or run.isdigit():
-        return None if run is None else int(run)
-    if run.strip().lower() != "last":
-        raise WrongUseError(f"--run {run} is no run; give its number, or last.")
-    with opened(option) as book:
-        runs = book.runs(last=1)
-        has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
-    if not runs:
-        raise WrongUseError(f"--run last: the notebook {has}; add one with densiscan run add.")
-    return runs[-1].number
 
 
 @dataclass(slots=True, kw_only=True)

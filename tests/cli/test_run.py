@@ -295,3 +295,28 @@ def test_an_empty_notebook_says_how_to_begin(
     assert all(len(line) <= 80 for line in out.splitlines())
     assert app.run(["trends"]) == 2
     assert "densiscan run add" in capsys.readouterr().err
+
+
+def test_last_is_a_run_wherever_one_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = ["--notebook", str(tmp_path / "book.sqlite")]
+
+    def says(line: str, status: int = 0) -> str:
+        capsys.readouterr()
+        assert app.run([*line.split(), *book]) == status, line
+        out = capsys.readouterr()
+        return out.out + out.err
+
+    assert "has no run yet" in says("run show last", 2)
+    says("run add --film Meadow-100 --developer Borax --time 8:00 --temp 20 --date 2026-03-01")
+    says("run add --film Orchard --developer Borax --time 9:00 --temp 20 --date 2026-03-02")
+    assert "Orchard" in says("run show last")
+    assert "Orchard" in says("run add --like last --time 9:30 --date 2026-03-03")
+    assert "9:45" in says("run correct last --time 9:45")
+    assert json.loads(says("run remove last --json"))["run"] == 3
+    assert json.loads(says("run show last --json"))["run"] == 2
+    assert json.loads(says("run restore last --json"))["run"] == 3
+    assert "no run was removed" in says("run restore last", 2)
+    assert "give its number, or last" in says("run show first", 2)
+    assert "No readings" in says("reading list --run last") or "no reading" in says("reading list --run last").lower()
+    says(f"report {tmp_path / 'last.html'} --run last")
+    assert "run 3" in (tmp_path / "last.html").read_text(encoding="utf-8").lower()

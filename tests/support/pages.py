@@ -111,6 +111,7 @@ def standing_in(folder: Path) -> Iterator[None]:
         mock.patch.dict(os.environ, environment),
         mock.patch("densiscan.cli.watch._watch", side_effect=KeyboardInterrupt),
         mock.patch("densiscan.desk.server.serve", return_value=None),
+        mock.patch("sys.stdin", io.StringIO()),
     ):
         os.environ.pop("DENSISCAN_DEBUG", None)
         yield
