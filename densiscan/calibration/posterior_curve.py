@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.calibration.law import LAWS
-from densiscan.calibration.law_fit import Fit, SeenSteps, fitted, start_of
+from densiscan.calibration.law_fit import Fit, SeenSteps, as_read, density_of, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
 
 Floats = npt.NDArray[np.float64]
@@ -241,25 +241,17 @@ def curve_of(steps: SeenSteps, parts: Sequence[Part], level: Floats) -> WeighedC
         Within those of the steps, falling or rising.
     """
     laws = {law.name: law for law in LAWS}
-    fine = np.arange(steps.density[0] - 1.0, steps.density[-1] + 1.5, 0.01)
     known: dict[tuple[str, tuple[float, ...]], tuple[Fit, Floats, Floats]] = {}
     told = []
     for part in parts:
         key = part.law, part.figures
         if key not in known:
-            fit = fitted(laws[part.law], steps, np.array(part.figures), rounds=1)
-            at = _density_of(fit, level, fine)
+            fit = as_read(laws[part.law], steps, np.array(part.figures))
+            at = density_of(fit.law, steps, fit.figures, level)
             _, slope, by_figures = fit.law.seen(at, fit.figures)
             known[key] = fit, at, by_figures / slope[:, None]
         told.append(_one(part, known[key][0], steps, *known[key][1:]))
     return _averaged(steps, parts, told)
-
-
-def _density_of(fit: Fit, level: Floats, fine: Floats) -> Floats:
-    """Return the density at which a law has each level: of its logarithm above the lowest, which is nearly straight."""
-    levels = fit.law.level(fine, fit.figures)
-    floor = min(float(levels[-1]), float(level.min())) - 1e-5
-    return np.interp(-np.log(level - floor), -np.log(levels - floor), fine)
 
 
 def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> WeighedCurve:

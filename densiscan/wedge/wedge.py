@@ -176,7 +176,7 @@ def _common(stated: str, uncertainty: float, line: int, file: Path) -> float | N
     if not 0.0 <= common <= uncertainty:
         raise WedgeFileError(
             f"{file}, line {line}: the common uncertainty {common:g} is below 0 or above the whole {uncertainty:g}; "
-            "`common` is the part of `uncertainty` that all steps share."
+            "it is the part of a step's uncertainty that all steps share."
         )
     return common
 
