@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.wedge.alignment import Steps, Way, ways_to_lay
+from densiscan.wedge.alignment import CLEAR_ODDS, Steps, Way, ways_to_lay
 from densiscan.wedge.rows import Row
 from densiscan.wedge.step_cells import cells_of
 
@@ -42,6 +42,11 @@ class Laid(NamedTuple):
     def contradicts(self, start: int) -> bool:
         """Tell whether the densities of the file say that the lightest step lies elsewhere."""
         return self.best is not None and self.behind.get(start, np.inf) > _AGAINST
+
+    def favours(self, start: int) -> bool:
+        """Tell whether the densities of the file, where they fit at all, say that the lightest step lies there."""
+        others = [away for place, away in self.behind.items() if place != start]
+        return self.best is None or (self.best.start == start and min(others, default=np.inf) > CLEAR_ODDS)
 
 
 def laid_on(row: Row, steps: Steps) -> Laid:
