@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.wedge.alignment import CLEAR_ODDS, Steps, Way, ways_to_lay
+from densiscan.wedge.alignment import Steps, Way, ways_to_lay
 from densiscan.wedge.rows import Row
 from densiscan.wedge.step_cells import cells_of
 
@@ -18,6 +18,8 @@ _AGAINST: Final = 2.0
 """Log-likelihood by which another place of the steps must be ahead to contradict what edges and lengths say."""
 _ALONE: Final = 5.0
 """Log-likelihood by which a place must be ahead of any other to be believed by itself."""
+_CLEARLY: Final = 3.0
+"""Log-likelihood by which a place must be ahead to settle what the edges leave in doubt: odds of 20."""
 _OF_FILE: Final = 5.0
 """Log-likelihood by which another number of steps must be ahead of the file's where the light end is lost."""
 
@@ -46,7 +48,7 @@ class Laid(NamedTuple):
     def favours(self, start: int) -> bool:
         """Tell whether the densities of the file, where they fit at all, say that the lightest step lies there."""
         others = [away for place, away in self.behind.items() if place != start]
-        return self.best is None or (self.best.start == start and min(others, default=np.inf) > CLEAR_ODDS)
+        return self.best is None or (self.best.start == start and min(others, default=np.inf) > _CLEARLY)
 
 
 def laid_on(row: Row, steps: Steps) -> Laid:
