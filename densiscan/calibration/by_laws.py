@@ -13,7 +13,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.calibration.law_fit import SeenSteps
-from densiscan.calibration.posterior_curve import Part, Weighed, curve_of, weighed
+from densiscan.calibration.posterior_curve import Weighed, WeighedLaw, curve_of, weighed
 from densiscan.calibration.weighed_curve import steps_of
 
 Floats = npt.NDArray[np.float64]
@@ -80,18 +80,18 @@ def _through(made: Calibration) -> Calibration:
     return replace(made, warnings=(*made.warnings, Warning_(code="no-law-holds", message=message)))
 
 
-def _differences(steps: SeenSteps, parts: tuple[Part, ...]) -> tuple[Floats, Floats]:
+def _differences(steps: SeenSteps, parts: tuple[WeighedLaw, ...]) -> tuple[Floats, Floats]:
     """Return what each step's certificate says less what the others do, and its standard deviation."""
     curve = curve_of(steps, parts, steps.level)
     return steps.density - curve.left_out, np.hypot(curve.left_out_doubt, curve.own)
 
 
-def _misfit(steps: SeenSteps, parts: tuple[Part, ...]) -> float:
+def _misfit(steps: SeenSteps, parts: tuple[WeighedLaw, ...]) -> float:
     difference, doubt = _differences(steps, parts)
     return math.sqrt(float(np.mean((difference / doubt) ** 2)))
 
 
-def _suspect(steps: SeenSteps, parts: tuple[Part, ...]) -> int | None:
+def _suspect(steps: SeenSteps, parts: tuple[WeighedLaw, ...]) -> int | None:
     """Return the step between two others that differs most from them, if it differs much.
 
     The deviation from the laws is not taken for larger than usual here: it would be the step itself that makes it so.
@@ -136,7 +136,7 @@ def _leaving_out(made: Calibration, names: list[str]) -> Calibration:
     return replace(made, steps=steps, fit=(0.0,) * (sum(step.used for step in steps) - 1))
 
 
-def _with_laws(made: Calibration, laws: tuple[Part, ...], amiss: list[str]) -> Calibration:
+def _with_laws(made: Calibration, laws: tuple[WeighedLaw, ...], amiss: list[str]) -> Calibration:
     whole = replace(made, laws=laws)
     used = [step.reading.step for step in whole.steps if step.used]
     told = dict(zip(used, whole.points().left_out, strict=True))

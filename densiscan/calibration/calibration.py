@@ -19,7 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
-from densiscan.calibration.posterior_curve import Part
+from densiscan.calibration.posterior_curve import WeighedLaw
 from densiscan.calibration.through_steps import inverse, pull_of_steps
 from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
 from densiscan.files.shown import Drawn, counted, one_line
@@ -110,7 +110,7 @@ class Calibration(Drawn):
     >>> calibration
     <Calibration mine: transmission, 0.05 to 2.89 by 20 of 21 steps, typical error 0.011, 1 warning>
     >>> print(f"{calibration.quantity(0.1):.2f}")
-    1.00 ± 0.02
+    1.00 ± 0.01
     """
 
     name: str
@@ -127,7 +127,7 @@ class Calibration(Drawn):
     findings: Findings | None = None
     black: float = 0.0
     others: tuple[Calibration, ...] = ()
-    laws: tuple[Part, ...] = ()
+    laws: tuple[WeighedLaw, ...] = ()
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -201,7 +201,7 @@ class Calibration(Drawn):
         --------
         >>> calibration = read_calibration("mine.json")
         >>> calibration.density([0.5, 0.1, 0.0]).round(2)
-        array([0.67, 2.27,  nan])
+        array([0.66, 2.22,  nan])
         """
         signals = np.asarray(signal, dtype=np.float64)
         level = (1.0 - signals if self.inverted else signals) - self.black

@@ -42,7 +42,7 @@ _LEAST_VARIANCE: Final = 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class WeighedLaw:
     """One law with one size of deviation and of error.
 
     Attributes
@@ -109,7 +109,7 @@ class WeighedCurve:
 class Weighed:
     """The parts of a posterior, largest share first, and the log evidence of all."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[WeighedLaw, ...]
     evidence: float
 
 
@@ -156,7 +156,7 @@ def weighed(steps: SeenSteps) -> Weighed:
     for (_, fit, shape, own), share in zip(rows, shares.tolist(), strict=False):
         amplitude, length = divmod(shape, len(_LENGTHS))
         parts.append(
-            Part(
+            WeighedLaw(
                 law=fit.law.name,
                 figures=tuple(fit.figures.tolist()),
                 amplitude=_AMPLITUDES[amplitude],
@@ -175,7 +175,7 @@ def _evidence(fit: Fit, steps: SeenSteps, grown: Floats, own: float) -> Floats:
     return evidence(grown + rest, fit.seen) + math.log(fit.law.weight)
 
 
-def refitted(parts: Sequence[Part], steps: SeenSteps) -> tuple[Part, ...]:
+def refitted(parts: Sequence[WeighedLaw], steps: SeenSteps) -> tuple[WeighedLaw, ...]:
     """Return parts whose laws are fitted to other steps, their shares kept: the same wedge in another light."""
     laws = {law.name: law for law in LAWS}
     found: dict[str, tuple[float, ...]] = {}
@@ -184,7 +184,7 @@ def refitted(parts: Sequence[Part], steps: SeenSteps) -> tuple[Part, ...]:
             fit = fitted(laws[part.law], steps, np.array(part.figures))
             found[part.law] = tuple(fit.figures.tolist())
     return tuple(
-        Part(
+        WeighedLaw(
             law=part.law,
             figures=found[part.law],
             amplitude=part.amplitude,
@@ -209,7 +209,7 @@ class _One:
     left_out_variance: Floats
 
 
-def _one(part: Part, fit: Fit, steps: SeenSteps, at: Floats, by_figures: Floats) -> _One:
+def _one(part: WeighedLaw, fit: Fit, steps: SeenSteps, at: Floats, by_figures: Floats) -> _One:
     """Return what a part says, by Rasmussen and Williams (2006), equations 2.23, 2.24 and 5.12."""
     own = (part.own * steps.certificate) ** 2
 
@@ -232,7 +232,7 @@ def _one(part: Part, fit: Fit, steps: SeenSteps, at: Floats, by_figures: Floats)
     )
 
 
-def curve_of(steps: SeenSteps, parts: Sequence[Part], level: Floats) -> WeighedCurve:
+def curve_of(steps: SeenSteps, parts: Sequence[WeighedLaw], level: Floats) -> WeighedCurve:
     """Return the densities of levels by the average of parts.
 
     Parameters
@@ -254,7 +254,7 @@ def curve_of(steps: SeenSteps, parts: Sequence[Part], level: Floats) -> WeighedC
     return _averaged(steps, parts, told)
 
 
-def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> WeighedCurve:
+def _averaged(steps: SeenSteps, parts: Sequence[WeighedLaw], told: Sequence[_One]) -> WeighedCurve:
     """Return the mean and covariance of a mixture: within each part, and between them."""
     share = np.array([part.share for part in parts])
     own = math.sqrt(float(share @ np.array([part.own**2 for part in parts])))

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.glare import REACHES_MM, USUAL_SHARE
 from densiscan.calibration.law_fit import SeenSteps
-from densiscan.calibration.posterior_curve import Part, WeighedCurve, curve_of
+from densiscan.calibration.posterior_curve import WeighedCurve, WeighedLaw, curve_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -108,7 +108,7 @@ def _glare(used: tuple[UsedStep, ...]) -> Floats:
 
 
 @lru_cache(maxsize=16)
-def curve_points(used: tuple[UsedStep, ...], laws: tuple[Part, ...]) -> CurvePoints:
+def curve_points(used: tuple[UsedStep, ...], laws: tuple[WeighedLaw, ...]) -> CurvePoints:
     """Return the curve of weighed laws through used steps, lightest first.
 
     Raises

@@ -3,3 +3,4 @@
 __all__ = ["advice", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "family", "kinetics", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "trends", "usable_readings", "verdict"]
+__all__ += ["change"]

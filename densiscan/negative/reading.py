@@ -160,7 +160,7 @@ class Reading(Shown):
     --------
     >>> (reading,) = measure_scan(open_scan("normal.tif"), read_calibration("mine.json"))
     >>> print(f"{reading.density_range:.2f}")
-    1.09 ± 0.04
+    1.08 ± 0.02
     """
 
     file: str
@@ -240,7 +240,7 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
     --------
     >>> calibration = read_calibration("mine.json")
     >>> measure_scan(open_scan("normal.tif"), calibration, MeasureOptions(aperture_mm=2.0))
-    (<Reading normal.tif: 0.43 ± 0.02 to 1.49 ± 0.03, range 1.06 ± 0.03>,)
+    (<Reading normal.tif: 0.43 ± 0.01 to 1.48 ± 0.02, range 1.05 ± 0.02>,)
     """
     asked = options or MeasureOptions()
     return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))

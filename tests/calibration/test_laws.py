@@ -17,7 +17,7 @@ from densiscan.calibration.file import calibration_document, read_calibration, w
 from densiscan.calibration.law import LAWS
 from densiscan.calibration.law_fit import SeenSteps, fitted, start_of
 from densiscan.calibration.make import Label, calibrate_steps
-from densiscan.calibration.posterior_curve import Part, curve_of, weighed
+from densiscan.calibration.posterior_curve import WeighedLaw, curve_of, weighed
 from densiscan.calibration.smooth_deviation import evidence, kernel
 from densiscan.calibration.weighed_curve import COMMON_OFFSET, COMMON_SCALE
 from densiscan.errors import WedgeFileError
@@ -86,7 +86,7 @@ def test_a_law_with_a_deviation_is_one_process_of_the_reference() -> None:
     steps = seen(TRUE + ERRORS)
     law = next(one for one in LAWS if one.name == "power")
     fit = fitted(law, steps, start_of(law, steps))
-    part = Part(law="power", figures=tuple(fit.figures.tolist()), amplitude=0.01, length=0.4, own=1.0, share=1.0)
+    part = WeighedLaw(law="power", figures=tuple(fit.figures.tolist()), amplitude=0.01, length=0.4, own=1.0, share=1.0)
     ours = curve_of(steps, [part], steps.level)
 
     # Where the law has the steps' levels, and its slopes by the figures: by differences, with none of our code.

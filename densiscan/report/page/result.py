@@ -50,10 +50,10 @@ def as_text(result: object) -> str:
     thin.tif
       300 ppi, 1 mm aperture, frame 80 x 55 mm, turned -0.7 degrees
     <BLANKLINE>
-      base plus fog   0.14 ± 0.02
-      shadow          0.15 ± 0.02    net 0.01 ± 0.01
-      highlight       0.91 ± 0.02    net 0.77 ± 0.03
-      density range   0.76 ± 0.03
+      base plus fog   0.14 ± 0.01
+      shadow          0.14 ± 0.01    net 0.01 ± 0.01
+      highlight       0.91 ± 0.02    net 0.77 ± 0.02
+      density range   0.76 ± 0.02
     """
     return str(_of(result, _TEXTS))
 
