@@ -21,6 +21,7 @@ from densiscan.cli.options import (
     show,
     write_plot,
 )
+from densiscan.cli.sitting import was_cautioned
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -108,7 +109,7 @@ def advise(
         )
         sheet = advised(book, wanted)
         tell(book)
-    show(advice_document(sheet) if as_json else advice_text(sheet))
+    show(advice_document(sheet) if as_json else advice_text(sheet, cautioned=was_cautioned(notebook_option)))
     if plot is not None:
         _plot(sheet, plot)
 
