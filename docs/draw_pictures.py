@@ -76,7 +76,7 @@ def main() -> None:
         os.environ["DENSISCAN_NOTEBOOK"] = str(folder / "notebook.sqlite")
         made, marked, readings = folder / "made.json", folder / "marked.png", folder / "readings.json"
         wedge = ("calibrate", SAMPLES.wedge, "--densities", SAMPLES.densities, "--out", made)
-        run([str(word) for word in (*wedge, "--name", "mine", "--plot", HERE / "first-calibration.png")])
+        run([str(word) for word in (*wedge, "--name", "mine", "--plot", HERE / "first-calibration.png", "--overwrite")])
         scan, leak = SAMPLES.folder / "normal.tif", SAMPLES.folder / "leak.tif"
         run([str(word) for word in ("measure", leak, "--calibration", made, "--marked", marked)])
         pixels = imagecodecs.png_decode(marked.read_bytes())

@@ -120,9 +120,9 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         files=_EVENING,
     ),
     Topic.notebook: PracticeSet(
-        about="a wedge and two negatives for your first runs",
+        about="a wedge and some negatives for your first runs",
         pages=("notebook",),
-        files=_WEDGE | _samples(normal="normal", thin="thin"),
+        files=_WEDGE | _samples(normal="normal", thin="thin") | {"scans/leak.tif": "samples/leak.tif"},
     ),
     Topic.runs: PracticeSet(
         about="a notebook of 12 runs for advise, trends and run list", pages=("advice", "notebook"), files={}, runs=True
