@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -53,7 +54,14 @@ def advise(
     ] = None,
     process: ProcessOption = PrintingLight.contact,
     scene_stops: SceneStopsOption = None,
-    temp: Annotated[str, typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F.")] = "20",
+    temp: Annotated[
+        str | None,
+        typer.Option("--temp", metavar="T", help="Temperature: 20, 20.5C or 68F; 20, or that of the batch in use."),
+    ] = None,
+    chart_time: Annotated[
+        str | None,
+        typer.Option("--chart-time", metavar="T", help="The maker's time at 20 C; said once, it is kept."),
+    ] = None,
     use: Annotated[
         int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")
     ] = None,
@@ -80,7 +88,7 @@ def advise(
 
     From the runs in the notebook, with common practice where they are few: the time with its 95 % range, the
     density range to expect, and the times for one and two stops more and less contrast. Without a
-    target a paper of range 105 by contact is aimed at.
+    target a paper of range 105 by contact is aimed at. A batch in use goes on, as run add has it.
 
     For example, for a paper of range 95:
 
@@ -89,10 +97,11 @@ def advise(
     arguments.within(target_range, "--target-range", above=0.0, upto=4.0, such_as="1.05")
     arguments.within(film_area, "--film-area", above=0.0, upto=1e6, such_as="520")
     arguments.within(volume, "--volume", above=0.0, upto=1e6, such_as="500")
-    temperature = arguments.celsius(temp, "--temp")
+    temperature = None if temp is None else arguments.celsius(temp, "--temp")
+    chart_s = None if chart_time is None else arguments.developing_time(chart_time, "--chart-time")
     check_plot(plot)
     from densiscan.development.developer_life import Load
-    from densiscan.notebook.advised import Wanted, advised
+    from densiscan.notebook.advised import Wanted, advised, chart_document, chart_name
     from densiscan.report.advice import advice_document, advice_text
 
     with location.open_notebook(location.notebook_file(notebook_option)) as book:
@@ -106,8 +115,13 @@ def advise(
             temperature_c=temperature,
             use=use,
             load=Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch),
+            date=datetime.now().astimezone().date().isoformat(),
+            chart_time_s=chart_s,
         )
         sheet = advised(book, wanted)
+        if chart_s is not None:
+            named = (film, developer, sheet.dilution)
+            book.keep("film-test", chart_name(*named), chart_document(*named, chart_s))
         tell(book)
     show(advice_document(sheet) if as_json else advice_text(sheet, cautioned=was_cautioned(notebook_option)))
     if plot is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from densiscan.desk.runs import next_time
+from densiscan.desk.runs import next_said, next_time
 from densiscan.desk.state import Desk
 from densiscan.notebook import location
 
@@ -21,13 +21,11 @@ def routes(desk: Desk) -> list[BaseRoute]:
     from starlette.routing import Route
 
     async def page(_request: Request) -> Response:
-        from densiscan.report.page.notebook import next_step
-
         sheet = None
         if desk.notebook.exists():
             with location.open_notebook(desk.notebook) as book:
                 sheet = next_time(book)
-        step = None if sheet is None else next_step(sheet)
+        step = next_said(desk)
         seconds = _USUAL_S if sheet is None else 5 * round(sheet.advice.time_s.value / 5)
         return desk.page("dark.html", title="In the dark", place="dark", step=step, seconds=seconds)
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from densiscan.batch.assessment import Assessment, PrintAim
 from densiscan.batch.files import is_scan
 from densiscan.desk.folder import ByHand, Card
+from densiscan.desk.runs import next_said
 from densiscan.desk.state import Desk, RefusedError, answered, document_of, fields_of, route
 from densiscan.errors import DensiscanError, in_words
 from densiscan.notebook import location
@@ -87,7 +88,12 @@ def _runs(desk: Desk) -> list[tuple[int, str]]:
 
 
 async def _cards(desk: Desk, _request: Request) -> Response:
-    return desk.page("negatives.html", title=f"{date.today():%A}", place="negatives", **_of_folder(desk))  # noqa: DTZ011
+    from starlette.concurrency import run_in_threadpool
+
+    values = await run_in_threadpool(_of_folder, desk)
+    step = await run_in_threadpool(next_said, desk)
+    day = f"{date.today():%A}"  # noqa: DTZ011 - a person's own day
+    return desk.page("negatives.html", title=day, place="negatives", step=step, **values)
 
 
 async def _cards_alone(desk: Desk, _request: Request) -> Response:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from densiscan.development.run import Run
     from densiscan.notebook.advised import AdviceSheet
     from densiscan.notebook.notebook import Notebook
+    from densiscan.report.page.page import NextStep
 
 _FACTS: Final = (
     *("film", "developer", "time", "temp", "dilution", "batch", "use", "scene-stops", "exposure-index"),
@@ -185,3 +186,18 @@ def next_time(book: Notebook) -> AdviceSheet | None:
     aim = density_range_for(None, "contact")
     load = Load(dilution=last[0].dilution)
     return advised(book, Wanted(film=last[0].film, developer=last[0].developer, target_range=aim, load=load))
+
+
+def next_said(desk: Desk) -> NextStep | None:
+    """Return what to do next with the film and developer used last; worked out anew only when the notebook changed."""
+    from densiscan.report.page.notebook import next_step
+
+    try:
+        changed = desk.notebook.stat().st_mtime_ns
+    except OSError:
+        return None
+    if desk.next_step is None or desk.next_step[0] != changed:
+        with location.open_notebook(desk.notebook) as book:
+            sheet = next_time(book)
+        desk.next_step = changed, None if sheet is None else next_step(sheet)
+    return desk.next_step[1]

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.routing import BaseRoute
 
+    from densiscan.report.page.page import NextStep
+
 LARGEST_FORM: Final = 1_000_000
 _PACKAGES: Final = ("densiscan.desk", OURS)
 
@@ -40,6 +42,7 @@ class Desk:
         self.notebook = notebook
         self.practice = practice
         self.token = ""
+        self.next_step: tuple[int, NextStep | None] | None = None
         self.listeners: set[asyncio.Queue[str | None]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._templates = environment(_PACKAGES)

@@ -128,8 +128,8 @@ def exposure_advice(*, net_shadow: Quantity | None, shadow: Quantity | None, fra
         return ExposureAdvice(verdict="under", stops=stops, at_least=at_least, reason=reason)
     if low > FULLEST_SHADOW:
         reason = (
-            f"{shown}; {wanted}: overexposed by about {_stops_in_words(stops)}. No tones are lost, but it will be "
-            "grainier and print more slowly."
+            f"{shown}; {wanted}: overexposed by about {_stops_in_words(stops)}. The shadows lose nothing; bright "
+            "highlights may run into the shoulder, and it will be grainier and print more slowly."
         )
         return ExposureAdvice(verdict="over", stops=stops, reason=reason)
     return _within_usual(net_shadow, (low, high), f"{shown}; {wanted}.", stops)

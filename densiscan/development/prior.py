@@ -45,7 +45,7 @@ BELIEFS: Final = (
     # Below 1 contrast goes on growing, as powers and logarithms of time do; above, it begins slowly.
     Belief(name="shape", mean=0.0, doubt=0.30),
     # 1.9 to 2.5 for metol-hydroquinone (from memory); other developers 1.6 to 2.7 (Ives 1920: 1.4 and 2.0 for 7 C).
-    Belief(name="warmth", mean=math.log(2.2), doubt=0.14),
+    Belief(name="warmth", mean=math.log(2.2), doubt=0.16),
     # About a tenth more time for each earlier use.
     Belief(name="loss", mean=math.log(0.09), doubt=0.40),
     # A developer that stands takes about a tenth more time after a month; it may keep or not (common practice).
@@ -88,7 +88,7 @@ UNMETERED_DOUBT: Final = 0.25
 """Standard uncertainty, log exposure on the film, of a subject that nobody metered, about this person's average one.
 With the belief on that it makes the 0.30 of a single negative of which nothing is known."""
 
-PACE_DOUBT: Final = 0.05
+PACE_DOUBT: Final = 0.07
 """Relative standard deviation of the rate from one batch and one filling of the drum to the next (common practice): the
 right time today differs by it from the right time on average."""
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.development.advice import Advice, Plan, advise_from
-from densiscan.development.developer_life import Load, Wear, next_load, wear
+from densiscan.development.carried import carried, diluted
+from densiscan.development.developer_life import Load, Wear, next_load, strength, wear
 from densiscan.development.evidence import MOST_RUNS, evidence_of
 from densiscan.development.exposure_index import IndexAdvice, index_advice, shadow_read
-from densiscan.development.kinetics import ContrastPoint, contrast_points
-from densiscan.development.names import dilution_key, name_key
+from densiscan.development.kinetics import REFERENCE_C, ContrastPoint, contrast_points
+from densiscan.development.names import dilution_key, name_key, solution_text
 from densiscan.development.posterior import Posterior, posterior_of
+from densiscan.development.prior import Belief, beliefs_with
 from densiscan.development.run import Run, ages_days, at_dilution, days_between
 from densiscan.development.usable_readings import Counted, left_out_warnings
 from densiscan.notebook.notebook import Notebook
@@ -30,18 +32,20 @@ class Wanted:
     """What advice is wanted for.
 
     `target_range` is the density range to aim at, `scene_stops` the subject's where it is metered; of `load` what is
-    None is as in the last run. `use` is counted from the batch where it is None. `date` is the day of the
-    development: a batch that stood is slower.
+    None is as in the last run. `use` is counted from the batch where it is None. `date` is the day of the development:
+    a batch that stood is slower. Where neither batch nor use is said, a batch in use goes on, at the temperature of its
+    last run. `chart_time_s` is the maker's time at 20 C, else what was kept of it.
     """
 
     film: str
     developer: str
     target_range: Quantity
     scene_stops: float | None = None
-    temperature_c: float = 20.0
+    temperature_c: float | None = None
     use: int | None = None
     load: Load = field(default_factory=Load)
     date: str | None = None
+    chart_time_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,16 +83,27 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
     """
     film, developer = wanted.film, wanted.developer
     runs, warnings = _runs(book, film, developer, wanted.load.dilution)
+    last = _going_on(book, runs, wanted)
+    if last is not None:
+        wanted = replace(
+            wanted,
+            load=replace(wanted.load, batch=last.batch),
+            temperature_c=last.temperature_c if wanted.temperature_c is None else wanted.temperature_c,
+        )
+    beliefs, told = _beliefs(book, runs, wanted)
     counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
     mixed = _mixed(book, developer, runs, wanted.load.batch)
     plan = Plan(
         target_range=wanted.target_range,
         scene_stops=wanted.scene_stops,
-        temperature_c=wanted.temperature_c,
+        temperature_c=REFERENCE_C if wanted.temperature_c is None else wanted.temperature_c,
         use=_next_use(book, developer, wanted.use, wanted.load.batch),
         age_days=_age_days(mixed, wanted.load.batch, wanted.date),
     )
-    posterior = posterior_of(evidence_of(runs, _film_tests(book, film, developer), ages=ages_days(runs, mixed)))
+    tests = _film_tests(book, film, developer)
+    posterior = posterior_of(evidence_of(runs, tests, ages=ages_days(runs, mixed), beliefs=beliefs))
+    if last is not None:
+        told = (*told, _going_on_words(last, plan))
     load = next_load(wanted.load, runs)
     return AdviceSheet(
         film=film,
@@ -98,9 +113,62 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         wear=wear(posterior, runs, load),
         load=load,
         index=_index(runs, counted),
-        told=(*warnings, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        told=(*warnings, *told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
         known=posterior,
     )
+
+
+def _going_on(book: Notebook, runs: Sequence[Run], wanted: Wanted) -> Run | None:
+    """Return the last run where its batch is still in use and goes on, as `run add` has it; None else."""
+    if not runs or runs[-1].batch is None or wanted.load.batch is not None or wanted.use is not None:
+        return None
+    batch = book.batch(wanted.developer, runs[-1].batch)
+    return None if batch.discarded is not None else runs[-1]
+
+
+def _going_on_words(last: Run, plan: Plan) -> Warning_:
+    message = (
+        f"Batch {last.batch} of run {last.number} goes on: its use {plan.use}, at {plan.temperature_c:g} C. --use 1 is "
+        "for fresh developer, --temp for another temperature."
+    )
+    return Warning_(code="batch-goes-on", message=message)
+
+
+def chart_name(film: str, developer: str, dilution: str | None) -> str:
+    """Return the name under which the maker's time for a film in a developer is kept."""
+    return f"maker's time, {film} in {solution_text(developer, dilution)}"
+
+
+def chart_document(film: str, developer: str, dilution: str | None, time_s: float) -> dict[str, Any]:
+    """Return the maker's time at 20 C as it is kept, a film test that has no developments."""
+    told = {"film": film, "developer": developer, "dilution": dilution, "chart_time_s": time_s}
+    return {"format": "densiscan.chart-time/1", **told, "developments": []}
+
+
+def _beliefs(book: Notebook, runs: Sequence[Run], wanted: Wanted) -> tuple[tuple[Belief, ...], tuple[Warning_, ...]]:
+    """Return what is believed beforehand: by the maker's time, by other films, by another dilution."""
+    film, developer = wanted.film, wanted.developer
+    dilution = next_load(wanted.load, runs).dilution
+    kept = book.kept("film-test", chart_name(film, developer, dilution)) or {}
+    chart_s = kept.get("chart_time_s") if wanted.chart_time_s is None else wanted.chart_time_s
+    beliefs = beliefs_with(chart_s)
+    if len(runs) < _FEW_RUNS:
+        beliefs = carried(film, developer, dilution, book.runs(last=_LAST_RUNS), beliefs)
+    others = [] if runs or chart_s is not None else [run for run in book.runs(film, developer) if run.density_ranges]
+    if not others:
+        return beliefs, ()
+    others = [run for run in others if dilution_key(run.dilution) == dilution_key(others[-1].dilution)]
+    message = (
+        f"No run at {dilution or 'this dilution'} yet: the time is reckoned from that at "
+        f"{others[-1].dilution or 'full strength'}, as the square root of the dilution (common practice); the maker's "
+        "time, --chart-time, is better."
+    )
+    strengths = strength(others[-1].dilution), strength(dilution)
+    return diluted(beliefs, others, strengths), (Warning_(code="dilution-reckoned", message=message),)
+
+
+_FEW_RUNS: Final = 10
+"""Runs below which other films are asked; later they would say little more."""
 
 
 def in_use(runs: Sequence[Run], most: int) -> list[Run]:

@@ -17,6 +17,7 @@ from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
 
 ADVICE_FORMAT: Final = "densiscan.advice/1"
+_HYDROQUINONE_C: Final = 13.0
 _DOUBTS: Final = (
     (0.10, "well known"),
     (0.20, "fairly well known"),
@@ -118,7 +119,7 @@ def use_words(use: int) -> str:
 def _change_words(advice: Advice) -> str:
     percent = round(100.0 * (advice.factor - 1.0))
     direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
-    other = "the common-practice time" if advice.last_run is None else f"run {advice.last_run}"
+    other = "the time to begin with" if advice.last_run is None else f"run {advice.last_run}"
     at = " at 20 C" if advice.last_run is None else ""
     words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
     if abs(advice.step - advice.factor) < 0.01:
@@ -247,8 +248,8 @@ def _time_warnings(advice: Advice) -> list[Warning_]:
         warnings.append(Warning_(code="provisional", message=message))
     if advice.plan.scene_stops is None:
         message = (
-            "The subject is taken as average; give its range with --scene-stops, so that a flat subject is not taken "
-            "for too little development."
+            "The subject is taken as average: outdoors, in daylight. In dull weather and indoors most are flatter, and "
+            "the advice then overdevelops; give the range with --scene-stops."
         )
         warnings.append(Warning_(code="subject-not-known", message=message))
     return warnings
@@ -270,6 +271,12 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
     low, high = advice.temperatures_c
     here = advice.plan.temperature_c
     far = max(low - here, here - high)
+    if here < _HYDROQUINONE_C:
+        message = (
+            f"Hydroquinone hardly works below about {_HYDROQUINONE_C:g} C (from memory): a developer that has it loses "
+            "contrast that no time brings back. Warm it up."
+        )
+        return [Warning_(code="temperature-far", message=message)]
     if far <= 4.0:
         return []
     message = (

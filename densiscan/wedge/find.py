@@ -159,7 +159,9 @@ def _settled(row: Row, steps: Steps) -> Count | None:
     count = steps.densities.size
     way = _fitting(row, count)
     laid = laid_on(row, steps)
-    if way is not None and not laid.contradicts(way.start):
+    # What the edges leave in doubt is believed only where the densities, if they tell a place, tell the same.
+    agreed = laid.best is None or (way is not None and laid.best.start == way.start)
+    if way is not None and (agreed or (way.doubt <= DOUBT and not laid.contradicts(way.start))):
         return way
     if laid.best is None or not laid.sure:
         return None

@@ -14,12 +14,12 @@ _OTHER_COUNTS: Final = (-2, -1, 1, 2)
 """Steps fewer or more than the file names that are thought of."""
 _LEAST_MATCH: Final = 1.0
 """Log-likelihood for each step by which the densities of the file must explain the levels seen."""
-_AGAINST: Final = 6.0
+_AGAINST: Final = 2.0
 """Log-likelihood by which another place of the steps must be ahead to contradict what edges and lengths say."""
 _ALONE: Final = 5.0
 """Log-likelihood by which a place must be ahead of any other to be believed by itself."""
 _OF_FILE: Final = 5.0
-"""Log-likelihood by which another number of steps must be ahead of the file's where an end is lost: the file knows."""
+"""Log-likelihood by which another number of steps must be ahead of the file's where the light end is lost."""
 
 
 class Laid(NamedTuple):
@@ -58,6 +58,6 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     others = [way for count in counts for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor)]
     best = ours[0]
     behind = {way.start: best.likelihood - way.likelihood for way in ours}
-    known = _OF_FILE if best.lost else 0.0
+    known = _OF_FILE if 0 in best.lost else 0.0
     rivals = [way.likelihood + _ALONE for way in ours[1:]] + [way.likelihood - known for way in others]
     return Laid(best, sure=best.likelihood >= max(rivals, default=-np.inf), behind=behind)

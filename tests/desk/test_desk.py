@@ -107,6 +107,7 @@ def test_the_folder_says_first_what_needs_attention(desk: Desk) -> None:
     assert status == 200
     assert "<h1>1 negative: 1 with a light leak.</h1>" in page
     assert page.index("<h1>") < page.index("leak.tif")
+    assert "Meadow-100 in Borax" in page[: page.index("<h1>")], "what to do next stands on top"
 
 
 def test_a_scan_that_comes_is_measured_and_one_that_goes_is_gone(desk: Desk, place: Path) -> None:

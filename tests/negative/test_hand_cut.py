@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from densiscan.batch.assessment import PrintAim, Task, assess
+from densiscan.negative.find.cut import cut_of, is_crooked
 from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.scan.apertures import cells_inside, readings_inside
@@ -215,3 +216,21 @@ def test_no_aperture_reaches_beyond_the_film(tmp_path: Path) -> None:
     assert kept.density.size > 0.8 * free.density.size
     assert cells_inside(surveyed, box).of(surveyed.mean).max() > 0.95
     assert cells_inside(surveyed, box, film=one).of(surveyed.mean).max() < 10**-0.12
+
+
+def test_a_notch_code_is_no_crooked_cut() -> None:
+    """A tenth of a short side, a millimetre deep; a side that runs a millimetre askew is crooked."""
+    along = np.arange(0.0, 63.0, 0.25)
+    every = np.ones(along.size, dtype=bool)
+    notched = np.where((along > 5) & (along < 11.3), -1.0, 0.0)
+    assert not is_crooked([cut_of(along, notched, notched, every)])
+    assert is_crooked([cut_of(along, along / 63.0, along / 63.0, every)])
+
+
+def test_tape_leaves_an_edge_sooner_than_a_cut_that_went_astray() -> None:
+    along = np.arange(0.0, 88.0, 0.25)
+    every = np.ones(along.size, dtype=bool)
+    astray = along * 4.0 / 88.0
+    assert cut_of(along, astray, astray, every).film.all()
+    taped = np.where((along > 30) & (along < 49), 5.0, 0.0)
+    assert (~cut_of(along, taped, taped, every).film == (taped > 0)).all()

@@ -103,7 +103,10 @@ def first_false(shown: Sequence[str], actual: Sequence[str]) -> str | None:
 
 @contextmanager
 def standing_in(folder: Path) -> Iterator[None]:
-    """Stand in a folder with the notebook of practice, a scanner that has saved a scan at home, where a watch and a desk end at once: nobody will ever come."""
+    """Stand in a folder with the notebook of practice, and a home in whose folder `scans` the scanner has saved one.
+
+    A watch and a desk end at once: nobody will ever come.
+    """
     home = folder / "home"
     (home / "scans").mkdir(parents=True)
     shutil.copy(ROOT / "sample_scans" / "leak.tif", home / "scans")

@@ -19,9 +19,9 @@ HAND_CUT_MM: Final = 1.5
 LINE_MM: Final = 0.35
 """By how much an edge point may be off the line it lies on: the rows of cells are 0.25 mm apart."""
 
-CROOKED: Final = 0.08
-"""Share of the points of one side that lie off its line, at least, for a crooked cut: a notch code, a rounded corner
-or a fibre is less of a side."""
+CROOKED: Final = 0.15
+"""Share of the points of one side that lie off its line, at least, for a crooked cut: a notch code takes a tenth of the
+short side of a small sheet, a rounded corner or a fibre less."""
 
 _SOON_MM: Final = 6.0
 """Where tape begins, an edge is farther out than a hand cuts within so much of it; a crooked cut takes most of a side

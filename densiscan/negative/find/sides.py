@@ -177,7 +177,10 @@ def first_side(profile: Profile, *, through_fog: bool = True) -> Side | None:
     if profile.fogged > 0.8:
         return (_through_fog(profile) if through_fog else None) or Side(0, profile.fogged, "edge")
     steps = steps_of(profile)
-    for least in (max(FAINT_STEP, 6 * profile.noise), max(FAINTEST_STEP, 6 * profile.noise)):
+    # along a crooked edge its shadow is not left out for certain
+    faint = (FAINT_STEP, FAINTEST_STEP) if through_fog else (0.2 * FULL,)
+    for weakest in faint:
+        least = max(weakest, 6 * profile.noise)
         for at in _peaks(steps, least):
             if _believed(profile, at, float(steps[at])) and _sharp(profile, steps, at):
                 return Side(_middle_of(profile, at), float(steps[at]) / FULL, "line")
