@@ -28,7 +28,7 @@ _DOUBTS: Final = (
 
 CAUTION: Final = paragraph(
     "Chemicals: gloves, eye protection, fresh air; breathe no dust; used fixer carries silver, so keep it out of the "
-    "drain. Read docs/cautions.md first."
+    "drain. First read the maker's safety data sheet and docs/cautions.md."
 )
 """What is said before chemicals are mixed, used or discarded."""
 

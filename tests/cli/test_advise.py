@@ -316,7 +316,6 @@ def test_as_a_person_runs_it(notebook: Path) -> None:
     assert "8:00 at 20 C, fresh developer" in done.stdout
 
 
-<<<<<<< HEAD
 def test_the_cautions_stand_once_a_sitting_and_where_chemicals_are_mixed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -353,7 +352,8 @@ def test_an_ordinary_advice_fits_a_screen(
     assert command(ask) == 0
     out = capsys.readouterr()
     assert len((out.out + out.err).splitlines()) < 24
-=======
+
+
 def test_the_makers_time_is_said_once_and_kept(capsys: pytest.CaptureFixture[str]) -> None:
     first = document(capsys, "--chart-time", "11:00")
     assert_allclose(first["time_s"]["value"], 660.0, atol=2.5)
@@ -396,4 +396,3 @@ def test_what_belongs_to_the_developer_goes_with_a_new_film(capsys: pytest.Captu
     carried = document(capsys, "--temp", "26")["time_s"]["value"] / 480.0
     assert_allclose(usual, 2.2**-0.6, rtol=0.02)
     assert 3.0**-0.6 - 0.03 < carried < 0.5 * (3.0**-0.6 + usual)
->>>>>>> main
