@@ -148,7 +148,7 @@ _RUNS: Final = (
     ("2026-05-17", "10:15", 20.0, "May", 3, 8.0, 1.24, 0.23),
     ("2026-06-01", "8:45", 20.0, "June", 1, 7.0, 1.06, 0.23),
     ("2026-06-07", "9:30", 20.0, "June", 2, 6.5, 0.98, 0.24),
-    ("2026-06-20", "10:15", 20.0, "June", 3, 7.0, 1.08, 0.31),
+    ("2026-07-04", "8:45", 20.0, "July", 1, 7.0, 1.10, 0.31),
 )
 """Date, time, temperature, batch, use, stops of the subject, density range and base plus fog of invented runs.
 
@@ -157,7 +157,7 @@ They follow contrast 0.86 (1 - exp(-0.14 t / min)), 8 % slower with each use, wi
 
 
 def practice_runs() -> Iterator[Run]:
-    """Yield the invented runs of Meadow-100 in Borax 1+1, the first first."""
+    """Yield the invented runs of Meadow-100 in Borax, the first first."""
     from densiscan.arithmetic.quantity import Quantity
     from densiscan.development.run import Run
 
@@ -167,7 +167,6 @@ def practice_runs() -> Iterator[Run]:
             number=number,
             film="Meadow-100",
             developer="Borax",
-            dilution="1+1",
             date=date,
             time_s=60.0 * int(minutes) + int(seconds),
             temperature_c=temperature,
