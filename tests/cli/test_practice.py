@@ -72,7 +72,7 @@ def test_nothing_goes_into_the_own_notebook(empty_folder: Path) -> None:
     assert run(["practice", "--for", "runs"]) == 0
     assert not (empty_folder / "home").exists()
     with open_notebook(NOTEBOOK) as book:
-        assert [kept.batch for kept in book.runs()] == [run_.batch for run_ in practice_runs()]
+        assert [kept.date for kept in book.runs()] == [run_.date for run_ in practice_runs()]
         assert book.count_runs() == 12
 
 
