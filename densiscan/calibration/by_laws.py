@@ -114,6 +114,8 @@ def _without(steps: SeenSteps, number: int) -> SeenSteps:
         density=steps.density[keep],
         certificate=steps.certificate[keep],
         glare=steps.glare[:, keep],
+        common=steps.common[keep],
+        told_apart=steps.told_apart,
     )
 
 

@@ -44,7 +44,7 @@ class StepReading:
     `independent` the number of effectively independent pixels behind the mean, `per_aperture` their number in a 1 mm
     aperture; `clipped` the fraction of pixels at either end of the scale; `light` the light of the lamp at its place
     relative to its mean over the bed, where an empty bed has shown it; `surround` the light of everything round it,
-    spread by each reach of glare.
+    spread by each reach of glare; `common` the part of the certificate that all steps share, where that is stated.
     """
 
     step: str
@@ -59,6 +59,7 @@ class StepReading:
     seen: bool = True
     light: float | None = None
     surround: tuple[float, ...] | None = None
+    common: float | None = None
 
     @property
     def light_density(self) -> float:
@@ -258,6 +259,7 @@ class Calibration(Drawn):
                 density=density,
                 certificate=0.5 * reading.certificate,
                 surround=reading.surround,
+                common=None if reading.common is None else 0.5 * reading.common,
             )
             for place, density, reading in told
         )[::-1]

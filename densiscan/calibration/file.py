@@ -30,10 +30,10 @@ _LARGEST_FILE_BYTES: Final = 5_000_000
 _LAYOUT: Final[Layout] = {
     "Calibration": "name created mode channel inverted scan steps fit black density_range residual warnings "
     "laws? check?=findings",
-    "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate measured "
-    "signal=reading.signal noise=reading.noise independent_pixels=reading.independent "
-    "independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped box_mm=reading.box_mm "
-    "edge_seen=reading.seen lamp?=reading.light surround?=reading.surround used",
+    "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate "
+    "density_common?=reading.common measured signal=reading.signal noise=reading.noise "
+    "independent_pixels=reading.independent independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped "
+    "box_mm=reading.box_mm edge_seen=reading.seen lamp?=reading.light surround?=reading.surround used",
     "CalibratedStep.step": lambda step: int(step.reading.step) if step.reading.step.isdecimal() else step.reading.step,
 }
 _HIGHEST: Final = 6.0
@@ -51,6 +51,7 @@ _BOUNDS: Final[Bounds] = {
     "CalibratedStep.measured": (-_HIGHEST, 2 * _HIGHEST),
     "StepReading.density": (-0.1, _HIGHEST),
     "StepReading.certificate": (0.0, _HIGHEST),
+    "StepReading.common": (0.0, _HIGHEST),
     "StepReading.signal": (0.0, 1.0),
     "StepReading.noise": (0.0, 1.0),
     "StepReading.independent": (_LEAST, _MOST),

@@ -19,8 +19,8 @@ _LENGTH: Final = 0.6
 """The deviation allowed for while a law is fitted: a usual one. Its size is weighed afterwards."""
 _ROUNDS: Final = 12
 _FARTHEST: Final = 6.0
-_FAR: Final = 0.3
-"""Deviation, density, beyond which a law does not hold a step, and its place is only near it."""
+_BEYOND: Final = 1.0
+_BELOW: Final = 1e-5
 _DROWNED: Final = 10.0
 """Standard uncertainty of a density from which nothing is known of it."""
 
@@ -29,8 +29,9 @@ _DROWNED: Final = 10.0
 class SeenSteps:
     """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
 
-    `glare` is what light scattered onto each step with each reach may do to its density, shape (reaches, steps): of one
-    reach all steps have the same share, and of their surroundings their own.
+    `certificate` is each step's own where it is `told_apart` from what all steps share, `common`; else `common` is zero
+    and `certificate` the whole. `glare` is what light scattered onto each step with each reach may do to its density,
+    shape (reaches, steps): of one reach all steps have the same share, and of their surroundings their own.
     """
 
     level: Floats
@@ -38,6 +39,8 @@ class SeenSteps:
     density: Floats
     certificate: Floats
     glare: Floats
+    common: Floats
+    told_apart: bool
 
     @property
     def scattered(self) -> Floats:
@@ -82,7 +85,7 @@ class Fit:
         return np.asarray((one * np.array(self.law.spread) ** 2) @ other.T)
 
 
-def fitted(law: Law, steps: SeenSteps, start: Floats, *, rounds: int = _ROUNDS) -> Fit:
+def fitted(law: Law, steps: SeenSteps, start: Floats) -> Fit:
     """Return a law at the figures that the steps and their prior make most likely, a usual deviation allowed for.
 
     Notes
@@ -97,7 +100,7 @@ def fitted(law: Law, steps: SeenSteps, start: Floats, *, rounds: int = _ROUNDS) 
     fit = _at(law, steps, there)
     least = math.inf
     gram, down = np.eye(start.size), np.zeros(start.size)
-    for _ in range(rounds - 1):
+    for _ in range(_ROUNDS):
         tried = _at(law, steps, there)
         root = np.linalg.cholesky(base + np.diag(tried.noise**2))
         white = np.linalg.solve(root, np.column_stack((tried.deviation, tried.by_figures)))
@@ -115,7 +118,32 @@ def fitted(law: Law, steps: SeenSteps, start: Floats, *, rounds: int = _ROUNDS) 
             damping = max(10.0 * damping, 1e-2)
         there = fit.figures - np.linalg.solve(gram + damping * np.diag(np.diag(gram)), down)
         there = np.clip(there, usual - _FARTHEST * spread, usual + _FARTHEST * spread)
-    return fit
+    return as_read(law, steps, fit.figures)
+
+
+def as_read(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
+    """Return a law as it reads the steps: each at the density that it gives the step's level, as it reads a scan."""
+    place = density_of(law, steps, figures, steps.level)
+    _, slope, by_figures = law.seen(place, figures)
+    return Fit(
+        law=law,
+        figures=figures,
+        place=place,
+        deviation=steps.density - place,
+        by_figures=by_figures / slope[:, None],
+        noise=np.minimum(steps.level_doubt / -slope, _DROWNED),
+    )
+
+
+def density_of(law: Law, steps: SeenSteps, figures: Floats, level: Floats) -> Floats:
+    """Return the density at which a law has each level, no farther than a little beyond the steps.
+
+    It is found by the logarithm of the level above the lowest, which runs nearly straight.
+    """
+    fine = np.arange(steps.density[0] - _BEYOND, steps.density[-1] + 1.5 * _BEYOND, 0.01)
+    levels = law.level(fine, figures)
+    floor = min(float(levels[-1]), float(level.min())) - _BELOW
+    return np.interp(-np.log(level - floor), -np.log(levels - floor), fine)
 
 
 def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
@@ -124,7 +152,7 @@ def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
     return Fit(
         law=law,
         figures=figures,
-        place=steps.density - np.clip(deviation, -_FAR, _FAR),
+        place=steps.density - deviation,
         deviation=deviation,
         by_figures=by_figures / slope[:, None],
         noise=np.minimum(steps.level_doubt / -slope, _DROWNED),

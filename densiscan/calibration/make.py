@@ -251,6 +251,7 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
                 step=step.step,
                 density=step.density,
                 certificate=step.uncertainty,
+                common=step.common,
                 signal=read.clean_mean,
                 noise=read.clean_sd,
                 independent=max(read.independent, 1.0),

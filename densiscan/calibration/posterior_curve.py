@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.calibration.law import LAWS
-from densiscan.calibration.law_fit import Fit, SeenSteps, fitted, start_of
+from densiscan.calibration.law_fit import Fit, SeenSteps, as_read, density_of, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
 
 Floats = npt.NDArray[np.float64]
@@ -136,13 +136,14 @@ def weighed(steps: SeenSteps) -> Weighed:
     """
     fits = [fitted(law, steps, start_of(law, steps)) for law in LAWS]
     prior = _prior()
+    owns = ((1.0, 1.0),) if steps.told_apart else tuple(zip(_OWN, _OWN_WEIGHTS, strict=True))
     shapes = [_shapes(fit.place) for fit in fits]
     whole = [_evidence(fit, steps, grown, 1.0) + prior for fit, grown in zip(fits, shapes, strict=True)]
     best = max(float(one.max()) for one in whole)
     rows: list[tuple[float, Fit, int, float]] = []
     for fit, grown, stated in zip(fits, shapes, whole, strict=True):
         kept = np.flatnonzero(stated > best - _HOPELESS)
-        for own, weight in zip(_OWN, _OWN_WEIGHTS, strict=True) if kept.size else ():
+        for own, weight in owns if kept.size else ():
             value = stated[kept] if own == 1.0 else _evidence(fit, steps, grown[kept], own) + prior[kept]
             told = zip(kept.tolist(), value.tolist(), strict=True)
             rows += [(one + math.log(weight), fit, shape, own) for shape, one in told]
@@ -240,25 +241,17 @@ def curve_of(steps: SeenSteps, parts: Sequence[Part], level: Floats) -> WeighedC
         Within those of the steps, falling or rising.
     """
     laws = {law.name: law for law in LAWS}
-    fine = np.arange(steps.density[0] - 1.0, steps.density[-1] + 1.5, 0.01)
     known: dict[tuple[str, tuple[float, ...]], tuple[Fit, Floats, Floats]] = {}
     told = []
     for part in parts:
         key = part.law, part.figures
         if key not in known:
-            fit = fitted(laws[part.law], steps, np.array(part.figures), rounds=1)
-            at = _density_of(fit, level, fine)
+            fit = as_read(laws[part.law], steps, np.array(part.figures))
+            at = density_of(fit.law, steps, fit.figures, level)
             _, slope, by_figures = fit.law.seen(at, fit.figures)
             known[key] = fit, at, by_figures / slope[:, None]
         told.append(_one(part, known[key][0], steps, *known[key][1:]))
     return _averaged(steps, parts, told)
-
-
-def _density_of(fit: Fit, level: Floats, fine: Floats) -> Floats:
-    """Return the density at which a law has each level: of its logarithm above the lowest, which is nearly straight."""
-    levels = fit.law.level(fine, fit.figures)
-    floor = min(float(levels[-1]), float(level.min())) - 1e-5
-    return np.interp(-np.log(level - floor), -np.log(levels - floor), fine)
 
 
 def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> WeighedCurve:
@@ -277,7 +270,7 @@ def _averaged(steps: SeenSteps, parts: Sequence[Part], told: Sequence[_One]) -> 
         density=density,
         pull=pull,
         own=own * steps.certificate,
-        common=math.sqrt(max(1.0 - own * own, 0.0)) * steps.certificate,
+        common=np.hypot(math.sqrt(max(1.0 - own * own, 0.0)) * steps.certificate, steps.common),
         noise=noise,
         shape=covariance - (pull * ((own * steps.certificate) ** 2 + noise**2)) @ pull.T - by_glare @ by_glare.T,
         left_out=left_out,

@@ -22,6 +22,8 @@ _POINTS: Final = 65
 _SHAPES: Final = 12
 """Ways in which the shape of the curve is open, at most: what is beyond is less than a thousandth of its variance."""
 _LEAST_PART: Final = 1e-7
+_LEAST_OWN: Final = 1e-4
+"""Standard uncertainty of a step's own density, at least: no wedge is even to less."""
 _SCALE: Final = 0.25
 """What a certifying instrument's scale errs by at density 1, in terms of its offset: the two are alike at density 4, as
 where an instrument is good to 0.02 or to half a per cent."""
@@ -34,7 +36,8 @@ class UsedStep:
     """A step that the curve is made from.
 
     `level` has the standard uncertainties `noise` and `rounding`; `density` is that under mean light, and `certificate`
-    the standard uncertainty of it. `surround` is the light round it by each reach of glare, where it is known.
+    the standard uncertainty of it. `surround` is the light round it by each reach of glare, where it is
+    known; `common` the part of the certificate that all steps share, where it is stated.
     """
 
     step: str
@@ -44,6 +47,12 @@ class UsedStep:
     density: float
     certificate: float
     surround: tuple[float, ...] | None = None
+    common: float | None = None
+
+    @property
+    def own(self) -> float:
+        """Standard uncertainty of the certificate without what all steps share, where that is stated."""
+        return math.sqrt(max(self.certificate**2 - (self.common or 0.0) ** 2, _LEAST_OWN**2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,7 +93,9 @@ def steps_of(used: tuple[UsedStep, ...]) -> SeenSteps:
         level=np.array([one.level for one in used]),
         level_doubt=np.array([max(math.hypot(one.noise, one.rounding), 1e-9) for one in used]),
         density=np.array([one.density for one in used]),
-        certificate=np.array([one.certificate for one in used]),
+        certificate=np.array([one.own for one in used]),
+        common=np.array([one.common or 0.0 for one in used]),
+        told_apart=any(one.common is not None for one in used),
         glare=_glare(used),
     )
 

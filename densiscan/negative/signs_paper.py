@@ -19,6 +19,10 @@ _FEWEST_CELLS: Final = 100
 _BAND_MM: Final = (0.7, 2.7)
 """How far within the outline of a sheet its margin is looked at; prints have margins of 4 mm and more."""
 _SOFT_MM: Final = 0.5
+_OPEN_GLASS: Final = 0.05
+"""Share of a scan that reads as open glass, above which it is no bed with its lid down (physics: paper has a base)."""
+_EVEN_BLACK: Final = 0.025
+"""Standard deviation of density within which a black is full black: paper saturates, film does not (physics)."""
 _SPECKS: Final = 0.002
 """Share of a scan that dust, scratches and the rims of holes may make lighter than paper."""
 
@@ -156,6 +160,9 @@ def _black_line(cells: Cells) -> bool:
     if not LIMITS.lightest_black < black < LIMITS.densest_black:
         return False
     marked = density > black - _BLACK_WITHIN
+    # on open glass lies film: the dense border of its picture is no line, unless it is as even as paper's full black
+    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and float(density[marked].std()) > _EVEN_BLACK:
+        return False
     return _runs_round(cells, marked, _LINE_MM, ~marked)
 
 

@@ -159,9 +159,8 @@ def _settled(row: Row, steps: Steps) -> Count | None:
     count = steps.densities.size
     way = _fitting(row, count)
     laid = laid_on(row, steps)
-    # What the edges leave in doubt is believed only where the densities, if they tell a place, tell the same.
-    agreed = laid.best is None or (way is not None and laid.best.start == way.start)
-    if way is not None and (agreed or (way.doubt <= DOUBT and not laid.contradicts(way.start))):
+    # What the edges leave in doubt is believed only where the densities, if they tell a place, clearly tell the same.
+    if way is not None and (laid.favours(way.start) if way.doubt > DOUBT else not laid.contradicts(way.start)):
         return way
     if laid.best is None or not laid.sure:
         return None

@@ -18,6 +18,8 @@ _AGAINST: Final = 2.0
 """Log-likelihood by which another place of the steps must be ahead to contradict what edges and lengths say."""
 _ALONE: Final = 5.0
 """Log-likelihood by which a place must be ahead of any other to be believed by itself."""
+_CLEARLY: Final = 3.0
+"""Log-likelihood by which a place must be ahead to settle what the edges leave in doubt: odds of 20."""
 _OF_FILE: Final = 5.0
 """Log-likelihood by which another number of steps must be ahead of the file's where the light end is lost."""
 
@@ -42,6 +44,11 @@ class Laid(NamedTuple):
     def contradicts(self, start: int) -> bool:
         """Tell whether the densities of the file say that the lightest step lies elsewhere."""
         return self.best is not None and self.behind.get(start, np.inf) > _AGAINST
+
+    def favours(self, start: int) -> bool:
+        """Tell whether the densities of the file, where they fit at all, say that the lightest step lies there."""
+        others = [away for place, away in self.behind.items() if place != start]
+        return self.best is None or (self.best.start == start and min(others, default=np.inf) > _CLEARLY)
 
 
 def laid_on(row: Row, steps: Steps) -> Laid:

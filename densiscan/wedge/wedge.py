@@ -1,7 +1,8 @@
 """The wedge file: which density each step of the wedge has.
 
-Two forms are read: a CSV file with the header `step,density` and optionally `uncertainty` (expanded, k = 2), and the
-open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID and D_VIS or another density field.
+Two forms are read: a CSV file with the header `step,density` and optionally `uncertainty` (expanded, k = 2) and
+`common`, the part of it that all steps share, and the open keyed text form of ANSI CGATS.17 / ISO 28178 with SAMPLE_ID
+and D_VIS or another density field.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -35,11 +36,16 @@ _DENSITY_FIELDS: Final = ("D_VIS", "D_MAJOR_FILTER", "D_GREEN", "D_RED", "D_BLUE
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WedgeStep:
-    """One step: its name on the wedge, its density, and the expanded uncertainty (k = 2) of that density."""
+    """One step: its name on the wedge, its density, and the expanded uncertainty (k = 2) of that density.
+
+    `common` is the part of the uncertainty that all steps share by the instrument that certified them (k = 2), None
+    where that is not stated.
+    """
 
     step: str
     density: float
     uncertainty: float = NOMINAL_UNCERTAINTY
+    common: float | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         keep_floats(self)
@@ -86,7 +92,11 @@ class Wedge:
 
 def wedge_document(wedge: Wedge) -> dict[str, Any]:
     """Return a wedge as plain JSON values."""
-    steps = [{"step": one.step, "density": one.density, "uncertainty": one.uncertainty} for one in wedge.steps]
+    steps = [
+        {"step": one.step, "density": one.density, "uncertainty": one.uncertainty}
+        | ({} if one.common is None else {"common": one.common})
+        for one in wedge.steps
+    ]
     return {"format": "densiscan.wedge/1", "name": wedge.name, "mode": wedge.mode, "steps": steps}
 
 
@@ -154,8 +164,21 @@ def _table(lines: list[tuple[int, str]], file: Path) -> tuple[WedgeStep, ...]:
                 "the cell empty where it is unknown."
             )
         step = row.cells.get("step", "") or str(len(steps) + 1)
-        steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty))
+        common = _common(row.cells.get("common", ""), uncertainty, row.line, file)
+        steps.append(WedgeStep(step=step, density=density, uncertainty=uncertainty, common=common))
     return tuple(steps)
+
+
+def _common(stated: str, uncertainty: float, line: int, file: Path) -> float | None:
+    if not stated:
+        return None
+    common = _number(stated, "common uncertainty", line, file)
+    if not 0.0 <= common <= uncertainty:
+        raise WedgeFileError(
+            f"{file}, line {line}: the common uncertainty {common:g} is below 0 or above the whole {uncertainty:g}; "
+            "it is the part of a step's uncertainty that all steps share."
+        )
+    return common
 
 
 def _number(text: str, what: str, line: int, file: Path) -> float:

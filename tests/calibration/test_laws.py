@@ -20,6 +20,8 @@ from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.calibration.posterior_curve import Part, curve_of, weighed
 from densiscan.calibration.smooth_deviation import evidence, kernel
 from densiscan.calibration.weighed_curve import COMMON_OFFSET, COMMON_SCALE
+from densiscan.errors import WedgeFileError
+from densiscan.wedge.wedge import read_wedge
 from tests.support.made_up import FACTS, step_reading
 from tests.trials.curve_rates import errors_of
 
@@ -54,6 +56,8 @@ def seen(density: np.ndarray, certificate: float = 0.01) -> SeenSteps:
         density=density,
         certificate=np.full(TRUE.size, certificate),
         glare=np.zeros((5, TRUE.size)),
+        common=np.zeros(TRUE.size),
+        told_apart=False,
     )
 
 
@@ -167,6 +171,28 @@ def test_steps_that_scatter_as_certified_share_nothing(curve: Calibration) -> No
     parts = curve.parts(1.0)
     shared = math.hypot(parts.get(COMMON_OFFSET, 0.0), parts.get(COMMON_SCALE, 0.0))
     assert shared < 0.005
+
+
+def test_what_the_file_says_is_shared_is_shared() -> None:
+    """A certificate of 0.025 of which 0.024 is the instrument's: by Pythagoras each step's own is 0.007."""
+    plain = made(TRUE + 0.35 * ERRORS, gamma(TRUE), certificate=0.025)
+    shared = [replace(step.reading, common=0.024) for step in plain.steps]
+    found = calibrate_steps(shared, facts=FACTS, channel="gray", inverted=False, label=LABEL)
+    assert {law.own for law in found.laws} == {1.0}
+    one, other = found.quantity(10.0**-0.4, key="a"), found.quantity(10.0**-1.4, key="b")
+    common = math.hypot(*((one.parts or {})[key] for key in (COMMON_OFFSET, COMMON_SCALE)))
+    assert_allclose(common, 0.012, rtol=0.02)
+    assert (one.uncertainty or 0.0) > 0.024
+    assert ((other - one).uncertainty or 1.0) < 0.4 * (one.uncertainty or 0.0)
+
+
+def test_a_wedge_file_may_say_what_its_steps_share(tmp_path: Path) -> None:
+    lines = ["step,density,uncertainty,common", "1,0.05,0.02,0.015", "2,0.2,0.02,", "3,0.35,0.02,0.015"]
+    (tmp_path / "wedge.csv").write_text("\n".join(lines), encoding="utf-8")
+    assert [step.common for step in read_wedge(tmp_path / "wedge.csv").steps] == [0.015, None, 0.015]
+    (tmp_path / "wrong.csv").write_text("\n".join([*lines, "4,0.5,0.02,0.03"]), encoding="utf-8")
+    with pytest.raises(WedgeFileError, match=r"line 5: the common uncertainty 0\.03"):
+        read_wedge(tmp_path / "wrong.csv")
 
 
 @pytest.mark.parametrize(("step", "away", "word"), [(8, 0.05, "lighter"), (12, -0.06, "denser"), (5, -0.12, "denser")])

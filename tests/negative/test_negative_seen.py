@@ -24,6 +24,7 @@ from densiscan.report.readings import reading_document, readings_text
 from densiscan.report.table import readings_csv
 from tests import renderer
 from tests.renderer.paper import PaperCurve, PaperPrint
+from tests.trials import seen_rates
 from tests.trials.finding_rates import exact_calibration
 from tests.trials.seen_rates import outcome
 
@@ -365,3 +366,8 @@ def test_negatives_with_dense_edges_are_no_print(bench: Bench) -> None:
     snow = replace(PICTURE, scene="snow-lane", shadow_stops=3.0)
     curve = renderer.FilmCurve(base=0.04, fog=0.04, contrast=0.7)
     assert bench.seen([sheet(snow, curve=curve)]).reading.seen == "negative"
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("indoors", 988_283), ("glazing", 988_261)])
+def test_the_dense_border_of_a_room_on_open_glass_is_no_black_line_of_a_print(kind: str, seed: int) -> None:
+    assert seen_rates.outcome(("negatives", kind, seed)).seen == ("negative",)
