@@ -80,7 +80,7 @@ _EVENING: Final = _all(
 SETS: Final[Mapping[Topic, PracticeSet]] = {
     Topic.first: PracticeSet(
         about="a wedge, a good negative, a thin one, one with a light leak",
-        pages=("first",),
+        pages=("first", "without-a-wedge"),
         files=_WEDGE | _samples(normal="normal", thin="thin", leak="leak"),
     ),
     Topic.using: PracticeSet(
@@ -152,8 +152,8 @@ _RUNS: Final = (
 )
 """Date, time, temperature, use, stops of the subject, density range and base plus fog of invented runs.
 
-They follow contrast 0.86 (1 - exp(-0.14 t / min)), 8 % slower with each use, with accidents of 3 %; the last is fogged. No batch is named, since a
-batch in use ages from day to day, and so would the advice.
+They follow contrast 0.86 (1 - exp(-0.14 t / min)), 8 % slower with each use, with accidents of 3 %; the last is fogged.
+No batch is named, since a batch in use ages from day to day, and so would the advice.
 """
 
 
