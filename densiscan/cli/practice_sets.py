@@ -98,7 +98,7 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         empty=("incoming",),
     ),
     Topic.report: PracticeSet(
-        about="negatives for a page to look at",
+        about="negatives for the web page",
         pages=("report",),
         files=_WEDGE
         | _samples(negative="normal")
