@@ -113,7 +113,7 @@ def test_the_wedges_own_surroundings_need_no_doubt(made: dict[str, Calibration |
     for error, uncertainty, part in steps_of(read(made, both, both, correct=False)):
         # The wedge lies 20 mm further down: the veil is nearly that of the calibration, of which the laws keep what
         # changes evenly from step to step.
-        assert abs(part) < 0.03
+        assert abs(part) < 0.04
         assert abs(error) <= uncertainty + 0.003
 
 

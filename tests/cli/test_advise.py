@@ -396,3 +396,12 @@ def test_what_belongs_to_the_developer_goes_with_a_new_film(capsys: pytest.Captu
     carried = document(capsys, "--temp", "26")["time_s"]["value"] / 480.0
     assert_allclose(usual, 2.2**-0.6, rtol=0.02)
     assert 3.0**-0.6 - 0.03 < carried < 0.5 * (3.0**-0.6 + usual)
+
+
+def test_the_makers_time_is_kept_as_its_schema_has_it(notebook: Path) -> None:
+    assert command([*NAMES, "--chart-time", "7:30"]) == 0
+    with open_notebook(notebook) as book:
+        kept = book.kept("film-test", "maker's time, Plain film in Plain developer")
+    assert kept is not None
+    assert kept["chart_time_s"] == 450.0
+    assert faults(kept, "chart-time") == []
