@@ -161,5 +161,9 @@ class TestTrouble(OfAPage):
     page, files = "trouble.md", ("marked.png",)
 
 
+class TestWithoutAWedge(OfAPage):
+    page = "without-a-wedge.md"
+
+
 class TestUsing(OfAPage):
     page, files = "using.md", ("readings.csv", "negative.html")

@@ -22,6 +22,7 @@ from densiscan.cli.options import (
     show,
     write_plot,
 )
+from densiscan.cli.sitting import was_cautioned
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -122,7 +123,7 @@ def advise(
             named = (film, developer, sheet.dilution)
             book.keep("film-test", chart_name(*named), chart_document(*named, chart_s))
         tell(book)
-    show(advice_document(sheet) if as_json else advice_text(sheet))
+    show(advice_document(sheet) if as_json else advice_text(sheet, cautioned=was_cautioned(notebook_option)))
     if plot is not None:
         _plot(sheet, plot)
 

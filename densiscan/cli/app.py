@@ -18,7 +18,7 @@ import typer
 
 from densiscan import __version__
 from densiscan.cli.completion import answer_the_shell
-from densiscan.cli.help import last_words, shown_last
+from densiscan.cli.help import Commands, last_words, shown_last
 from densiscan.cli.options import DEBUG_VARIABLE, TYPED, begin_outputs
 from densiscan.cli.options import say as _say
 from densiscan.cli.typed import as_meant
@@ -84,6 +84,7 @@ def command_line(asked: str = "") -> typer.Typer:
     """
     built = typer.Typer(
         name="densiscan",
+        cls=Commands,
         add_completion=False,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,

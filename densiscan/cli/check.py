@@ -74,6 +74,7 @@ def check(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep what was found in the calibration, so that measure knows of it.")
     ] = False,
+    explain: Annotated[bool, typer.Option("--explain", help="Show also the drift at each step.")] = False,
     ppi: PpiOption = None,
     page: PageOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
@@ -135,7 +136,7 @@ def check(
         say(f"Written to {out}.")
     if keep and file is not None and in_use is not None:
         _keep(result, in_use, file, time)
-    show(document if as_json else check_text(result, age))
+    show(document if as_json else check_text(result, age, every_step=explain))
     if result.failed:
         raise typer.Exit(1)
 

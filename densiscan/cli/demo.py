@@ -15,7 +15,7 @@ def demo(as_json: JsonOption = False) -> None:
 
         densiscan demo
     """
-    from densiscan.cli.samples import GREETING, NEXT, THEN, sample_scans
+    from densiscan.cli.samples import GREETING, NEXT, sample_scans
 
     samples = sample_scans()
     from densiscan.batch.assessment import Task
@@ -23,19 +23,18 @@ def demo(as_json: JsonOption = False) -> None:
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrated
     from densiscan.negative.reading import MeasureOptions
-    from densiscan.report.readings import calibration_text
+    from densiscan.report.readings import paragraph, row_text, table_head, trust_text
     from densiscan.scan.scan import open_scan
     from densiscan.wedge.wedge import read_wedge
 
     label = Label(name="sample", created=now())
     calibration = calibrated(open_scan(samples.wedge), read_wedge(samples.densities), label=label)
-    if not as_json:
-        show(GREETING.format(folder=samples.folder, wedge=samples.wedge.name, densities=samples.densities.name))
-        show(calibration_text(calibration))
-        show(THEN.format(scans=" ".join(file.name for file in samples.negatives)))
     result = measure_files(samples.negatives, calibration, Task(options=MeasureOptions()), progress=reading_now)
-    try:
+    if as_json or result.failures:
         show_readings(result, calibration, None, as_json=as_json)
-    finally:
-        if not as_json:
-            show(NEXT)
+        return
+    show(GREETING.format(wedge=samples.wedge.name, densities=samples.densities.name))
+    show(paragraph(f"{len(calibration.steps)} steps. {trust_text(calibration)}"))
+    show(f"\n  densiscan measure {' '.join(file.name for file in samples.negatives)}\n")
+    show("\n".join([table_head(calibration), *(row_text(assessment) for assessment in result.assessments)]))
+    show(NEXT.rstrip())

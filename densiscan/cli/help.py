@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 from typing import TYPE_CHECKING, Any, Final
 
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
 if TYPE_CHECKING:
     import typer
@@ -27,6 +27,29 @@ def last_words(example: str) -> str:
     """Return an example as the last words of a help: its lines stay as they are."""
     words, _, line = example.partition("\n\n")
     return f"\b\n{words}\n  {line.strip()}"
+
+
+QUESTIONS: Final = {
+    "To begin": ("start", "practice", "demo", "desk"),
+    "Can I trust the scanner?": ("calibrate", "check"),
+    "What is on this negative?": ("measure", "watch", "tonight", "report", "map"),
+    "How long do I develop next?": ("run", "advise", "trends", "reading", "notebook"),
+    "What does this film do?": ("film", "family", "reciprocity", "pinhole"),
+    "Which paper, and how long?": ("paper", "print", "finished"),
+}
+"""The commands under the questions that they answer."""
+
+
+class Commands(TyperGroup):
+    """All commands, listed under the questions that a person has."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - as the group that it is made from
+        """Write the list of commands."""
+        widest = max(map(len, self.commands))
+        for question, names in QUESTIONS.items():
+            rows = [(name.ljust(widest), self.commands[name].get_short_help_str(200)) for name in names]
+            with formatter.section(question):
+                formatter.write_dl(rows)
 
 
 class Command(TyperCommand):

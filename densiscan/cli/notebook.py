@@ -124,6 +124,7 @@ def batch(
         densiscan notebook batch March --developer Borax --mixed 2026-03-01
     """
     from densiscan.development.run import require_date
+    from densiscan.report.advice import CAUTION
     from densiscan.report.notebook import batch_document, batch_text
 
     for day in (mixed, discarded):
@@ -136,6 +137,8 @@ def batch(
         developer_batch = book.batch(developer, name)
         tell(book)
     show(batch_document(developer_batch) if as_json else batch_text(developer_batch))
+    if not as_json and (mixed is not None or discarded is not None):
+        show(CAUTION)
 
 
 @pages.command()

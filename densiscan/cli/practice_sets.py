@@ -80,7 +80,7 @@ _EVENING: Final = _all(
 SETS: Final[Mapping[Topic, PracticeSet]] = {
     Topic.first: PracticeSet(
         about="a wedge, a good negative, a thin one, one with a light leak",
-        pages=("first",),
+        pages=("first", "without-a-wedge"),
         files=_WEDGE | _samples(normal="normal", thin="thin", leak="leak"),
     ),
     Topic.using: PracticeSet(
@@ -98,7 +98,7 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         empty=("incoming",),
     ),
     Topic.report: PracticeSet(
-        about="negatives for a page to look at",
+        about="negatives for the web page",
         pages=("report",),
         files=_WEDGE
         | _samples(negative="normal")
@@ -120,9 +120,9 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         files=_EVENING,
     ),
     Topic.notebook: PracticeSet(
-        about="a wedge and two negatives for your first runs",
+        about="a wedge and some negatives for your first runs",
         pages=("notebook",),
-        files=_WEDGE | _samples(normal="normal", thin="thin"),
+        files=_WEDGE | _samples(normal="normal", thin="thin") | {"scans/leak.tif": "samples/leak.tif"},
     ),
     Topic.runs: PracticeSet(
         about="a notebook of 12 runs for advise, trends and run list", pages=("advice", "notebook"), files={}, runs=True
@@ -137,41 +137,40 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
 }
 
 _RUNS: Final = (
-    ("2026-03-01", "8:00", 20.0, "March", 1, 7.0, 1.01, 0.21),
-    ("2026-03-03", "9:00", 20.0, "March", 2, 7.0, 1.08, 0.22),
-    ("2026-03-08", "9:30", 20.0, "March", 3, 6.5, 0.97, 0.22),
-    ("2026-04-02", "8:30", 20.5, "April", 1, 7.5, 1.17, 0.21),
-    ("2026-04-06", "9:00", 20.0, "April", 2, 7.0, 1.10, 0.22),
-    ("2026-04-11", "9:45", 20.0, "April", 3, 6.0, 0.92, 0.23),
-    ("2026-05-05", "8:45", 20.0, "May", 1, 7.0, 1.09, 0.22),
-    ("2026-05-09", "9:30", 19.5, "May", 2, 7.0, 1.14, 0.23),
-    ("2026-05-17", "10:15", 20.0, "May", 3, 8.0, 1.24, 0.23),
-    ("2026-06-01", "8:45", 20.0, "June", 1, 7.0, 1.06, 0.23),
-    ("2026-06-07", "9:30", 20.0, "June", 2, 6.5, 0.98, 0.24),
-    ("2026-06-20", "10:15", 20.0, "June", 3, 7.0, 1.08, 0.31),
+    ("2026-03-01", "8:00", 20.0, 1, 7.0, 1.01, 0.21),
+    ("2026-03-03", "9:00", 20.0, 2, 7.0, 1.08, 0.22),
+    ("2026-03-08", "9:30", 20.0, 3, 6.5, 0.97, 0.22),
+    ("2026-04-02", "8:30", 20.5, 1, 7.5, 1.17, 0.21),
+    ("2026-04-06", "9:00", 20.0, 2, 7.0, 1.10, 0.22),
+    ("2026-04-11", "9:45", 20.0, 3, 6.0, 0.92, 0.23),
+    ("2026-05-05", "8:45", 20.0, 1, 7.0, 1.09, 0.22),
+    ("2026-05-09", "9:30", 19.5, 2, 7.0, 1.14, 0.23),
+    ("2026-05-17", "10:15", 20.0, 3, 8.0, 1.24, 0.23),
+    ("2026-06-01", "8:45", 20.0, 1, 7.0, 1.06, 0.23),
+    ("2026-06-07", "9:30", 20.0, 2, 6.5, 0.98, 0.24),
+    ("2026-07-04", "8:45", 20.0, 1, 7.0, 1.10, 0.31),
 )
-"""Date, time, temperature, batch, use, stops of the subject, density range and base plus fog of invented runs.
+"""Date, time, temperature, use, stops of the subject, density range and base plus fog of invented runs.
 
 They follow contrast 0.86 (1 - exp(-0.14 t / min)), 8 % slower with each use, with accidents of 3 %; the last is fogged.
+No batch is named, since a batch in use ages from day to day, and so would the advice.
 """
 
 
 def practice_runs() -> Iterator[Run]:
-    """Yield the invented runs of Meadow-100 in Borax 1+1, the first first."""
+    """Yield the invented runs of Meadow-100 in Borax, the first first."""
     from densiscan.arithmetic.quantity import Quantity
     from densiscan.development.run import Run
 
-    for number, (date, time, temperature, batch, use, stops, density_range, fog) in enumerate(_RUNS, start=1):
+    for number, (date, time, temperature, use, stops, density_range, fog) in enumerate(_RUNS, start=1):
         minutes, seconds = time.split(":")
         yield Run(
             number=number,
             film="Meadow-100",
             developer="Borax",
-            dilution="1+1",
             date=date,
             time_s=60.0 * int(minutes) + int(seconds),
             temperature_c=temperature,
-            batch=batch,
             use=use,
             exposure_index=100.0,
             scene_stops=stops,

@@ -155,6 +155,10 @@ def add(
         kept = book.add_run(filled_run.run)
         tell(book)
     show(filled_document(kept, filled_run) if as_json else added_text(kept, filled_run))
+    if fresh and not as_json:
+        from densiscan.report.advice import CAUTION
+
+        show(CAUTION)
 
 
 @runs.command(name="list")

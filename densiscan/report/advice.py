@@ -26,10 +26,11 @@ _DOUBTS: Final = (
 )
 """Up to this half-width of the interval against the time, in words."""
 
-_CAUTION: Final = (
-    "Developers sensitise the skin and their dust must not be breathed; used fixer carries silver. Gloves, eye "
-    "protection, fresh air, the maker's safety data sheet and local rules: see docs/cautions.md."
+CAUTION: Final = paragraph(
+    "Chemicals: gloves, eye protection, fresh air; breathe no dust; used fixer carries silver, so keep it out of the "
+    "drain. First read the maker's safety data sheet and docs/cautions.md."
 )
+"""What is said before chemicals are mixed, used or discarded."""
 
 
 def doubt_in_words(advice: Advice) -> str:
@@ -39,9 +40,16 @@ def doubt_in_words(advice: Advice) -> str:
     return next(words for limit, words in _DOUBTS if share <= limit)
 
 
-def advice_text(sheet: AdviceSheet) -> str:
-    """Return the advice as a page."""
+def advice_text(sheet: AdviceSheet, *, cautioned: bool = False) -> str:
+    """Return the advice as a page.
+
+    Parameters
+    ----------
+    cautioned
+        Whether the cautions were read in this sitting; they stand all the same where developer is to be discarded.
+    """
     advice = sheet.advice
+    spent = bool(wear_warnings(sheet.wear, sheet.load, use=advice.plan.use))
     lines = [
         paragraph(f"Advice for {sheet.film} in {solution_text(sheet.developer, sheet.dilution)}", indent=0),
         "",
@@ -53,9 +61,9 @@ def advice_text(sheet: AdviceSheet) -> str:
         *(_row_text(row) for row in advice.table),
         "",
         *(paragraph(f"! {warning.message}") for warning in _all_warnings(sheet)),
-        paragraph(_CAUTION),
+        *([CAUTION] if spent or not cautioned else []),
     ]
-    return "\n".join(lines)
+    return "\n".join(lines).rstrip("\n")
 
 
 def time_advice_text(advice: Advice) -> str:
@@ -69,7 +77,7 @@ def time_advice_text(advice: Advice) -> str:
         *(_row_text(row) for row in advice.table),
         "",
         *(paragraph(f"! {warning.message}") for warning in warnings_of(advice)),
-        paragraph(_CAUTION),
+        CAUTION,
     ]
     return "\n".join(lines)
 

@@ -33,17 +33,19 @@ _HABITS: Final = (
 )
 
 
-def check_text(check: ScannerCheck, warnings: Iterable[Warning_] = ()) -> str:
+def check_text(check: ScannerCheck, warnings: Iterable[Warning_] = (), *, every_step: bool = False) -> str:
     """Return a check as a page.
 
     Parameters
     ----------
     warnings
         What else is to be said, such as the age of the calibration.
+    every_step
+        Whether the drift at each step is shown, not its mean and the worst alone.
     """
     blocks = [
         *([] if check.wedge is None else [_wedge_text(check.wedge)]),
-        *([] if check.drift is None else [_drift_text(check.drift)]),
+        *([] if check.drift is None else [_drift_text(check.drift, every_step=every_step)]),
         *([] if check.empty_bed is None else [_bed_text(check.empty_bed)]),
         *([] if check.slot is None else [_slot_text(check.slot)]),
     ]
@@ -96,15 +98,18 @@ def _step_text(step: StepCheck) -> str:
     )[:79].rstrip()
 
 
-def _drift_text(check: DriftCheck) -> str:
+def _drift_text(check: DriftCheck, *, every_step: bool) -> str:
     worst = check.worst
     verdict = "it has drifted" if check.drifted else "it holds"
-    lines = [
-        paragraph(f"Drift from the calibration {check.calibration}", indent=0),
-        "",
+    steps = [
         "   step  density   error now",
         *(f"  {step.step:>5}  {step.density:7.2f}   {_signed(step)}" for step in check.steps),
         "",
+    ]
+    lines = [
+        paragraph(f"Drift from the calibration {check.calibration}", indent=0),
+        "",
+        *(steps if every_step else []),
         paragraph(f"{_with_sign(check.mean.value)} ± {max(check.mean.uncertainty or 0.0, 0.001):.3f}", label="mean"),
         paragraph(f"{check.rms:.3f}", label="rms"),
         paragraph(f"{_with_sign(worst.difference.value)} at density {worst.density:.2f}", label="worst"),

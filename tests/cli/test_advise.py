@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.cli import sitting
 from densiscan.cli.app import run as command
 from densiscan.development.run import Run
 from densiscan.notebook.location import open_notebook
@@ -312,6 +314,44 @@ def test_as_a_person_runs_it(notebook: Path) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "8:00 at 20 C, fresh developer" in done.stdout
+
+
+def test_the_cautions_stand_once_a_sitting_and_where_chemicals_are_mixed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", str(tmp_path / "book.sqlite"))
+
+    def cautioned(line: str) -> bool:
+        capsys.readouterr()
+        assert command(line.split()) == 0, line
+        return "docs/cautions.md" in capsys.readouterr().out
+
+    process = "--film Meadow-100 --developer Borax --temp 20"
+    assert not cautioned(f"run add {process} --time 8:00 --batch March")
+    assert [cautioned("advise"), cautioned("advise"), cautioned("advise")] == [True, False, False]
+    # the next sitting, a day later
+    note = tmp_path / sitting.NOTE
+    os.utime(note, (note.stat().st_mtime - 86_400.0,) * 2)
+    assert [cautioned("advise"), cautioned("advise")] == [True, False]
+    assert cautioned("run add --time 8:30 --fresh --batch April")
+    assert cautioned("notebook batch April --developer Borax --mixed 2026-04-01")
+    assert not cautioned("notebook batch April --developer Borax")
+    # a developer that is to be discarded: common practice allows three uses
+    assert cautioned("advise --use 5")
+
+
+def test_an_ordinary_advice_fits_a_screen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """24 lines, one of which is for the next command; the cautions, once a sitting, may stand above it."""
+    monkeypatch.chdir(tmp_path)
+    assert command(["practice", "--for", "runs"]) == 0
+    ask = ["advise", "--notebook", "practice.sqlite", "--scene-stops", "7"]
+    assert command(ask) == 0
+    capsys.readouterr()
+    assert command(ask) == 0
+    out = capsys.readouterr()
+    assert len((out.out + out.err).splitlines()) < 24
 
 
 def test_the_makers_time_is_said_once_and_kept(capsys: pytest.CaptureFixture[str]) -> None:

@@ -278,3 +278,21 @@ def test_check_and_calibrate_state_one_range(tmp_path: Path, capsys: pytest.Capt
     assert run(["check", "--wedge", str(samples / "wedge.tif"), *wedge[:-1]]) == 0
     text = " ".join(capsys.readouterr().out.split())
     assert f"usable range density {calibrated[0]:.2f} to {calibrated[1]:.2f}: beyond that it cannot separate" in text
+
+
+def test_the_drift_at_each_step_stands_only_where_it_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = Path(__file__).resolve().parents[2] / "sample_scans"
+    wedge = [str(samples / "wedge.tif"), "--densities", str(samples / "wedge.csv")]
+    made = str(tmp_path / "cal.json")
+    assert run(["calibrate", *wedge, "--out", made]) == 0
+    said = []
+    for more in ([], ["--explain"]):
+        capsys.readouterr()
+        assert run(["check", "--wedge", *wedge, "--calibration", made, *more]) == 0
+        said.append(capsys.readouterr().out)
+    assert ["error now" in text for text in said] == [False, True]
+    # of 21 steps the last is not read; a heading and an empty line stand with them
+    assert len(said[1].splitlines()) - len(said[0].splitlines()) == 20 + 2
+    assert all("verdict         it holds" in text for text in said)

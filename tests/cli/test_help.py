@@ -12,6 +12,7 @@ import pytest
 
 from densiscan.cli.app import run
 from densiscan.cli.completion import COMPLETE_VARIABLE
+from densiscan.cli.help import QUESTIONS
 from tests.support.pages import ROOT, commands_in, text_of
 from tests.test_docs import COMMANDS
 
@@ -49,6 +50,15 @@ def test_the_usage_shows_what_is_typed_as_it_is_typed(
     command: str, typed: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert help_of(command, capsys)[0] == f"Usage: densiscan {command} [OPTIONS] {typed}"
+
+
+def test_every_command_stands_under_one_question(capsys: pytest.CaptureFixture[str]) -> None:
+    lines = help_of("", capsys)
+    named = [line.split()[0] for line in lines if line.startswith("  ") and not line.startswith("   ")]
+    for command in {command.split()[0] for command in COMMANDS}:
+        assert named.count(command) == 1, command
+    places = [next(k for k, line in enumerate(lines) if line.startswith(question)) for question in QUESTIONS]
+    assert places == sorted(places)
 
 
 @pytest.mark.parametrize("group", ["", "run", "notebook"])

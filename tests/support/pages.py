@@ -13,6 +13,7 @@ import io
 import os
 import re
 import shlex
+import shutil
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -102,9 +103,13 @@ def first_false(shown: Sequence[str], actual: Sequence[str]) -> str | None:
 
 @contextmanager
 def standing_in(folder: Path) -> Iterator[None]:
-    """Stand in a folder with the notebook of practice, where a watch and a desk end at once: nobody will ever come."""
+    """Stand in a folder with the notebook of practice, and a home in whose folder `scans` the scanner has saved one.
+
+    A watch and a desk end at once: nobody will ever come.
+    """
     home = folder / "home"
     (home / "scans").mkdir(parents=True)
+    shutil.copy(ROOT / "sample_scans" / "leak.tif", home / "scans")
     environment = {"DENSISCAN_NOTEBOOK": NOTEBOOK, "COLUMNS": "80", "HOME": str(home), "USERPROFILE": str(home)}
     with (
         chdir(folder),
