@@ -41,7 +41,7 @@ def tonight(
 
     For example:
 
-        densiscan tonight ~/scans
+        densiscan tonight .
     """
     arguments.there(folder, "folder")
     if not folder.is_dir():
