@@ -65,6 +65,18 @@ def test_every_page_begins_with_the_command_that_puts_its_files_there() -> None:
         assert of_its_own or (first.startswith("practice ") and f"    densiscan {first}\n{APART}" in text), name
 
 
+@pytest.mark.parametrize(
+    ("page", "begins"),
+    [("first.md", "measure normal.tif"), ("evening.md", "print mill.tif"), ("advice.md", "advise --film")],
+)
+def test_an_ordinary_answer_fits_a_screen(page: str, begins: str) -> None:
+    """24 lines of 80, one of which is for the next command; that the page shows what is printed is held below."""
+    steps = [step for step in steps_on(page_named(page)) if step.shown is not None and "..." not in step.shown]
+    shown = next(step.shown for step in steps if step.commands[-1].startswith(begins))
+    assert shown is not None
+    assert len(shown) < 24
+
+
 @pytest.mark.rendered  # they read the scans that come with densiscan
 class OfAPage:
     """Each page is a class of its own, so that the pages can be shared out among processes."""
