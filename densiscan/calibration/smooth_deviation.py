@@ -31,7 +31,8 @@ def evidence(covariance: Floats, seen: Floats) -> Floats:
         Shape (..., points).
     """
     root = np.linalg.cholesky(covariance)
-    white = np.linalg.solve(root, seen[..., None])[..., 0]
+    # stacked as wide as the matrices: a column alone is taken for a vector of another size by numpy before 2.0
+    white = np.linalg.solve(root, np.broadcast_to(seen[..., None], (*root.shape[:-1], 1)))[..., 0]
     result: Floats = -0.5 * np.sum(white * white, axis=-1) - np.sum(
         np.log(np.diagonal(root, axis1=-2, axis2=-1)), axis=-1
     )
