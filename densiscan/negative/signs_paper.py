@@ -115,7 +115,7 @@ def _margin(bench: Bench, part: Part) -> float | None:
     """Return what the lightest even part reads where that may be paper, None elsewhere."""
     if part.film.rebate is not None:
         level = -float(np.log10(part.film.rebate.transmittance))
-    elif part.film.cropped:
+    else:
         density = bench.cells.density
         counts, edges = np.histogram(density, bins=np.arange(0.0, 0.25, 0.01))
         enough = np.flatnonzero(counts > 0.04 * density.size)
@@ -123,8 +123,6 @@ def _margin(bench: Bench, part: Part) -> float | None:
             return None
         first = float(edges[enough[0]])
         level = float(np.median(density[(density >= first) & (density < first + 0.02)]))
-    else:
-        return None
     return level if LIMITS.clearest_paper <= level <= LIMITS.densest_paper else None
 
 

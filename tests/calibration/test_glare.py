@@ -109,11 +109,13 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
 
 
 @pytest.mark.parametrize("both", ["masked", "open"])
-def test_the_wedges_own_surroundings_need_no_doubt(made: dict[str, Calibration | Scan | Glare], both: str) -> None:
+def test_in_the_wedges_own_surroundings_what_is_doubted_covers_the_error(
+    made: dict[str, Calibration | Scan | Glare], both: str
+) -> None:
     for error, uncertainty, part in steps_of(read(made, both, both, correct=False)):
-        # The wedge lies 20 mm further down: the veil is nearly that of the calibration, of which the laws keep what
-        # changes evenly from step to step.
-        assert abs(part) < 0.04
+        # The wedge lies 20 mm further down: under a mask the veil is nearly that of the calibration. On open glass the
+        # laws have weighed out what they can tell of it, so that its own dense steps read light, and are doubted so.
+        assert abs(part) < (0.003 if both == "masked" else 0.1)
         assert abs(error) <= uncertainty + 0.003
 
 

@@ -98,8 +98,9 @@ def test_the_doubt_of_a_place_is_that_of_a_spot_there(made: Calibration, sheet: 
 def test_two_places_of_one_density_share_the_calibration(sheet: Sheet) -> None:
     between = np.array(sheet.doubt_between)
     np.testing.assert_allclose(between, between.T, atol=1e-12)
-    # The wedge's certificate (0.02) drops out of a difference at one level; noise and lamp stay.
-    assert 0.0 < between[5, 5] < 0.6 * sheet.doubt[5]
+    # The wedge's certificate (0.02, of which the laws of many steps leave about half) drops out of a difference at one
+    # level; noise and lamp stay: 0.70 of the whole here.
+    assert 0.0 < between[5, 5] < 0.8 * sheet.doubt[5]
     assert between[1, 8] > between[5, 5]
 
 
