@@ -178,19 +178,10 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
 
 def _advised(book: Notebook, runs: Sequence[Run]) -> list[AdviceSheet]:
     """Return what `advise` says of each film and developer in use, developed last first."""
-    from densiscan.development.developer_life import Load
-    from densiscan.notebook.advised import Wanted, advised, in_use
-    from densiscan.paper.grade import density_range_for
+    from densiscan.notebook.advised import advised_after, in_use
     from densiscan.report.page.drawings import MOST_PAIRS
 
-    aim = density_range_for(None, "contact")
-    return [
-        advised(
-            book,
-            Wanted(film=run.film, developer=run.developer, target_range=aim, load=Load(dilution=run.dilution)),
-        )
-        for run in in_use(runs, MOST_PAIRS)
-    ]
+    return [advised_after(book, run) for run in in_use(runs, MOST_PAIRS)]
 
 
 def _counted(selection: Taken) -> str:

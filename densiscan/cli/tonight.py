@@ -20,7 +20,6 @@ from densiscan.notebook import location
 if TYPE_CHECKING:
     from densiscan.batch.assessment import BatchResult
     from densiscan.development.run import Run
-    from densiscan.notebook.advised import AdviceSheet
     from densiscan.notebook.notebook import Notebook
     from densiscan.report.evening import EarlierReading, Evening
 
@@ -124,6 +123,7 @@ def _evening(
 ) -> Evening:
     from densiscan.development.run import fog_before
     from densiscan.negative.trouble.fog import judged_fog
+    from densiscan.notebook.advised import advised_after
     from densiscan.report.evening import Evening
     from densiscan.report.readings import reading_document
 
@@ -137,7 +137,7 @@ def _evening(
             tell(book)
             logged = book.run(run.number)
             history = fog_before(book.runs(run.film), run.number)
-            sheet = _advised(book, logged)
+            sheet = advised_after(book, logged)
         if logged.base_plus_fogs:
             fog = judged_fog(max(logged.base_plus_fogs, key=lambda one: one.value), history=history)
     return Evening(
@@ -147,20 +147,4 @@ def _evening(
         failed=tuple((failure.path.name, failure.message) for failure in result.failures if failure.code != "no-scans"),
         fog=fog,
         sheet=sheet,
-    )
-
-
-def _advised(book: Notebook, run: Run) -> AdviceSheet:
-    from densiscan.development.developer_life import Load
-    from densiscan.notebook.advised import Wanted, advised
-    from densiscan.paper.grade import density_range_for
-
-    return advised(
-        book,
-        Wanted(
-            film=run.film,
-            developer=run.developer,
-            target_range=density_range_for(None, "contact"),
-            load=Load(dilution=run.dilution),
-        ),
     )

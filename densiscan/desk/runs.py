@@ -176,16 +176,10 @@ def _curve(sheet: AdviceSheet) -> dict[str, Any]:
 
 def next_time(book: Notebook) -> AdviceSheet | None:
     """Return what is advised for the film and developer used last; None where nothing was developed yet."""
-    from densiscan.development.developer_life import Load
-    from densiscan.notebook.advised import Wanted, advised, in_use
-    from densiscan.paper.grade import density_range_for
+    from densiscan.notebook.advised import advised_after, in_use
 
     last = in_use(book.runs(last=_LAST), 1)
-    if not last:
-        return None
-    aim = density_range_for(None, "contact")
-    load = Load(dilution=last[0].dilution)
-    return advised(book, Wanted(film=last[0].film, developer=last[0].developer, target_range=aim, load=load))
+    return advised_after(book, last[0]) if last else None
 
 
 def next_said(desk: Desk) -> NextStep | None:

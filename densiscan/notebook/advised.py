@@ -19,6 +19,7 @@ from densiscan.development.prior import Belief, beliefs_with
 from densiscan.development.run import Run, ages_days, at_dilution, days_between
 from densiscan.development.usable_readings import Counted, left_out_warnings
 from densiscan.notebook.notebook import Notebook
+from densiscan.paper.grade import density_range_for
 
 _LAST_RUNS: Final = 300
 """Runs looked at, the latest; more than the advice weighs."""
@@ -169,6 +170,13 @@ def _beliefs(book: Notebook, runs: Sequence[Run], wanted: Wanted) -> tuple[tuple
 
 _FEW_RUNS: Final = 10
 """Runs below which other films are asked; later they would say little more."""
+
+
+def advised_after(book: Notebook, run: Run) -> AdviceSheet:
+    """Return the advice for the film and developer of a run, as `advise` gives it where nothing else is said."""
+    aim = density_range_for(None, "contact")
+    load = Load(dilution=run.dilution)
+    return advised(book, Wanted(film=run.film, developer=run.developer, target_range=aim, load=load))
 
 
 def in_use(runs: Sequence[Run], most: int) -> list[Run]:
