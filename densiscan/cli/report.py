@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -181,7 +182,8 @@ def _advised(book: Notebook, runs: Sequence[Run]) -> list[AdviceSheet]:
     from densiscan.notebook.advised import advised_after, in_use
     from densiscan.report.page.drawings import MOST_PAIRS
 
-    return [advised_after(book, run) for run in in_use(runs, MOST_PAIRS)]
+    today = datetime.now().astimezone().date().isoformat()
+    return [advised_after(book, run, today=today) for run in in_use(runs, MOST_PAIRS)]
 
 
 def _counted(selection: Taken) -> str:

@@ -137,7 +137,7 @@ def _evening(
             tell(book)
             logged = book.run(run.number)
             history = fog_before(book.runs(run.film), run.number)
-            sheet = advised_after(book, logged)
+            sheet = advised_after(book, logged, today=datetime.now().astimezone().date().isoformat())
         if logged.base_plus_fogs:
             fog = judged_fog(max(logged.base_plus_fogs, key=lambda one: one.value), history=history)
     return Evening(

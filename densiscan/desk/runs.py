@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from densiscan.desk.state import Desk, RefusedError, answered, fields_of, route, words_of
@@ -141,6 +142,7 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
         temperature_c=temperature,
         use=None if use is None else int(use),
         load=Load(dilution=dilution),
+        date=_today(),
     )
     with location.open_notebook(desk.notebook) as book:
         sheet = advised(book, wanted)
@@ -179,7 +181,11 @@ def next_time(book: Notebook) -> AdviceSheet | None:
     from densiscan.notebook.advised import advised_after, in_use
 
     last = in_use(book.runs(last=_LAST), 1)
-    return advised_after(book, last[0]) if last else None
+    return advised_after(book, last[0], today=_today()) if last else None
+
+
+def _today() -> str:
+    return datetime.now().astimezone().date().isoformat()
 
 
 def next_said(desk: Desk) -> NextStep | None:

@@ -172,11 +172,11 @@ _FEW_RUNS: Final = 10
 """Runs below which other films are asked; later they would say little more."""
 
 
-def advised_after(book: Notebook, run: Run) -> AdviceSheet:
-    """Return the advice for the film and developer of a run, as `advise` gives it where nothing else is said."""
+def advised_after(book: Notebook, run: Run, *, today: str) -> AdviceSheet:
+    """Return the advice for the film and developer of a run, as `advise` gives it today where nothing else is said."""
     aim = density_range_for(None, "contact")
     load = Load(dilution=run.dilution)
-    return advised(book, Wanted(film=run.film, developer=run.developer, target_range=aim, load=load))
+    return advised(book, Wanted(film=run.film, developer=run.developer, target_range=aim, load=load, date=today))
 
 
 def in_use(runs: Sequence[Run], most: int) -> list[Run]:

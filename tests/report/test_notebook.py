@@ -195,3 +195,19 @@ def test_the_page_says_on_top_what_advise_says(tmp_path: Path, capsys: pytest.Ca
     minutes, seconds = divmod(round(told["time_s"]["value"]), 60)
     assert f'<p class="say">{minutes}:{seconds:02d} at 20 °C, fresh developer.' in page
     assert page.index("What to do next") < page.index("Runs")
+
+
+def test_a_batch_that_stood_for_months_ages_on_the_page_as_in_advise(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The day counts too: a developer mixed long ago is slower, on the page as much as in the terminal."""
+    book = ["--notebook", str(tmp_path / "book.sqlite")]
+    process = ["--film", "Meadow-100", "--developer", "Borax", "--batch", "spring", "--temp", "20", "--time", "8:00"]
+    assert run(["run", "add", *process, "--density-range", "1.0", "--date", "2025-01-10", *book]) == 0
+    assert run(["notebook", "batch", "spring", "--developer", "Borax", "--mixed", "2025-01-09", *book]) == 0
+    capsys.readouterr()
+    assert run(["advise", "--json", *book]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert run(["report", str(tmp_path / "page.html"), *book]) == 0
+    minutes, seconds = divmod(round(told["time_s"]["value"]), 60)
+    assert f'<p class="say">{minutes}:{seconds:02d} at ' in (tmp_path / "page.html").read_text(encoding="utf-8")
