@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -90,6 +91,7 @@ def test_runs_close_together_keep_their_numbers_apart() -> None:
     dress(axes)
     figure.canvas.draw()
     # Of the height of a line a fifth is room below the figures.
-    boxes = [text.get_window_extent().expanded(0.9, 0.75) for text in axes.texts if text.get_text().isdecimal()]
+    numbers = [text for text in axes.texts if text.get_text().isdecimal()]
+    boxes = [Text.get_window_extent(number).expanded(0.9, 0.75) for number in numbers]
     assert len(boxes) == 12
     assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
