@@ -24,6 +24,7 @@ from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError
 from densiscan.scan.channels import other_channels
 from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
+from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
 from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
 from densiscan.wedge.wedge import NOMINAL, Wedge
@@ -110,8 +111,10 @@ def calibrate(
     <Calibration mine: transmission, 0.05 to 2.89 by 20 of 21 steps, typical error 0.011, 1 warning>
     """
     steps = wedge.lightest_first()
-    densities = np.array([step.density for step in steps])
-    doubts = np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps])
+    known = Steps(
+        densities=np.array([step.density for step in steps]),
+        doubts=np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps]),
+    )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
@@ -120,15 +123,14 @@ def calibrate(
     told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
-            place = find_steps(
-                signal, densities, inverted=way, doubts=doubts, quantum=1.0 / scan.facts.full_scale, origin_mm=origin
-            )
+            quantum = 1.0 / scan.facts.full_scale
+            place = find_steps(signal, known, inverted=way, quantum=quantum, origin_mm=origin)
         except WedgeNotFoundError as problem:
             refusals.append(str(problem))
             continue
         answers[way] = place, _read(scan, wedge, place)
         # The steps seen one way tell which way is right: the other is looked at only where it is that.
-        told = _told(answers[way][1], densities, doubts, scan.facts.file, whole) if told is None else told
+        told = _told(answers[way][1], known, scan.facts.file, whole) if told is None else told
         if told == way:
             break
     if not answers:
@@ -260,15 +262,10 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
     return tuple(readings)
 
 
-def _told(readings: Sequence[StepReading], densities: Floats, doubts: Floats, file: str, map_of_signal: Floats) -> bool:
+def _told(readings: Sequence[StepReading], steps: Steps, file: str, map_of_signal: Floats) -> bool:
     signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
-    return told_inverted(
-        np.array(signal),
-        densities,
-        file,
-        doubts=doubts,
-        beside=_beside([one.box_mm for one in readings], map_of_signal),
-    )
+    beside = _beside([one.box_mm for one in readings], map_of_signal)
+    return told_inverted(np.array(signal), steps, file, beside=beside)
 
 
 def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
@@ -403,19 +400,15 @@ def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
     return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
 
 
-def told_inverted(
-    signal: Floats, densities: Floats, file: str, *, doubts: Floats | None = None, beside: Floats | None = None
-) -> bool:
+def told_inverted(signal: Floats, steps: Steps, file: str, *, beside: Floats | None = None) -> bool:
     """Tell from the steps whether the signal rises with density.
 
     Parameters
     ----------
     signal
         Means of the steps from one end of the wedge to the other, 0 to 1; NaN where a step is lost.
-    densities
-        Lightest first.
-    doubts
-        Standard deviations of the densities; those of a nominal wedge when not given.
+    steps
+        Those of the wedge file.
     beside
         Signals of what lies beside the wedge, which may be the open light.
 
@@ -424,7 +417,7 @@ def told_inverted(
     PolarityError
         If neither order of the steps, nor the shape of the tone curve, tells.
     """
-    odds = odds_of_falling(signal, densities, np.full(densities.size, 0.01) if doubts is None else doubts, beside)
+    odds = odds_of_falling(signal, steps.densities, steps.doubts, beside)
     if abs(odds) < CLEAR_ODDS:
         raise PolarityError(_DOUBT.format(file=file))
     return odds < 0.0
