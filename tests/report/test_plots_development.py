@@ -89,7 +89,7 @@ def test_runs_close_together_keep_their_numbers_apart() -> None:
     figure = development_figure(curve)
     (axes,) = figure.axes
     dress(axes)
-    figure.canvas.draw()
+    figure.draw_without_rendering()
     # Of the height of a line a fifth is room below the figures.
     numbers = [text for text in axes.texts if text.get_text().isdecimal()]
     boxes = [Text.get_window_extent(number).expanded(0.9, 0.75) for number in numbers]
