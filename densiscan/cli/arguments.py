@@ -14,7 +14,8 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
+            *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
+            "dilution",
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
             *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
         )
