@@ -123,6 +123,8 @@ def _paper_plan(paper: str | None, pairs: Sequence[tuple[PrintSheet, PaperFit | 
 
 def _planned(one: PrintSheet, fit: PaperFit | None) -> PlannedPrint:
     before = one.change
+    seconds: Quantity | None
+    strip: ExposureStrip | None
     if before is not None and before.strip is not None:
         seconds, strip = _known(before.highlight_time_s, before.shadow_time_s), before.strip
     elif fit is not None:
