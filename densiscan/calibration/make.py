@@ -113,7 +113,7 @@ def calibrate(
     steps = wedge.lightest_first()
     known = Steps(
         densities=np.array([step.density for step in steps]),
-        doubts=np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps]),
+        doubts=np.array([max(0.5 * step.own, _LEAST_DOUBT) for step in steps]),
     )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
@@ -154,7 +154,19 @@ def calibrate(
         told_of_bed = field.warnings
     made = by_laws(_with_surrounds(made, whole), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
-    return replace(made, warnings=scan.warnings + surveyed.warnings + made.warnings + told_of_bed, others=others)
+    told_of_wedge = (_nominal_warning(wedge),) if wedge.assumed else ()
+    warnings = scan.warnings + surveyed.warnings + told_of_wedge + made.warnings + told_of_bed
+    return replace(made, warnings=warnings, others=others)
+
+
+def _nominal_warning(wedge: Wedge) -> Warning_:
+    lightest, *_, densest = wedge.lightest_first()
+    message = (
+        "Nobody has read this wedge, so its steps, and every density by it, are taken to be right within "
+        f"{lightest.uncertainty:.2f} at the light end and {densest.uncertainty:.2f} at the dense one. "
+        "Give what its maker states as their uncertainty, or better a certificate."
+    )
+    return Warning_(code="nominal-wedge", message=message)
 
 
 def _other_channels(

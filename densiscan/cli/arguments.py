@@ -17,7 +17,7 @@ OPTIONS: Final = {
             *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
             "dilution",
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
+            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )
     },
     "exposure_s": "--exposure",

@@ -27,6 +27,7 @@ from densiscan.cli.options import (
     PpiOption,
     RegionOption,
     StepsOption,
+    UncertaintyOption,
     check_out,
     check_plot,
     now,
@@ -59,6 +60,7 @@ def calibrate(
     steps: StepsOption = None,
     increment: IncrementOption = 0.15,
     first: FirstOption = 0.05,
+    uncertainty: UncertaintyOption = None,
     empty_bed: EmptyBedOption = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write the calibration to this file.")
@@ -96,7 +98,7 @@ def calibrate(
     box = arguments.box(region, "--region")
     meant = _meant(scans, notebook_option)
     files = [file for file, is_scan in meant if is_scan]
-    wedge = wedge_meant(densities, steps, increment, first) if files else None
+    wedge = wedge_meant(densities, steps, increment, first, uncertainty) if files else None
     places = _places_for(out, name, meant[0][0], notebook_option)
     from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
     from densiscan.calibration.make import Label

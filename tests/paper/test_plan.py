@@ -14,13 +14,13 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.paper.exposure import NegativeEnds, Printing, best_first, paper_fit
 from densiscan.paper.plan import TOGETHER_STOPS, PlannedPrint, PrintSheet, print_plan, shared_sheets
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
-from densiscan.wedge.wedge import nominal_wedge
+from tests.support.made_up import certified_wedge
 
 
 def paper(name: str, black: str, white: str) -> PaperTest:
     """A paper tested with a wedge of 0.15 a step from 0.05, exposed 10 s."""
     about = Circumstances(name=name, exposure_s=10.0)
-    return paper_by_eye(nominal_wedge(), last_black=black, first_white=white, circumstances=about)
+    return paper_by_eye(certified_wedge(), last_black=black, first_white=white, circumstances=about)
 
 
 def sheet(name: str, shadow: float, highlight: float, *papers: PaperTest) -> PrintSheet:
