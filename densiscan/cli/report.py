@@ -78,6 +78,7 @@ def write_report(
             sheet=assessment.sheet,
             rebate_mm=task.options.rebate_mm,
             paper_range=task.aim.paper_range,
+            reading=assessment.reading,
         )
         for assessment in result.assessments
     ]

@@ -12,9 +12,11 @@ import numpy as np
 from densiscan.arithmetic.quantity import Influence, read_back
 from densiscan.development.run import Run
 from densiscan.negative.preview import Sheet
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.report.answer import Answer, answer, development_words, trouble_name
+from densiscan.report.page.budget import BudgetView, budget_view
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.report.readings import density_text
@@ -46,7 +48,7 @@ class PageReading:
 
     `calibration` names what it was read by, `told` is said of it besides, `run` names the run it belongs to;
     `rebate_mm` is the box of unexposed film that a person named, `paper_range` ISO range R of the paper at hand,
-    `developed` the run as it was logged.
+    `developed` the run as it was logged, `reading` the reading itself, which tells what its uncertainties are made of.
     """
 
     document: Document
@@ -57,6 +59,7 @@ class PageReading:
     rebate_mm: tuple[float, float, float, float] | None = None
     paper_range: float | None = None
     developed: Run | None = None
+    reading: Reading | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +136,7 @@ class SheetView:
     thumb: str
     data: dict[str, Any] | None
     document: Document
+    budget: BudgetView | None
 
 
 def density_words(quantity: Mapping[str, Any] | None) -> str:
@@ -173,6 +177,7 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=60),
         data=None if sheet is None else _data(page, sheet),
         document=document,
+        budget=None if page.reading is None else budget_view(page.reading),
     )
 
 
