@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -82,6 +82,11 @@ class Sheet:
     def __post_init__(self) -> None:
         self.picture.flags.writeable = False
         self.map.flags.writeable = False
+
+
+def thinned(sheet: Sheet) -> Sheet:
+    """Return what is kept of a negative with every other reading of its map each way."""
+    return replace(sheet, map=sheet.map[::2, ::2].copy(), pitch_mm=(2.0 * sheet.pitch_mm[0], 2.0 * sheet.pitch_mm[1]))
 
 
 def sheets_of(

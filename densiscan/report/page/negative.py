@@ -11,7 +11,7 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, read_back
 from densiscan.development.run import Run
-from densiscan.negative.preview import Sheet
+from densiscan.negative.preview import Sheet, thinned
 from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
@@ -32,6 +32,9 @@ LEAST_SHADOW: Final = 0.10
 """Net density of zone I, one zone a stop of exposure from there (common practice)."""
 
 THUMB_PX: Final = 260
+_FINE: Final = 78
+_COARSE: Final = 55
+"""Qualities of the coded pictures, of 100."""
 
 _FIGURES: Final = (
     ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
@@ -144,7 +147,7 @@ def density_words(quantity: Mapping[str, Any] | None) -> str:
     return density_text(read_back(quantity, Influence("reading")))
 
 
-def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:
+def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (), fine: bool = True) -> SheetView:
     """Return how one negative is shown.
 
     Parameters
@@ -153,10 +156,14 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
         Of the negative on the page, from 1.
     beside
         All readings of the page: where frames lie on one film, what is between them is rebate, and they are not.
+    fine
+        False on a page of very many: pictures and map are then coarser, so that it stays small.
     """
     document, sheet = page.document, page.sheet
+    if sheet is not None and not fine:
+        sheet = thinned(sheet)
     key = f"s{number}"
-    picture = None if sheet is None else _picture(page, sheet, beside)
+    picture = None if sheet is None else _picture(page, sheet, beside, quality=_FINE if fine else _COARSE)
     return SheetView(
         key=key,
         number=number,
@@ -404,15 +411,15 @@ def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
     return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> PictureView:
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document], *, quality: int) -> PictureView:
     document = page.document
     film, frame = _corners(document)
     rows, columns = sheet.picture.shape
-    printed, caption = _printed(page, sheet)
+    printed, caption = _printed(page, sheet, quality)
     return PictureView(
         region_mm=sheet.region_mm,
         px=(columns, rows),
-        negative=picture_data(negative_gray(sheet.picture)),
+        negative=picture_data(negative_gray(sheet.picture), quality=quality),
         printed=printed,
         print_caption=caption,
         film="" if film is None else _path(film),
@@ -425,7 +432,7 @@ def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Pic
     )
 
 
-def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
+def _printed(page: PageReading, sheet: Sheet, quality: int) -> tuple[str, str]:
     """Return the picture as it would roughly print, with what that supposes; nothing where no paper can be named."""
     paper = _paper(page)
     if paper is None or page.document["density_range"] is None:
@@ -433,7 +440,9 @@ def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
     process: Process = (page.document["paper"] or _NO_PAPER)["process"]
     width = paper[0] / callier_factor(process).value
     gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
-    return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
+    return picture_data(
+        gray, quality=quality
+    ), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
 
 
 def _profile(document: Document, sheet: Sheet) -> Chart:

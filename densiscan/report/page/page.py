@@ -21,6 +21,10 @@ from densiscan.report.page.standings import Standing, standings
 from densiscan.report.page.templating import environment, own_text
 
 _UNJUDGED: Final = "?"
+_FIRST: Final = 'document.documentElement.classList.add("live")'
+"""Run before anything is drawn: where scripts run, many negatives are not laid out one below the other first."""
+_MOST_FINE: Final = 150
+"""Negatives of which pictures and maps are kept fine: 150 take about 20 MB, and 500 coarser ones less than 50 MB."""
 _LAST: Final = 99.0
 """By what a negative is sorted whose figure is not known: it comes last."""
 
@@ -112,7 +116,11 @@ def page_html(
         What to do next, shown on top.
     """
     documents = [reading.document for reading in readings]
-    views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
+    fine = len(readings) <= _MOST_FINE
+    views = [
+        sheet_view(reading, number=number, beside=documents, fine=fine)
+        for number, reading in enumerate(readings, start=1)
+    ]
     stands = standings([view.document for view in views])
     rows = [
         NegativeRow(
@@ -148,6 +156,8 @@ def page_html(
             tables=tables,
             style=style,
             script=script,
+            first=_FIRST,
+            first_digest=_digest(_FIRST),
             style_digest=_digest(style),
             script_digest=_digest(script),
         )
