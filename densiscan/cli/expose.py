@@ -69,9 +69,9 @@ def expose(
     failure. With --film the index that your negatives ask for is taken from the notebook. With --highlight you are
     told where that falls, and which development brings it where you want it.
 
-    For example, a shadow of 1/4 s placed on zone 3, through a filter of factor 4, at f/32:
+    For example, a shadow of 1/4 s placed on zone 3, through a filter of factor 4:
 
-        densiscan expose --metered 1/4 --zone 3 --filter 4 --set-f-number 32 --highlight 1/125
+        densiscan expose --metered 1/4 --zone 3 --filter 4 --highlight 1/125
     """
     _check(aperture, set_aperture, (meter_index, index), filters or (), (focal, extension, magnification))
     arguments.within(zone, "--zone", above=-0.01, upto=10.0, such_as="3")

@@ -17,7 +17,7 @@ from densiscan.report.exposing import exposing_text, zone_text
 METERED = Metered(seconds=1.0 / 60.0, f_number=16.0, index=100.0)
 
 
-def exposed(metered: Metered = METERED, **setting: float | tuple[float, ...]) -> CameraExposure:
+def exposed(metered: Metered = METERED, /, **setting: float | tuple[float, ...]) -> CameraExposure:
     facts = {"f_number": 16.0, "index": 100.0, **setting}
     return camera_exposure(metered, CameraSetting(**facts), usual_reciprocity())  # type: ignore[arg-type]
 
