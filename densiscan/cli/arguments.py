@@ -27,6 +27,8 @@ OPTIONS: Final = {
     "frame_mm": "--frame",
     "outline_mm": "--outline",
     "row_mm": "--row",
+    "sheet": "--sheet",
+    "size": "--size",
     "sheet_size_mm": "--sheet-size",
     "spots_mm": "--spot",
     "temperature_c": "--temp",
