@@ -15,7 +15,7 @@ from densiscan.files.atomic import write_whole
 
 if TYPE_CHECKING:
     from densiscan.notebook.notebook import Notebook
-    from densiscan.report.labels import Label
+    from densiscan.report.labels import PrintedLabel
 
 
 def labels(
@@ -56,7 +56,7 @@ def labels(
         raise WrongUseError("--batch and --developer go together: which bottle of which developer.")
     with opened(notebook_option) as book:
         tell(book)
-        made: list[Label] = []
+        made: list[PrintedLabel] = []
         if run or not (batch or paper):
             numbers = [run_number(one, notebook_option) for one in run or ["last"]]
             made += _of_runs(book, numbers)
@@ -72,19 +72,19 @@ def labels(
     say(f"Written to {page}: {len(made)} label{'s' if len(made) > 1 else ''}.")
 
 
-def _of_runs(book: Notebook, numbers: list[int]) -> list[Label]:
+def _of_runs(book: Notebook, numbers: list[int]) -> list[PrintedLabel]:
     """Return a label for each run, and one for each of its negatives."""
     from densiscan.report.labels import negative_labels, run_label
 
     runs = {number: book.run(number) for number in numbers}
     counting = book.counting_readings()
-    made: list[Label] = []
+    made: list[PrintedLabel] = []
     for number, run in runs.items():
         made += [run_label(run), *negative_labels([one for one in counting if one.run == number], runs)]
     return made
 
 
-def _of_batch(book: Notebook, developer: str, name: str) -> list[Label]:
+def _of_batch(book: Notebook, developer: str, name: str) -> list[PrintedLabel]:
     from densiscan.report.labels import batch_label
 
     _, spelled = meant(book, None, developer)

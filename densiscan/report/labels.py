@@ -16,19 +16,19 @@ from densiscan.report.readings import density_text, time_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
+class PrintedLabel:
     """One label: what it is for, large, and lines below."""
 
     title: str
     lines: tuple[str, ...]
 
 
-def negative_labels(readings: Sequence[KeptReading], runs: Mapping[int, Run]) -> tuple[Label, ...]:
+def negative_labels(readings: Sequence[KeptReading], runs: Mapping[int, Run]) -> tuple[PrintedLabel, ...]:
     """Return a label for each negative that counts, for its sleeve."""
     return tuple(_negative_label(one, runs.get(one.run or 0)) for one in readings if one.file)
 
 
-def _negative_label(reading: KeptReading, run: Run | None) -> Label:
+def _negative_label(reading: KeptReading, run: Run | None) -> PrintedLabel:
     title = PurePath(str(reading.file)).stem
     if reading.piece is not None:
         title += f", {reading.piece}"
@@ -38,14 +38,14 @@ def _negative_label(reading: KeptReading, run: Run | None) -> Label:
         grade = ((reading.document or {}).get("paper") or {}).get("grade")
         prints = "" if grade is None else f", {grade_words(grade)}"
         lines.append(f"range {density_text(density_range)}{prints}")
-    return Label(title=title, lines=tuple(lines))
+    return PrintedLabel(title=title, lines=tuple(lines))
 
 
-def run_label(run: Run) -> Label:
+def run_label(run: Run) -> PrintedLabel:
     """Return the label of a whole run, for the page of sleeves."""
     index = "" if run.exposure_index is None else f", index {run.exposure_index:g}"
     lines = [f"run {run.number}, {run.date[:10]}{index}", _developed(run), run.note or ""]
-    return Label(title=run.film, lines=tuple(line for line in lines if line))
+    return PrintedLabel(title=run.film, lines=tuple(line for line in lines if line))
 
 
 def _developed(run: Run) -> str:
@@ -54,7 +54,7 @@ def _developed(run: Run) -> str:
     return f"{developer}, {time_text(run.time_s)} at {run.temperature_c:g} C{use}"
 
 
-def batch_label(batch: Batch) -> Label:
+def batch_label(batch: Batch) -> PrintedLabel:
     """Return the label of a bottle; the hand fills in what the notebook does not know."""
     lines = [
         f"batch {batch.name}",
@@ -62,10 +62,10 @@ def batch_label(batch: Batch) -> Label:
         f"used {batch.uses} {'time' if batch.uses == 1 else 'times'}",
         f"discarded {batch.discarded or '____________'}",
     ]
-    return Label(title=solution_text(batch.developer, batch.dilution), lines=tuple(lines))
+    return PrintedLabel(title=solution_text(batch.developer, batch.dilution), lines=tuple(lines))
 
 
-def paper_label(test: PaperTest) -> Label:
+def paper_label(test: PaperTest) -> PrintedLabel:
     """Return the label of a box of paper, by its test."""
     about = test.circumstances
     lines = [f"R {range_text(test.iso_range)}, {grade_words(test.grade)}"]
@@ -73,4 +73,4 @@ def paper_label(test: PaperTest) -> Label:
         lines.append(f"black {density_text(test.maximum_black)}")
     if about.exposure_s is not None:
         lines.append(f"tested at {seconds_text(about.exposure_s).replace(HELD, ' ')}")
-    return Label(title=about.name or "paper", lines=tuple(lines))
+    return PrintedLabel(title=about.name or "paper", lines=tuple(lines))

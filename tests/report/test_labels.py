@@ -13,7 +13,7 @@ from densiscan.cli.app import run
 from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
 from densiscan.paper.tested_range import Circumstances, paper_by_eye
-from densiscan.report.labels import Label, paper_label, run_label
+from densiscan.report.labels import PrintedLabel, paper_label, run_label
 from densiscan.report.page.labels import MARGIN_MM, PAPERS, label_grid, labels_html
 from tests.support.made_up import certified_wedge
 
@@ -24,7 +24,7 @@ RUN = Run(
 
 
 def test_a_run_says_film_day_index_and_how_it_was_developed() -> None:
-    assert run_label(RUN) == Label(
+    assert run_label(RUN) == PrintedLabel(
         title="Meadow-100",
         lines=("run 7, 2026-03-14, index 80", "Borax 1+1, 8:00 at 20.5 C, use 2", "two sheets of the kiln"),
     )
@@ -69,7 +69,7 @@ def test_what_does_not_fit_is_refused(paper: str, size: tuple[float, float]) -> 
 
 
 def test_the_page_has_every_label_and_begins_a_new_sheet_when_one_is_full() -> None:
-    labels = [Label(title=f"<n{number}>", lines=("x",)) for number in range(15)]
+    labels = [PrintedLabel(title=f"<n{number}>", lines=("x",)) for number in range(15)]
     page = labels_html(labels, label_grid("a4", (70.0, 36.0)))
     assert re.findall(r"&lt;n(\d+)&gt;", page) == [str(number) for number in range(15)]
     assert page.count('<div class="sheet">') == 2

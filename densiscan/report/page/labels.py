@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from densiscan.errors import WrongUseError
-from densiscan.report.labels import Label
+from densiscan.report.labels import PrintedLabel
 from densiscan.report.page.templating import environment, own_text
 
 PAPERS: Final = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -49,7 +49,7 @@ def label_grid(paper: str, label_mm: tuple[float, float]) -> LabelGrid:
     return LabelGrid(page_mm=page, label_mm=label_mm, across=across, down=down)
 
 
-def labels_html(labels: Sequence[Label], grid: LabelGrid) -> str:
+def labels_html(labels: Sequence[PrintedLabel], grid: LabelGrid) -> str:
     """Return the page; as many sheets as the labels need."""
     width, height = grid.label_mm
     style = own_text("labels.css") + (
