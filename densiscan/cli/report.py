@@ -65,16 +65,14 @@ def write_report(
         return
     from densiscan.report.page.negative import PageReading
     from densiscan.report.page.page import PageHead, page_html
-    from densiscan.report.readings import failure_document, reading_document
 
     wedge = result.assessments[0].wedge
     by = made if wedge is None else wedge.calibration
     assert by is not None  # noqa: S101 - what was measured was read by one of the two
     readings = [
         PageReading(
-            document=reading_document(assessment),
+            assessment=assessment,
             calibration=by.name if assessment.wedge is None else assessment.wedge.calibration.name,
-            sheet=assessment.sheet,
             rebate_mm=task.options.rebate_mm,
             paper_range=task.aim.paper_range,
         )
@@ -87,8 +85,7 @@ def write_report(
         version=__version__,
         told=(source,),
     )
-    failed = [failure_document(failure) for failure in result.failures]
-    write_whole(report, page_html(readings, head, failed=failed), what="the page")
+    write_whole(report, page_html(readings, head, failed=result.failures), what="the page")
     say(f"Written to {report}.")
 
 
@@ -148,6 +145,7 @@ def _day(text: str | None, option: str) -> str | None:
 def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
     """Return the page of what is chosen; NotebookError where there is nothing of it."""
     from densiscan.errors import NotebookError
+    from densiscan.notebook.keep import task_kept
     from densiscan.report.page.again import sheets_again
     from densiscan.report.page.drawings import drawings, film_drawings
     from densiscan.report.page.notebook import Made, next_step, page_readings, runs_table, taken
@@ -167,8 +165,8 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
         tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
         how = [book.how_read(reading.uid) for reading in selection.readings]
         steps = [next_step(sheet) for sheet in _advised(book, selection.runs)]
-    made = [Made(calibration=calibration, options=options) for calibration, options in how]
-    sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
+    made = [Made(calibration=calibration, task=task_kept(options)) for calibration, options in how]
+    sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _kept, _assessment, _made: None)
     readings = page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(selection),))
     films = {run.film for run in selection.runs}
