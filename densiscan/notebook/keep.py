@@ -10,10 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from densiscan.batch.assessment import Assessment, Task
+from densiscan.batch.assessment import Assessment, PrintAim, Task
 from densiscan.calibration.file import calibration_document
 from densiscan.errors import NotebookError, WrongUseError
 from densiscan.files.serialise import Layout, read_result
+from densiscan.negative.reading import MeasureOptions
 from densiscan.notebook.readings import NewReading, file_sha256
 
 
@@ -26,8 +27,7 @@ def task_options(task: Task) -> dict[str, Any]:
 
 
 _LAYOUT: Final[Layout] = {
-    "MeasureOptions": "aperture_mm square trim frame_mm rebate_mm base_density base_fog fog_sheet",
-    "Task": "options=measure aim ppi page",
+    "MeasureOptions": "aperture_mm square trim frame_mm rebate_mm base_density base_fog fog_sheet"
 }
 
 
@@ -37,7 +37,9 @@ def task_kept(options: Mapping[str, Any]) -> Task | None:
     Lamp and glare are not kept whole, and spots show on no picture.
     """
     try:
-        return read_result(Task, options, _LAYOUT)
+        measure = read_result(MeasureOptions, options["measure"], _LAYOUT)
+        aim = read_result(PrintAim, options["aim"])
+        return Task(options=measure, aim=aim, ppi=options["ppi"], page=options["page"])
     except (WrongUseError, KeyError, TypeError, ValueError):
         return None
 
