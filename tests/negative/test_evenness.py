@@ -31,7 +31,7 @@ from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.cli.app import run
 from densiscan.files.serialise import as_dict
 from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
-from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble
+from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick
 from densiscan.negative.trouble.fog import judged_fog, student
 from densiscan.negative.trouble.ground import Strip
 from densiscan.negative.trouble.inspection import trouble_on
@@ -58,7 +58,7 @@ from tests.renderer import (
     write_scan,
 )
 from tests.support.bed_pieces import Spots
-from tests.support.made_up import FACTS, step_reading
+from tests.support.made_up import FACTS, calibration, step_reading
 from tests.support.pages import ROOT, text_of
 from tests.trials import evenness_rates
 
@@ -72,7 +72,7 @@ FOG: Final = MeasureOptions(fog_sheet=True)
 
 Floats = npt.NDArray[np.float64]
 
-LIMITS = Limits(slope=0.01, local=0.02, lamp=0.001)
+LIMITS = Yardstick(calibration=calibration(), slope=0.01, local=0.02, lamp=0.001)
 
 DEPTH_MM: Floats = np.linspace(0.25, 7.75, 16)
 """8 mm in bins of 0.5 mm."""

@@ -12,7 +12,7 @@ from densiscan.batch.assessment import Assessment, PrintAim, Task, assess
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import read_calibration, write_calibration
 from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
-from densiscan.negative.trouble.finding import BORDER, Finding, Limits, Trouble, well_clear
+from densiscan.negative.trouble.finding import BORDER, Finding, Trouble, Yardstick, well_clear
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.report.trouble import trouble_lines
 from densiscan.scan.scan import open_scan
@@ -93,7 +93,7 @@ def finding(size: float, noise: float, code: str = "light-leak") -> Finding:
     return Finding(code=code, message="A leak.", box_mm=(9.6, 20.2, 3.0, 14.0), size=Quantity(size, parts), sure=0.99)
 
 
-LIMITS = Limits(slope=0.02, local=0.015, lamp=0.0025)
+LIMITS = Yardstick(calibration=made_up.calibration(), slope=0.02, local=0.015, lamp=0.0025)
 
 
 @pytest.mark.parametrize(
