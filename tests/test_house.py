@@ -137,7 +137,6 @@ OPTIONS_IN_THE_CORE = {
     "calibration.make": 2,
     "calibration.trust": 1,
     "negative.parts": 1,
-    "negative.reading": 2,
     "notebook.materials": 1,
     "notebook.notebook": 1,
     "notebook.transfer": 1,

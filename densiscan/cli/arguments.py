@@ -14,14 +14,27 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
-            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
+            *(
+                "agitation",
+                "base_fog",
+                "batch",
+                "calibration",
+                "callier",
+                "cluster",
+                "curve",
+                "date",
+                "developer",
+                "dilution",
+            ),
+            *("dilution", "exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
             *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
         )
     },
+    "aperture_mm": "--aperture",
     "exposure_s": "--exposure",
     "frame_mm": "--frame",
     "outline_mm": "--outline",
+    "rebate_mm": "--rebate",
     "row_mm": "--row",
     "sheet_size_mm": "--sheet-size",
     "spots_mm": "--spot",

@@ -57,7 +57,7 @@ def tonight(
         before = _before(book, meant)
     from densiscan.batch.assessment import Task
     from densiscan.batch.files import measure_files
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.report.evening import evening_document, evening_text
 
     stops = None if meant is None else meant.scene_stops

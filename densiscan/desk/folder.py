@@ -24,8 +24,8 @@ from densiscan.calibration.trust import ReadWith, known_glare, read_with
 from densiscan.errors import DensiscanError
 from densiscan.files.atomic import as_text, write_whole
 from densiscan.files.serialise import plain, read_result
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.preview import OF_MANY, ONE_SHEET, SheetDetail
-from densiscan.negative.reading import MeasureOptions
 from densiscan.notebook import location
 from densiscan.report.answer import Answer, answer
 from densiscan.report.page.pictures import negative_gray, picture_data, smaller

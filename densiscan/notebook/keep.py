@@ -14,7 +14,7 @@ from densiscan.batch.assessment import Assessment, PrintAim, Task
 from densiscan.calibration.file import calibration_document
 from densiscan.errors import NotebookError, WrongUseError
 from densiscan.files.serialise import Layout, read_result
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.notebook.readings import NewReading, file_sha256
 
 

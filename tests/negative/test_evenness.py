@@ -30,7 +30,9 @@ from densiscan.calibration.file import write_calibration
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.cli.app import run
 from densiscan.files.serialise import as_dict
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_on
 from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick
 from densiscan.negative.trouble.fog import judged_fog, student
 from densiscan.negative.trouble.ground import Strip
@@ -105,8 +107,8 @@ def troubles(
     asked = options or MeasureOptions()
     write_scan(render_bed(pieces, scanner, seed=7, size_mm=BED_MM), folder / "film.tif", compression=None)
     scan, calibration = open_scan(folder / "film.tif"), calibration_at(scanner.ppi)
-    found = survey_for(scan, calibration, asked)
-    return trouble_on(found, measure_surveyed(scan, calibration, asked, found), calibration, asked)
+    bench = bench_for(scan, calibration, asked)
+    return trouble_on(bench, measure_on(bench))
 
 
 def findings(
@@ -376,8 +378,8 @@ def test_real_frames(shared_data: Path) -> None:
         for row, begins in zip(rows[:4], (*streaks, None, None), strict=True):
             box = (row["x0"] * mm, 14 * mm, (row["x1"] - row["x0"]) * mm, (last_row - 14) * mm)
             options = MeasureOptions(frame_mm=box)
-            found = survey_for(scan, made, options)
-            (trouble,) = trouble_on(found, measure_surveyed(scan, made, options, found), made, options)
+            bench = bench_for(scan, made, options)
+            (trouble,) = trouble_on(bench, measure_on(bench))
             seen = [finding for finding in trouble.findings if finding.code == "streak"]
             assert len(seen) == (begins is not None), (name, row["step"])
             for streak in seen:

@@ -275,7 +275,7 @@ def test_the_corners_of_a_turned_frame_are_those_of_the_reading(tmp_path: Path) 
     assert run(calibrating(tmp_path)) == 0
     from densiscan.batch.assessment import Failure, Task, measure_one
     from densiscan.calibration.file import read_calibration
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
 
     made = read_calibration(tmp_path / "cal.json")
     outcome = measure_one(SAMPLES / "leak.tif", made, Task(options=MeasureOptions()))

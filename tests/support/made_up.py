@@ -11,7 +11,8 @@ from densiscan.batch.assessment import Assessment, PrintAim, Task, assess
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading
 from densiscan.development.exposure import ExposureAdvice, ExposureVerdict
 from densiscan.development.verdict import DevelopmentAdvice, DevelopmentVerdict
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import Finding, Trouble
 from densiscan.paper.grade import PaperAdvice
 from densiscan.scan.scan import ScanFacts
