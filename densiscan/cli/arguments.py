@@ -14,20 +14,10 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *(
-                "agitation",
-                "base_fog",
-                "batch",
-                "calibration",
-                "callier",
-                "cluster",
-                "curve",
-                "date",
-                "developer",
-                "dilution",
-            ),
-            *("dilution", "exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
+            *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
+            *("developer", "dilution"),
+            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
+            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )
     },
     "aperture_mm": "--aperture",

@@ -9,7 +9,7 @@ from typing import Final
 
 from densiscan.batch.assessment import Assessment, Failure, measure_one
 from densiscan.calibration.file import calibration_kept
-from densiscan.negative.preview import OF_MANY, Sheet
+from densiscan.negative.preview import OF_MANY, Sheet, SheetDetail
 from densiscan.notebook.readings import KeptReading, file_sha256
 from densiscan.report.page.notebook import Made
 
@@ -18,7 +18,7 @@ _SAME: Final = 0.002
 
 
 def sheets_again(
-    progress: Callable[[Path], None], folder: Path | None = None
+    progress: Callable[[Path], None], folder: Path | None = None, detail: SheetDetail = OF_MANY
 ) -> Callable[[KeptReading, Assessment, Made], Sheet | None]:
     """Return a function that gives the picture and map of a kept reading; None where they cannot be had any more.
 
@@ -31,6 +31,8 @@ def sheets_again(
         Told the path of each scan before it is read.
     folder
         Where to look for scans that no longer lie where they were measured.
+    detail
+        How much is kept of each.
     """
     read: dict[tuple[Path, str], tuple[Assessment, ...]] = {}
 
@@ -40,14 +42,14 @@ def sheets_again(
             path = folder / path.name
         key = path, repr(made)
         if key not in read:
-            read[key] = _measured(path, kept.scan_sha256, made, progress)
+            read[key] = _measured(path, kept.scan_sha256, made, progress, detail)
         return next((one.sheet for one in read[key] if _alike(one, assessment)), None)
 
     return again
 
 
 def _measured(
-    path: Path, scan_sha256: str | None, made: Made, progress: Callable[[Path], None]
+    path: Path, scan_sha256: str | None, made: Made, progress: Callable[[Path], None], detail: SheetDetail
 ) -> tuple[Assessment, ...]:
     calibration = calibration_kept(made.calibration)
     try:
@@ -56,7 +58,7 @@ def _measured(
     except OSError:
         return ()
     progress(path)
-    outcome = measure_one(path, calibration, replace(made.task, detail=OF_MANY))
+    outcome = measure_one(path, calibration, replace(made.task, detail=detail))
     return () if isinstance(outcome, Failure) else outcome
 
 
