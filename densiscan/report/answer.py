@@ -267,6 +267,12 @@ def trouble_name(finding: Finding) -> str:
     return _TROUBLE.get(finding.code, finding.code.replace("-", " "))
 
 
+def trouble_title(finding: Finding) -> str:
+    """Return a finding in a few words, with how many there are of what is counted: "light leak at the bottom edge"."""
+    words = trouble_words(finding)
+    return words if finding.count is None else f"{words}, {finding.count}"
+
+
 def trouble_words(finding: Finding) -> str:
     """Return a finding in a few words: "light leak at the bottom edge"."""
     name = trouble_name(finding)
