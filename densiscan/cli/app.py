@@ -40,6 +40,8 @@ _COMMANDS: Final = {
     "family": "film_times.family",
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
+    "expose": "expose.expose",
+    "labels": "labels.labels",
     "paper": "paper.paper",
     "print": "printing.print_",
     "finished": "finished.finished",
