@@ -227,10 +227,28 @@ def _doubts(
     levels: Sequence[float], noise: Sequence[float], light: Light, area: TurnedBox
 ) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]:
     """Return the expanded uncertainty of readings at the levels, and of the difference between any two places."""
+    light = replace(light, survey=_fewer(light.survey))
     here = [light.of_area(10.0**-level, sigma, _HERE, area) for level, sigma in zip(levels, noise, strict=True)]
     there = [_elsewhere(quantity) for quantity in here]
     between = tuple(tuple((one - other).uncertainty or 0.0 for other in there) for one in here)
     return tuple(quantity.uncertainty or 0.0 for quantity in here), between
+
+
+_ENOUGH: Final = 20_000
+"""Cells of a scan by which it is told what veil and scatter are usual for a density."""
+
+
+def _fewer(surveyed: Survey) -> Survey:
+    """Return a survey with about so many of its cells, evenly over the scan; each stands for those beside it."""
+    every = max(1, round(math.sqrt(surveyed.mean.size / _ENOUGH)))
+    cells = {
+        name: getattr(surveyed, name)[::every, ::every] for name in ("mean", "sd", "clipped_light", "clipped_dark")
+    }
+    edges = {
+        name: np.append(getattr(surveyed, name)[:-1][::every], getattr(surveyed, name)[-1])
+        for name in ("x_edges_px", "y_edges_px")
+    }
+    return replace(surveyed, **cells, **edges)
 
 
 _HERE: Final = "a place"
