@@ -230,13 +230,13 @@ def test_a_picture_read_again_is_that_of_measuring_anew(tmp_path: Path, monkeypa
     monkeypatch.chdir(tmp_path)
     book = ["--notebook", "book.sqlite"]
     wedge = ["calibrate", str(samples / "wedge.tif"), "--densities", str(samples / "wedge.csv"), "--out", "cal.json"]
-    assert run_command([*wedge, *book]) == 0
-    assert run_command(["measure", str(samples / "leak.tif"), "--calibration", "cal.json", *book]) == 0
+    assert run([*wedge, *book]) == 0
+    assert run(["measure", str(samples / "leak.tif"), "--calibration", "cal.json", *book]) == 0
     maps, data = [], []
     for name, version in (("quick.html", None), ("whole.html", "0.0.0")):
         if version is not None:
             monkeypatch.setattr("densiscan.cli.report.__version__", version)
-        assert run_command(["report", name, *book]) == 0
+        assert run(["report", name, *book]) == 0
         page = (tmp_path / name).read_text(encoding="utf-8")
         maps.append(re.findall(r'class="sheet-map">(.*?)<', page))
         data.append(json.loads(re.findall(r'class="sheet-data">(.*?)<', page)[0]))
