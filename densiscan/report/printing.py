@@ -80,7 +80,7 @@ def _strip_words(one: PlannedPrint) -> str:
 
 
 def _seconds_of_strip(strip: ExposureStrip) -> str:
-    return ", ".join(seconds_text(one) for one in strip.seconds)
+    return ", ".join(_counted_text(one) for one in strip.counted)
 
 
 def _lost(one: PlannedPrint) -> str:
