@@ -156,7 +156,8 @@ def test_calibrate_draws_what_it_made(
 
 
 @pytest.mark.parametrize(
-    ("place", "told"), [("curve.gif", "is not a name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")]
+    ("place", "told"),
+    [("curve.gif", "is not a name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")],
 )
 def test_a_wrong_place_for_the_figure_is_told_before_anything_is_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], place: str, told: str
