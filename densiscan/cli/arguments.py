@@ -15,8 +15,8 @@ OPTIONS: Final = {
         field: f"--{field.replace('_', '-')}"
         for field in (
             *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
-            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
+            *("exposure_index", "film", "fix", "frames", "grade", "learn", "name", "note", "out", "paper_range"),
+            *("plot", "prewash", "process", "risk", "scene_stops", "sheets", "stop", "target_range", "use"),
         )
     },
     "exposure_s": "--exposure",

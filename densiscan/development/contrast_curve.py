@@ -12,7 +12,8 @@ from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.development.advice import Advice, Interval, Plan
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import film_range, log_contrast, log_pace, log_paces
-from densiscan.development.posterior import Posterior, quantiles, spread_of
+from densiscan.development.likelihood import spread_of
+from densiscan.development.posterior import Posterior, quantiles
 from densiscan.development.prior import PARAMETERS
 
 _POINTS: Final = 80

@@ -8,26 +8,26 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import Conditions, run_scatter
 from densiscan.development.kinetics import ContrastPoint
 from densiscan.development.prior import (
     BELIEFS,
+    LEAST_RANGE,
     READING_DOUBT,
     RUN_SCATTER,
     Belief,
 )
 from densiscan.development.run import Run, ages_days
+from densiscan.development.sheets import SheetRange, middle_sheet, sheets_of
 from densiscan.development.verdict import (
     AVERAGE_SUBJECT_STOPS,
 )
 
 MOST_RUNS: Final = 60
 """The last runs that are weighed; older ones say little more, and film, water and habits change."""
-
-LEAST_RANGE: Final = 0.05
-"""A density range below this is no picture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,7 +45,19 @@ class FilmEvidence:
     scatter: Floats
     numbers: tuple[int, ...]
     new_batch: tuple[bool, ...] = ()
+    batches: tuple[str | None, ...] = ()
     beliefs: tuple[Belief, ...] = BELIEFS
+
+    @property
+    def batch(self) -> npt.NDArray[np.int64]:
+        """The place of each one's batch among all names, -1 where it has none."""
+        names = list(dict.fromkeys(name for name in self.batches if name is not None))
+        return np.array([-1 if name is None else names.index(name) for name in self.batches], dtype=np.int64)
+
+    def place_of(self, batch: str | None) -> int | None:
+        """Return the place of a batch among all names, None where nothing was measured of it."""
+        names = dict.fromkeys(name for name in self.batches if name is not None)
+        return None if batch is None else next((at for at, name in enumerate(names) if name == batch.casefold()), None)
 
     @property
     def means(self) -> Floats:
@@ -80,9 +92,10 @@ def evidence_of(
     beliefs
         What is believed beforehand.
     """
-    read = [run for run in runs if not run.removed and _ranges(run)][-MOST_RUNS:]
+    pictures = [(run, sheets) for run in runs if not run.removed and (sheets := sheets_of(run))][-MOST_RUNS:]
+    read = [run for run, _ in pictures]
     stood = ages_days(runs) if ages is None else ages
-    rows = [_row(run, place, stood.get(run.number, 0.0)) for place, run in enumerate(read)]
+    rows = [_row(*picture, place, stood.get(picture[0].number, 0.0)) for place, picture in enumerate(pictures)]
     rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
     table = np.array(rows, dtype=float).reshape(-1, 11)
     batches = [None, *(run.batch for run in read)]
@@ -101,27 +114,18 @@ def evidence_of(
         reading=table[:, 9],
         scatter=table[:, 10],
         numbers=tuple(run.number for run in read) + (0,) * (len(rows) - len(read)),
+        batches=tuple(None if run.batch is None else run.batch.casefold() for run in read)
+        + (None,) * (len(rows) - len(read)),
         new_batch=tuple(run.batch not in {None, before} for before, run in zip(batches, read, strict=False)),
         beliefs=beliefs,
     )
 
 
-def _ranges(run: Run) -> list[float]:
-    return [read.value for read in run.density_ranges if read.value > LEAST_RANGE]
-
-
-def _row(run: Run, place: int, age_days: float) -> tuple[float, ...]:
-    ranges = _ranges(run)
-    middle = float(np.median(ranges))
-    doubts = [
-        READING_DOUBT if read.standard_uncertainty is None else read.standard_uncertainty for read in run.density_ranges
-    ]
-    metered = run.scene_stops is not None
-    stops = AVERAGE_SUBJECT_STOPS if run.scene_stops is None else run.scene_stops
-    scatter = run_scatter(stops, metered=metered, negatives=len(ranges))
-    reading = max(float(np.median(doubts)), 0.25 * READING_DOUBT) / middle
-    conditions = (run.time_s, run.temperature_c, float(run.use), stops, float(metered), 0.0, age_days, float(place))
-    return (*conditions, math.log(middle), reading, scatter)
+def _row(run: Run, sheets: Sequence[SheetRange], place: int, age_days: float) -> tuple[float, ...]:
+    middle = middle_sheet(sheets)
+    scatter = run_scatter(middle.stops, metered=middle.metered, negatives=len(sheets))
+    conditions = (run.time_s, run.temperature_c, float(run.use), middle.stops, float(middle.metered), 0.0, age_days)
+    return (*conditions, float(place), math.log(middle.density_range), middle.reading, scatter)
 
 
 def _test_row(test: ContrastPoint) -> tuple[float, ...]:
