@@ -13,8 +13,12 @@ import numpy.typing as npt
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import Conditions, run_scatter
 from densiscan.development.kinetics import ContrastPoint
+from densiscan.development.names import name_key
 from densiscan.development.prior import (
     BELIEFS,
+    CHANCE_OF_CHANGE,
+    CHANCE_WHERE_LOGGED,
+    CHANCE_WITH_A_BATCH,
     LEAST_RANGE,
     READING_DOUBT,
     RUN_SCATTER,
@@ -35,8 +39,8 @@ class FilmEvidence:
     """What was measured: logarithms of density ranges (of contrasts for tests) under their conditions.
 
     `reading` is the relative standard uncertainty of the reading, `scatter` that of everything that differs from run to
-    run where nothing more is known. `numbers` are the runs', 0 for a test; `new_batch` whether a run is the first of
-    its batch. `beliefs` are what they are weighed against.
+    run where nothing more is known. `numbers` are the runs', 0 for a test; `changing` the chance beforehand that
+    things are otherwise from a run on. `beliefs` are what they are weighed against.
     """
 
     conditions: Conditions
@@ -44,7 +48,7 @@ class FilmEvidence:
     reading: Floats
     scatter: Floats
     numbers: tuple[int, ...]
-    new_batch: tuple[bool, ...] = ()
+    changing: tuple[float, ...] = ()
     batches: tuple[str | None, ...] = ()
     beliefs: tuple[Belief, ...] = BELIEFS
 
@@ -98,7 +102,6 @@ def evidence_of(
     rows = [_row(*picture, place, stood.get(picture[0].number, 0.0)) for place, picture in enumerate(pictures)]
     rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
     table = np.array(rows, dtype=float).reshape(-1, 11)
-    batches = [None, *(run.batch for run in read)]
     return FilmEvidence(
         conditions=Conditions(
             time_s=table[:, 0],
@@ -116,8 +119,27 @@ def evidence_of(
         numbers=tuple(run.number for run in read) + (0,) * (len(rows) - len(read)),
         batches=tuple(None if run.batch is None else run.batch.casefold() for run in read)
         + (None,) * (len(rows) - len(read)),
-        new_batch=tuple(run.batch not in {None, before} for before, run in zip(batches, read, strict=False)),
+        changing=tuple(_changing(before, run) for before, run in zip([None, *read], read, strict=False)),
         beliefs=beliefs,
+    )
+
+
+def _changing(before: Run | None, run: Run) -> float:
+    """Return how likely it is that things are otherwise from a run on, by what was logged of it and the one before."""
+    if before is None:
+        return 0.0
+    if logged_changes(before, run):
+        return CHANCE_WHERE_LOGGED
+    return CHANCE_WITH_A_BATCH if run.batch not in {None, before.batch} else CHANCE_OF_CHANGE
+
+
+def logged_changes(before: Run, run: Run) -> tuple[str, ...]:
+    """Return what was logged otherwise than in the run before and works on development in no way that is reckoned."""
+    pairs = (("agitation", before.agitation, run.agitation), ("pre-wash", before.prewash, run.prewash))
+    return tuple(
+        f"{name} {now} (before: {then})"
+        for name, then, now in pairs
+        if then is not None and now is not None and name_key(then) != name_key(now)
     )
 
 

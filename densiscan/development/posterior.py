@@ -48,8 +48,6 @@ from densiscan.development.likelihood import (
 )
 from densiscan.development.prior import (
     BLUNDER_SPREAD,
-    CHANCE_OF_CHANGE,
-    CHANCE_WITH_A_BATCH,
     NORMAL_CONTRAST,
     PARAMETERS,
 )
@@ -189,7 +187,7 @@ def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, f
         by = inverse @ moved
         gain = 1.0 + size * float(moved @ by)
         odds = 0.5 * size * float(off @ by) ** 2 / gain - 0.5 * math.log(gain)
-        chance = CHANCE_WITH_A_BATCH if evidence.new_batch[since] else CHANCE_OF_CHANGE
+        chance = evidence.changing[since]
         changes.append((odds + math.log(chance), since, math.log(chance)))
     changes.sort(reverse=True)
     near = {since for since in (runs - 1, runs - 2) if since > 0 and apart[since] > _STANDS_OFF}

@@ -121,6 +121,10 @@ thermometer, water, agitation (common practice: about once a year's work)."""
 CHANCE_WITH_A_BATCH: Final = 0.20
 """As often where a new batch of developer was begun."""
 
+CHANCE_WHERE_LOGGED: Final = 0.5
+"""As often where another agitation or pre-wash was logged: continuous agitation takes about a tenth less time than
+turns every half minute, and a pre-wash little either way (common practice)."""
+
 CHART_DOUBT: Final = 0.15
 """Relative standard uncertainty of the maker's time for one's own film, developer and drum (common practice)."""
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.development.advice import Advice, Plan, advise_from
 from densiscan.development.carried import carried, diluted
 from densiscan.development.developer_life import Load, Wear, next_load, strength, wear
-from densiscan.development.evidence import MOST_RUNS, evidence_of
+from densiscan.development.evidence import MOST_RUNS, evidence_of, logged_changes
 from densiscan.development.exposure_index import IndexAdvice, index_advice, nominal_index, shadow_read
 from densiscan.development.kinetics import REFERENCE_C, ContrastPoint, contrast_points
 from densiscan.development.learning import USUAL_RISK, Learning, learning
@@ -125,6 +126,7 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
             *warnings,
             *told,
             *disagreeing(runs),
+            *_logged_otherwise(runs),
             *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:]),
         ),
         known=posterior,
@@ -268,6 +270,22 @@ def _age_days(mixed: Mapping[str, str], batch: str | None, date: str | None) -> 
     if batch is None or date is None or batch.casefold() not in mixed:
         return 0.0
     return days_between(mixed[batch.casefold()], date)
+
+
+_FEW_SINCE: Final = 4
+
+
+def _logged_otherwise(runs: Sequence[Run]) -> tuple[Warning_, ...]:
+    """Return a word on the last change of agitation or pre-wash while few runs have been made since."""
+    for before, run in list(pairwise(runs))[: -_FEW_SINCE - 1 : -1]:
+        logged = logged_changes(before, run)
+        if logged:
+            message = (
+                f"Run {run.number} is the first with {' and '.join(logged)}. That may change the time by a tenth or "
+                "so: the runs since then show by how much, and those before count less."
+            )
+            return (Warning_(code="logged-otherwise", message=message),)
+    return ()
 
 
 def _with_index(advice: Advice, index: IndexAdvice | None) -> Advice:

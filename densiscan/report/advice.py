@@ -10,6 +10,7 @@ from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.advice import Advice, Misfit, TableRow
 from densiscan.development.developer_life import Wear, wear_warnings
 from densiscan.development.exposure_index import exposure_words
+from densiscan.development.falling import falling_contrast
 from densiscan.development.learning import Learning
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
@@ -252,7 +253,8 @@ def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
 def warnings_of(advice: Advice) -> list[Warning_]:
     """Return what a person should know of the time advised."""
     changed = [] if advice.change is None else [Warning_(code="something-changed", message=advice.change.words)]
-    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits)]
+    falling = [] if changed or advice.misfits else _falling_warnings(advice)
+    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits), *falling]
     return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
@@ -314,6 +316,19 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
         "temperatures far from 20 C."
     )
     return [Warning_(code="temperature-far", message=message)]
+
+
+def _falling_warnings(advice: Advice) -> list[Warning_]:
+    falling = falling_contrast(advice.posterior)
+    if falling is None:
+        return []
+    (high, low), (short, long) = falling.contrasts, falling.times_s
+    message = (
+        f"Contrast falls from {high:.2f} in run {falling.shorter_run} to {low:.2f} in run {falling.longer_run}, "
+        f"developed as long or longer ({time_text(short)} and {time_text(long)} as at 20 C, fresh). Development alone "
+        "cannot do that: look for another film, subject, temperature or developer than was logged."
+    )
+    return [Warning_(code="contrast-falls", message=message)]
 
 
 def _misfit_warning(misfit: Misfit) -> Warning_:
