@@ -14,9 +14,11 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
+            *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
+            "dilution",
             *("exposure_index", "film", "fix", "frames", "grade", "learn", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "risk", "scene_stops", "sheets", "stop", "target_range", "use"),
+            *("plot", "prewash", "process", "risk", "scene_stops", "sheets", "stop", "target_range"),
+            *("uncertainty", "use"),
         )
     },
     "exposure_s": "--exposure",

@@ -54,13 +54,13 @@ def family_text(family: Family, *, name: str) -> str:
             label="law",
         ),
         "",
-        "         subject   contrast   exposure       time",
+        "       stops  contrast  exposure       time",
     ]
     for row in family.table:
-        shown = f"  {development_name(row.contrast_stops):<4} {row.scene_stops:4.1f} stops   {row.contrast:8.2f}"
-        lines.append(f"{shown}   {exposure_words(row.speed_stops):<12}   {_time(row.time_s, row.note)}"[:79])
+        shown = f"  {development_name(row.contrast_stops):<3}  {row.scene_stops:5.1f}  {row.contrast:8.2f}"
+        lines.append(f"{shown}  {exposure_words(row.speed_stops):<13}  {_time(row.time_s, row.note)}"[:79])
     by = "the speed points of these curves" if family.speed_tested else "common practice, a third of a stop each"
-    lines += ["", paragraph(f"N is for an average subject, N-1 for one a stop longer; exposure by {by}.")]
+    lines += ["", paragraph(f"N is for an average subject, N-1 for one that is a stop longer; exposure by {by}.")]
     warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
     return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 

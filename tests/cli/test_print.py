@@ -15,8 +15,7 @@ from densiscan.notebook.location import open_notebook
 from densiscan.notebook.readings import NewReading
 from densiscan.paper.file import paper_document
 from densiscan.paper.tested_range import Circumstances, paper_by_eye
-from densiscan.wedge.wedge import nominal_wedge
-from tests.support.made_up import calibration
+from tests.support.made_up import calibration, certified_wedge
 from tests.support.schemas import faults
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
@@ -48,7 +47,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     with open_notebook(book) as kept:
         for name, black, white in (("old-box", "5", "13"), ("hard", "6", "11")):
             about = Circumstances(name=name, exposure_s=10.0)
-            test = paper_by_eye(nominal_wedge(), last_black=black, first_white=white, circumstances=about)
+            test = paper_by_eye(certified_wedge(), last_black=black, first_white=white, circumstances=about)
             kept.keep("paper-test", name, paper_document(test))
         kept.add_reading(
             NewReading(

@@ -523,8 +523,8 @@ def test_rates_on_a_few_seeds(only: str, seeds: int, tmp_path: Path) -> None:
             assert trial.others == (), trial
 
 
-def test_the_page_on_trouble_explains_every_finding() -> None:
-    page = text_of(ROOT / "docs" / "trouble.md")
+def test_the_page_on_findings_explains_every_one() -> None:
+    page = text_of(ROOT / "docs" / "findings.md")
     table = re.findall(r"^\| `([a-z-]+)` \|", page, flags=re.MULTILINE)
     assert table == list(ORDER)  # in the order in which they are told
 

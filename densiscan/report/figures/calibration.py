@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,11 +20,15 @@ _CURVE_POINTS = 200
 
 def calibration_figure(calibration: Calibration, *, on: Figure | None = None) -> Figure:
     """Return the figure of a calibration: curve at the left, residuals above noise at the right."""
-    figure = new_figure(width_mm=190.0, height_mm=110.0, on=on)
-    places = figure.subplot_mosaic([["curve", "residual"], ["curve", "noise"]], width_ratios=[1.05, 1.0])
+    several = bool(calibration.looks)
+    figure = new_figure(width_mm=190.0, height_mm=150.0 if several else 110.0, on=on)
+    beside = ["residual", "looks", "noise"] if several else ["residual", "noise"]
+    places = figure.subplot_mosaic([["curve", name] for name in beside], width_ratios=[1.05, 1.0])
     draw_calibration(places["curve"], calibration)
     _draw_residuals(places["residual"], calibration)
     _draw_noise(places["noise"], calibration)
+    if several:
+        _draw_looks(places["looks"], calibration)
     # A calibration's name is a person's own words: dollar signs in it are no formula.
     figure.suptitle(f"Calibration {calibration.name}", fontsize=10, color=INK, parse_math=False)
     return figure
@@ -36,8 +41,9 @@ def aperture_noise(calibration: Calibration, step: CalibratedStep) -> float:
     (JCGM 100:2008, clause 5).
     """
     reading = step.reading
-    of_mean = log_signal_doubt(reading, inverted=calibration.inverted, black=calibration.black)
-    of_aperture = of_mean * math.sqrt(reading.independent / max(reading.per_aperture, 1.0))
+    of_pixel = replace(reading, independent=1.0, apart=None)
+    of_aperture = log_signal_doubt(of_pixel, inverted=calibration.inverted, black=calibration.black)
+    of_aperture /= math.sqrt(max(reading.per_aperture, 1.0))
     level = (1.0 - reading.signal if calibration.inverted else reading.signal) - calibration.black
     # From one code to the next the log signal changes by 1 / (full scale x level x ln 10); hence the slope.
     per_code = 1.0 / (calibration.scan.full_scale * max(level, 1e-9) * math.log(10.0))
@@ -95,6 +101,19 @@ def _draw_residuals(axes: Axes, calibration: Calibration) -> None:
     )
     axes.set_ylabel("read less true")
     axes.set_title("Each step predicted from the others, k = 2")
+
+
+def _draw_looks(axes: Axes, calibration: Calibration) -> None:
+    """Draw what each look differs by from all together, as a bar about it: how it scatters from step to step, k = 2."""
+    looks = calibration.looks
+    axes.axhline(0.0, color=INK, linewidth=0.8)
+    differences = [look.difference.value for look in looks]
+    spread_bars(axes, list(range(1, len(looks) + 1)), differences, [2.0 * look.scatter for look in looks], number=2)
+    axes.set_xticks(range(1, len(looks) + 1))
+    axes.set_xlim(0.5, len(looks) + 0.5)
+    axes.set_xlabel("look")
+    axes.set_ylabel("density")
+    axes.set_title("Each look against their mean, and its scatter (k = 2)")
 
 
 def _draw_noise(axes: Axes, calibration: Calibration) -> None:
