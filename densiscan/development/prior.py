@@ -89,10 +89,10 @@ UNMETERED_DOUBT: Final = 0.25
 """Standard uncertainty, log exposure on the film, of a subject that nobody metered, about this person's average one.
 With the belief on that it makes the 0.30 of a single negative of which nothing is known."""
 
-BATCH_DOUBT: Final = 0.05
+BATCH_DOUBT: Final = 0.04
 """Relative standard deviation of the rate from one batch of developer to the next (common practice)."""
 
-SHARE_OF_ODD_BATCHES: Final = 0.03
+SHARE_OF_ODD_BATCHES: Final = 0.02
 ODD_BATCH_DOUBT: Final = 0.22
 """So many batches differ by so much: mixed weak, of old chemicals, in other water (common practice)."""
 
@@ -114,12 +114,13 @@ BLUNDER_SPREAD: Final = 5.0
 """So many runs go wrong in some way that is not told (wrong thermometer, wrong dilution, another subject); they then
 scatter so many times as much as others (common practice)."""
 
-CHANCE_OF_CHANGE: Final = 0.10
-"""Between one run and the next so often something changes that nobody writes down: another make or age of film, another
-thermometer, water, agitation (common practice: about once a year's work)."""
+CHANCE_OF_CHANGE: Final = 0.12
+"""Between one run and the next so often something may have changed that nobody wrote down: another make or age of film,
+another thermometer, water, agitation. More often than it happens (common practice: once or twice a year), as not to
+follow a change costs more negatives than to look for one that was none."""
 
-CHANCE_WITH_A_BATCH: Final = 0.20
-"""As often where a new batch of developer was begun."""
+CHANCE_WITH_A_BATCH: Final = 0.40
+"""As often where a new batch of developer was begun: chemicals, water and film are then often new together."""
 
 CHANCE_WHERE_LOGGED: Final = 0.5
 """As often where another agitation or pre-wash was logged: continuous agitation takes about a tenth less time than

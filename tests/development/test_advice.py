@@ -119,7 +119,7 @@ def test_a_flat_subject_is_not_underdevelopment() -> None:
     # A subject of 5 stops leaves 1.25 on the film; at normal contrast that is 0.71.
     flat = believed_range(5.0) * 1.05 / range_on_film().value
     assert_allclose(flat, 0.71, atol=0.01)
-    assert_allclose(advise([run(1, 480.0, flat, scene_stops=5.0)], plan()).factor, 1.0, atol=0.03)
+    assert_allclose(advise([run(1, 480.0, flat, scene_stops=5.0)], plan()).factor, 1.0, atol=0.04)
     taken_as_average = advise([run(1, 480.0, flat)], plan())
     unmetered = advise([run(1, 480.0, flat, scene_stops=None)], plan())
     assert taken_as_average.best_time_s > unmetered.best_time_s > 1.05 * 480.0
