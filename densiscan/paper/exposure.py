@@ -25,6 +25,9 @@ FEWEST_SECONDS: Final = 10.0
 VOICE_SCATTER: Final = (0.10, 0.20)
 """Part by which exposures of a few seconds counted by voice repeat (common practice: 10 to 20 %)."""
 STRIP_STEPS: Final = 5
+_WHOLE_SECONDS: Final = 5.0
+"""Shortest part of a strip that is counted in whole seconds; shorter ones in halves (common practice)."""
+
 _SURE_STOPS: Final = 0.5
 """Doubt of the estimate (k = 2, stops) up to which steps of a third of a stop are fine enough to catch it."""
 _MIDDLES: Final = ((0.0, 1.505), (1.0, 1.275), (2.0, 1.045), (3.0, 0.87), (4.0, 0.72), (5.0, 0.57))
@@ -312,14 +315,19 @@ def seconds_of(log_time: Quantity | None) -> Quantity | None:
 def strip_round(log_time: Quantity) -> ExposureStrip:
     """Return five exposures round an estimate, given as log10 of its seconds.
 
-    A third of a stop apart where the estimate is sure within half a stop, else half a stop.
+    A third of a stop apart where the estimate is sure within half a stop, else half a stop; in seconds that a person
+    can count: whole ones, below five seconds half ones.
     """
     expanded = log_time.uncertainty
     sure = expanded is not None and expanded / STOP <= _SURE_STOPS
     step = 1.0 / 3.0 if sure else 0.5
     half = STRIP_STEPS // 2
-    seconds = tuple(10.0 ** (log_time.value + STOP * step * place) for place in range(-half, half + 1))
-    return ExposureStrip(seconds=seconds, step_stops=step)
+    wanted = [10.0 ** (log_time.value + STOP * step * place) for place in range(-half, half + 1)]
+    unit = 1.0 if wanted[0] >= _WHOLE_SECONDS else 0.5
+    seconds: list[float] = []
+    for one in wanted:
+        seconds.append(max(round(one / unit) * unit, seconds[-1] + unit if seconds else unit))
+    return ExposureStrip(seconds=tuple(seconds), step_stops=step)
 
 
 def counted_by_voice(seconds: float, slope: float) -> CountedByVoice | None:

@@ -44,6 +44,11 @@ def seconds_text(seconds: float) -> str:
     return f"{minutes}:{rest:02d}"
 
 
+def counted_text(seconds: float) -> str:
+    """Return seconds that a person counts, whole or half ones: 7 s, 2.5 s, 2:30."""
+    return f"{seconds:g}{HELD}s" if seconds < 119.5 else seconds_text(seconds)
+
+
 def label_line(label: str, text: str) -> str:
     """Return one figure with its label in the margin."""
     return sentence(text, label=label or " ")

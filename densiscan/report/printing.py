@@ -21,7 +21,16 @@ from densiscan.paper.exposure import (
     needed_range,
 )
 from densiscan.paper.grade import grade_for
-from densiscan.report.paper import HELD, grade_words, label_line, range_text, seconds_text, sentence, warning_lines
+from densiscan.report.paper import (
+    HELD,
+    counted_text,
+    grade_words,
+    label_line,
+    range_text,
+    seconds_text,
+    sentence,
+    warning_lines,
+)
 from densiscan.report.readings import density_text
 
 FORMAT: Final = "densiscan.print/1"
@@ -155,10 +164,10 @@ def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     if strip is None:
         return []
     apart = "half a stop" if strip.step_stops > 0.4 else "a third of a stop"
-    each = ", ".join(seconds_text(one) for one in strip.seconds)
-    first, *more = (seconds_text(one) for one in strip.more)
+    each = ", ".join(counted_text(one) for one in strip.seconds)
+    first, *more = (counted_text(one) for one in strip.more)
     return [
-        label_line("test strip", f"{each}: {apart} apart"),
+        label_line("test strip", f"{each}: about {apart} apart"),
         label_line(
             "", f"expose the whole strip for {first}; then cover one more fifth before each of {', '.join(more)}"
         ),
