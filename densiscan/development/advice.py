@@ -226,7 +226,7 @@ def advise(
     ... )
     >>> advice = advise([run], Plan(target_range=Quantity(1.05), scene_stops=7))
     >>> print(f"{advice.time_s:.0f} seconds")
-    575 (376 to 911) seconds
+    580 (392 to 978) seconds
     """
     kept = [run for run in runs if not run.removed]
     return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)

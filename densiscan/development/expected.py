@@ -6,6 +6,7 @@ since which run nothing changed.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -122,6 +123,7 @@ def expected_log(points: Floats, conditions: Conditions) -> Floats:
     return log_contrast(points, equal) + np.where(conditions.tested, points[:, TEST, None], ranges)
 
 
+@functools.lru_cache(maxsize=256)
 def usual_film_range(stops: float) -> float:
     """Return the range of log exposure that a subject usually leaves on the film, by what is believed of flare."""
     middle = np.array([[belief.mean for belief in BELIEFS]])

@@ -125,7 +125,7 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         told=(
             *warnings,
             *told,
-            *disagreeing(runs),
+            *disagreeing(runs[-MOST_RUNS:]),
             *_logged_otherwise(runs),
             *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:]),
         ),

@@ -195,12 +195,12 @@ def _one_use_words(wear: Wear) -> str:
     )
 
 
-_TABLE_HEAD: Final = "         subject     time    95 % range       exposure"
+_TABLE_HEAD: Final = "        stops    time  95 % range      exposure"
 
 
 def _row_text(row: TableRow) -> str:
-    name, subject, time, ends, exposure, note = cells_of(row)
-    return f"  {name:<4} {subject:>10}   {time:>6}    {ends:<14}   {exposure:<12}  {note}".rstrip()
+    name, stops, time, ends, exposure, note = cells_of(row)
+    return f"  {name:<4}  {stops:>5}  {time:>6}  {ends:<14}  {exposure:<13}  {note}".rstrip()
 
 
 def development_name(contrast_stops: int) -> str:
@@ -209,16 +209,16 @@ def development_name(contrast_stops: int) -> str:
 
 
 def cells_of(row: TableRow) -> tuple[str, str, str, str, str, str]:
-    """Return a line of the table of times: its name, subject, time, where the right one lies, exposure, a note."""
-    name, subject = development_name(row.contrast_stops), f"{row.scene_stops:.1f} stops"
+    """Return a line of the table of times: name, stops of the subject, time, its range, exposure, a note."""
+    name, stops = development_name(row.contrast_stops), f"{row.scene_stops:.1f}"
     low, high = row.interval_s
     if row.time_s is None or low is None:
-        return name, subject, "-", row.note or "out of reach", "", ""
+        return name, stops, "-", row.note or "out of reach", "", ""
     open_ended = "" if row.note else "may not be reachable"
     ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}"
     by_stops = exposure_words(row.speed_stops)
     exposure = by_stops if row.exposure_index is None else f"index {row.exposure_index:g}"
-    return name, subject, time_text(row.time_s.value), ends, exposure, row.note or (open_ended if high is None else "")
+    return name, stops, time_text(row.time_s.value), ends, exposure, row.note or (open_ended if high is None else "")
 
 
 def _learning_words(learning: Learning) -> str:
