@@ -22,6 +22,9 @@ OPTIONS: Final = {
         )
     },
     "exposure_s": "--exposure",
+    "extension_mm": "--extension",
+    "highlight": "--highlight",
+    "metered": "--metered",
     "frame_mm": "--frame",
     "outline_mm": "--outline",
     "row_mm": "--row",

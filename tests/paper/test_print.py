@@ -31,9 +31,10 @@ from densiscan.paper.exposure import (
     size_factor,
     strip_round,
 )
+from densiscan.paper.plan import PrintSheet
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
 from densiscan.report.paper import seconds_text
-from densiscan.report.printing import PrintSheet, print_text
+from densiscan.report.printing import print_text
 from tests.support.made_up import certified_wedge
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
