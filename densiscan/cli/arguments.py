@@ -29,6 +29,8 @@ OPTIONS: Final = {
     "outline_mm": "--outline",
     "rebate_mm": "--rebate",
     "row_mm": "--row",
+    "sheet": "--sheet",
+    "size": "--size",
     "sheet_size_mm": "--sheet-size",
     "spots_mm": "--spot",
     "temperature_c": "--temp",
