@@ -8,7 +8,7 @@ forgotten. Beyond the last runs a batch says little more, and its runs stand for
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ from densiscan.development.prior import (
 )
 
 Flags = npt.NDArray[np.bool_]
+Real = npt.NDArray[np.floating[Any]]
 
 _LAST_RUNS: Final = 9
 _FARTHEST: Final = 60.0
@@ -60,7 +61,7 @@ def log_blunder(off: Floats) -> tuple[Floats, Floats]:
     return sound, blunder
 
 
-def _log_either(off: Floats) -> Floats:
+def _log_either(off: Real) -> Real:
     """Return the log density, less the common constant, of standardised residuals of runs sound or not."""
     squares = np.minimum(off * off, _FARTHEST**2)
     blunder = SHARE_OF_BLUNDERS / BLUNDER_SPREAD * np.exp(squares * (-0.5 / BLUNDER_SPREAD**2))
@@ -109,7 +110,8 @@ def _log_strengths(points: Floats, evidence: FilmEvidence, some: Flags, off: Flo
     half = np.float32  # half the work, and a thousandth in the logarithm at the worst
     of_strength = _log_either(off.astype(half) - STRENGTHS[:, None, None].astype(half) * slopes.astype(half))
     names, place = np.unique(evidence.batch[some], return_inverse=True)
-    return np.asarray(of_strength @ np.eye(len(names), dtype=half)[place] + np.log(_CHANCES)[:, None, None])
+    of_batch = of_strength @ np.eye(len(names), dtype=half)[place]
+    return np.asarray(of_batch + np.log(_CHANCES)[:, None, None], dtype=np.float64)
 
 
 def _log_sum(logs: Floats) -> Floats:
