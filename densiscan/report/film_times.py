@@ -102,8 +102,8 @@ def rests_on(reciprocity: Reciprocity) -> str:
         beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
         return f"your {reciprocity.exposures} exposures{beyond}"
     return (
-        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
-        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
+        "other films, not yours; yours may lie anywhere between the two times. If in doubt give the longer: too "
+        "much exposure costs less than too little. A series of your own settles it"
     )
 
 
@@ -136,8 +136,8 @@ def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) 
     lines += [
         "",
         paragraph(
-            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
-            "contrast: hence the shorter development (common practice)."
+            "The effect begins at about 1 s, on some films at half a second, on others at ten. Long exposures also "
+            "gain contrast: hence the shorter development (common practice)."
         ),
     ]
     return "\n".join(lines)

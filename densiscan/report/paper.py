@@ -30,7 +30,7 @@ def range_text(quantity: Quantity) -> str:
 def grade_words(grade: str | None) -> str:
     """Return a grade in words; None where a limit tells none."""
     if grade is None:
-        return "the grade is not told"
+        return "no grade is given"
     return grade if grade in {SOFTER, HARDER} else f"grade {grade}"
 
 
@@ -42,11 +42,6 @@ def seconds_text(seconds: float) -> str:
         return f"{seconds:.0f}{HELD}s"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes}:{rest:02d}"
-
-
-def counted_text(seconds: float) -> str:
-    """Return seconds that a person counts, whole or half ones: 7 s, 2.5 s, 2:30."""
-    return f"{seconds:g}{HELD}s" if seconds < 119.5 else seconds_text(seconds)
 
 
 def label_line(label: str, text: str) -> str:
