@@ -22,7 +22,8 @@ _SOFT_MM: Final = 0.5
 _OPEN_GLASS: Final = 0.05
 """Share of a scan that reads as open glass, above which it is no bed with its lid down (physics: paper has a base)."""
 _EVEN_BLACK: Final = 0.025
-"""Standard deviation of density within which a black is full black: paper saturates, film does not (physics)."""
+"""Standard deviation of density, beyond noise from cell to cell, within which a black is full black: paper saturates,
+film does not (physics)."""
 _SPECKS: Final = 0.002
 """Share of a scan that dust, scratches and the rims of holes may make lighter than paper."""
 
@@ -159,9 +160,16 @@ def _black_line(cells: Cells) -> bool:
         return False
     marked = density > black - _BLACK_WITHIN
     # on open glass lies film: the dense border of its picture is no line, unless it is as even as paper's full black
-    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and float(density[marked].std()) > _EVEN_BLACK:
+    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and _unevenness(density, marked) > _EVEN_BLACK:
         return False
     return _runs_round(cells, marked, _LINE_MM, ~marked)
+
+
+def _unevenness(density: Map, where: Mask) -> float:
+    """Return the standard deviation of densities beyond that of noise, which neighbouring cells show as well."""
+    pairs = where[:, 1:] & where[:, :-1]
+    noise = float(np.mean((density[:, 1:] - density[:, :-1])[pairs] ** 2)) / 2.0 if pairs.any() else 0.0
+    return math.sqrt(max(float(density[where].var()) - noise, 0.0))
 
 
 def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float], ground: Mask) -> bool:

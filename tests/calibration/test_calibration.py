@@ -251,6 +251,29 @@ def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
     assert told_inverted(signal, densities, "wedge.tif", beside=glass) is False
 
 
+LIFTED = (
+    *(227.77, 205.72, 185.7, 167.5, 150.99, 135.96, 122.33, 109.95, 98.74, 88.54, 79.25, 70.84, 63.27, 56.36, 50.1),
+    *(44.47, 39.36, 34.76, 30.6, 26.88, 23.55, 20.56, 17.92, 15.52, 13.46, 11.67, 10.1, 8.9, 8.2, 7.94, 9.6),
+)
+"""Codes of 8 bits that a rendered scanner with 0.7 % of glare reads of 31 steps of 0.1: the last is beside open light."""
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_glare_on_the_densest_steps_leaves_the_polarity_clear(inverted: bool) -> None:
+    upright, beside = np.array(LIFTED) / 255, np.array([239.5, 240.65]) / 255
+    signal, around = (1.0 - upright, 1.0 - beside) if inverted else (upright, beside)
+    densities, doubts = np.array(even_densities(31, 0.1)), np.full(31, 0.005)
+    assert told_inverted(signal, densities, "wedge.tif", doubts=doubts, beside=around) is inverted
+
+
+def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> None:
+    """Stated 0.00 where it has 0.02: the open light beside it, brighter, stands for no density either."""
+    densities = np.array(even_densities(12, 0.2, 0.02))
+    stated = np.concatenate(([0.0], densities[1:]))
+    upright = 0.9 * 10.0**-densities
+    assert told_inverted(upright, stated, "wedge.tif", beside=np.array([0.9, 0.9])) is False
+
+
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:
     calibration = through(LINEAR, [10.0**-density for density in LINEAR], noise=0.0001)
     parts = calibration.parts(0.65)
