@@ -255,7 +255,7 @@ LIFTED = (
     *(227.77, 205.72, 185.7, 167.5, 150.99, 135.96, 122.33, 109.95, 98.74, 88.54, 79.25, 70.84, 63.27, 56.36, 50.1),
     *(44.47, 39.36, 34.76, 30.6, 26.88, 23.55, 20.56, 17.92, 15.52, 13.46, 11.67, 10.1, 8.9, 8.2, 7.94, 9.6),
 )
-"""Codes of 8 bits that a rendered scanner with 0.7 % of glare reads of 31 steps of 0.1: the last is beside open light."""
+"""Codes of 8 bits of a rendered scanner with 0.7 % of glare, of 31 steps of 0.1: the last is beside open light."""
 
 
 @pytest.mark.parametrize("inverted", [False, True])
