@@ -373,6 +373,7 @@ def test_the_dense_border_of_a_room_on_open_glass_is_no_black_line_of_a_print(ki
     assert seen_rates.outcome(("negatives", kind, seed)).seen == ("negative",)
 
 
-def test_the_black_line_of_a_print_that_a_noisy_scanner_reads_is_full_black() -> None:
-    """Black scatters by 0.03 from cell to cell and is even all the same; the lid is as white as open glass."""
-    assert outcome(("others", "print", 998_004)).seen == ("print",)
+@pytest.mark.parametrize("seed", [998_004, 998_024, 998_034])
+def test_a_print_whose_lid_is_as_white_as_glass_or_as_its_margin_is_no_negative(seed: int) -> None:
+    """A black line that scatters by 0.03 from cell to cell; a margin wider than film's; a lid 0.014 darker than it."""
+    assert outcome(("others", "print", seed)).seen == ("print",)
