@@ -199,6 +199,17 @@ def test_step_under_a_streak_does_not_end_the_range() -> None:
     assert all(step.used for step in calibration.steps)
 
 
+def test_steps_on_one_code_leave_a_curve_that_runs_from_light_to_dense() -> None:
+    """Three steps on code 4 of 8 bits, by noise 4.00, 4.06 and 4.02: the last is darker than their mean alone."""
+    densities = [0.05, 0.35, 0.65, 0.95, 1.25, 1.55, 1.8, 1.82, 1.84, 2.3]
+    signals = [10.0**-density for density in densities[:6]] + [4.0 / 255, 4.06 / 255, 4.02 / 255, 1.28 / 255]
+    calibration = through(densities, signals)
+    _, known, _ = calibration.knots()
+    assert_allclose(sorted(known), [*densities[:7], 2.3], rtol=1e-9)
+    assert [step.used for step in calibration.steps] == [True] * 7 + [False, False, True]
+    assert "steps-out-of-order" in {warning.code for warning in calibration.warnings}
+
+
 def test_too_few_steps_are_refused() -> None:
     with pytest.raises(CalibrationError, match="only 2 steps"):
         made([0.05, 0.35], [0.9, 0.45])
