@@ -21,10 +21,12 @@ if TYPE_CHECKING:
     from densiscan.calibration.findings import Findings
     from densiscan.calibration.glare import Glare
     from densiscan.calibration.lamp import Bed, LampField
+    from densiscan.calibration.look import Look
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrate_scan
     from densiscan.calibration.map import density_map, write_density_map
     from densiscan.calibration.posterior_curve import WeighedLaw
+    from densiscan.calibration.several_looks import combine_looks
     from densiscan.calibration.weighed_curve import CurvePoints, UsedStep
     from densiscan.development.advice import Advice, Misfit, Plan, TableRow, advise
     from densiscan.development.change import UnloggedChange
@@ -98,6 +100,7 @@ _SHELF = {
     "CalibrationError": "errors",
     "ChannelReading": "negative.channels",
     "Circumstances": "paper.tested_range",
+    "combine_looks": "calibration.several_looks",
     "ContrastPoint": "development.kinetics",
     "Counted": "development.usable_readings",
     "CurvePoint": "film.speed_and_contrast",
@@ -122,6 +125,7 @@ _SHELF = {
     "Label": "calibration.make",
     "LampField": "calibration.lamp",
     "LeftOut": "negative.find.not_film",
+    "Look": "calibration.look",
     "measure_files": "batch.files",
     "measure_scan": "negative.reading",
     "MeasureError": "errors",
@@ -223,6 +227,7 @@ __all__ = [
     "Label",
     "LampField",
     "LeftOut",
+    "Look",
     "MeasureError",
     "MeasureOptions",
     "Merged",
@@ -278,6 +283,7 @@ __all__ = [
     "as_row",
     "as_text",
     "calibrate_scan",
+    "combine_looks",
     "density_map",
     "film_test",
     "measure_files",

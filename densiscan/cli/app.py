@@ -40,6 +40,7 @@ _COMMANDS: Final = {
     "family": "film_times.family",
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
+    "expose": "expose.expose",
     "paper": "paper.paper",
     "print": "printing.print_",
     "finished": "finished.finished",

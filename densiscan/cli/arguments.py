@@ -14,12 +14,16 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "curve", "date", "developer", "dilution"),
+            *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
+            "dilution",
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "use"),
+            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )
     },
     "exposure_s": "--exposure",
+    "extension_mm": "--extension",
+    "highlight": "--highlight",
+    "metered": "--metered",
     "frame_mm": "--frame",
     "outline_mm": "--outline",
     "row_mm": "--row",

@@ -80,6 +80,12 @@ IncrementOption = Annotated[
     float, typer.Option("--increment", metavar="D", help="With --steps: density from step to step.")
 ]
 FirstOption = Annotated[float, typer.Option("--first", metavar="D", help="With --steps: density of the lightest step.")]
+UncertaintyOption = Annotated[
+    float | None,
+    typer.Option(
+        "--uncertainty", metavar="D", help="With --steps: how far a step may be off (k = 2), if the maker says so."
+    ),
+]
 RegionOption = Annotated[
     str | None,
     typer.Option("--region", metavar="BOX", help="Look for the wedge here: left,top,width,height in mm."),
@@ -131,13 +137,15 @@ SceneStopsOption = Annotated[
 ]
 
 
-def wedge_meant(densities: Path | None, steps: int | None, increment: float, first: float) -> Wedge:
+def wedge_meant(
+    densities: Path | None, steps: int | None, increment: float, first: float, uncertainty: float | None = None
+) -> Wedge:
     """Return the wedge of the file, or the nominal one of these steps.
 
     Raises
     ------
     WrongUseError
-        If both or neither is given.
+        If both or neither is given, or an uncertainty of a wedge whose file states its own.
     """
     if (densities is None) == (steps is None):
         raise WrongUseError(
@@ -145,11 +153,13 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
         )
     if densities is not None:
         arguments.there(densities, "wedge file")
+        if uncertainty is not None:
+            raise WrongUseError("--uncertainty goes with --steps; a wedge file states it in its column uncertainty.")
     from densiscan.wedge.wedge import nominal_wedge, read_wedge
 
     if densities is not None:
         return read_wedge(densities)
-    return nominal_wedge(steps=steps or 0, increment=increment, first=first)
+    return nominal_wedge(steps=steps or 0, increment=increment, first=first, uncertainty=uncertainty)
 
 
 OUR_TABLE: Final = b"file,path,"

@@ -8,31 +8,40 @@ again; where there was none, film beyond the lightest step is dense again. One e
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.errors import WedgeNotFoundError
-from densiscan.wedge.count import Count
-from densiscan.wedge.find import ANGLES_DEG, CELL_MM, BoxMm, StepPlace, is_straight, place_of, rows_along, weight
+from densiscan.wedge.find import CELL_MM, BoxMm, StepPlace, place_of
+from densiscan.wedge.limits import ROW_LIMITS, RowLimits
+from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
-from densiscan.wedge.view import View
 
 Floats = npt.NDArray[np.float64]
 
-_DARKEST: Final = 1e-4
-"""Transmittance that is told from nothing: density 4."""
-_BACK: Final = 0.3
-"""Part of the row's whole range by which the density turns back where the row ends."""
-_LEAST_BACK: Final = 0.06
-_EDGE: Final = 0.04
-"""Density from which a jump beyond steps that do not differ is the edge of the film."""
-_BESIDE: Final = (6, 14)
-"""Cells from the row between which film beside it is read."""
-_AS_CLEAR: Final = 0.05
-_SLACK: Final = 0.02
-"""Density by which a step may lie on the wrong side of its neighbour: fog or noise."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmRowLimits:
+    """Thresholds by which the ends of a row of steps on film are told; densities, lengths in cells of the map.
+
+    `rows` are those of the search for the row itself.
+    """
+
+    rows: RowLimits = ROW_LIMITS
+    darkest: float = physics(1e-4, "Transmittance that is told from nothing: density 4.")
+    back: float = chosen(0.3, "Part of the whole range by which density turns back where the row ends.")
+    least_back: float = practice(0.06, "The same at least: less is fog or uneven development.")
+    edge: float = practice(0.04, "Jump beyond steps that do not differ that is the edge of the film: a clear base.")
+    beside: tuple[int, int] = chosen((6, 14), "Cells from the row between which film beside it is read.")
+    as_clear: float = chosen(0.05, "How much clearer than the least exposed steps the film beside them is, at most.")
+    slack: float = practice(0.02, "By how much a step may lie on the wrong side of its neighbour: fog or noise.")
+
+
+FILM_ROW_LIMITS: Final = FilmRowLimits()
 
 
 class _Ends(NamedTuple):
@@ -51,7 +60,7 @@ class FilmRow(NamedTuple):
     clear_mm: BoxMm | None
 
 
-def find_film_row(light: Floats, count: int, *, file: str) -> FilmRow:
+def find_film_row(light: Floats, count: int, *, file: str, limits: FilmRowLimits = FILM_ROW_LIMITS) -> FilmRow:
     """Find the steps on a film.
 
     Parameters
@@ -66,33 +75,33 @@ def find_film_row(light: Floats, count: int, *, file: str) -> FilmRow:
     WedgeNotFoundError
         If there is no row of even steps, none of whose ends is seen, or one of another number.
     """
-    row = _row_on(light)
+    row = _row_on(light, count, limits)
     if row is None:
         raise WedgeNotFoundError(
             f"{file}: no row of even steps was seen on the film; give `row_mm` left,top,width,height in mm round the "
             "exposed steps, or `spots_mm` X,Y for each."
         )
-    ends = _ends(row)
-    start = _start(row, ends, count)
+    ends = _ends(row, limits)
+    start = _start(row, ends, count, limits)
     if start is None:
         raise WedgeNotFoundError(
             f"{file}: {count} exposures are named, but the row on the film, with {len(row.drops)} edges between steps, "
             "is not told to be of that many; check the list, or give `row_mm` left,top,width,height in mm round the "
             "exposed steps."
         )
-    place = place_of(row, Count(start=start, count=count, visible=count, doubt=0.0), (0.0, 0.0))
-    return FilmRow(steps=place.steps, clear_mm=_clear_film(row, start))
+    return FilmRow(steps=place_of(row, start, count).steps, clear_mm=_clear_film(row, start, limits))
 
 
-def _clear_film(row: Row, start: int) -> BoxMm | None:
+def _clear_film(row: Row, start: int, limits: FilmRowLimits) -> BoxMm | None:
     """Return a box beside the two least exposed steps that is as clear as they are, or hardly clearer."""
     columns = _columns(row, start + 1)
     top, bottom = row.band.rows(start + 1, row.view.image.shape[0])
     margin = (bottom - top) // 4
     least = _level(row, (top + margin, bottom - margin), columns)
-    for low, high in ((top - _BESIDE[1], top - _BESIDE[0]), (bottom + _BESIDE[0], bottom + _BESIDE[1])):
+    near, far = limits.beside
+    for low, high in ((top - far, top - near), (bottom + near, bottom + far)):
         beside = _level(row, (low, high), columns)
-        if beside is None or least is None or not -0.01 < least - beside < _AS_CLEAR:
+        if beside is None or least is None or not -0.01 < least - beside < limits.as_clear:
             continue
         x, y = row.view.to_map(row.lattice.origin + (start + 1.0) * row.lattice.pitch, 0.5 * (low + high))
         half = (0.7 * abs(row.lattice.pitch), 0.5 * (high - low))
@@ -101,31 +110,27 @@ def _clear_film(row: Row, start: int) -> BoxMm | None:
     return None
 
 
-def _row_on(light: Floats) -> Row | None:
+def _row_on(light: Floats, count: int, limits: FilmRowLimits) -> Row | None:
     """Return the row of even steps that stands out most, whatever their densities are, None where there is none."""
-    image = np.log10(np.clip(light, _DARKEST, None))
-    for angle in ANGLES_DEG:
-        rows: list[Row] = []
-        for transposed in (False, True):
-            view = View.of(image, transposed=transposed, angle_deg=angle, quantum=0.1 * _DARKEST)
-            rows += rows_along(view, image, np.linspace(0.05, 3.05, 21))
+    image = np.log10(np.clip(light, limits.darkest, None))
+    for rows in rows_by_angle(image, count, quantum=0.1 * limits.darkest, limits=limits.rows):
         straight = [row for row in rows if is_straight(row)]
         if straight:
             return max(straight, key=weight)
     return None
 
 
-def _ends(row: Row) -> _Ends:
+def _ends(row: Row, limits: FilmRowLimits) -> _Ends:
     levels = _levels(row)
     inner = [level for number, level in levels.items() if 0 <= number < row.span]
     span = max(inner) - min(inner) if inner else 0.0
-    back = max(_BACK * span, _LEAST_BACK)
-    first, first_seen = _walk(levels, min(row.span // 2, 0), -1, back)
-    last, last_seen = _walk(levels, max(row.span - 1, 0), 1, back)
+    back = max(limits.back * span, limits.least_back)
+    first, first_seen = _walk(levels, min(row.span // 2, 0), -1, back, limits)
+    last, last_seen = _walk(levels, max(row.span - 1, 0), 1, back, limits)
     return _Ends(first=first, first_seen=first_seen, last=last, last_seen=last_seen)
 
 
-def _walk(levels: dict[int, float], start: int, step: int, back: float) -> tuple[int, bool]:
+def _walk(levels: dict[int, float], start: int, step: int, back: float, limits: FilmRowLimits) -> tuple[int, bool]:
     """Walk along the row while density goes on the same way or stays; return the last such cell and whether it turned.
 
     Parameters
@@ -143,7 +148,7 @@ def _walk(levels: dict[int, float], start: int, step: int, back: float) -> tuple
             return here, True
         # Neither a step nor clearly something else: a cell on the border of the film; or, where steps had ceased to
         # differ, the edge of the film.
-        if turn > max(_SLACK, 0.2 * back) or (step < 0 and -turn > _EDGE and before < _SLACK):
+        if turn > max(limits.slack, 0.2 * back) or (step < 0 and -turn > limits.edge and before < limits.slack):
             return here, False
         here += step
         before = abs(turn)
@@ -178,7 +183,7 @@ def _levels(row: Row) -> dict[int, float]:
     return levels
 
 
-def _start(row: Row, ends: _Ends, count: int) -> int | None:
+def _start(row: Row, ends: _Ends, count: int, limits: FilmRowLimits) -> int | None:
     """Return the lattice cell of the least exposed step, None where neither end agrees with the number of steps."""
     by_last = ends.last - count + 1 if ends.last_seen else None
     by_first = ends.first if ends.first_seen else None
@@ -191,17 +196,17 @@ def _start(row: Row, ends: _Ends, count: int) -> int | None:
     # One edge may be that of the least exposed step itself, or of the open light beside the wedge; two are more steps.
     levels = _levels(row)
     beyond = [place for place in row.drops if place <= start or place >= start + count]
-    more = sum(not _is_edge_of_film(levels, place) for place in beyond)
+    more = sum(not _is_edge_of_film(levels, place, limits) for place in beyond)
     room = more < 2 and ends.first <= start and start + count - 1 <= ends.last
     return start if room else None
 
 
-def _is_edge_of_film(levels: dict[int, float], place: int) -> bool:
+def _is_edge_of_film(levels: dict[int, float], place: int, limits: FilmRowLimits) -> bool:
     """Tell whether light glass lies before a lattice cell, and film on which nothing changes any more behind it."""
     before, here, after = (levels.get(place + away) for away in (-1, 0, 1))
     if here is None or after is None:
         return False
-    return (before is None or here - before > _EDGE) and abs(after - here) < _SLACK
+    return (before is None or here - before > limits.edge) and abs(after - here) < limits.slack
 
 
 def _clear_beside(row: Row) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -35,6 +36,9 @@ class _Merge:
     contents: dict[str, str] = field(default_factory=dict)
     """SHA-256 of the content of each document, by uid."""
     later_runs: set[str] = field(default_factory=set)
+    stood_here: dict[str, str] = field(default_factory=dict)
+    """When a reading of here last came to stand as it does, by uid: made, taken out or brought back."""
+    stood_there: dict[str, str] = field(default_factory=dict)
     next_number: int = 1
     """For a run whose own number is taken here: above all numbers of both, so that no other run loses its own."""
 
@@ -57,11 +61,35 @@ def merge(connection: sqlite3.Connection, tables: Tables, stamp: Stamp) -> Merge
     """Merge checked tables into a notebook, within one transaction of the caller's."""
     highest = connection.execute("SELECT coalesce(max(number), 0) FROM runs").fetchone()[0]
     following = 1 + max([highest, *(row["number"] for row in tables["runs"])])
-    work = _Merge(connection=connection, stamp=stamp, next_number=following)
+    here = connection.execute("SELECT made, before FROM changes WHERE what IN (?, ?)", _OF_READINGS)
+    there = (
+        (row["made"], row["before"] and canonical(row["before"]))
+        for row in tables["changes"]
+        if row["what"] in _OF_READINGS
+    )
+    work = _Merge(
+        connection=connection,
+        stamp=stamp,
+        next_number=following,
+        stood_here=_last_changes(here),
+        stood_there=_last_changes(there),
+    )
     for table, take in _STEPS.items():
         for row in tables[table]:
             take(work, row)
     return Merged(added=work.added, updated=work.updated, renumbered=work.renumbered)
+
+
+_OF_READINGS: Final = ("remove-reading", "restore-reading")
+
+
+def _last_changes(changes: Iterable[tuple[str, str | None]]) -> dict[str, str]:
+    """Return when each reading was last taken out or brought back, of changes with what stood before them."""
+    last: dict[str, str] = {}
+    for made, before in changes:
+        for uid in json.loads(before or "{}").get("readings", {}):
+            last[uid] = max(made, last.get(uid, ""))
+    return last
 
 
 def _named(work: _Merge, table: str, row: Row, facts: tuple[str, ...]) -> None:
@@ -194,7 +222,7 @@ def _reading(work: _Merge, row: Row) -> None:
         calibration = work.contents[row["calibration"]]
         key = reading_key(scan, piece, calibration, row["options"], row["version"])
     existing = work.one(
-        "SELECT id, made, removed, run FROM readings WHERE uid = ? OR content_key = ? ORDER BY uid = ? DESC",
+        "SELECT id, made, removed, run, uid FROM readings WHERE uid = ? OR content_key = ? ORDER BY uid = ? DESC",
         row["uid"],
         key,
         row["uid"],
@@ -207,8 +235,12 @@ def _reading(work: _Merge, row: Row) -> None:
         for name in ("options", "document"):
             values[name] = None if row[name] is None else canonical(row[name])
         work.insert("readings", values)
-    elif row["made"] > existing[1] or (run in work.later_runs and row["removed"] != existing[2]):
-        values = {"made": max(row["made"], existing[1]), "removed": row["removed"]}
+        return
+    ours = max(existing[1], work.stood_here.get(existing[4], ""))
+    theirs = max(row["made"], work.stood_there.get(row["uid"], ""))
+    removed = row["removed"] if theirs > ours or run in work.later_runs else existing[2]
+    if row["made"] > existing[1] or removed != existing[2]:
+        values = {"made": max(row["made"], existing[1]), "removed": removed}
         work.update("readings", "id", existing[0], {**values, "run": existing[3] if made_for is None else made_for})
 
 

@@ -1,6 +1,6 @@
 """The print: which paper a negative fits, how long to expose, what is lost, and what counting by voice does to it.
 
-Formulas and sources: docs/printing.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

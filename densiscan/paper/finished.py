@@ -1,6 +1,6 @@
 """A finished print: what was read of it, against what its paper can give and the negative that it came from.
 
-Formulas and sources: docs/printing.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

@@ -15,22 +15,32 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.errors import WedgeNotFoundError
-from densiscan.wedge.count import Count
-from densiscan.wedge.find import ANGLES_DEG, StepPlace, WedgePlace, is_straight, place_of, rows_along, weight
+from densiscan.wedge.find import StepPlace, WedgePlace, place_of
+from densiscan.wedge.limits import ROW_LIMITS, RowLimits
+from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
-from densiscan.wedge.view import View
 
 Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
 
-_JUMP: Final = 0.05
-"""Change of log10 signal within half a step that ends a stretch of one tone: density 0.11 at gamma 2.2."""
-_BESIDE: Final = 0.25
-"""Difference of log10 signal at which what lies beside a step is of another tone."""
-_OFF_LATTICE: Final = 0.15
-"""Part of a step by which the end of the wedge may lie beside a whole number of steps."""
-_MIDDLE: Final = 0.6
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintedRowLimits:
+    """Thresholds by which the ends of a printed wedge are told; levels in log10 signal.
+
+    `rows` are those of the search for the row of tones itself.
+    """
+
+    rows: RowLimits = ROW_LIMITS
+    jump: float = practice(0.05, "Change within half a step that ends a stretch of one tone: density 0.11.")
+    beside: float = practice(0.25, "Difference at which what lies beside a step is of another tone.")
+    off_lattice: float = chosen(0.15, "Part of a step by which an end may lie beside a whole number of steps.")
+    coarse: float = physics(3.0, "Codes of the scan's scale within which nothing changes: rounding makes one or two.")
+
+
+PRINTED_ROW_LIMITS: Final = PrintedRowLimits()
 _ASK: Final = "give --outline left,top,width,height in mm: the printed wedge from its first step to its last"
 
 
@@ -44,6 +54,7 @@ class _ToneLine:
     place: Floats
     tone: Floats
     quantum: float
+    limits: PrintedRowLimits
 
     def end(self, start: float, direction: int) -> float | None:
         """Return where the stretch of one tone that holds `start` ends; None where it goes on to the border."""
@@ -55,8 +66,8 @@ class _ToneLine:
             return None
         half = max(int(np.count_nonzero(np.abs(place - place[0]) < 0.5)), 2)
         # Some codes of the scan's scale, where those are coarse, are no jump.
-        coarse = 3.0 * self.quantum / 10.0 ** np.minimum(tone[half:], tone[:-half]) / math.log(10.0)
-        jumps = np.flatnonzero(np.abs(tone[half:] - tone[:-half]) > np.maximum(_JUMP, coarse))
+        coarse = self.limits.coarse * self.quantum / 10.0 ** np.minimum(tone[half:], tone[:-half]) / math.log(10.0)
+        jumps = np.flatnonzero(np.abs(tone[half:] - tone[:-half]) > np.maximum(self.limits.jump, coarse))
         if not jumps.size:
             return None
         first, last = int(jumps[0]), min(int(jumps[0]) + 2 * half, tone.size - 1)
@@ -66,7 +77,12 @@ class _ToneLine:
 
 
 def find_printed_steps(
-    signal: Floats, count: int, *, quantum: float = 0.0, origin_mm: tuple[float, float] = (0.0, 0.0)
+    signal: Floats,
+    count: int,
+    *,
+    quantum: float = 0.0,
+    origin_mm: tuple[float, float] = (0.0, 0.0),
+    limits: PrintedRowLimits = PRINTED_ROW_LIMITS,
 ) -> WedgePlace:
     """Find the steps of a printed wedge on a cell map.
 
@@ -93,17 +109,12 @@ def find_printed_steps(
         The message says so, and what to do; it does not name the file.
     """
     image = np.log10(np.clip(signal, max(0.25 * quantum, 2e-6), None))
-    nominal: Floats = np.arange(count) * np.float64(0.15)
     refused: WedgeNotFoundError | None = None
-    for angle in ANGLES_DEG:
-        rows: list[Row] = []
-        for transposed in (False, True):
-            view = View.of(image, transposed=transposed, angle_deg=angle, quantum=quantum)
-            rows += [row for row in rows_along(view, image, nominal) if is_straight(row)]
+    for rows in rows_by_angle(image, count, quantum=quantum, limits=limits.rows):
         # Edges of paper and mask make rows too; the weightiest that ends like a wedge of so many steps is the one.
-        for row in sorted(rows, key=weight, reverse=True):
+        for row in sorted(filter(is_straight, rows), key=weight, reverse=True):
             try:
-                return place_of(row, _counted(row, count), origin_mm)
+                return place_of(row, _lightest(row, count, limits), count, origin_mm=origin_mm)
             except WedgeNotFoundError as problem:
                 refused = refused or problem
     raise refused or WedgeNotFoundError(
@@ -111,19 +122,25 @@ def find_printed_steps(
     )
 
 
-def _counted(row: Row, count: int) -> Count:
-    """Return which lattice cells are the steps."""
-    line = _line_along(row)
+def _lightest(row: Row, count: int, limits: PrintedRowLimits) -> int:
+    """Return which lattice cell is the lightest of the steps.
+
+    Raises
+    ------
+    WedgeNotFoundError
+        If neither end shows, or the ends tell of another number of steps.
+    """
+    line = _line_along(row, limits)
     last = max(row.drops)
     white, black = line.end(-0.5, -1), line.end(last + 0.5, 1)
     ways = []
-    if white is not None and _is_whole(white) and _stands_out(row, round(white)):
+    if white is not None and _is_whole(white, limits) and _stands_out(row, round(white), limits.beside):
         ways.append(round(white))
-    if black is not None and _is_whole(black) and _stands_out(row, round(black) - 1):
+    if black is not None and _is_whole(black, limits) and _stands_out(row, round(black) - 1, limits.beside):
         ways.append(round(black) - count)
     fitting = {start for start in ways if _has_room(start, count, white=white, black=black, last=last, line=line)}
     if len(fitting) == 1:
-        return Count(start=fitting.pop(), count=count, visible=count, doubt=0.0)
+        return fitting.pop()
     if white is not None and black is not None and ways and round(black - white) != count:
         raise WedgeNotFoundError(
             f"between the ends of the printed wedge there is room for {round(black - white)} steps, and the wedge file "
@@ -133,18 +150,19 @@ def _counted(row: Row, count: int) -> Count:
     raise WedgeNotFoundError(f"{what}; {_ASK}")
 
 
-def _is_whole(place: float) -> bool:
-    return abs(place - round(place)) <= _OFF_LATTICE
+def _is_whole(place: float, limits: PrintedRowLimits) -> bool:
+    return abs(place - round(place)) <= limits.off_lattice
 
 
 def _has_room(start: int, count: int, *, white: float | None, black: float | None, last: int, line: _ToneLine) -> bool:
     """Tell whether steps from this lattice cell on hold all tones seen and lie within white, black and the scan."""
+    off = line.limits.off_lattice
     inside = start <= -1 and start + count >= last + 1
-    ends = (white is None or start >= white - _OFF_LATTICE) and (black is None or start + count <= black + _OFF_LATTICE)
+    ends = (white is None or start >= white - off) and (black is None or start + count <= black + off)
     return inside and ends and line.place[0] <= start + 0.7 and line.place[-1] >= start + count - 0.7
 
 
-def _line_along(row: Row) -> _ToneLine:
+def _line_along(row: Row, limits: PrintedRowLimits) -> _ToneLine:
     """Return the median tone across the middle of the steps, over the whole scan."""
     image = row.view.image
     columns = np.arange(image.shape[1])
@@ -155,10 +173,10 @@ def _line_along(row: Row) -> _ToneLine:
         margin = (bottom - top) // 5
         tones[column] = np.median(image[top + margin : max(bottom - margin, top + margin + 1), column])
     order = np.argsort(place)
-    return _ToneLine(place=place[order], tone=tones[order], quantum=row.view.quantum)
+    return _ToneLine(place=place[order], tone=tones[order], quantum=row.view.quantum, limits=limits)
 
 
-def _stands_out(row: Row, cell: int) -> bool:
+def _stands_out(row: Row, cell: int, least: float) -> bool:
     """Tell whether what lies beside a cell of the row is of another tone; also where that is off the scan."""
     image, (origin, pitch) = row.view.image, (row.lattice.origin, row.lattice.pitch)
     ends = sorted((origin + (cell + 0.25) * pitch, origin + (cell + 0.75) * pitch))
@@ -173,10 +191,12 @@ def _stands_out(row: Row, cell: int) -> bool:
         for edge in (top - 8, bottom + 4)
         if edge >= 0 and edge + 4 <= image.shape[0]
     ]
-    return not besides or any(abs(beside - inside) > _BESIDE for beside in besides)
+    return not besides or any(abs(beside - inside) > least for beside in besides)
 
 
-def steps_in_outline(signal: Floats, count: int, outline_mm: BoxMm, *, cell_mm: float) -> WedgePlace:
+def steps_in_outline(
+    signal: Floats, count: int, outline_mm: BoxMm, *, cell_mm: float, limits: PrintedRowLimits = PRINTED_ROW_LIMITS
+) -> WedgePlace:
     """Return the steps of a printed wedge whose outline the person gave: equal parts of its longer side.
 
     Parameters
@@ -198,16 +218,17 @@ def steps_in_outline(signal: Floats, count: int, outline_mm: BoxMm, *, cell_mm: 
     """
     left, top, width, height = outline_mm
     lengthwise = width >= height
+    read = limits.rows.read
     pitch = (width if lengthwise else height) / count
     boxes = []
     for number in range(count):
-        start = (left if lengthwise else top) + (number + 0.5 * (1.0 - _MIDDLE)) * pitch
+        start = (left if lengthwise else top) + (number + 0.5 * (1.0 - read)) * pitch
         if lengthwise:
-            boxes.append((start, top + 0.2 * height, _MIDDLE * pitch, _MIDDLE * height))
+            boxes.append((start, top + 0.2 * height, read * pitch, read * height))
         else:
-            boxes.append((left + 0.2 * width, start, _MIDDLE * width, _MIDDLE * pitch))
+            boxes.append((left + 0.2 * width, start, read * width, read * pitch))
     ends = [_tone_of(signal, box, cell_mm) for box in (boxes[0], boxes[-1])]
-    if not all(map(math.isfinite, ends)) or abs(math.log10(max(ends[0], 1e-6) / max(ends[1], 1e-6))) < _BESIDE:
+    if not all(map(math.isfinite, ends)) or abs(math.log10(max(ends[0], 1e-6) / max(ends[1], 1e-6))) < limits.beside:
         raise WedgeNotFoundError(
             "the two ends of `outline_mm` are of the same tone or off the scan; give left,top,width,height in mm from "
             "the first step of the printed wedge to its last"

@@ -1,6 +1,6 @@
 """The test of a paper: its exposure range, fog, black and speed, from a print of a wedge, readings or a count by eye.
 
-Formulas and sources: docs/paper.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

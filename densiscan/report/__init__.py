@@ -7,6 +7,7 @@ __all__ = [
     "check",
     "counting",
     "evening",
+    "exposing",
     "film",
     "film_times",
     "finished",

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.negative.trouble.finding import Finding
 from densiscan.paper.grade import HARDER, SOFTER
 
 Document = Mapping[str, Any]
@@ -266,6 +267,12 @@ def _troubles(document: Document) -> list[Mapping[str, Any]]:
 def trouble_name(finding: Mapping[str, Any]) -> str:
     """Return what a finding is called: "light leak"."""
     return _TROUBLE.get(finding["code"], str(finding["code"]).replace("-", " "))
+
+
+def trouble_title(finding: Finding) -> str:
+    """Return a finding in a few words, with how many there are of what is counted: "light leak at the bottom edge"."""
+    words = trouble_words({"code": finding.code, "side": finding.side})
+    return words if finding.count is None else f"{words}, {finding.count}"
 
 
 def trouble_words(finding: Mapping[str, Any]) -> str:

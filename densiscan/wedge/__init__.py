@@ -1,3 +1,3 @@
 """The step wedge: its file, and its steps on a scan."""
 
-__all__ = ["count", "find", "polarity", "rows", "view", "wedge"]
+__all__ = ["alignment", "find", "limits", "look", "polarity", "rows", "wedge"]

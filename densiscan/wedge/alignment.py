@@ -94,6 +94,11 @@ class Steps:
     densities: Floats
     doubts: Floats
 
+    @staticmethod
+    def nominal(densities: Floats) -> Steps:
+        """Return steps known to 0.01, as a maker states them."""
+        return Steps(densities=densities, doubts=np.full(densities.size, 0.01))
+
     def as_many(self, count: int) -> Steps:
         """Return the lightest steps, or all and more that go on evenly, in doubt by half a step each."""
         densities, doubts = self.densities[:count], self.doubts[:count]

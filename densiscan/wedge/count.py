@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.wedge.edges import FAINTEST_EDGE
+from densiscan.wedge.limits import ROW_LIMITS
 
 Floats = npt.NDArray[np.float64]
 
@@ -220,7 +220,7 @@ def _next_is_lost(evidence: Evidence) -> bool:
     """Tell whether an edge as small as the next one must be, going by the last two, would not be seen."""
     places = sorted(evidence.drops)
     faded = min(evidence.drops[places[-1]] / max(evidence.drops[places[-2]], 1e-9), 1.0)
-    return evidence.drops[places[-1]] * faded < max(4.0 * evidence.noise, 4.0 * FAINTEST_EDGE)
+    return evidence.drops[places[-1]] * faded < max(4.0 * evidence.noise, 4.0 * ROW_LIMITS.faintest_edge)
 
 
 def _as_many(densities: Floats, count: int) -> Floats:

@@ -11,33 +11,17 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.curves import fit_line
+from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 
 Floats = npt.NDArray[np.float64]
 Stretch = tuple[int, int, float]
 """First cell, last cell + 1, level."""
 Edge = tuple[Stretch, Stretch]
-
-_CHANGE_PENALTY: Final = 30.0
-"""Chi-square an edge must explain before it is one: about 3 log N for profiles of some hundred cells."""
-_EVENNESS: Final = 0.003
-"""Unevenness of a step in log10 signal that is not an edge: lamp, glare and processing within one step."""
-_LONGEST_STRETCH: Final = 200
-"""Cells after which a stretch is cut all the same: longer than any step, and edges of no size are passed over."""
-FAINTEST_EDGE: Final = 0.005
-_LEAST_STRETCHES: Final = (3.0, 6.0, 10.0)
-"""Cells below which a stretch is passed over at first sight, tried in turn."""
-_OFF_LATTICE: Final = 0.2
-"""Part of a step length by which an edge may lie beside its place."""
-_MOST_LATTICES: Final = 60
-"""Lattices that are tried on the edges of a run, the most hopeful first."""
-_END_OFF_LATTICE: Final = 0.1
-"""The same for the first and the last edge: beyond them film of any length may follow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +45,7 @@ class Run:
     noise: float
 
 
-def stretches(profiles: Floats, noise: Floats) -> list[list[Stretch]]:
+def stretches(profiles: Floats, noise: Floats, limits: RowLimits = ROW_LIMITS) -> list[list[Stretch]]:
     """Cut each of many profiles into even stretches: first cell, last cell + 1, level.
 
     Parameters
@@ -74,7 +58,7 @@ def stretches(profiles: Floats, noise: Floats) -> list[list[Stretch]]:
     Returns
     -------
     list
-        For each profile its stretches from the first cell to the last; none is longer than 200 cells.
+        For each profile its stretches from the first cell to the last; none is longer than the limit.
 
     Notes
     -----
@@ -85,7 +69,7 @@ def stretches(profiles: Floats, noise: Floats) -> list[list[Stretch]]:
     count, size = profiles.shape
     # The level of each profile is taken off first: sums of squares of what is left keep their digits.
     level = np.median(profiles, axis=1, keepdims=True)
-    rest, weight = (profiles - level).T, (1.0 / (noise**2 + _EVENNESS**2)).T
+    rest, weight = (profiles - level).T, (1.0 / (noise**2 + limits.evenness**2)).T
     w, wy = _summed(weight), _summed(weight * rest)
     # What a stretch that begins at a cell has cost before it, less the squares summed up to there.
     begun = np.empty((size + 1, count))
@@ -93,14 +77,14 @@ def stretches(profiles: Floats, noise: Floats) -> list[list[Stretch]]:
     origin = np.zeros((size + 1, count), dtype=np.intp)
     row = np.arange(count)
     for end in range(1, size + 1):
-        start = max(end - _LONGEST_STRETCH, 0)
+        start = max(end - limits.longest_stretch, 0)
         sums = wy[end] - wy[start:end]
         sums *= sums
         sums /= w[end] - w[start:end]
         cost = begun[start:end] - sums
         first = np.argmin(cost, axis=0)
         origin[end] = start + first
-        begun[end] = cost[first, row] + _CHANGE_PENALTY
+        begun[end] = cost[first, row] + limits.change_penalty
     return [_cut(origin[:, k], w[:, k], wy[:, k], float(level[k, 0])) for k in range(count)]
 
 
@@ -129,12 +113,12 @@ def _crossing(profile: Floats, before: Stretch, after: Stretch) -> float:
     return float(places[np.argmin(np.abs(places - 0.5 * (before[1] + after[0])))])
 
 
-def _edges(pieces: list[Stretch], shortest: float) -> list[Edge]:
+def _edges(pieces: list[Stretch], shortest: float, limits: RowLimits) -> list[Edge]:
     """Return the stretches before and after each edge between stretches that are long enough."""
     long = [piece for piece in pieces if piece[1] - piece[0] >= shortest]
     merged: list[Stretch] = []
     for piece in long:
-        if merged and abs(piece[2] - merged[-1][2]) < FAINTEST_EDGE:
+        if merged and abs(piece[2] - merged[-1][2]) < limits.faintest_edge:
             whole = merged.pop()
             lengths = whole[1] - whole[0], piece[1] - piece[0]
             level = (whole[2] * lengths[0] + piece[2] * lengths[1]) / sum(lengths)
@@ -144,10 +128,10 @@ def _edges(pieces: list[Stretch], shortest: float) -> list[Edge]:
     return list(pairwise(merged))
 
 
-def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray[np.intp]] | None:
+def _lattice(places: Floats, limits: RowLimits) -> tuple[float, float, npt.NDArray[np.intp]] | None:
     """Return origin, pitch and the members of the largest equally spaced family among the edges."""
     gaps = np.diff(places)
-    gaps = np.unique(np.round(gaps[gaps >= shortest], 1))
+    gaps = np.unique(np.round(gaps[gaps >= limits.shortest_step], 1))
     if gaps.size == 0:
         return None
     apart = np.subtract.outer(places, places).T
@@ -155,21 +139,21 @@ def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray
     lattices = apart / gaps[:, None, None]
     numbers = np.round(lattices)
     off = np.abs(lattices - numbers)
-    near = off < _OFF_LATTICE
+    near = off < limits.off_lattice
     most = near.sum(axis=2)
     # No family has more members than edges near its places; of those with as many, the nearest are tried first.
     hope = most - (off * near).sum(axis=2) / most
     best: tuple[float, float, float, npt.NDArray[np.intp]] | None = None
-    for which in np.argsort(-hope, axis=None)[:_MOST_LATTICES]:
+    for which in np.argsort(-hope, axis=None)[: limits.most_lattices]:
         row, anchor = divmod(int(which), places.size)
         if best is not None and most[row, anchor] <= best[0]:
             break
         index = numbers[row, anchor]
         # A family is a run without large holes: of two families the one that fills its places better wins.
-        members = _without_holes(np.flatnonzero(near[row, anchor]), index)
+        members = _without_holes(np.flatnonzero(near[row, anchor]), index, limits)
         span = index[members[-1]] - index[members[0]] + 1.0
         misfit = float(off[row, anchor][members].mean())
-        score = members.size - 0.8 * (span - members.size) - misfit
+        score = members.size - limits.hole_costs * (span - members.size) - misfit
         if best is None or score > best[0]:
             best = (score, float(gaps[row]), float(places[anchor]), members)
     if best is None or best[3].size < 3:
@@ -179,17 +163,17 @@ def _lattice(places: Floats, shortest: float) -> tuple[float, float, npt.NDArray
     while True:
         line = fit_line(index[members], places[members])
         away = np.abs(places - line.intercept - index * line.slope)[members]
-        ends = [end for end in (0, -1) if away[end] > max(_END_OFF_LATTICE * gap, 1.0)]
+        ends = [end for end in (0, -1) if away[end] > max(limits.end_off_lattice * gap, 1.0)]
         if not ends or members.size < 4:
             return line.intercept, line.slope, members
         # An edge at an end that lies beside its place is that of the film or its border, not of a step.
         members = np.delete(members, max(ends, key=lambda end: away[end]))
 
 
-def _without_holes(members: npt.NDArray[np.intp], index: Floats) -> npt.NDArray[np.intp]:
-    """Keep the longest stretch of members in which no more than two neighbouring places are empty, one edge a place."""
+def _without_holes(members: npt.NDArray[np.intp], index: Floats, limits: RowLimits) -> npt.NDArray[np.intp]:
+    """Keep the longest stretch of members in which few neighbouring places are empty, one edge a place."""
     unique = members[np.concatenate(([True], np.diff(index[members]) > 0))]
-    breaks = np.flatnonzero(np.diff(index[unique]) > 3) + 1
+    breaks = np.flatnonzero(np.diff(index[unique]) > limits.most_holes + 1) + 1
     groups = np.split(unique, breaks)
     return max(groups, key=len)
 
@@ -202,7 +186,7 @@ def _middle(values: Iterable[float]) -> float:
     return 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
 
 
-def _runs(line: tuple[Floats, Floats], edges: list[Edge], shortest: float, fewest: int) -> list[Run]:
+def _runs(line: tuple[Floats, Floats], edges: list[Edge], fewest: int, limits: RowLimits) -> list[Run]:
     """Return the runs of edges that fall to the right on a profile with its noise."""
     profile, noise = line
     runs: list[Run] = []
@@ -213,7 +197,7 @@ def _runs(line: tuple[Floats, Floats], edges: list[Edge], shortest: float, fewes
         if group.size < fewest:
             continue
         places = np.array([_crossing(profile, *edges[number]) for number in group])
-        fitted = _lattice(places, shortest)
+        fitted = _lattice(places, limits)
         if fitted is None:
             continue
         origin, pitch, members = fitted
@@ -222,7 +206,7 @@ def _runs(line: tuple[Floats, Floats], edges: list[Edge], shortest: float, fewes
         first, last = int(group[members[0]]), int(group[members[-1]])
         end = float(places[members[-1]])
         after = slice(int(end), int(end + pitch) + 1)
-        back = 3.0 * _middle(drops.values())
+        back = limits.back_to_light * _middle(drops.values())
         ends = [number for number in range(last + 1, len(edges)) if changes[number] > back]
         runs.append(
             Run(
@@ -245,19 +229,21 @@ class _Sought:
 
     line: tuple[Floats, Floats]
     pieces: list[Stretch]
-    shortest: float
     fewest: int
+    limits: RowLimits
     known: dict[int, list[Run]] = field(default_factory=dict)
 
     def runs(self, least: float) -> list[Run]:
         """Return the runs of edges between stretches of at least this length; which those are follows from how many."""
         count = sum(last - first >= least for first, last, _ in self.pieces)
         if count not in self.known:
-            self.known[count] = _runs(self.line, _edges(self.pieces, least), self.shortest, self.fewest)
+            self.known[count] = _runs(self.line, _edges(self.pieces, least, self.limits), self.fewest, self.limits)
         return self.known[count]
 
 
-def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest: float, fewest: int = 3) -> list[Run]:
+def find_runs(
+    profile: Floats, noise: Floats, pieces: list[Stretch], *, fewest: int = 3, limits: RowLimits = ROW_LIMITS
+) -> list[Run]:
     """Return the runs of equally spaced edges on a profile, in both directions.
 
     Parameters
@@ -268,8 +254,6 @@ def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest
         Standard deviation of each cell, same length.
     pieces
         The even stretches of the profile, see `stretches`.
-    shortest
-        Shortest step that is looked for, in cells.
     fewest
         Edges in a row that are worth a look, at least 3.
     """
@@ -278,11 +262,11 @@ def find_runs(profile: Floats, noise: Floats, pieces: list[Stretch], *, shortest
     for flipped in (False, True):
         line = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
         cut = [(size - b, size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
-        sought = _Sought(line=line, pieces=cut, shortest=shortest, fewest=fewest)
+        sought = _Sought(line=line, pieces=cut, fewest=fewest, limits=limits)
         # The length of a step is not known yet: short stretches may be steps, or lines, dust and blur between steps.
-        coarse = [run for least in _LEAST_STRETCHES for run in sought.runs(least)]
+        coarse = [run for least in limits.least_stretches for run in sought.runs(least)]
         for run in coarse:
-            sharper = sought.runs(max(0.35 * run.pitch, 2.0))
+            sharper = sought.runs(max(limits.sharper * run.pitch, 2.0))
             found += [_unflipped(each, size) for each in sharper or [run]] if flipped else sharper or [run]
     return _distinct(found)
 

@@ -4,30 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.wedge.count import Count, Evidence, counts
+from densiscan.wedge.count import Evidence
 from densiscan.wedge.edges import Run, find_runs, stretches
-from densiscan.wedge.view import (
-    LINE_CELLS,
-    SHORTEST_STEP_CELLS,
-    STRIP_CELLS,
-    View,
-    promise,
-    running_median,
-    strip_profiles,
-)
+from densiscan.wedge.limits import RowLimits
+from densiscan.wedge.view import View, promise, running_median, strip_profiles
 
 Floats = npt.NDArray[np.float64]
-
-_MOST_PROFILES: Final = 60
-_STANDS_OUT: Final = 0.012
-"""Difference of log10 signal at which a step stands out from what lies beside it: density 0.03 at gamma 2.2."""
-_BARE: Final = 0.009
-"""Unevenness of the bare glass, log10: a lamp that is 2 % brighter in one place."""
 
 
 class Strip(NamedTuple):
@@ -60,7 +47,7 @@ class Band(NamedTuple):
 
 
 class Row(NamedTuple):
-    """Strips that agree, the lattice they share, the rows they cover, and the ways to count their steps."""
+    """Strips that agree, the lattice they share, the rows they cover, and what they tell of the steps."""
 
     view: View
     strips: list[Strip]
@@ -68,9 +55,13 @@ class Row(NamedTuple):
     band: Band
     tilt_deg: float
     span: int
-    drops: Mapping[int, float]
-    ways: list[Count]
+    evidence: Evidence
     rough: float
+
+    @property
+    def drops(self) -> Mapping[int, float]:
+        """Size of the edges, by lattice place."""
+        return self.evidence.drops
 
 
 def strips_of(view: View, fewest: int, rows: tuple[int, int] | None = None) -> list[Strip]:
@@ -85,23 +76,24 @@ def strips_of(view: View, fewest: int, rows: tuple[int, int] | None = None) -> l
     rows
         First row and last + 1 of the view that are looked at; all when not given.
     """
-    middles, profiles, noise = strip_profiles(view.image, rows or (0, view.image.shape[0]))
-    promises = np.maximum(promise(profiles), promise(running_median(profiles, 2 * LINE_CELLS - 1)))
-    order = np.argsort(-promises, kind="stable")[:_MOST_PROFILES]
+    limits = view.limits
+    middles, profiles, noise = strip_profiles(view.image, rows or (0, view.image.shape[0]), limits)
+    promises = np.maximum(promise(profiles, limits), promise(running_median(profiles, 2 * limits.line - 1), limits))
+    order = np.argsort(-promises, kind="stable")[: limits.most_profiles]
     chosen = np.sort(order[promises[order] > 0.0])
     if chosen.size == 0:
         return []
     profiles, middles = profiles[chosen], middles[chosen]
     noise = np.hypot(noise[chosen], view.quantum / 10.0**profiles / math.log(10.0))
-    pieces = stretches(profiles, noise)
+    pieces = stretches(profiles, noise, limits)
     return [
         Strip(float(middle), run)
         for middle, profile, doubt, cut in zip(middles, profiles, noise, pieces, strict=True)
-        for run in find_runs(profile, doubt, cut, shortest=SHORTEST_STEP_CELLS, fewest=fewest)
+        for run in find_runs(profile, doubt, cut, fewest=fewest, limits=limits)
     ]
 
 
-def groups_of(strips: list[Strip]) -> list[list[Strip]]:
+def groups_of(strips: list[Strip], limits: RowLimits) -> list[list[Strip]]:
     """Return the strips that share a lattice with a neighbour, largest group first."""
     groups: list[list[Strip]] = []
     for strip in strips:
@@ -111,9 +103,9 @@ def groups_of(strips: list[Strip]) -> list[list[Strip]]:
             drift = math.tan(math.radians(1.0)) * abs(strip.across - last.across)
             apart = (strip.run.origin - last.run.origin) / pitch
             if (
-                0.0 < strip.across - last.across <= 2.5 * STRIP_CELLS
-                and abs(strip.run.pitch / pitch - 1.0) < 0.04
-                and abs(apart - round(apart)) < 0.25 + drift / abs(pitch)
+                0.0 < strip.across - last.across <= limits.strips_apart * limits.strip
+                and abs(strip.run.pitch / pitch - 1.0) < limits.same_pitch
+                and abs(apart - round(apart)) < limits.same_place + drift / abs(pitch)
                 and abs(apart) < 0.5 * (len(last.run.drops) + len(strip.run.drops))
             ):
                 group.append(strip)
@@ -160,8 +152,8 @@ def _length_after(run: Run, place: int) -> float:
     return (run.dark_edge - run.origin) / run.pitch - place
 
 
-def row_of(view: View, group: list[Strip], densities: Floats) -> Row:
-    """Bring the strips of a group onto one lattice, and count the steps with all that they show together."""
+def row_of(view: View, group: list[Strip]) -> Row:
+    """Bring the strips of a group onto one lattice, and gather what they show together."""
     reference = max(group, key=lambda strip: len(strip.run.drops)).run
     shifts = [round((strip.run.origin - reference.origin) / reference.pitch) for strip in group]
     drops: dict[int, list[float]] = {}
@@ -177,7 +169,8 @@ def row_of(view: View, group: list[Strip], densities: Floats) -> Row:
     light_length = float(np.median([_length_before(strip.run, first - shift) for strip, shift in full]))
     dark_length = float(np.median([_length_after(strip.run, last - shift) for strip, shift in deep]))
     span = last - first
-    band = _band(view.image, group, lattice._replace(origin=origin), range(span))
+    limits = view.limits
+    band = _band(view.image, group, lattice._replace(origin=origin), range(span), limits)
     size = view.image.shape[0]
     contrast = {n: _contrast(view, band.rows(n, size), origin, pitch, n) for n in (-1, 0, span - 1, span)}
     after = contrast[span]
@@ -191,17 +184,16 @@ def row_of(view: View, group: list[Strip], densities: Floats) -> Row:
         noise=float(np.median([strip.run.noise for strip, _ in deep])),
         masked=2 * sum(strip.run.masked for strip, _ in full) > len(full),
         blur=max(0.1, 1.5 / abs(pitch)),
-        before={n: abs(beside) > _STANDS_OUT for n in (-1, 0) if (beside := contrast[n]) is not None},
-        after=None if after is None else abs(after) > max(_STANDS_OUT, 0.3 * deepest),
+        before={n: abs(beside) > limits.stands_out for n in (-1, 0) if (beside := contrast[n]) is not None},
+        after=None if after is None else abs(after) > max(limits.stands_out, limits.as_deep * deepest),
         # Open glass, or a clear border: as bright as the light half of the steps.
-        open_end=after is not None and after > 0.5 * reach,
-        bare=frozenset(n for n in (-1, 0) if _is_bare(view.image, band.rows(n, size), origin, pitch, n, span)),
+        open_end=after is not None and after > limits.open_end * reach,
+        bare=frozenset(n for n in (-1, 0) if _is_bare(view, band.rows(n, size), origin, pitch, n, span)),
     )
     # Along a wedge that leans by an angle its middle rises by its tangent, and its edges lean by minus that. A long
     # wedge shows the first better, a wide one the second.
     rise, lean = band.rise / pitch, -lattice.lean
     tilt = math.degrees(math.atan(rise if span * abs(pitch) > band.width else lean))
-    ways = counts(evidence, densities)
     lattice = lattice._replace(origin=origin)
     return Row(
         view=view,
@@ -210,8 +202,7 @@ def row_of(view: View, group: list[Strip], densities: Floats) -> Row:
         band=band,
         tilt_deg=tilt,
         span=span,
-        drops=evidence.drops,
-        ways=ways,
+        evidence=evidence,
         rough=_roughness(view, lattice, band, range(span)),
     )
 
@@ -269,32 +260,33 @@ def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, nu
     # Below two codes, differences are those of rounding.
     floor = math.log10(max(2.0 * view.quantum, 1e-6))
     inside = max(float(np.median(image[first + quarter : last - quarter, cell])), floor)
-    half = STRIP_CELLS // 2
+    half = view.limits.strip // 2
     tops = [top for top in (first - 4 - half, last + 4) if top >= 0 and top + half <= image.shape[0]]
     besides = [max(float(np.median(image[top : top + half, cell])), floor) - inside for top in tops]
     return max(besides, key=abs, default=None)
 
 
-def _is_bare(image: Floats, rows: tuple[int, int], origin: float, pitch: float, number: int, span: int) -> bool:
+def _is_bare(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int, span: int) -> bool:
     """Tell whether a cell is just as bright as the brightest beside the wedge: bare glass."""
+    image = view.image
     cell = _cell(origin, pitch, number, image.shape[1]) or _cell(origin, 0.5 * pitch, number, image.shape[1])
     if cell is None:
         return False
     level = float(np.median(image[rows[0] : rows[1], cell]))
-    margin = STRIP_CELLS // 2
+    margin = view.limits.strip // 2
     ends = sorted((origin - pitch, origin + (span + 1) * pitch))
     outside = np.ones(image.shape, dtype=bool)
     outside[max(rows[0] - margin, 0) : rows[1] + margin, max(int(ends[0]), 0) : max(int(ends[1]), 0)] = False
     beside = image[outside][::7]
-    return beside.size > 50 and abs(level - float(np.quantile(beside, 0.98))) < _BARE
+    return beside.size > 50 and abs(level - float(np.quantile(beside, 0.98))) < view.limits.bare
 
 
-def _band(image: Floats, group: list[Strip], lattice: Lattice, cells: range) -> Band:
+def _band(image: Floats, group: list[Strip], lattice: Lattice, cells: range, limits: RowLimits) -> Band:
     """Return the rows on which the cells between edges show the levels of the group's middle."""
     numbers = [n for n in cells if _cell(lattice.origin, lattice.pitch, n, image.shape[1]) is not None]
     if len(numbers) < 2:
         # Too near the border of the scan to compare levels: the rows of the strips themselves.
-        first, last = group[0].across - 0.5 * STRIP_CELLS, group[-1].across + 0.5 * STRIP_CELLS
+        first, last = group[0].across - 0.5 * limits.strip, group[-1].across + 0.5 * limits.strip
         return Band(0.5 * (first + last), 0.0, last - first)
     columns = [_cell(lattice.origin, lattice.pitch, n, image.shape[1]) or slice(0, 1) for n in numbers]
     levels = np.stack([np.median(image[:, column], axis=1) for column in columns], axis=1)
@@ -303,13 +295,14 @@ def _band(image: Floats, group: list[Strip], lattice: Lattice, cells: range) -> 
         inside[max(int(strip.across) - 2, 0) : int(strip.across) + 3] = True
     reference = np.median(levels[inside], axis=0)
     scatter = 1.4826 * np.median(np.abs(levels[inside] - reference), axis=0)
-    allowed = np.minimum(0.2 * np.abs(np.gradient(reference)), 0.02) + 2.0 * np.minimum(scatter, 0.05) + 0.002
+    of_jump = np.minimum(limits.band_of_jump * np.abs(np.gradient(reference)), limits.band_most)
+    allowed = of_jump + 2.0 * np.minimum(scatter, 0.05) + limits.band_least
     agree = np.abs(levels - reference) <= allowed
     middle = int(np.median(np.flatnonzero(inside)))
     spans = [(number, *_stretch(agree[:, k], middle)) for k, number in enumerate(numbers)]
-    whole = _stretch(np.mean(agree, axis=1) >= 0.7, middle)
+    whole = _stretch(np.mean(agree, axis=1) >= limits.band_agrees, middle)
     usual = float(np.median([b - a for _, a, b in spans]))
-    fair = [(n, 0.5 * (a + b), b - a) for n, a, b in spans if 0.75 * usual <= b - a <= 1.25 * usual]
+    fair = [(n, 0.5 * (a + b), b - a) for n, a, b in spans if abs(b - a - usual) <= limits.band_usual * usual]
     if len(fair) < 3:
         return Band(0.5 * (whole[0] + whole[1]), 0.0, whole[1] - whole[0])
     number, centre, width = np.array(fair).T

@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from densiscan.wedge.alignment import Cell
 from densiscan.wedge.rows import Row
-from densiscan.wedge.view import STRIP_CELLS
 
 Floats = npt.NDArray[np.float64]
 
@@ -87,7 +86,7 @@ def _cell(row: Row, image: Floats, number: int, inside: float, levels: Mapping[i
         doubt=math.hypot(doubt, 0.3 * rounding),
         inside=inside,
         even=even,
-        beside=_beside(image, row.band.rows(number + 0.5, rows), across, level),
+        beside=_beside(row, image, row.band.rows(number + 0.5, rows), across, level),
     )
 
 
@@ -103,8 +102,8 @@ def _level(part: Floats) -> tuple[float, float]:
     return level, 1.25 * scatter / math.sqrt(part.size)
 
 
-def _beside(image: Floats, rows: tuple[int, int], columns: slice, level: float) -> float | None:
-    half = STRIP_CELLS // 2
+def _beside(row: Row, image: Floats, rows: tuple[int, int], columns: slice, level: float) -> float | None:
+    half = row.view.limits.strip // 2
     tops = [top for top in (rows[0] - _GAP - half, rows[1] + _GAP) if top >= 0 and top + half <= image.shape[0]]
     levels = [float(np.median(image[top : top + half, columns])) for top in tops]
     return max(levels, key=lambda beside: abs(beside - level), default=None)

@@ -4,38 +4,39 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 
-SHORTEST_STEP_CELLS: Final = 6
-STRIP_CELLS: Final = 10
-LINE_CELLS: Final = 7
-"""Width of the running median along a profile: numerals' strokes and dividing lines up to half of it vanish."""
-_LEAST_CHANGE: Final = 0.2
-"""Change of log10 signal along the whole wedge below which a strip is not worth reading: 5 steps of 0.1 at gamma 2."""
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """The map seen with the wedge's direction along the columns: transposed or not, and turned by an angle."""
+    """The map seen with the wedge's direction along the columns: transposed or not, and turned by an angle.
+
+    `limits` are those of the search that looks along it.
+    """
 
     transposed: bool
     angle_deg: float
     image: Floats
     quantum: float
+    limits: RowLimits = ROW_LIMITS
 
     @staticmethod
-    def of(image: Floats, *, transposed: bool, angle_deg: float, quantum: float) -> View:
+    def of(
+        image: Floats, *, transposed: bool, angle_deg: float, quantum: float, limits: RowLimits = ROW_LIMITS
+    ) -> View:
         """Return the view of a map of log10 signal, shape (rows, columns), along an angle clockwise.
 
         `quantum` is one code of the scan's scale, as a fraction of full scale.
         """
         flat = image.T if transposed else image
-        return View(transposed=transposed, angle_deg=angle_deg, image=_turned(flat, angle_deg), quantum=quantum)
+        turned = _turned(flat, angle_deg)
+        return View(transposed=transposed, angle_deg=angle_deg, image=turned, quantum=quantum, limits=limits)
 
     def to_map(self, along: float, across: float) -> tuple[float, float]:
         """Return (column, row) on the untransposed, unturned map of a point of this view, in cells."""
@@ -69,7 +70,9 @@ def _turned(image: Floats, angle_deg: float) -> Floats:
     return np.asarray(image[row, column])
 
 
-def strip_profiles(image: Floats, rows: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
+def strip_profiles(
+    image: Floats, rows: tuple[int, int], limits: RowLimits = ROW_LIMITS
+) -> tuple[Floats, Floats, Floats]:
     """Return middle rows, median profiles and the noise of each profile's cells, for half-overlapping strips.
 
     Parameters
@@ -81,7 +84,7 @@ def strip_profiles(image: Floats, rows: tuple[int, int]) -> tuple[Floats, Floats
     """
     first = min(max(rows[0], 0), image.shape[0] - 1)
     last = max(min(rows[1], image.shape[0]), first + 1)
-    height = min(STRIP_CELLS, last - first)
+    height = min(limits.strip, last - first)
     tops = np.arange(first, last - height + 1, max(height // 2, 1))
     strips = np.sort(np.lib.stride_tricks.sliding_window_view(image, height, axis=0)[tops], axis=2)
     middle = 0.5 * (strips[:, :, (height - 1) // 2] + strips[:, :, height // 2])
@@ -90,7 +93,7 @@ def strip_profiles(image: Floats, rows: tuple[int, int]) -> tuple[Floats, Floats
     quarter = height // 4
     spread = 0.5 * (strips[:, :, height - 1 - quarter] - strips[:, :, quarter])
     noise = spread * (1.4826 * 1.25 / math.sqrt(height))
-    return tops + 0.5 * height, running_median(middle, LINE_CELLS), running_median(noise, LINE_CELLS)
+    return tops + 0.5 * height, running_median(middle, limits.line), running_median(noise, limits.line)
 
 
 def running_median(lines: Floats, width: int) -> Floats:
@@ -101,24 +104,24 @@ def running_median(lines: Floats, width: int) -> Floats:
     return np.ascontiguousarray(windows[:, :, half])
 
 
-def promise(profiles: Floats) -> Floats:
+def promise(profiles: Floats, limits: RowLimits = ROW_LIMITS) -> Floats:
     """Return a quick measure of the staircase on each profile: its largest change without a turn back, or 0."""
-    return np.array([_worth(profile) for profile in profiles])
+    return np.array([_worth(profile, limits) for profile in profiles])
 
 
-def _worth(profile: Floats) -> float:
+def _worth(profile: Floats, limits: RowLimits) -> float:
     """Return a quick measure of a staircase: the largest change over a stretch without a turn back, or 0."""
-    half = SHORTEST_STEP_CELLS // 2
+    half = int(limits.shortest_step) // 2
     step = profile[half:] - profile[:-half]
     best = 0.0
     for direction in (step, -step):
-        against = np.flatnonzero(direction > max(_LEAST_CHANGE / 10.0, 0.0))
+        against = np.flatnonzero(direction > limits.turn_back)
         ends = np.concatenate(([-1], against, [direction.size]))
         for first, last in zip(ends[:-1] + 1, ends[1:] - 1, strict=True):
-            if last - first >= 4 * SHORTEST_STEP_CELLS:
-                moves = direction[first : last + 1] < -0.01
+            if last - first >= 4 * limits.shortest_step:
+                moves = direction[first : last + 1] < -limits.least_move
                 edges = int(np.count_nonzero(moves[1:] & ~moves[:-1]))
                 change = abs(float(profile[last] - profile[first]))
-                if edges >= 3 and change >= _LEAST_CHANGE:
+                if edges >= 3 and change >= limits.least_change:
                     best = max(best, change * min(edges, 10))
     return best

@@ -30,6 +30,7 @@ from densiscan.calibration.through_steps import inverse, pull_of_steps
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.scan import open_scan
 from densiscan.scan.survey import patch
+from densiscan.wedge.alignment import Steps
 from densiscan.wedge.wedge import Wedge, WedgeStep, nominal_wedge
 from tests.renderer import (
     Place,
@@ -219,16 +220,16 @@ def test_too_few_steps_are_refused() -> None:
 def test_polarity_from_the_steps(power: float) -> None:
     densities = np.array(even_densities(15, 0.2))
     upright = 10.0 ** (-power * densities)
-    assert told_inverted(upright, densities, "wedge.tif") is False
-    assert told_inverted(upright[::-1], densities, "wedge.tif") is False
-    assert told_inverted(1.0 - upright, densities, "wedge.tif") is True
+    assert told_inverted(upright, Steps.nominal(densities), "wedge.tif") is False
+    assert told_inverted(upright[::-1], Steps.nominal(densities), "wedge.tif") is False
+    assert told_inverted(1.0 - upright, Steps.nominal(densities), "wedge.tif") is True
 
 
 def test_polarity_in_doubt_names_both_options() -> None:
     """A film digitizer that stores density: its steps are as straight one way as the other."""
     densities = np.array(even_densities(15, 0.2))
     with pytest.raises(PolarityError, match=r"--not-inverted.*--inverted"):
-        told_inverted(1.0 - densities / 3.2, densities, "wedge.tif")
+        told_inverted(1.0 - densities / 3.2, Steps.nominal(densities), "wedge.tif")
 
 
 UNEVEN = np.array([0.08, 0.2, 0.39, 0.48, 0.75, 0.9, 1.18, 1.29, 1.55, 1.66, 1.95, 2.08])
@@ -240,7 +241,7 @@ def test_the_file_decides_the_polarity_of_a_log_response(inverted: bool, lost: i
     """As straight one way as the other: the differences of the file fit in one order alone, a step lost or not."""
     upright = 1.0 - UNEVEN / 3.2
     upright[UNEVEN.size - lost :] = math.nan
-    assert told_inverted(1.0 - upright if inverted else upright, UNEVEN, "wedge.tif") is inverted
+    assert told_inverted(1.0 - upright if inverted else upright, Steps.nominal(UNEVEN), "wedge.tif") is inverted
 
 
 @pytest.mark.parametrize("inverted", [False, True])
@@ -250,7 +251,7 @@ def test_doubtful_densities_of_many_small_steps_leave_the_polarity_clear(inverte
     stated = true + 0.01 * np.tile((1.0, -1.0), 14)
     upright = 0.97 * 10.0 ** (-true / 1.8)
     signal = 1.0 - upright if inverted else upright
-    assert told_inverted(signal, stated, "wedge.tif", doubts=np.full(28, 0.015)) is inverted
+    assert told_inverted(signal, Steps(densities=stated, doubts=np.full(28, 0.015)), "wedge.tif") is inverted
 
 
 def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
@@ -258,8 +259,8 @@ def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
     densities = np.array([0.3, 0.6, 0.9])
     signal, glass = (0.97 * 10.0**-densities) ** (1 / 2.2), np.full(2, 0.97 ** (1 / 2.2))
     with pytest.raises(PolarityError):
-        told_inverted(signal, densities, "wedge.tif")
-    assert told_inverted(signal, densities, "wedge.tif", beside=glass) is False
+        told_inverted(signal, Steps.nominal(densities), "wedge.tif")
+    assert told_inverted(signal, Steps.nominal(densities), "wedge.tif", beside=glass) is False
 
 
 LIFTED = (

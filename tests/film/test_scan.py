@@ -293,7 +293,7 @@ def test_a_list_of_exposures_with_a_step_twice(folder: Path, capsys: pytest.Capt
 
 @pytest.mark.parametrize("seed", [7_001, 7_002])
 def test_drawn_film_tests(seed: int, tmp_path: Path) -> None:
-    """Drawn films: every figure within 1.5 times what is stated (k = 3); rates over hundreds are in docs/film.md."""
+    """Drawn films: every figure within 1.5 times what is stated (k = 3); rates of hundreds: docs/method-film.md."""
     for check in checks_of(seed, tmp_path):
         assert abs(check.error) <= 1.5 * check.uncertainty, check
         if check.what in CONTRASTS:

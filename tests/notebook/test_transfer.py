@@ -161,6 +161,24 @@ def test_of_a_run_in_both_the_later_one_counts(book: Notebook, tmp_path: Path, c
         assert undone[1].time_s < 481.0
 
 
+def test_a_reading_taken_out_or_brought_back_later_counts_so_in_both(
+    book: Notebook, tmp_path: Path, clock: Callable[[], str]
+) -> None:
+    with Notebook(tmp_path / "two" / "notebook.sqlite", clock=clock) as other:
+        merge_into(other, whole_tables(book))
+        number = book.readings()[1].number
+        uid = book.readings()[1].uid
+        book.remove_readings([number])
+        other.merge(whole_tables(book))
+        assert uid not in {one.uid for one in other.readings()}
+        # brought back in the one, it does not stay out for what the other still says
+        book.restore_readings([number])
+        book.merge(whole_tables(other))
+        assert uid in {one.uid for one in book.readings()}
+        other.merge(whole_tables(book))
+        assert uid in {one.uid for one in other.readings()}
+
+
 def test_named_calibrations_come_along(book: Notebook, tmp_path: Path) -> None:
     drawer = book.path.parent / "calibrations"
     drawer.mkdir()

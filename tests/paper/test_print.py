@@ -31,10 +31,11 @@ from densiscan.paper.exposure import (
     size_factor,
     strip_round,
 )
+from densiscan.paper.plan import PrintSheet
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
 from densiscan.report.paper import seconds_text
-from densiscan.report.printing import PrintSheet, print_text
-from densiscan.wedge.wedge import nominal_wedge
+from densiscan.report.printing import print_text
+from tests.support.made_up import certified_wedge
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
 
@@ -55,7 +56,7 @@ def negative(shadow: float = 0.40, highlight: float = 1.45, base_plus_fog: float
 def paper(*, seconds: float | None = 10.0, magnification: float | None = None, name: str = "old box") -> PaperTest:
     """Range 98.4 of a count by eye: T at 1.775, S at 0.791, full black at 0.577."""
     about = Circumstances(name=name, exposure_s=seconds, magnification=magnification)
-    return paper_by_eye(nominal_wedge(), last_black="5", first_white="13", circumstances=about)
+    return paper_by_eye(certified_wedge(), last_black="5", first_white="13", circumstances=about)
 
 
 # L. P. Clerc, Photography: Theory and Practice, sec. 511: 12 s right for density 1.5; for density 1.9 2.5 times as
@@ -326,7 +327,7 @@ def negative_of(shadow: float | None = 0.40, highlight: float | None = 1.45, bas
 
 def counted_paper(*, seconds: float | None = 10.0, last_black: str = "5", first_white: str = "13") -> PaperTest:
     about = Circumstances(name="old box", exposure_s=seconds)
-    return paper_by_eye(nominal_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
+    return paper_by_eye(certified_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
 
 
 def test_the_range_needed_in_each_light() -> None:

@@ -11,6 +11,7 @@ from densiscan.batch.assessment import Assessment, PrintAim, Task, assess
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading
 from densiscan.negative.reading import MeasureOptions, Reading
 from densiscan.scan.scan import ScanFacts
+from densiscan.wedge.wedge import Wedge, WedgeStep
 
 FACTS = ScanFacts(
     file="wedge.tif",
@@ -30,6 +31,14 @@ FACTS = ScanFacts(
 
 def density(value: float, expanded: float = 0.02) -> Quantity:
     return Quantity(value, {Influence("wedge", "1"): 0.5 * expanded})
+
+
+def certified_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.05) -> Wedge:
+    """A wedge of equal increments, each step certified to 0.02 (k = 2) by itself."""
+    return Wedge(
+        steps=tuple(WedgeStep(step=str(k + 1), density=round(first + k * increment, 6)) for k in range(steps)),
+        name="certified.csv",
+    )
 
 
 def step_reading(number: int, density: float, signal: float, *, noise: float = 1e-4, **more: Any) -> StepReading:

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibration.make import Label, calibrate
 from densiscan.scan.scan import open_scan
+from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import WedgePlace, find_steps
 from densiscan.wedge.wedge import Wedge, WedgeStep
 from tests.renderer import Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
@@ -50,8 +51,7 @@ class Case:
     def found(self) -> WedgePlace:
         signal, quantum = self.signal()
         densities = np.array(self.densities)
-        doubts = np.full(densities.size, 0.01)
-        return find_steps(signal, densities, inverted=False, doubts=doubts, quantum=quantum)
+        return find_steps(signal, Steps.nominal(densities), inverted=False, quantum=quantum)
 
     def places(self) -> np.ndarray:
         """Return by how much each step is read beside its middle, in steps, along the wedge."""
@@ -84,7 +84,7 @@ def test_a_region_drawn_tightly_round_a_wedge_does_not_lose_it(cut_mm: float, de
     top, bottom = (round(4 * y) for y in (5.0 + cut_mm, 17.0 - cut_mm))
     place = find_steps(
         signal[top:bottom, first:last],
-        np.array(densities),
+        Steps.nominal(np.array(densities)),
         inverted=False,
         quantum=quantum,
         origin_mm=(first / 4, top / 4),

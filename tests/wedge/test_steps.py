@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.errors import WedgeNotFoundError
+from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
 from densiscan.wedge.view import strip_profiles
 from tests.renderer import (
@@ -78,9 +79,8 @@ CASES = {
 def found(case: Case, densities: tuple[float, ...] | None = None) -> tuple[WedgePlace, Rendered, WedgeLayout]:
     rendered, layout = case.lay()
     scale = rendered.scanner.full_scale
-    place = find_steps(
-        rendered.codes / scale, np.array(densities or case.densities), inverted=False, quantum=1.0 / scale
-    )
+    steps = Steps.nominal(np.array(densities or case.densities))
+    place = find_steps(rendered.codes / scale, steps, inverted=False, quantum=1.0 / scale)
     return place, rendered, layout
 
 
@@ -132,21 +132,23 @@ def test_another_number_of_steps_is_refused_with_the_number_seen(wrong: tuple[fl
 def test_no_wedge_at_all_is_said() -> None:
     signal = np.random.default_rng(2).normal(0.5, 0.01, (160, 300))
     with pytest.raises(WedgeNotFoundError, match="no row of even steps"):
-        find_steps(signal, np.array(even_densities()), inverted=False)
+        find_steps(signal, Steps.nominal(np.array(even_densities())), inverted=False)
 
 
 def test_two_wedges_are_refused() -> None:
     layouts = [WedgeLayout(densities=even_densities(11, 0.2), place=Place(x_mm=45, y_mm=y)) for y in (18.0, 50.0)]
     rendered = render_bed(layouts, Scanner(ppi=PPI), seed=4, size_mm=(90, 68))
     with pytest.raises(WedgeNotFoundError, match="two wedges"):
-        find_steps(rendered.codes / 65535, np.array(layouts[0].densities), inverted=False)
+        find_steps(rendered.codes / 65535, Steps.nominal(np.array(layouts[0].densities)), inverted=False)
 
 
 def test_turning_the_map_over_turns_the_boxes_over() -> None:
     rendered, _ = Case(densities=even_densities(11, 0.25)).lay()
     signal = rendered.codes / 65535
     densities = np.array(even_densities(11, 0.25))
-    plain, flipped = (find_steps(image, densities, inverted=False) for image in (signal, signal[:, ::-1]))
+    plain, flipped = (
+        find_steps(image, Steps.nominal(densities), inverted=False) for image in (signal, signal[:, ::-1])
+    )
     across = signal.shape[1] * CELL_MM
     ours = [box[0] + box[2] / 2 for box in (step.box_mm for step in plain.steps)]
     theirs = [across - box[0] - box[2] / 2 for box in (step.box_mm for step in flipped.steps)]
@@ -155,7 +157,7 @@ def test_turning_the_map_over_turns_the_boxes_over() -> None:
 
 def test_a_positive_picture_is_searched_from_the_other_end() -> None:
     rendered, layout = Case(scanner={"tone": "2.2"}).lay()
-    place = find_steps(1.0 - rendered.codes / 65535, np.array(even_densities()), inverted=True)
+    place = find_steps(1.0 - rendered.codes / 65535, Steps.nominal(np.array(even_densities())), inverted=True)
     assert beyond(place, layout) < 0.0
 
 

@@ -59,9 +59,8 @@ def found(
     scanner = Scanner(ppi=PPI, bits=12, offset=-0.0008, glare=0.0, gain=gain)
     rendered = render_bed([layout], scanner, seed=3, size_mm=(95.0, 22.0))
     signal = rendered.codes[crop : rendered.codes.shape[0] - crop, : rendered.codes.shape[1]] / 4095
-    return find_steps(
-        signal, densities[:count], inverted=False, doubts=DOUBTS[:count], quantum=1 / 4095, origin_mm=origin_mm
-    )
+    steps = Steps(densities=densities[:count], doubts=DOUBTS[:count])
+    return find_steps(signal, steps, inverted=False, quantum=1 / 4095, origin_mm=origin_mm)
 
 
 def test_a_step_is_read_where_it_lies_beside_a_step_of_glass() -> None:
@@ -122,12 +121,12 @@ def test_a_picture_without_a_row_of_even_steps_is_looked_along_both_ways_alone(m
         angles.append(view.angle_deg)
         return strips_of(view, *args)
 
-    monkeypatch.setattr("densiscan.wedge.find.strips_of", counted)
+    monkeypatch.setattr("densiscan.wedge.look.strips_of", counted)
     x, y = np.meshgrid(np.linspace(0.0, 1.0, 300), np.linspace(0.0, 1.0, 200))
     grain = np.random.default_rng(4).normal(0.0, 0.002, x.shape)
     picture = 10.0 ** -(0.2 + 1.5 * x + 0.2 * np.sin(9.0 * x + 5.0 * y)) + grain
     with pytest.raises(WedgeNotFoundError):
-        find_steps(np.clip(picture, 0.001, 1.0), UNEVEN, inverted=False, quantum=1 / 65535)
+        find_steps(np.clip(picture, 0.001, 1.0), Steps.nominal(UNEVEN), inverted=False, quantum=1 / 65535)
     assert angles == [0.0, 0.0]
 
 
@@ -141,7 +140,7 @@ def test_a_narrow_wedge_that_leans_is_found(angle_deg: float) -> None:
         width_mm=7.0,
     )
     signal = render_bed([layout], Scanner(ppi=PPI), seed=5, size_mm=(160.0, 36.0)).codes / 65535
-    place = find_steps(signal, UNEVEN, inverted=False, doubts=DOUBTS, quantum=1 / 65535)
+    place = find_steps(signal, Steps(densities=UNEVEN, doubts=DOUBTS), inverted=False, quantum=1 / 65535)
     for number, step in enumerate(place.steps):
         left, top, width, height = step.box_mm
         u, v = layout.place.off_bed(left + width / 2, top + height / 2)

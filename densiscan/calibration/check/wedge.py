@@ -13,8 +13,8 @@ from densiscan.arithmetic.curves import fit_line, isotonic
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
 from densiscan.calibration.lamp import LampField, lamp_warnings
-from densiscan.calibration.make import CONFIDENCE
 from densiscan.calibration.trust import drifted_warning
+from densiscan.calibration.usable_steps import CONFIDENCE
 from densiscan.errors import MeasureError
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
@@ -380,7 +380,7 @@ def _then(step: StepReading, in_use: Calibration, *, same: bool) -> Quantity:
     before = next((one.reading for one in in_use.steps if one.reading.step == step.step), None)
     if same and in_use.laws and before is not None:
         density = in_use.density_of_signal(before.signal) + before.density - before.light_density
-        codes = before.noise / math.sqrt(before.independent) * in_use.scan.full_scale
+        codes = before.mean_doubt * in_use.scan.full_scale
         noise = codes * in_use.density_per_code(density)
         return in_use.quantity(10.0**-density, noise, f"step {step.step} at the calibration")
     certificate = Influence("wedge", step.step if same else f"{step.step} of another wedge")

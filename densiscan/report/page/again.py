@@ -9,7 +9,7 @@ from typing import Any, Final
 from densiscan.batch.assessment import Assessment, Failure, Task, measure_one
 from densiscan.calibration.file import calibration_kept
 from densiscan.errors import WrongUseError
-from densiscan.negative.preview import OF_MANY, Sheet
+from densiscan.negative.preview import OF_MANY, Sheet, SheetDetail
 from densiscan.negative.reading import MeasureOptions
 from densiscan.notebook.readings import KeptReading, file_sha256
 from densiscan.report.page.notebook import Made
@@ -21,7 +21,7 @@ _TAKEN: Final = (*("aperture_mm", "square", "trim", "frame_mm", "rebate_mm", "ba
 
 
 def sheets_again(
-    progress: Callable[[Path], None], folder: Path | None = None
+    progress: Callable[[Path], None], folder: Path | None = None, detail: SheetDetail = OF_MANY
 ) -> Callable[[KeptReading, Made], Sheet | None]:
     """Return a function that gives the picture and map of a kept reading; None where they cannot be had any more.
 
@@ -34,6 +34,8 @@ def sheets_again(
         Told the path of each scan before it is read.
     folder
         Where to look for scans that no longer lie where they were measured.
+    detail
+        How much is kept of each.
     """
     read: dict[tuple[str, str], tuple[Assessment, ...]] = {}
 
@@ -42,7 +44,7 @@ def sheets_again(
         path = _where(document, folder)
         key = str(path), repr(made)
         if key not in read:
-            read[key] = _measured(path, reading.scan_sha256, made, progress)
+            read[key] = _measured(path, reading.scan_sha256, made, progress, detail)
         for found in read[key]:
             if found.reading.piece == reading.piece and _alike(found, document):
                 return found.sheet
@@ -57,7 +59,7 @@ def _where(document: Mapping[str, Any], folder: Path | None) -> Path:
 
 
 def _measured(
-    path: Path, scan_sha256: str | None, made: Made, progress: Callable[[Path], None]
+    path: Path, scan_sha256: str | None, made: Made, progress: Callable[[Path], None], detail: SheetDetail
 ) -> tuple[Assessment, ...]:
     calibration = calibration_kept(made.calibration)
     try:
@@ -67,7 +69,7 @@ def _measured(
             options=_options(made.options.get("measure", {})),
             ppi=made.options.get("ppi"),
             page=made.options.get("page"),
-            detail=OF_MANY,
+            detail=detail,
         )
     except (OSError, WrongUseError, TypeError, ValueError):
         return ()

@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, read_back
+from densiscan.development.run import Run
 from densiscan.negative.preview import Sheet
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
@@ -44,7 +45,8 @@ class PageReading:
     """One negative to be shown: its reading as the contract has it, and its picture and map where they were kept.
 
     `calibration` names what it was read by, `told` is said of it besides, `run` names the run it belongs to;
-    `rebate_mm` is the box of unexposed film that a person named, `paper_range` ISO range R of the paper at hand.
+    `rebate_mm` is the box of unexposed film that a person named, `paper_range` ISO range R of the paper at hand,
+    `developed` the run as it was logged.
     """
 
     document: Document
@@ -54,6 +56,7 @@ class PageReading:
     run: str = ""
     rebate_mm: tuple[float, float, float, float] | None = None
     paper_range: float | None = None
+    developed: Run | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -346,6 +349,11 @@ def _corners(document: Document) -> tuple[Places | None, Places | None]:
     left, top = frame[0] - whole.centre.x, frame[1] - whole.centre.y
     inside = whole.part((left, left + frame[2]), (top, top + frame[3]))
     return outline, inside.corners()
+
+
+def frame_corners(document: Document) -> Places | None:
+    """Return where the corners of the frame lie on the scan, mm, clockwise from its top left; None without a frame."""
+    return _corners(document)[1]
 
 
 def _turned(box: Sequence[float], angle: float) -> Places:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final
 
 from densiscan.development.names import same_name, solution_text
 from densiscan.development.run import Run
+from densiscan.errors import WrongUseError
 from densiscan.negative.preview import Sheet
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.readings import KeptReading
@@ -91,6 +93,43 @@ def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) 
     return Taken(runs=wanted, readings=tuple(ordered))
 
 
+def two_of(names: tuple[str, str], runs: Sequence[Run], readings: Sequence[KeptReading]) -> Taken:
+    """Return two negatives that are to be compared, in the order they are named, and the runs they are of.
+
+    Parameters
+    ----------
+    names
+        Of each its scan's file, with or without folder and ending, or the number of its reading.
+    readings
+        Those that count.
+
+    Raises
+    ------
+    WrongUseError
+        If there is no such negative, several have the name, or both names are of one.
+    """
+    shown = tuple(_the_one(name, readings) for name in names)
+    if shown[0].negative == shown[1].negative:
+        raise WrongUseError(f"`compare` takes two negatives, and {names[0]} and {names[1]} are the same.")
+    numbers = {reading.run for reading in shown}
+    return Taken(runs=tuple(run for run in runs if run.number in numbers), readings=shown)
+
+
+def _the_one(name: str, readings: Sequence[KeptReading]) -> KeptReading:
+    by_negative = {reading.negative: reading for reading in readings if reading.document is not None}
+    whole, stem = Path(name).name, Path(name).stem
+    called = [one for one in by_negative.values() if one.file == whole]
+    called = called or [one for one in by_negative.values() if one.file is not None and Path(one.file).stem == stem]
+    if not called and name.isdecimal():
+        called = [one for one in readings if one.number == int(name) and one.document is not None]
+    if len(called) == 1:
+        return called[0]
+    if not called:
+        raise WrongUseError(f"the notebook has no reading of {name}; measure its scan first.")
+    numbers = ", ".join(str(one.number) for one in called)
+    raise WrongUseError(f"{len(called)} negatives are called {name}; give the number of the reading: {numbers}.")
+
+
 def page_readings(
     readings: Sequence[tuple[KeptReading, Made]],
     runs: Sequence[Run],
@@ -110,6 +149,7 @@ def page_readings(
                 paper_range=made.options.get("aim", {}).get("paper_range"),
                 told="" if run is None else f"run {run.number}: {sentence(run)}",
                 run="" if run is None else f"run {run.number}",
+                developed=run,
             )
         )
     return tuple(shown)

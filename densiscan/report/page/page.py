@@ -16,6 +16,7 @@ from densiscan.batch.outliers import FIGURES
 from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
 from densiscan.report.page.negative import PageReading, SheetView, density_words, sheet_view
+from densiscan.report.page.pair import pair_facts
 from densiscan.report.page.standings import Standing, standings
 from densiscan.report.page.templating import environment, own_text
 
@@ -26,12 +27,16 @@ _LAST: Final = 99.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageHead:
-    """What stands over the page: its title, sentences below that, when it was made and by which version."""
+    """What stands over the page: its title, sentences below that, when it was made and by which version.
+
+    `beside` opens it with its first two negatives beside each other.
+    """
 
     title: str
     made: str
     version: str
     told: tuple[str, ...] = ()
+    beside: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,14 +125,17 @@ def page_html(
         for view, standing in zip(views, stands, strict=True)
     ]
     answers = [view.answer for view in views]
-    style, script = own_text("page.css"), own_text("page.js")
+    several = len(views) > 1
+    style, script = own_text("page.css"), own_text("page.js") + (own_text("pair.js") if several else "")
     text: str = (
         environment()
         .get_template("page.html")
         .render(
             head=head,
             views=views,
-            several=len(views) > 1,
+            several=several,
+            pairs=[pair_facts(page, view) for page, view in zip(readings, views, strict=True)] if several else (),
+            beside=[view.key for view in views[:2]] if head.beside else (),
             headline=folder_headline(answers, len(failed)),
             attention=sum(one.attention for one in answers),
             rows=sorted(rows, key=lambda row: (-row.view.answer.gravity, -row.standing.distance)),
