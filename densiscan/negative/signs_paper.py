@@ -150,7 +150,10 @@ def _tones(density: Map, margin: float) -> tuple[str, ...]:
     near, black = (float(value) for value in np.quantile(density, (0.96, 0.995)))
     if not LIMITS.lightest_black < black < LIMITS.densest_black:
         return ()
-    return (*_bare_whites(density, margin), *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()))
+    return (
+        *_bare_whites(density, margin),
+        *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()),
+    )
 
 
 def _bare_whites(density: Map, margin: float) -> tuple[str, ...]:

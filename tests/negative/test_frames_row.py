@@ -174,9 +174,7 @@ def test_a_side_along_the_row_lies_where_it_does_on_the_other_frames(
     for left, (top, tall) in ((5.0, (start, height)), (43.0, (5.5, 24.0)), (81.0, (5.55, 23.9))):
         sides = (top, left, tall, 36.0) if upright else (left, top, 36.0, tall)
         place = TurnedBox(left_mm=sides[0], top_mm=sides[1], width_mm=sides[2], height_mm=sides[3], angle_deg=0.0)
-        frames.append(
-            FoundFrame(box=place, area=place, origins=("line",) * 4, shares=(1.0,) * 4, doubts_mm=(0.1,) * 4)
-        )
+        frames.append(FoundFrame(box=place, area=place, origins=("line",) * 4, shares=(1.0,) * 4, doubts_mm=(0.1,) * 4))
     out = equally_high(frames, strip, 0 if upright else 1)
     assert out[1:] == frames[1:]
     left, top, width, tall = out[0].box.box_mm
