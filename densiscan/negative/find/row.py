@@ -305,7 +305,7 @@ def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
         if whole and abs(common - (end - start)) < UNEQUAL_MM / 2
     ]
     out = list(frames)
-    for k, frame in enumerate(frames):
+    for k in range(len(frames)):
         if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < UNEQUAL_MM:
             continue
         lowest, highest = (float(place) for place in np.median(high, axis=0))
