@@ -274,8 +274,8 @@ LIFTED = (
 def test_glare_on_the_densest_steps_leaves_the_polarity_clear(inverted: bool) -> None:
     upright, beside = np.array(LIFTED) / 255, np.array([239.5, 240.65]) / 255
     signal, around = (1.0 - upright, 1.0 - beside) if inverted else (upright, beside)
-    densities, doubts = np.array(even_densities(31, 0.1)), np.full(31, 0.005)
-    assert told_inverted(signal, densities, "wedge.tif", doubts=doubts, beside=around) is inverted
+    steps = Steps(densities=np.array(even_densities(31, 0.1)), doubts=np.full(31, 0.005))
+    assert told_inverted(signal, steps, "wedge.tif", beside=around) is inverted
 
 
 def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> None:
@@ -283,7 +283,7 @@ def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> Non
     densities = np.array(even_densities(12, 0.2, 0.02))
     stated = np.concatenate(([0.0], densities[1:]))
     upright = 0.9 * 10.0**-densities
-    assert told_inverted(upright, stated, "wedge.tif", beside=np.array([0.9, 0.9])) is False
+    assert told_inverted(upright, Steps.nominal(stated), "wedge.tif", beside=np.array([0.9, 0.9])) is False
 
 
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:

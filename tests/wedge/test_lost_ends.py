@@ -156,8 +156,7 @@ def test_a_scan_cut_at_the_last_step_of_a_wedge_is_not_read_a_step_off(steps: in
     gone = -float(10.0 ** -densities[-1]) - 0.0001
     case = Case(densities=densities, after_mm=0.0, scanner={"bits": 12, "offset": gone, "glare": 0.0})
     signal, quantum = case.signal()
-    doubts = np.full(steps, 0.01)
-    place = find_steps(signal[24:64], np.array(densities), inverted=False, doubts=doubts, quantum=quantum)
+    place = find_steps(signal[24:64], Steps.nominal(np.array(densities)), inverted=False, quantum=quantum)
     middles = np.array([step.box_mm[0] + step.box_mm[2] / 2 for step in place.steps])
     assert_allclose(middles, 6.0 * (np.arange(steps) + 1.5), atol=0.6)
 
