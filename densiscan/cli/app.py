@@ -41,6 +41,7 @@ _COMMANDS: Final = {
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
     "expose": "expose.expose",
+    "labels": "labels.labels",
     "paper": "paper.paper",
     "print": "printing.print_",
     "finished": "finished.finished",

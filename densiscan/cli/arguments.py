@@ -14,19 +14,23 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
-            "dilution",
+            *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
+            *("developer", "dilution"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
             *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )
     },
+    "aperture_mm": "--aperture",
     "exposure_s": "--exposure",
     "extension_mm": "--extension",
     "highlight": "--highlight",
     "metered": "--metered",
     "frame_mm": "--frame",
     "outline_mm": "--outline",
+    "rebate_mm": "--rebate",
     "row_mm": "--row",
+    "sheet": "--sheet",
+    "size": "--size",
     "sheet_size_mm": "--sheet-size",
     "spots_mm": "--spot",
     "temperature_c": "--temp",

@@ -269,7 +269,8 @@ def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]])
 
 def _measured(path: Path, source: Source, calibrated: Reader) -> list[NegativeEnds]:
     from densiscan.errors import MeasureError
-    from densiscan.negative.reading import MeasureOptions, measure_scan
+    from densiscan.negative.options import MeasureOptions
+    from densiscan.negative.reading import measure_scan
     from densiscan.paper.exposure import NegativeEnds
     from densiscan.scan.scan import open_scan
 

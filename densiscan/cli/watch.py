@@ -99,7 +99,7 @@ def watch(
     from densiscan.batch.files import FileChoice
     from densiscan.cli.folder_notebook import forget, memory_for
     from densiscan.development.verdict import range_on_film
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.paper.grade import density_range_for
 
     stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops

@@ -14,7 +14,7 @@ from densiscan.calibration.check.wedge import DriftCheck, drift_check
 from densiscan.calibration.lamp import Bed, lamp_field
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import MeasureError
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.scan.scan import Scan
 from densiscan.wedge.wedge import Wedge
 

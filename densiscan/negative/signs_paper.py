@@ -7,9 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.negative.bench import Bench
 from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
 from densiscan.negative.parts import Part
-from densiscan.negative.signs import LIMITS, Bench, inside
+from densiscan.negative.signs import LIMITS, inside
 from densiscan.scan.cells import Cells, Map, Mask
 
 _BLACK_WITHIN: Final = 0.15

@@ -23,7 +23,8 @@ from densiscan.calibration.make import Label, calibrate
 from densiscan.calibration.veil import coarse, freed_curve, with_surrounds
 from densiscan.errors import CalibrationError, MeasureError
 from densiscan.files.serialise import as_dict, read_result
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import Scan
 from tests.renderer import Scanner
 from tests.support.bed_pieces import DENSITIES, BlackMask, layout, scanned, wedge

@@ -20,7 +20,7 @@ from densiscan.batch.assessment import BatchResult, Failure, Task
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import command_line, run
 from densiscan.errors import PolarityError
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from tests.support.made_up import assessment, calibration
 
 ROOT = Path(__file__).resolve().parents[2]

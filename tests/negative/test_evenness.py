@@ -29,8 +29,10 @@ from densiscan.calibration.file import write_calibration
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.cli.app import run
 from densiscan.files.serialise import as_dict
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
-from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_on
+from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick
 from densiscan.negative.trouble.fog import judged_fog, student
 from densiscan.negative.trouble.ground import Strip
 from densiscan.negative.trouble.inspection import trouble_on
@@ -57,7 +59,7 @@ from tests.renderer import (
     write_scan,
 )
 from tests.support.bed_pieces import Spots
-from tests.support.made_up import FACTS, step_reading
+from tests.support.made_up import FACTS, calibration, step_reading
 from tests.support.pages import ROOT, text_of
 from tests.trials import evenness_rates
 
@@ -71,7 +73,7 @@ FOG: Final = MeasureOptions(fog_sheet=True)
 
 Floats = npt.NDArray[np.float64]
 
-LIMITS = Limits(slope=0.01, local=0.02, lamp=0.001)
+LIMITS = Yardstick(calibration=calibration(), slope=0.01, local=0.02, lamp=0.001)
 
 DEPTH_MM: Floats = np.linspace(0.25, 7.75, 16)
 """8 mm in bins of 0.5 mm."""
@@ -104,8 +106,8 @@ def troubles(
     asked = options or MeasureOptions()
     write_scan(render_bed(pieces, scanner, seed=7, size_mm=BED_MM), folder / "film.tif", compression=None)
     scan, calibration = open_scan(folder / "film.tif"), calibration_at(scanner.ppi)
-    found = survey_for(scan, calibration, asked)
-    return trouble_on(found, measure_surveyed(scan, calibration, asked, found), calibration, asked)
+    bench = bench_for(scan, calibration, asked)
+    return trouble_on(bench, measure_on(bench))
 
 
 def findings(
@@ -375,8 +377,8 @@ def test_real_frames(shared_data: Path) -> None:
         for row, begins in zip(rows[:4], (*streaks, None, None), strict=True):
             box = (row["x0"] * mm, 14 * mm, (row["x1"] - row["x0"]) * mm, (last_row - 14) * mm)
             options = MeasureOptions(frame_mm=box)
-            found = survey_for(scan, made, options)
-            (trouble,) = trouble_on(found, measure_surveyed(scan, made, options, found), made, options)
+            bench = bench_for(scan, made, options)
+            (trouble,) = trouble_on(bench, measure_on(bench))
             seen = [finding for finding in trouble.findings if finding.code == "streak"]
             assert len(seen) == (begins is not None), (name, row["step"])
             for streak in seen:

@@ -19,7 +19,8 @@ from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.errors import MeasureError, WrongUseError
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import Scan, open_scan
 from tests.renderer import (
     Blemishes,

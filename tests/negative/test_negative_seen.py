@@ -17,7 +17,7 @@ from densiscan.batch.assessment import Assessment, BatchResult, Task, measure_on
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.seen import is_judged
 from densiscan.notebook.recall import assessment_of
 from densiscan.report.readings import reading_document, readings_text

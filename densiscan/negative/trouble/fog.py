@@ -13,7 +13,8 @@ from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BoxMm, Finding, SideFog, Trouble
 
 USUAL_FOG: Final = 0.30
