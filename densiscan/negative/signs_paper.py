@@ -68,7 +68,7 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
     if margin < surround - LIMITS.beside_lid and _margin_round(bench.cells, margin, surround):
         return "its white margin is lighter than what lies round it", "no film is clearer than the open bed"
     if not part.film.cropped and LIMITS.lid < surround < margin - LIMITS.beside_lid:
-        return ("what lies round it is no open glass",)
+        return ("what lies round it is not open glass",)
     return ()
 
 
