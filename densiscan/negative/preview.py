@@ -241,10 +241,10 @@ _ENOUGH: Final = 20_000
 def _fewer(surveyed: Survey) -> Survey:
     """Return a survey with about so many of its cells, evenly over the scan; each stands for those beside it."""
     every = max(1, round(math.sqrt(surveyed.mean.size / _ENOUGH)))
-    cells = {
+    cells: dict[str, Any] = {
         name: getattr(surveyed, name)[::every, ::every] for name in ("mean", "sd", "clipped_light", "clipped_dark")
     }
-    edges = {
+    edges: dict[str, Any] = {
         name: np.append(getattr(surveyed, name)[:-1][::every], getattr(surveyed, name)[-1])
         for name in ("x_edges_px", "y_edges_px")
     }
