@@ -77,7 +77,7 @@ PHRASES: Final = (
     "steps it goes through",
     "less curve",
     "How much density a difference",
-    "is no notebook",
+    "it is no notebook",
     "is no exported",
     "is no document of",
     "let it end in",
@@ -93,7 +93,6 @@ PHRASES: Final = (
     "stops are lost. Exposed",
     "where yours lies between the two",
     "as was said",
-    "look whether",
 )
 
 
