@@ -11,7 +11,7 @@ import numpy as np
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light
 from densiscan.negative.find.film import Film
-from densiscan.negative.find.not_film import FEWEST_LEVELS, fields_along, is_wedge
+from densiscan.negative.find.not_film import fields_along, is_wedge
 from densiscan.negative.parts import Part, Sought, parts_on
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
 from densiscan.scan.channels import COLOURS, in_channel
@@ -199,16 +199,17 @@ def is_even(bench: Bench, part: Part) -> bool:
 
 def wedge_signs(bench: Bench, part: Part) -> tuple[str, ...]:
     """Return the signs of a step wedge: even fields in a row, rising by steps, with nothing clear round them."""
+    limits = bench.sought.limits.not_film
     grid = straightened(bench.cells, part.film.seen)
-    if is_wedge(grid, bench.sought.density_range[1]):
+    if is_wedge(grid, bench.sought.density_range[1], limits):
         return "its density rises in steps", "each step is even from side to side"
-    number = 0 if part.film.cropped else fields_along(grid, bench.sought.density_range[1])
+    number = 0 if part.film.cropped else fields_along(grid, bench.sought.density_range[1], limits)
     if number < 2:
         return ()
     told = ["it is made of even fields in a row"]
     if part.film.rebate is None:
         told.append("no clear edge runs round them")
-    if number >= FEWEST_LEVELS:
+    if number >= limits.fewest_levels:
         told.append(f"there are {number} of them")
     return tuple(told)
 
