@@ -25,6 +25,7 @@ from densiscan.negative.find.rebate import Rebate
 from densiscan.negative.limits import beyond, limit_warnings
 from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, is_judged, said_to_be, seen_of
+from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
 from densiscan.negative.signs import Bench
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
@@ -68,6 +69,8 @@ class MeasureOptions:
         Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
     as_negative
         The person insists that it is a negative, whatever it looks like.
+    limits
+        Thresholds of the search for film and of what is no negative; trials move them.
 
     Raises
     ------
@@ -94,6 +97,7 @@ class MeasureOptions:
     fog_sheet: bool = False
     wedge_mm: tuple[BoxMm, ...] = ()
     as_negative: bool = False
+    limits: ReadLimits = READ_LIMITS
 
     def __post_init__(self) -> None:
         keep_floats(self)
@@ -270,6 +274,7 @@ def measure_surveyed(
         density_range=calibration.density_range,
         zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
         file=scan.facts.file,
+        limits=options.limits.find,
     )
     cells = cells_of(found, inverted=calibration.inverted)
     parts, left = parts_on(cells, sought)
@@ -289,7 +294,13 @@ def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> t
     if options.as_negative or options.fog_sheet:
         return (said_to_be("negative" if options.as_negative else "unexposed"),) * len(parts)
     bench = Bench(
-        scan=task.scan, calibration=task.calibration, light=task.light, survey=task.survey, cells=cells, sought=sought
+        scan=task.scan,
+        calibration=task.calibration,
+        light=task.light,
+        survey=task.survey,
+        cells=cells,
+        sought=sought,
+        limits=options.limits.signs,
     )
     return seen_of(bench, parts)
 
