@@ -21,10 +21,12 @@ if TYPE_CHECKING:
     from densiscan.calibration.findings import Findings
     from densiscan.calibration.glare import Glare
     from densiscan.calibration.lamp import Bed, LampField
+    from densiscan.calibration.look import Look
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrate_scan
     from densiscan.calibration.map import density_map, write_density_map
     from densiscan.calibration.posterior_curve import WeighedLaw
+    from densiscan.calibration.several_looks import combine_looks
     from densiscan.calibration.weighed_curve import CurvePoints, UsedStep
     from densiscan.development.advice import Advice, Misfit, Plan, TableRow, advise
     from densiscan.development.change import UnloggedChange
@@ -55,9 +57,10 @@ if TYPE_CHECKING:
     from densiscan.negative.channels import ChannelReading
     from densiscan.negative.find.not_film import LeftOut
     from densiscan.negative.find.rebate import Rebate, RebateSide
+    from densiscan.negative.options import MeasureOptions
     from densiscan.negative.own_wedge import Beside, WedgeRead
     from densiscan.negative.preview import SheetDetail
-    from densiscan.negative.reading import MeasureOptions, Reading, Spot, measure_scan
+    from densiscan.negative.reading import Reading, Spot, measure_scan
     from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
     from densiscan.notebook.location import open_notebook
     from densiscan.notebook.materials import Batch
@@ -98,6 +101,7 @@ _SHELF = {
     "CalibrationError": "errors",
     "ChannelReading": "negative.channels",
     "Circumstances": "paper.tested_range",
+    "combine_looks": "calibration.several_looks",
     "ContrastPoint": "development.kinetics",
     "Counted": "development.usable_readings",
     "CurvePoint": "film.speed_and_contrast",
@@ -122,10 +126,11 @@ _SHELF = {
     "Label": "calibration.make",
     "LampField": "calibration.lamp",
     "LeftOut": "negative.find.not_film",
+    "Look": "calibration.look",
     "measure_files": "batch.files",
     "measure_scan": "negative.reading",
     "MeasureError": "errors",
-    "MeasureOptions": "negative.reading",
+    "MeasureOptions": "negative.options",
     "Merged": "notebook.merge",
     "Misfit": "development.advice",
     "NegativeLeftOut": "development.run",
@@ -223,6 +228,7 @@ __all__ = [
     "Label",
     "LampField",
     "LeftOut",
+    "Look",
     "MeasureError",
     "MeasureOptions",
     "Merged",
@@ -278,6 +284,7 @@ __all__ = [
     "as_row",
     "as_text",
     "calibrate_scan",
+    "combine_looks",
     "density_map",
     "film_test",
     "measure_files",

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.calibration.look import Look
 from densiscan.calibration.posterior_curve import WeighedLaw
 from densiscan.calibration.through_steps import inverse, pull_of_steps
 from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
@@ -44,7 +45,8 @@ class StepReading:
     `independent` the number of effectively independent pixels behind the mean, `per_aperture` their number in a 1 mm
     aperture; `clipped` the fraction of pixels at either end of the scale; `light` the light of the lamp at its place
     relative to its mean over the bed, where an empty bed has shown it; `surround` the light of everything round it,
-    spread by each reach of glare; `common` the part of the certificate that all steps share, where that is stated.
+    spread by each reach of glare; `common` the part of the certificate that all steps share, where that is stated;
+    `apart` the standard uncertainty of the signal by what several looks at the step differ by beyond noise.
     """
 
     step: str
@@ -60,6 +62,12 @@ class StepReading:
     light: float | None = None
     surround: tuple[float, ...] | None = None
     common: float | None = None
+    apart: float | None = None
+
+    @property
+    def mean_doubt(self) -> float:
+        """Standard uncertainty of `signal`."""
+        return math.hypot(self.noise / math.sqrt(self.independent), self.apart or 0.0)
 
     @property
     def light_density(self) -> float:
@@ -103,6 +111,11 @@ class Calibration(Drawn):
         The same wedge read by the other channels of a colour scan; they have no `others` of their own.
     laws
         The laws of scanners that hold the steps, weighed: the curve is theirs. Empty where it goes through the steps.
+    looks
+        The scans of the wedge that were combined; empty where there was one.
+    drift
+        Standard uncertainty (k = 1) of every density by what one scan differs from the next; None where one scan cannot
+        show it.
 
     Examples
     --------
@@ -128,6 +141,8 @@ class Calibration(Drawn):
     black: float = 0.0
     others: tuple[Calibration, ...] = ()
     laws: tuple[WeighedLaw, ...] = ()
+    looks: tuple[Look, ...] = ()
+    drift: float | None = None
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -135,6 +150,7 @@ class Calibration(Drawn):
         numbers = [
             *self.fit,
             *self.density_range,
+            self.drift or 0.0,
             self.residual,
             self.black,
             *(number for one in told for number in one),
@@ -254,7 +270,7 @@ class Calibration(Drawn):
             UsedStep(
                 step=reading.step,
                 level=10.0**place + self.black,
-                noise=reading.noise / math.sqrt(reading.independent),
+                noise=reading.mean_doubt,
                 rounding=rounding_codes(reading.noise * full) / full,
                 density=density,
                 certificate=0.5 * reading.certificate,
@@ -405,9 +421,9 @@ def _said(value: object) -> str:
 
 
 def log_signal_doubt(reading: StepReading, *, inverted: bool, black: float) -> float:
-    """Return the standard uncertainty of the log10 signal of a step, from its noise over independent pixels."""
+    """Return the standard uncertainty of the log10 signal of a step."""
     level = (1.0 - reading.signal if inverted else reading.signal) - black
-    return reading.noise / math.sqrt(reading.independent) / max(level, _DARKEST) / math.log(10.0)
+    return reading.mean_doubt / max(level, _DARKEST) / math.log(10.0)
 
 
 _NOISY_CODES: Final = 2.0

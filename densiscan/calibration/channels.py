@@ -9,8 +9,8 @@ from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import Calibration
 from densiscan.errors import WrongUseError
 
-_SHARED: Final = frozenset({"wedge", "glare", "lamp"})
-"""What moves the readings of all channels alike: the certificate of the one wedge, scattered light, the lamp."""
+_SHARED: Final = frozenset({"wedge", "glare", "lamp", "drift"})
+"""What moves the readings of all channels alike: the one wedge's certificate, scattered light, the lamp, drift."""
 
 
 def of_channel(calibration: Calibration, channel: str | None) -> Calibration:

@@ -13,6 +13,7 @@ from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import LEAST_ROUNDING, BoxMm, Calibration, rounding_codes
 from densiscan.calibration.glare import Glare
 from densiscan.calibration.lamp import LampField, evened, lamp_doubt
+from densiscan.calibration.look import places_of
 from densiscan.calibration.veil import Veil, freed_curve, veil_over
 from densiscan.scan.apertures import cells_inside
 from densiscan.scan.cells import TurnedBox
@@ -106,7 +107,10 @@ class Light:
             density = self.veil.quantity(self.curve, light, noise, key, over)
         # The lamp over what is read, and the lamp over the wedge, which all readings share.
         doubt = lamp_doubt(self.lamp, self.curve.findings)
-        return density.with_part(Influence("lamp", key), doubt).with_part(Influence("lamp", "over the wedge"), doubt)
+        wedge = doubt / math.sqrt(places_of(self.curve.looks))
+        lit = density.with_part(Influence("lamp", key), doubt).with_part(Influence("lamp", "over the wedge"), wedge)
+        drift = self.curve.drift
+        return lit if drift is None else lit.with_part(Influence("drift", "since the wedge was scanned"), drift)
 
 
 def _without_specks(read: Patch, table: npt.NDArray[np.float64]) -> float:

@@ -29,11 +29,12 @@ _LAWS: Final = "laws"
 _LARGEST_FILE_BYTES: Final = 5_000_000
 _LAYOUT: Final[Layout] = {
     "Calibration": "name created mode channel inverted scan steps fit black density_range residual warnings "
-    "laws? check?=findings",
+    "laws? looks? drift? check?=findings",
     "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate "
     "density_common?=reading.common measured signal=reading.signal noise=reading.noise "
     "independent_pixels=reading.independent independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped "
-    "box_mm=reading.box_mm edge_seen=reading.seen lamp?=reading.light surround?=reading.surround used",
+    "box_mm=reading.box_mm edge_seen=reading.seen lamp?=reading.light surround?=reading.surround "
+    "apart?=reading.apart used",
     "CalibratedStep.step": lambda step: int(step.reading.step) if step.reading.step.isdecimal() else step.reading.step,
 }
 _HIGHEST: Final = 6.0
@@ -48,6 +49,10 @@ _BOUNDS: Final[Bounds] = {
     "Calibration.fit": (0.0, _HIGHEST),
     "Calibration.residual": (0.0, _HIGHEST),
     "Calibration.black": (-1.0, 1.0),
+    "Calibration.drift": (0.0, _HIGHEST),
+    "Look.difference": (-_HIGHEST, _HIGHEST),
+    "Look.scatter": (0.0, _HIGHEST),
+    "Look.box_mm": (-_FARTHEST_MM, _FARTHEST_MM),
     "CalibratedStep.measured": (-_HIGHEST, 2 * _HIGHEST),
     "StepReading.density": (-0.1, _HIGHEST),
     "StepReading.certificate": (0.0, _HIGHEST),
@@ -58,6 +63,7 @@ _BOUNDS: Final[Bounds] = {
     "StepReading.per_aperture": (_LEAST, _MOST),
     "StepReading.clipped": (0.0, 1.0),
     "StepReading.box_mm": (-_FARTHEST_MM, _FARTHEST_MM),
+    "StepReading.apart": (0.0, 1.0),
     "StepReading.light": (0.01, 100.0),
     "StepReading.surround": (0.0, 1e3),
     "ScanFacts.ppi": (1e-3, 1e6),
@@ -164,7 +170,7 @@ def _calibration(document: Mapping[str, Any]) -> Calibration:
 
 
 def _other(document: Mapping[str, Any], other: Mapping[str, Any]) -> Calibration:
-    shared = {name: value for name, value in document.items() if name not in {"channels", "check", _LAWS}}
+    shared = {name: value for name, value in document.items() if name not in {"channels", "check", "looks", _LAWS}}
     laws = {_LAWS: other[_LAWS]} if _LAWS in other else {}
     return _calibration({**shared, **{name: other[name] for name in _OF_CHANNEL}, **laws})
 

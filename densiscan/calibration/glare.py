@@ -59,6 +59,66 @@ USUAL: Final = Glare(shares=(USUAL_SHARE / len(REACHES_MM),) * len(REACHES_MM))
 """The glare of a scanner of which nothing is known, equally over the reaches: which of them it has is not known."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scattering:
+    """What a scanner is taken to scatter where no slot has shown it.
+
+    Attributes
+    ----------
+    expected
+        Share of the light expected with each reach.
+    doubt
+        Root of the covariance of the shares (lower triangle, k = 1), a row for each reach.
+    """
+
+    expected: tuple[float, ...]
+    doubt: tuple[tuple[float, ...], ...]
+
+    def __post_init__(self) -> None:
+        size = len(REACHES_MM)
+        if len(self.expected) != size or [len(row) for row in self.doubt] != [size] * size:
+            raise ValueError("what is scattered has one share and one row of doubt for each reach")
+        if not all(abs(value) < 0.5 for row in (self.expected, *self.doubt) for value in row):
+            raise ValueError("a share of light is below one half")
+
+    @classmethod
+    def of(cls, expected: Floats, covariance: Floats) -> Scattering:
+        """Return it from the means of the shares and their covariance, shape (reaches, reaches)."""
+        root = np.linalg.cholesky(covariance + 1e-16 * np.eye(len(REACHES_MM)))
+        return cls(expected=tuple(expected.tolist()), doubt=tuple(tuple(row) for row in root.tolist()))
+
+    @property
+    def root(self) -> Floats:
+        """Root of the covariance, shape (reaches, reaches)."""
+        return np.array(self.doubt)
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the shares."""
+        return np.asarray(self.root @ self.root.T)
+
+    @property
+    def total(self) -> tuple[float, float]:
+        """Share of all light that is expected to be scattered, and its standard uncertainty."""
+        return math.fsum(self.expected), float(np.linalg.norm(self.root.sum(axis=0)))
+
+
+def _usual_scattering() -> Scattering:
+    """Return what is known of a flatbed that nobody has checked.
+
+    The total is above nothing and has a usual size: that alone is an exponential distribution (the one of most entropy,
+    JCGM 101:2008, 6.4.10), whose mean is its root mean square by the root of 2. Over the reaches it is divided
+    in any way, all alike likely (Dirichlet's distribution of ones); mean and covariance follow.
+    """
+    size, mean = len(REACHES_MM), USUAL_SHARE / math.sqrt(2.0)
+    alike, both = 2.0 / (size * (size + 1)), 1.0 / (size * (size + 1))
+    squares = 2.0 * mean**2 * (both + (alike - both) * np.eye(size))
+    return Scattering.of(np.full(size, mean / size), squares - (mean / size) ** 2)
+
+
+USUAL_SCATTERING: Final = _usual_scattering()
+
+
 def veil(light: Floats, glare: Glare, *, cell_mm: tuple[float, float]) -> Floats:
     """Return the light scattered onto each cell of a map, shape kept; beyond the map its border goes on.
 

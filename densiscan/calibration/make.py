@@ -11,13 +11,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.arithmetic.curves import isotonic, shape_preserving, shape_preserving_slopes
+from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
 from densiscan.calibration.through_steps import pull_of_steps
+from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
 from densiscan.calibration.veil import with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
@@ -34,8 +35,6 @@ FEWEST_USED: Final = 3
 """Steps a curve needs: fewer leave nothing to check it with."""
 APERTURE_MM2: Final = math.pi * 0.5**2
 """Area of the 1 mm aperture at which steps must be told apart."""
-CONFIDENCE: Final = 3.0
-"""Signal difference over its noise from which two steps count as told apart (99.7 % of a normal distribution)."""
 _ENOUGH: Final = 5
 """Used steps from which the steps left out show how far the curve may stray between two of them."""
 _UNSEEN: Final = 0.01
@@ -46,14 +45,11 @@ _WIDEST: Final = 1.0
 _CLEARLY: Final = 0.9
 _LEAST_DOUBT: Final = 0.005
 """Least standard deviation of a step's density where steps are told from each other by it."""
-_MOST_UNTOLD: Final = 3
 _PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0.96)
 _SURFACE: Final = 200
 """Cells of the map, 12 square millimetres, from which what lies beside a wedge is looked at."""
-_CLIPPED: Final = 0.01
-"""Fraction of a step's pixels at the end of the scale from which its mean is no longer the signal of the step."""
 _DOUBT: Final = (
-    "{file}: the steps do not tell whether dark on this scan means dense or clear; say --not-inverted (clear film is "
+    "{file}: the steps do not show whether dark on this scan means dense or clear; add --not-inverted (clear film is "
     "bright) or --inverted (clear film is dark)."
 )
 
@@ -117,7 +113,7 @@ def calibrate(
     steps = wedge.lightest_first()
     known = Steps(
         densities=np.array([step.density for step in steps]),
-        doubts=np.array([max(0.5 * step.uncertainty, _LEAST_DOUBT) for step in steps]),
+        doubts=np.array([max(0.5 * step.own, _LEAST_DOUBT) for step in steps]),
     )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
@@ -158,7 +154,19 @@ def calibrate(
         told_of_bed = field.warnings
     made = by_laws(_with_surrounds(made, whole), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
-    return replace(made, warnings=scan.warnings + surveyed.warnings + made.warnings + told_of_bed, others=others)
+    told_of_wedge = (_nominal_warning(wedge),) if wedge.assumed else ()
+    warnings = scan.warnings + surveyed.warnings + told_of_wedge + made.warnings + told_of_bed
+    return replace(made, warnings=warnings, others=others)
+
+
+def _nominal_warning(wedge: Wedge) -> Warning_:
+    lightest, *_, densest = wedge.lightest_first()
+    message = (
+        "Nobody has read this wedge, so its steps, and every density by it, are taken to be right within "
+        f"{lightest.uncertainty:.2f} at the light end and {densest.uncertainty:.2f} at the dense one. "
+        "Give what its maker states as their uncertainty, or better a certificate."
+    )
+    return Warning_(code="nominal-wedge", message=message)
 
 
 def _other_channels(
@@ -267,7 +275,7 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
 
 
 def _told(readings: Sequence[StepReading], steps: Steps, file: str, map_of_signal: Floats) -> bool:
-    signal = [reading.signal if reading.clipped <= _CLIPPED else math.nan for reading in readings]
+    signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
     beside = _beside([one.box_mm for one in readings], map_of_signal)
     return told_inverted(np.array(signal), steps, file, beside=beside)
 
@@ -308,10 +316,10 @@ def _through_steps(
     readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
 ) -> Calibration:
     """Return the calibration whose curve goes through every step that is told apart, as `calibrate_steps` takes it."""
-    used, warnings = _usable(readings, inverted=inverted)
+    used, warnings = usable(readings, inverted=inverted)
     if sum(used) < FEWEST_USED:
         raise CalibrationError(
-            f"{facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: "
+            f"{facts.file}: only {sum(used)} steps of the wedge can be separated; at least {FEWEST_USED} are needed: "
             "scan with automatic exposure off, in 16 bits, so that the clear step is just below white."
         )
     if sum(used) < _ENOUGH:
@@ -347,72 +355,6 @@ def _blacks(plain: Calibration) -> Sequence[float]:
         1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
     )
     return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
-
-
-def _usable(readings: Sequence[StepReading], *, inverted: bool) -> tuple[list[bool], list[Warning_]]:
-    """Tell which steps a curve can go through, from the light end to the first that drowns."""
-    level = np.array([1.0 - reading.signal if inverted else reading.signal for reading in readings])
-    doubt = np.array([max(reading.noise / math.sqrt(reading.independent), 1e-9) for reading in readings])
-    aperture = np.array([max(reading.noise / math.sqrt(reading.per_aperture), 1e-9) for reading in readings])
-    pooled = -isotonic(-level, 1.0 / doubt**2)
-    inside = [reading.clipped <= _CLIPPED and level[n] > 0.0 for n, reading in enumerate(readings)]
-    used = [False] * len(readings)
-    warnings: list[Warning_] = []
-    told: list[bool] = []
-    chain: list[int] = []
-    for number in np.flatnonzero(inside).tolist():
-        if not chain:
-            chain, told = [number], [True]
-        elif level[number] < level[chain[-1]] and pooled[number] < pooled[chain[-1]]:
-            apart = (level[chain[-1]] - level[number]) / math.hypot(aperture[chain[-1]], aperture[number])
-            chain.append(number)
-            told.append(bool(apart >= CONFIDENCE))
-    for number in chain[: _last_told(told) + 1]:
-        used[number] = True
-    clipped = [
-        reading.step for reading, flag in zip(readings, used, strict=True) if not flag and reading.clipped > _CLIPPED
-    ]
-    if clipped:
-        warnings.append(
-            Warning_(
-                code="steps-clipped",
-                message=f"Steps {', '.join(clipped)} are at the end of the scanner's scale and were left out; "
-                "change the exposure to use them.",
-            )
-        )
-    densest = max((n for n, flag in enumerate(used) if flag), default=-1)
-    skipped = [reading.step for n, reading in enumerate(readings) if n < densest and not used[n] and inside[n]]
-    if skipped:
-        warnings.append(
-            Warning_(
-                code="steps-out-of-order",
-                message=f"Steps {', '.join(skipped)} read no denser than a lighter step and were left out; look for "
-                "dust or a scratch on them.",
-            )
-        )
-    drowned = [reading for n, reading in enumerate(readings) if n > densest and inside[n]]
-    if drowned:
-        warnings.append(
-            Warning_(
-                code="steps-not-told-apart",
-                message=f"This scanner cannot separate step {drowned[0].step} (density {drowned[0].density:.2f}) "
-                'from the one before it. Anything denser is reported as "at least".',
-            )
-        )
-    return used, warnings
-
-
-def _last_told(told: Sequence[bool]) -> int:
-    """Return the last step of the unbroken row of steps told apart.
-
-    A step under a streak, told from neither neighbour, does not end the row where it goes on beyond.
-    """
-    last = 0
-    for number in range(1, len(told)):
-        if number - last > _MOST_UNTOLD:
-            break
-        last = number if told[number] else last
-    return last
 
 
 def _with_left_out(plain: Calibration) -> Calibration:

@@ -157,8 +157,13 @@ def _influences(used: tuple[UsedStep, ...], curve: WeighedCurve) -> tuple[tuple[
 
 
 def _common(used: tuple[UsedStep, ...]) -> tuple[Floats, Floats]:
-    """Return how the error that steps share is split into offset and scale at each: their squares add up to 1."""
-    scale = _SCALE * np.array([one.density for one in used])
+    """Return how the error that steps share is split into offset and scale at each: their squares add up to 1.
+
+    What is stated to grow with density is scale.
+    """
+    density = np.array([one.density for one in used])
+    grown, level = np.polyfit(density**2, [(one.common or 0.0) ** 2 for one in used], 1)
+    scale = max(math.sqrt(max(float(grown), 0.0) / max(float(level), 1e-9)), _SCALE) * density
     whole = np.hypot(1.0, scale)
     return 1.0 / whole, scale / whole
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.keep import keep_document
+from densiscan.cli.keep import end_unless, keep_document
 from densiscan.cli.options import (
     OUR_CALIBRATION,
     ChannelOption,
@@ -25,6 +27,7 @@ from densiscan.cli.options import (
     PpiOption,
     RegionOption,
     StepsOption,
+    UncertaintyOption,
     check_out,
     check_plot,
     now,
@@ -34,16 +37,30 @@ from densiscan.cli.options import (
     write_plot,
 )
 from densiscan.cli.progress import working
+from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.notebook import location
 
+if TYPE_CHECKING:
+    from densiscan.calibration.calibration import Calibration
+
+_HEAD_BYTES: Final = 200
+"""Of a calibration file, its form stands in the first line or two."""
+
 
 def calibrate(
-    scan: Annotated[Path, typer.Argument(metavar="SCAN", help="Scan of the step wedge.")],
+    scans: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="SCAN...",
+            help="Scan of the step wedge; several, turned and moved between, or calibrations by name.",
+        ),
+    ],
     densities: DensitiesOption = None,
     steps: StepsOption = None,
     increment: IncrementOption = 0.15,
     first: FirstOption = 0.05,
+    uncertainty: UncertaintyOption = None,
     empty_bed: EmptyBedOption = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write the calibration to this file.")
@@ -67,31 +84,42 @@ def calibrate(
     The steps are found by themselves. Without --out the calibration is kept by name beside the notebook, and measure
     takes the last one made. --plot draws its curve, each step predicted from the others, and the noise.
 
+    Several scans of the wedge, turned round and moved between them, are combined: noise, dust and the lamp average out,
+    and what the scans differ by is shown. Calibrations by that wedge from several days may be named instead of scans.
+
     For example, a calibration named mine:
 
         densiscan calibrate wedge.tif --densities wedge.csv --name mine
     """
-    arguments.there(scan, "scan")
     if empty_bed is not None:
         arguments.there(empty_bed, "scan of the empty bed")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
     box = arguments.box(region, "--region")
-    wedge = wedge_meant(densities, steps, increment, first)
-    places = _places_for(out, name, scan, notebook_option)
-    from densiscan.calibration.file import calibration_document, write_calibration
+    meant = _meant(scans, notebook_option)
+    files = [file for file, is_scan in meant if is_scan]
+    wedge = wedge_meant(densities, steps, increment, first, uncertainty) if files else None
+    places = _places_for(out, name, meant[0][0], notebook_option)
+    from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrated
     from densiscan.report.readings import calibration_text
     from densiscan.scan.scan import open_scan
     from densiscan.wedge.wedge import wedge_document
 
-    opened = open_scan(scan, ppi=ppi, channel=channel, page=page)
-    mode = "reflection" if reflection else wedge.mode or "transmission"
-    label = Label(name=name or as_text((out or scan).stem), created=now(), mode=mode)
+    called = name or as_text((out or meant[0][0]).stem)
     bed = None if empty_bed is None else open_scan(empty_bed, ppi=ppi, channel=channel)
-    with working("Looking for the wedge"):
-        calibration = calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
+
+    def look(file: Path, *, is_scan: bool) -> Calibration:
+        if wedge is None or not is_scan:
+            return read_calibration(file)
+        opened = open_scan(file, ppi=ppi, channel=channel, page=page)
+        label = Label(name=called, created=now(), mode="reflection" if reflection else wedge.mode or "transmission")
+        with working("Looking for the wedge"):
+            return calibrated(opened, wedge, label=label, region_mm=box, inverted=inverted, empty_bed=bed)
+
+    looks = _looks([partial(look, file, is_scan=is_scan) for file, is_scan in meant])
+    calibration = _together(looks, called)
     for place in places:
         write_calibration(calibration, place)
     show(calibration_document(calibration) if as_json else calibration_text(calibration))
@@ -101,10 +129,60 @@ def calibrate(
         write_plot(calibration_figure(calibration), plot)
     for place in places:
         say(f"Written to {place}.")
+    scan = files[0] if files else None
     keep_document("calibration", calibration.name[:80], calibration_document(calibration), notebook_option, scan=scan)
-    keep_document(
-        "wedge", as_text((densities or Path(f"{steps} steps")).stem)[:80], wedge_document(wedge), notebook_option
-    )
+    if wedge is not None:
+        described = as_text((densities or Path(f"{steps} steps")).stem)[:80]
+        keep_document("wedge", described, wedge_document(wedge), notebook_option)
+    end_unless(len(looks) == len(meant))
+
+
+def _looks(each: Sequence[Callable[[], Calibration]]) -> list[Calibration]:
+    """Return what each look at the wedge gives; of several, one that fails is told and does not stop the others."""
+    if len(each) == 1:
+        return [each[0]()]
+    looks = []
+    for look in each:
+        try:
+            looks.append(look())
+        except DensiscanError as problem:
+            say(f"densiscan: {problem}")
+    if not looks:
+        raise typer.Exit(1)
+    return looks
+
+
+def _together(looks: Sequence[Calibration], name: str) -> Calibration:
+    if len(looks) == 1:
+        return looks[0]
+    from densiscan.calibration.make import Label
+    from densiscan.calibration.several_looks import combine_looks
+
+    return combine_looks(looks, label=Label(name=name, created=max(look.created for look in looks)))
+
+
+def _meant(scans: list[str], notebook_option: Path | None) -> list[tuple[Path, bool]]:
+    """Return the files that are named, and whether each is a scan or else a calibration.
+
+    Raises
+    ------
+    WrongUseError
+        If one is neither a file nor a calibration that is kept.
+    """
+    book = location.notebook_file(notebook_option)
+    kept = {one.name: one.file for one in location.kept_calibrations(book)}
+    found = []
+    for typed in scans:
+        file = Path(typed)
+        if not file.exists() and typed in kept:
+            found.append((kept[typed], False))
+            continue
+        arguments.there(file, "scan")
+        with file.open("rb") as stream:
+            found.append((file, OUR_CALIBRATION not in stream.read(_HEAD_BYTES)))
+    if len(found) == 1 and not found[0][1]:
+        raise WrongUseError(f"{scans[0]} is a calibration already; name a scan of the wedge, or several calibrations.")
+    return found
 
 
 def _places_for(out: Path | None, name: str | None, scan: Path, notebook_option: Path | None) -> tuple[Path, ...]:

@@ -25,6 +25,7 @@ from densiscan.cli.options import (
     PpiOption,
     RegionOption,
     StepsOption,
+    UncertaintyOption,
     check_out,
     now,
     say,
@@ -60,6 +61,7 @@ def check(
     steps: StepsOption = None,
     increment: IncrementOption = 0.15,
     first: FirstOption = 0.05,
+    uncertainty: UncertaintyOption = None,
     region: RegionOption = None,
     channel: ChannelOption = None,
     inverted: InvertedOption = None,
@@ -100,7 +102,7 @@ def check(
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     check_out(out, "--out", ours=OUR_CHECK)
     box = arguments.box(region, "--region")
-    meant = None if wedge is None else wedge_meant(densities, steps, increment, first)
+    meant = None if wedge is None else wedge_meant(densities, steps, increment, first, uncertainty)
     book = location.notebook_file(notebook_option)
     moment = datetime.fromisoformat(now())
     file = None if calibration is None else location.find_calibration(calibration, book, now=moment)
@@ -144,7 +146,9 @@ def check(
 def _scans_there(*scans: Path | None) -> None:
     named = [scan for scan in scans if scan is not None]
     if not named:
-        raise WrongUseError("say what to check: --wedge SCAN with its densities, --empty-bed SCAN, or --slot SCAN.")
+        raise WrongUseError(
+            "give something to check: --wedge SCAN with its densities, --empty-bed SCAN, or --slot SCAN."
+        )
     for scan in named:
         arguments.there(scan, "scan")
 

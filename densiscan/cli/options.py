@@ -80,13 +80,19 @@ IncrementOption = Annotated[
     float, typer.Option("--increment", metavar="D", help="With --steps: density from step to step.")
 ]
 FirstOption = Annotated[float, typer.Option("--first", metavar="D", help="With --steps: density of the lightest step.")]
+UncertaintyOption = Annotated[
+    float | None,
+    typer.Option(
+        "--uncertainty", metavar="D", help="With --steps: how far a step may be off (k = 2), if the maker says so."
+    ),
+]
 RegionOption = Annotated[
     str | None,
     typer.Option("--region", metavar="BOX", help="Look for the wedge here: left,top,width,height in mm."),
 ]
 EmptyBedOption = Annotated[
     Path | None,
-    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
+    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: corrects the uneven lamp."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
 PlotOption = Annotated[
@@ -97,7 +103,7 @@ OldestOption = Annotated[
 ]
 InvertedOption = Annotated[
     bool | None,
-    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; detected if not given."),
 ]
 
 
@@ -127,17 +133,20 @@ RebateOption = Annotated[
     str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
 ]
 SceneStopsOption = Annotated[
-    float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    float | None,
+    typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, metered; N-1 is for one more."),
 ]
 
 
-def wedge_meant(densities: Path | None, steps: int | None, increment: float, first: float) -> Wedge:
+def wedge_meant(
+    densities: Path | None, steps: int | None, increment: float, first: float, uncertainty: float | None = None
+) -> Wedge:
     """Return the wedge of the file, or the nominal one of these steps.
 
     Raises
     ------
     WrongUseError
-        If both or neither is given.
+        If both or neither is given, or an uncertainty of a wedge whose file states its own.
     """
     if (densities is None) == (steps is None):
         raise WrongUseError(
@@ -145,11 +154,13 @@ def wedge_meant(densities: Path | None, steps: int | None, increment: float, fir
         )
     if densities is not None:
         arguments.there(densities, "wedge file")
+        if uncertainty is not None:
+            raise WrongUseError("--uncertainty goes with --steps; a wedge file states it in its column uncertainty.")
     from densiscan.wedge.wedge import nominal_wedge, read_wedge
 
     if densities is not None:
         return read_wedge(densities)
-    return nominal_wedge(steps=steps or 0, increment=increment, first=first)
+    return nominal_wedge(steps=steps or 0, increment=increment, first=first, uncertainty=uncertainty)
 
 
 OUR_TABLE: Final = b"file,path,"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from densiscan.negative.preview import SheetDetail
     from densiscan.notebook.advised import AdviceSheet
     from densiscan.notebook.notebook import Notebook
+    from densiscan.report.page.negative import PageReading
     from densiscan.report.page.notebook import Chosen, Taken
 
 ReportOption = Annotated[
@@ -43,7 +44,7 @@ def check_report(report: Path | None) -> None:
         If its name does not end in .html, or its folder does not exist.
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
-        raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
+        raise WrongUseError(f"{report} is not a name for a page; end it in .html.")
     check_out(report, "--report", ours=OUR_PAGE)
 
 
@@ -65,16 +66,14 @@ def write_report(
         return
     from densiscan.report.page.negative import PageReading
     from densiscan.report.page.page import PageHead, page_html
-    from densiscan.report.readings import failure_document, reading_document
 
     wedge = result.assessments[0].wedge
     by = made if wedge is None else wedge.calibration
     assert by is not None  # noqa: S101 - what was measured was read by one of the two
     readings = [
         PageReading(
-            document=reading_document(assessment),
+            assessment=assessment,
             calibration=by.name if assessment.wedge is None else assessment.wedge.calibration.name,
-            sheet=assessment.sheet,
             rebate_mm=task.options.rebate_mm,
             paper_range=task.aim.paper_range,
         )
@@ -87,8 +86,7 @@ def write_report(
         version=__version__,
         told=(source,),
     )
-    failed = [failure_document(failure) for failure in result.failures]
-    write_whole(report, page_html(readings, head, failed=failed), what="the page")
+    write_whole(report, page_html(readings, head, failed=result.failures), what="the page")
     say(f"Written to {report}.")
 
 
@@ -103,6 +101,10 @@ def report(
         str | None, typer.Option("--since", metavar="DATE", help="From this day on, such as 2026-03-14.")
     ] = None,
     until: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Up to this day.")] = None,
+    compare: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--compare", metavar="A B", help="Two negatives beside each other, by the names of their scans."),
+    ] = None,
     pictures: Annotated[
         bool,
         typer.Option("--pictures/--no-pictures", help="Read scans that are still there again, for their pictures."),
@@ -129,8 +131,13 @@ def report(
 
     days = _day(since, "--since"), _day(until, "--until")
     numbers = tuple(run_number(one, notebook_option) for one in run or ())
-    chosen = Chosen(runs=numbers, film=film, since=days[0], until=days[1])
-    written = _notebook_page(chosen, notebook_option, pictures=pictures, scans=scans)
+    if compare is not None and (numbers or film is not None or any(days)):
+        raise WrongUseError("--compare names the two negatives itself; leave --run, --film, --since and --until out.")
+    if compare is None:
+        chosen = Chosen(runs=numbers, film=film, since=days[0], until=days[1])
+        written = _notebook_page(chosen, notebook_option, pictures=pictures, scans=scans)
+    else:
+        written = _pair_page(compare, notebook_option, pictures=pictures, scans=scans)
     write_whole(page, written, what="the page")
     say(f"Written to {page}.")
 
@@ -142,15 +149,16 @@ def _day(text: str | None, option: str) -> str | None:
     try:
         return None if text is None else date.fromisoformat(text).isoformat()
     except ValueError as problem:
-        raise WrongUseError(f'{option} "{text}" is no day; give year-month-day, such as 2026-03-14.') from problem
+        raise WrongUseError(
+            f'{option} "{text}" is not a valid date; give year-month-day, such as 2026-03-14.'
+        ) from problem
 
 
 def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
     """Return the page of what is chosen; NotebookError where there is nothing of it."""
     from densiscan.errors import NotebookError
-    from densiscan.report.page.again import sheets_again
     from densiscan.report.page.drawings import drawings, film_drawings
-    from densiscan.report.page.notebook import Made, next_step, page_readings, runs_table, taken
+    from densiscan.report.page.notebook import next_step, runs_table, taken
     from densiscan.report.page.page import PageHead, page_html
 
     with opened(notebook_option) as book:
@@ -165,16 +173,43 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
         stops = stops_by_run(book, selection.runs)
         tests = {name: book.kept("film-test", name) or {} for name in book.names("film-test")}
-        how = [book.how_read(reading.uid) for reading in selection.readings]
         steps = [next_step(sheet) for sheet in _advised(book, selection.runs)]
-    made = [Made(calibration=calibration, options=options) for calibration, options in how]
-    sheet_of = sheets_again(_reading_again, scans) if pictures else (lambda _reading, _made: None)
-    readings = page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
+        how = [book.how_read(reading.uid) for reading in selection.readings]
+    readings = _shown(selection, how, pictures=pictures, scans=scans)
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(selection),))
     films = {run.film for run in selection.runs}
     tables = [runs_table(selection.runs)] if selection.runs else []
     drawn = (*film_drawings(tests, films), *drawings(selection.runs, stops, tests, every=every))
     return page_html(readings, head, tables=tables, drawings=drawn, next_steps=steps)
+
+
+def _pair_page(names: tuple[str, str], notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
+    """Return the page of two negatives beside each other."""
+    from densiscan.report.page.notebook import two_of
+    from densiscan.report.page.page import PageHead, page_html
+
+    with opened(notebook_option) as book:
+        tell(book)
+        selection = two_of(names, book.runs(), book.counting_readings())
+        how = [book.how_read(reading.uid) for reading in selection.readings]
+    readings = _shown(selection, how, pictures=pictures, scans=scans)
+    title = " and ".join(str(reading.file) for reading in selection.readings)
+    return page_html(readings, PageHead(title=title, made=now(), version=__version__, beside=True))
+
+
+def _shown(
+    selection: Taken, how: Sequence[tuple[dict[str, Any], dict[str, Any]]], *, pictures: bool, scans: Path | None
+) -> tuple[PageReading, ...]:
+    """Return the chosen readings as a page shows them, with their pictures where those can be had and are wanted."""
+    from densiscan.negative.preview import OF_MANY, ONE_SHEET
+    from densiscan.notebook.keep import task_kept
+    from densiscan.report.page.again import sheets_again
+    from densiscan.report.page.notebook import Made, page_readings
+
+    made = [Made(calibration=calibration, task=task_kept(options)) for calibration, options in how]
+    detail = ONE_SHEET if len(made) <= 2 else OF_MANY
+    sheet_of = sheets_again(_reading_again, scans, detail) if pictures else (lambda _kept, _assessment, _made: None)
+    return page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
 
 
 def _advised(book: Notebook, runs: Sequence[Run]) -> list[AdviceSheet]:

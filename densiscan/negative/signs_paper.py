@@ -7,10 +7,11 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.negative.bench import Bench
 from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
 from densiscan.negative.parts import Part
 from densiscan.negative.sign_limits import SignLimits
-from densiscan.negative.signs import Bench, inside
+from densiscan.negative.signs import inside
 from densiscan.scan.cells import Cells, Map, Mask
 
 _LINE_MM: Final = (0.8, 15.0)
@@ -59,7 +60,7 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
     if margin < surround - limits.beside_lid and _margin_round(bench.cells, margin, surround, limits):
         return "its white margin is lighter than what lies round it", "no film is clearer than the open bed"
     if not part.film.cropped and limits.lid < surround < margin - limits.beside_lid:
-        return ("what lies round it is no open glass",)
+        return ("what lies round it is not open glass",)
     return ()
 
 

@@ -4,6 +4,5 @@
 negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run.
 """
 
-__all__ = ["advice", "answer", "budget", "check", "counting", "evening", "film", "film_times", "finished", "folder"]
-__all__ += ["notebook"]
-__all__ += ["paper", "printing", "readings", "runs", "table", "terminal", "trends"]
+__all__ = ["advice", "answer", "budget", "check", "counting", "evening", "exposing", "film", "film_times", "finished"]
+__all__ += ["folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal", "trends"]

@@ -5,25 +5,27 @@ from __future__ import annotations
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.exposure_index import exposure_words
 from densiscan.development.family import Family
 from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity, shorter_development
+from densiscan.report.advice import development_name
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
 RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
 PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
 _LAYOUT: Final[Layout] = {
-    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table warnings",
+    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table "
+    "speed_tested warnings",
     "Family.measure": lambda family: family.measure.replace(" ", "_"),
     "Family.developments": lambda family: [
         {"name": member.name, **plain(point)} for member, point in zip(family.members, family.contrasts, strict=True)
     ],
     "Family.law.wait_s": lambda family: family.law.wait_s if family.wait_fitted else None,
-    "FamilyRow": "contrast_stops contrast time_s note",
+    "FamilyRow": "contrast_stops scene_stops contrast speed_stops time_s note",
     "FamilyRow.note": lambda row: row.note or None,
 }
-_STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
 _CAUTION: Final = (
     "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
     "(docs/cautions.md)."
@@ -52,10 +54,13 @@ def family_text(family: Family, *, name: str) -> str:
             label="law",
         ),
         "",
-        "   for             contrast   time",
+        "       stops  contrast  exposure       time",
     ]
     for row in family.table:
-        lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
+        shown = f"  {development_name(row.contrast_stops):<3}  {row.scene_stops:5.1f}  {row.contrast:8.2f}"
+        lines.append(f"{shown}  {exposure_words(row.speed_stops):<13}  {_time(row.time_s, row.note)}"[:79])
+    by = "the speed points of these curves" if family.speed_tested else "common practice, a third of a stop each"
+    lines += ["", paragraph(f"N is for an average subject, N-1 for one that is a stop longer; exposure by {by}.")]
     warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
     return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 
@@ -81,7 +86,8 @@ def seconds_text(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 60.0 else time_text(seconds)
 
 
-def _corrected(time: Quantity) -> str:
+def corrected_text(time: Quantity) -> str:
+    """Return a time to give with its uncertainty, or the times between which most films lie."""
     if time.interval is not None:
         low, high = (0.0 if end is None else end for end in time.interval)
         return f"{seconds_text(time.value)}, {seconds_text(low)} to {seconds_text(high)}"
@@ -90,13 +96,14 @@ def _corrected(time: Quantity) -> str:
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
 
 
-def _rests_on(reciprocity: Reciprocity) -> str:
+def rests_on(reciprocity: Reciprocity) -> str:
+    """Return what a correction for long exposures rests on."""
     if reciprocity.exposures:
         beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
         return f"your {reciprocity.exposures} exposures{beyond}"
     return (
-        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
-        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
+        "other films, not yours; yours may lie anywhere between the two times. If in doubt give the longer: too "
+        "much exposure costs less than too little. A series of your own settles it"
     )
 
 
@@ -118,19 +125,19 @@ def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) 
         paragraph("Long exposures", indent=0),
         "",
         paragraph(f"{_exponent_words(reciprocity)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(reciprocity), label="based on"),
+        paragraph(rests_on(reciprocity), label="based on"),
         "",
         "   metered      give                        develop",
     ]
     lines += [
-        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
+        f"  {seconds_text(time):>8}      {corrected_text(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
         for time in metered or TABLE_S
     ]
     lines += [
         "",
         paragraph(
-            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
-            "contrast: hence the shorter development (common practice)."
+            "The effect begins at about 1 s, on some films at half a second, on others at ten. Long exposures also "
+            "gain contrast: hence the shorter development (common practice)."
         ),
     ]
     return "\n".join(lines)
@@ -163,9 +170,9 @@ def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
         "",
         paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
-        paragraph(_corrected(exposure.corrected_s), label="give"),
+        paragraph(corrected_text(exposure.corrected_s), label="give"),
         paragraph(_shorter_words(exposure.metered_s), label="develop"),
-        paragraph(f"{_exponent_words(reciprocity)}, from {_rests_on(reciprocity)}.", label="exponent p"),
+        paragraph(f"{_exponent_words(reciprocity)}, from {rests_on(reciprocity)}.", label="exponent p"),
         paragraph(f"{exposure.best_diameter_mm:.2f} mm is the sharpest hole at this distance", label="diameter"),
         paragraph(
             f"a stop less {exposure.stop_less_mm:.0f} mm from the middle of the film (33 degrees off the axis)",

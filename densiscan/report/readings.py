@@ -22,6 +22,8 @@ from densiscan.report.wedge import wedge_words
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
 _LABEL: Final = 16
+_LEAST_TOLD: Final = 0.0005
+"""Difference of density below which nothing is left of it in three decimals."""
 _WIDEST: Final = 0.5
 """Expanded uncertainty of a density that is worth a word instead of a figure, where it exceeds the density too."""
 QUANTITIES: Final = (
@@ -54,7 +56,7 @@ def density_text(quantity: Quantity | None) -> str:
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
     if quantity.limit is not None:
         return f"{quantity.limit} {value}"
-    if quantity.uncertainty is None:
+    if not quantity.uncertainty:
         return value
     if quantity.uncertainty > max(abs(quantity.value), _WIDEST):
         return f"about {value}, very uncertain"
@@ -92,7 +94,22 @@ def calibration_text(calibration: Calibration) -> str:
         *(_step_text(step) for step in calibration.steps),
         "",
     ]
-    return "\n".join([*lines, paragraph(trust_text(calibration)), *_warnings_text(calibration.warnings)])
+    looks = [] if not calibration.looks else [paragraph(looks_text(calibration))]
+    return "\n".join([*lines, paragraph(trust_text(calibration)), *looks, *_warnings_text(calibration.warnings)])
+
+
+def looks_text(calibration: Calibration) -> str:
+    """Return what the looks that a calibration was made from differ by."""
+    told = [f"{look.file} {_away(look.difference.value)}" for look in calibration.looks]
+    expanded = max(2.0 * (calibration.drift or 0.0), 0.001)
+    drift = f"Drift of ± {expanded:.3f} from one scan to the next is counted in every density."
+    return f"Combined from {len(told)} looks at the wedge, against their mean: {', '.join(told)}. {drift}"
+
+
+def _away(difference: float) -> str:
+    if abs(difference) < _LEAST_TOLD:
+        return "the same"
+    return f"{abs(difference):.3f} {'denser' if difference > 0.0 else 'lighter'}"
 
 
 def trust_text(calibration: Calibration) -> str:

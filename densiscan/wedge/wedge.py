@@ -21,13 +21,22 @@ from densiscan.files.atomic import as_text
 from densiscan.files.tables import Form, read_lines, rows_of
 
 NOMINAL_UNCERTAINTY: Final = 0.02
-"""Expanded uncertainty (k = 2) of a step whose certificate states none: common practice for a nominal wedge."""
+"""Expanded uncertainty (k = 2) of a step in a file that states none: a usual certificate's (common practice)."""
+NOMINAL_TOLERANCE: Final = 0.05
+"""How far the steps of a wedge that nobody has read lie from what is printed on it, k = 2 (from memory)."""
+_NOMINAL_SCALE: Final = 0.02
+"""By what part an increment may be off, the same at all steps, k = 2: 0.153 for 0.15 (common practice)."""
+_OWN_PART: Final = 0.6
+"""Part of the tolerance that is each step's own; with the 0.8 that all share it is the whole: what a batch
+has in common is the larger (common practice)."""
 
 NOMINAL: Final = "the nominal wedge"
 """Name of a wedge of which no file tells, but a number of steps."""
 FEWEST_STEPS: Final = 3
 MOST_STEPS: Final = 41
 _HIGHEST_DENSITY: Final = 6.0
+_AS_BAD: Final = 0.7
+"""Of the worst step's distance from its neighbours: another step that is as far off may as well be the wrong one."""
 _WIDEST: Final = 1.0
 """Expanded uncertainty beyond which a step is not known at all."""
 _LAYOUT: Final = Form(what="a wedge file", entry="a step", columns=("step", "density"), error=WedgeFileError)
@@ -50,22 +59,29 @@ class WedgeStep:
     def __post_init__(self) -> None:
         keep_floats(self)
 
+    @property
+    def own(self) -> float:
+        """The uncertainty without what all steps share, where that is stated."""
+        return math.sqrt(max(self.uncertainty**2 - (self.common or 0.0) ** 2, 0.0))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wedge:
     """A step wedge as its file describes it, in the order on the wedge (lightest first or last).
 
-    `mode` is "transmission", "reflection", or None where the file does not say.
+    `mode` is "transmission", "reflection", or None where the file does not say. `assumed` says that nobody has stated
+    how far its steps may be off, so that common practice is taken.
 
     Examples
     --------
     >>> nominal_wedge(steps=21).lightest_first()[1]
-    WedgeStep(step='2', density=0.2, uncertainty=0.02)
+    WedgeStep(step='2', density=0.2, uncertainty=0.05)
     """
 
     steps: tuple[WedgeStep, ...]
     name: str = ""
     mode: str | None = None
+    assumed: bool = False
 
     def __post_init__(self) -> None:
         name = self.name or "the wedge"
@@ -81,13 +97,44 @@ class Wedge:
             )
         if not (all(rise > 0.0 for rise in rises) or all(rise < 0.0 for rise in rises)):
             raise WedgeFileError(
-                f"the densities in {name} neither rise nor fall from step to step; list the steps in the order on "
-                "the wedge."
+                f"the densities in {name} neither rise nor fall from step to step{_out_of_line(self.steps)}; list the "
+                "steps in the order on the wedge."
             )
 
     def lightest_first(self) -> tuple[WedgeStep, ...]:
         """Return the steps from the lightest to the densest."""
         return self.steps if self.steps[0].density < self.steps[-1].density else self.steps[::-1]
+
+
+def _out_of_line(steps: tuple[WedgeStep, ...]) -> str:
+    """Return, in words, the step without which all rise or all fall; nothing where it takes more than one."""
+    densities = [step.density for step in steps]
+    single = [k for k in range(len(steps)) if _one_way(densities[:k] + densities[k + 1 :])]
+    if not single:
+        return ""
+    away = {k: _off_its_neighbours(densities, k) for k in single}
+    worst = max(single, key=lambda k: away[k])
+    # Of two that have changed places, either may be the wrong one.
+    doubtful = [k for k in single if away[k] > _AS_BAD * away[worst]]
+    told = " and ".join(f"step {steps[k].step} ({densities[k]:g})" for k in doubtful)
+    between = ""
+    if len(doubtful) == 1 and 0 < worst < len(steps) - 1:
+        between = f", which stands between {densities[worst - 1]:g} and {densities[worst + 1]:g}"
+    return f": look up {told} on the certificate{between}, for a mistyped figure"
+
+
+def _one_way(densities: list[float]) -> bool:
+    rises = [later - earlier for earlier, later in pairwise(densities)]
+    return all(rise > 0.0 for rise in rises) or all(rise < 0.0 for rise in rises)
+
+
+def _off_its_neighbours(densities: list[float], k: int) -> float:
+    """Return how far a step lies from the line through its two neighbours; at an end, through the next two."""
+    size = len(densities)
+    if 0 < k < size - 1:
+        return abs(densities[k] - 0.5 * (densities[k - 1] + densities[k + 1]))
+    one, two = (1, 2) if k == 0 else (size - 2, size - 3)
+    return abs(densities[k] - (2.0 * densities[one] - densities[two]))
 
 
 def wedge_document(wedge: Wedge) -> dict[str, Any]:
@@ -100,8 +147,15 @@ def wedge_document(wedge: Wedge) -> dict[str, Any]:
     return {"format": "densiscan.wedge/1", "name": wedge.name, "mode": wedge.mode, "steps": steps}
 
 
-def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.05) -> Wedge:
+def nominal_wedge(
+    *, steps: int = 21, increment: float = 0.15, first: float = 0.05, uncertainty: float | None = None
+) -> Wedge:
     """Return a wedge of equal nominal increments, lightest first.
+
+    Parameters
+    ----------
+    uncertainty
+        How far its steps may be off (k = 2), as its maker states; where nobody does, 0.05, and 2 % of the density.
 
     Raises
     ------
@@ -115,15 +169,25 @@ def nominal_wedge(*, steps: int = 21, increment: float = 0.15, first: float = 0.
     """
     if increment <= 0.0 or not math.isfinite(increment):
         raise WrongUseError(f"--increment {increment:g} is not a density step; give a number above zero, such as 0.15.")
+    if uncertainty is not None and not 0.0 < uncertainty <= _WIDEST:
+        raise WrongUseError(f"`uncertainty` {uncertainty:g} is not a tolerance of densities; give one such as 0.05.")
+    densities = [round(first + index * increment, 6) for index in range(steps)]
     try:
         return Wedge(
-            steps=tuple(
-                WedgeStep(step=str(index + 1), density=round(first + index * increment, 6)) for index in range(steps)
-            ),
+            steps=tuple(_nominal_step(str(k + 1), density, uncertainty) for k, density in enumerate(densities)),
             name=NOMINAL,
+            assumed=uncertainty is None,
         )
     except WedgeFileError as problem:
         raise WrongUseError(str(problem)) from problem
+
+
+def _nominal_step(name: str, density: float, stated: float | None) -> WedgeStep:
+    """Return a step of a wedge that nobody has read: each is off by itself, and all by an offset and a scale."""
+    whole = NOMINAL_TOLERANCE if stated is None else stated
+    own, offset = _OWN_PART * whole, math.sqrt(1.0 - _OWN_PART**2) * whole
+    common = math.hypot(offset, _NOMINAL_SCALE * density if stated is None else 0.0)
+    return WedgeStep(step=name, density=density, uncertainty=round(math.hypot(own, common), 4), common=round(common, 4))
 
 
 def read_wedge(path: str | os.PathLike[str]) -> Wedge:

@@ -44,7 +44,7 @@ def test_the_help_ends_with_the_example(command: str, capsys: pytest.CaptureFixt
 
 @pytest.mark.parametrize(
     ("command", "typed"),
-    [("calibrate", "SCAN"), ("measure", "SCAN_OR_FOLDER..."), ("print", "[NEGATIVE]..."), ("run show", "RUN")],
+    [("calibrate", "SCAN..."), ("measure", "SCAN_OR_FOLDER..."), ("print", "[NEGATIVE]..."), ("run show", "RUN")],
 )
 def test_the_usage_shows_what_is_typed_as_it_is_typed(
     command: str, typed: str, capsys: pytest.CaptureFixture[str]

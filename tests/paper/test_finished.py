@@ -23,11 +23,11 @@ from densiscan.paper.file import paper_document
 from densiscan.paper.finished import Judgement, PrintMade, PrintReading, judged, read_print
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye, paper_from_points
 from densiscan.scan.scan import Scan, open_scan
-from densiscan.wedge.wedge import nominal_wedge
 from tests.paper.test_test import points_of
 from tests.renderer import Film, FilmCurve, Picture, Place, Scanner, render_bed, sheet, write_scan
 from tests.renderer.paper import PaperCurve, PaperPrint
 from tests.support.made_up import calibration as of_film
+from tests.support.made_up import certified_wedge
 from tests.support.paper_cases import GRAY_SCALE, faultless_case
 from tests.support.schemas import faults
 
@@ -203,8 +203,8 @@ def test_clear_rebate_that_is_not_yet_black() -> None:
 
 
 def test_paper_without_densities_is_refused() -> None:
-    eye = paper_by_eye(nominal_wedge(), last_black="5", first_white="13", circumstances=Circumstances(name="box"))
-    with pytest.raises(PaperTestError, match="knows no densities"):
+    eye = paper_by_eye(certified_wedge(), last_black="5", first_white="13", circumstances=Circumstances(name="box"))
+    with pytest.raises(PaperTestError, match="has no densities"):
         judged(reading(0.12, 1.95), eye, PrintMade(printing=Printing()))
 
 

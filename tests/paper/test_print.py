@@ -31,10 +31,11 @@ from densiscan.paper.exposure import (
     size_factor,
     strip_round,
 )
+from densiscan.paper.plan import PrintSheet
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
 from densiscan.report.paper import seconds_text
-from densiscan.report.printing import PrintSheet, print_text
-from densiscan.wedge.wedge import nominal_wedge
+from densiscan.report.printing import print_text
+from tests.support.made_up import certified_wedge
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
 
@@ -55,7 +56,7 @@ def negative(shadow: float = 0.40, highlight: float = 1.45, base_plus_fog: float
 def paper(*, seconds: float | None = 10.0, magnification: float | None = None, name: str = "old box") -> PaperTest:
     """Range 98.4 of a count by eye: T at 1.775, S at 0.791, full black at 0.577."""
     about = Circumstances(name=name, exposure_s=seconds, magnification=magnification)
-    return paper_by_eye(nominal_wedge(), last_black="5", first_white="13", circumstances=about)
+    return paper_by_eye(certified_wedge(), last_black="5", first_white="13", circumstances=about)
 
 
 # L. P. Clerc, Photography: Theory and Practice, sec. 511: 12 s right for density 1.5; for density 1.9 2.5 times as
@@ -138,9 +139,12 @@ def test_condenser_light_needs_a_softer_paper_and_more_time() -> None:
     assert condenser.fit == "too hard"
     assert plain.highlight_time_s is not None
     assert condenser.highlight_time_s is not None
-    # Silver looks 1.25 times as dense: 1.45 becomes 1.81.
+    # Silver looks 1.25 times as dense, the base does not: above 0.25, 1.20 becomes 1.50.
     ratio = condenser.highlight_time_s.value / plain.highlight_time_s.value
-    assert_allclose(ratio, 10.0 ** (0.25 * 1.45), rtol=1e-9)
+    assert_allclose(ratio, 10.0**0.30, rtol=1e-9)
+    assert condenser.standard_time_s is not None
+    assert plain.standard_time_s is not None
+    assert_allclose(condenser.standard_time_s.value, plain.standard_time_s.value, rtol=1e-12)
     assert (condenser.highlight_time_s.uncertainty or 0.0) > (plain.highlight_time_s.uncertainty or 0.0)
 
 
@@ -171,8 +175,17 @@ def test_strip_of_thirds_and_of_halves() -> None:
     unsure = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
     assert_allclose(sure.seconds, [12.0 * 2.0 ** (k / 3.0) for k in range(-2, 3)], rtol=1e-12)
     assert_allclose(unsure.seconds, [12.0 * 2.0 ** (k / 2.0) for k in range(-2, 3)], rtol=1e-12)
-    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.seconds, rtol=1e-12)
+    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.counted, rtol=1e-12)
     assert strip_round(Quantity(1.0, None)).step_stops == 0.5
+
+
+def test_a_strip_is_counted_in_whole_and_half_seconds() -> None:
+    """12 s with half a stop either way: 6, 8.49, 12, 16.97, 24; below 3 s the lamp is dimmed instead."""
+    strip = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
+    assert strip.counted == (6.0, 8.5, 12.0, 17.0, 24.0)
+    assert strip.more == (6.0, 2.5, 3.5, 5.0, 7.0)
+    short = strip_round(Quantity(math.log10(5.0), {Influence("x"): 0.2}))
+    assert short.counted == short.seconds
 
 
 def test_counting_by_voice() -> None:
@@ -326,7 +339,7 @@ def negative_of(shadow: float | None = 0.40, highlight: float | None = 1.45, bas
 
 def counted_paper(*, seconds: float | None = 10.0, last_black: str = "5", first_white: str = "13") -> PaperTest:
     about = Circumstances(name="old box", exposure_s=seconds)
-    return paper_by_eye(nominal_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
+    return paper_by_eye(certified_wedge(), last_black=last_black, first_white=first_white, circumstances=about)
 
 
 def test_the_range_needed_in_each_light() -> None:

@@ -29,12 +29,13 @@ from densiscan.paper.tested_range import (
     paper_by_eye,
     paper_from_points,
 )
-from densiscan.wedge.wedge import Wedge, WedgeStep, nominal_wedge
+from densiscan.wedge.wedge import Wedge, WedgeStep
 from tests.renderer.paper import SHAPES, PaperCurve
+from tests.support.made_up import certified_wedge
 from tests.support.paper_cases import PaperCase, drawn_case
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
-WEDGE = nominal_wedge()
+WEDGE = certified_wedge()
 
 
 def points_of(
@@ -82,7 +83,7 @@ def test_range_of_a_logistic_curve_by_hand() -> None:
 @pytest.mark.parametrize("log_range", [0.55, 0.80, 1.05, 1.40])
 def test_range_of_other_laws(shape: str, log_range: float) -> None:
     # The renderer solves each law for its own 4 hundredths and 90 %; half a step of 0.15 would be 7.5 in R.
-    long = nominal_wedge(steps=27)
+    long = certified_wedge(steps=27)
     found = made(PaperCurve(shape=shape, log_range=log_range), 1.4 * log_range + 0.6, long)  # type: ignore[arg-type]
     assert_allclose(found.iso_range.value, 100.0 * log_range, atol=2.5)
     assert found.iso_range.uncertainty is not None
@@ -183,7 +184,7 @@ def test_black_not_reached_makes_a_limit() -> None:
 
 
 def test_white_not_reached_makes_a_limit() -> None:
-    short = nominal_wedge(steps=12)
+    short = certified_wedge(steps=12)
     found = made(log_exposure=1.7, wedge=short)
     assert [warning.code for warning in found.warnings] == ["white-not-reached"]
     assert (found.iso_range.uncertainty, found.highlight_log_exposure.uncertainty) == (None, None)
@@ -193,7 +194,7 @@ def test_white_not_reached_makes_a_limit() -> None:
 # beyond S, and by 0.005 at 1.3.
 def test_a_slow_shoulder_is_told_and_doubted() -> None:
     slow = PaperCurve(shape="slow-shoulder", log_range=1.4, net=1.6)
-    short, long = made(slow, 2.05, nominal_wedge(steps=27)), made(slow, 2.75, nominal_wedge(steps=31))
+    short, long = made(slow, 2.05, certified_wedge(steps=27)), made(slow, 2.75, certified_wedge(steps=31))
     assert [[warning.code for warning in test.warnings] for test in (short, long)] == [["black-just-short"], []]
     assert all(abs(test.iso_range.value - 140.0) <= (test.iso_range.uncertainty or 0.0) for test in (short, long))
     assert short.iso_range.uncertainty is not None
@@ -206,7 +207,7 @@ def test_a_slow_shoulder_is_told_and_doubted() -> None:
 
 def test_a_slow_toe_is_told_and_doubted() -> None:
     slow = PaperCurve(shape="slow-toe", log_range=1.4, net=1.6)
-    short = made(slow, 1.4 + 0.5, nominal_wedge(steps=16))
+    short = made(slow, 1.4 + 0.5, certified_wedge(steps=16))
     assert [warning.code for warning in short.warnings] == ["white-just-short"]
     assert short.iso_range.uncertainty is not None
     assert abs(short.iso_range.value - 140.0) <= short.iso_range.uncertainty
@@ -240,7 +241,7 @@ def test_ends_that_are_flat_are_known_as_well_as_their_mean() -> None:
 
 
 def test_steps_a_stop_and_more_apart_are_told() -> None:
-    coarse = nominal_wedge(steps=9, increment=0.35)
+    coarse = certified_wedge(steps=9, increment=0.35)
     assert "steps-far-apart" in [warning.code for warning in made(wedge=coarse).warnings]
 
 
@@ -251,7 +252,7 @@ def given_points(pairs: list[tuple[float, float]]) -> list[PaperPoint]:
 REFUSED = [
     ([(-1.0, 0.1), (-0.5, 1.0), (0.0, 2.0)], "3 points do not make"),
     ([(-1.0, 2.0), (-0.8, 1.8), (-0.6, 1.0), (-0.4, 0.3), (-0.2, 0.1), (0.0, 0.1)], "wrong way round"),
-    ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 0.1), (-0.2, 0.11), (0.0, 0.12)], "no white and black"),
+    ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 0.1), (-0.2, 0.11), (0.0, 0.12)], "not from white to black"),
     ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 2.0), (-0.2, 2.0), (0.0, 2.0)], "0 tones lie between"),
     ([(-1.0, 0.1), (-1.0, 0.1), (-0.6, 0.5), (-0.4, 1.0), (-0.2, 1.9), (0.0, 2.0)], "given twice"),
 ]
@@ -362,7 +363,7 @@ def test_document_and_back() -> None:
 
 @pytest.mark.parametrize(
     ("changes", "said"),
-    [({"format": "densiscan.film/1"}, "is no paper test"), ({"range": None}, "damaged"), ({"points": 3}, "damaged")],
+    [({"format": "densiscan.film/1"}, "is not a paper test"), ({"range": None}, "damaged"), ({"points": 3}, "damaged")],
 )
 def test_document_that_is_none_is_refused(changes: dict[str, object], said: str) -> None:
     with pytest.raises(PaperTestError, match=said):
@@ -402,7 +403,7 @@ def test_table_of_points(tmp_path: Path) -> None:
         ("log_exposure,density\n-1,black\n", 'line 2: "black" is no density'),
         ("log_exposure,density\n,1\n", 'line 2: "" is no log exposure'),
         ("log_exposure,density\n-1,nan\n", "is no density"),
-        ("log_exposure,density\n-1,7\n", "is no reflection density"),
+        ("log_exposure,density\n-1,7\n", "is not a reflection density"),
         ("log_exposure,density,uncertainty\n-1,1,0\n", "above zero"),
         ("log_exposure,density\n-1\n", 'line 2: "" is no density'),
     ],

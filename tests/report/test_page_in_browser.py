@@ -10,7 +10,6 @@ import math
 import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,21 +18,12 @@ import pytest
 
 from densiscan.cli import arguments
 from densiscan.cli.app import run
+from tests.support.browsing import Opened, faults, listen, shown
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
-
-CHROMIUM = shutil.which("chromium")
-if CHROMIUM is None:
-    pytest.skip("chromium is not installed, so no page was opened in it", allow_module_level=True)
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: no page was opened")
-axe_api = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    from playwright.sync_api import Browser
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
-FLAGS = [
-    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
-    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
-]
 HOSTILE = (
     "<img src=x onerror=alert(1)>.tif",
     "\u202egnp.evitagen\u202c.tif",
@@ -45,29 +35,6 @@ ROUNDING = 0.005 + 1e-9
 
 CELLS = 0.012
 """What the cells of the map may make of the pixels of a spot, in an ordinary picture."""
-
-
-@dataclass
-class Opened:
-    """A page in the browser, and everything that it did that it should not."""
-
-    page: Page
-    wrong: list[str] = field(default_factory=list)
-
-    def find(self, selector: str, **asked: Any) -> Any:
-        return self.page.locator(selector, **asked)
-
-    def text(self, selector: str) -> str:
-        return str(self.page.locator(selector).first.text_content())
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_api.sync_playwright() as playwright:
-        # A user-data folder of its own is made for each start.
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture(scope="module")
@@ -133,34 +100,12 @@ def opened(browser: Browser, pages: Path, request: pytest.FixtureRequest) -> Ite
     assert not wrong
 
 
-def listen(page: Any, wrong: list[str], address: str) -> None:
-    """Note everything that a page says, asks or fetches."""
-
-    def asked_for(request: Any) -> None:
-        if request.url != address:
-            wrong.append(f"request: {request.url}")
-
-    def dialog(box: Any) -> None:
-        wrong.append(f"dialog: {box.message}")
-        box.dismiss()
-
-    page.on("console", lambda message: wrong.append(f"console: {message.text}"))
-    page.on("pageerror", lambda error: wrong.append(f"error: {error}"))
-    page.on("dialog", dialog)
-    page.on("request", asked_for)
-
-
 def many(**asked: Any) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("opened", [("many.html", asked)], indirect=True, ids=["many"])
 
 
 def one(**asked: Any) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("opened", [("one.html", asked)], indirect=True, ids=["one"])
-
-
-def shown(text: str) -> list[float]:
-    """Return the numbers of a text as they are shown."""
-    return [float(number) for number in re.findall(r"-?\d+(?:\.\d+)?", text)]
 
 
 def reading_of(opened: Opened) -> tuple[float, float, float, float, float, float]:
@@ -537,16 +482,6 @@ def test_no_serious_fault_of_access_and_nothing_wider_than_the_screen(opened: Op
     assert opened.page.evaluate("document.scrollingElement.scrollWidth <= innerWidth")
 
 
-def faults(opened: Opened) -> list[Any]:
-    """Return what axe finds of level A or AA."""
-    found = axe_api.Axe().run(opened.page).response["violations"]
-    return [(fault["id"], [node["target"] for node in fault["nodes"][:3]]) for fault in found if serious(fault)]
-
-
-def serious(fault: dict[str, Any]) -> bool:
-    return fault["impact"] in {"serious", "critical"} or bool({"wcag2a", "wcag2aa"} & set(fault["tags"]))
-
-
 def test_it_prints_to_a_clean_page(opened: Opened) -> None:
     opened.find("[data-keep]").click()
     opened.page.emulate_media(media="print", color_scheme="dark")
@@ -566,8 +501,8 @@ def test_figures_of_the_notebook_take_the_inks_of_the_page(opened: Opened) -> No
     inks = opened.page.evaluate(
         """() => [...document.querySelectorAll(".figure text")].map((text) => getComputedStyle(text).fill)"""
     )
-    # The page's light ink on its dark paper.
-    assert set(inks) == {"rgb(236, 232, 222)"}
+    # The light inks of the page on its dark paper: text, soft, and the aim.
+    assert set(inks) == {"rgb(236, 232, 222)", "rgb(176, 171, 159)", "rgb(239, 154, 108)"}
 
 
 @one(script=False)

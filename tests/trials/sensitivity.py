@@ -24,7 +24,9 @@ import numpy as np
 
 from densiscan.calibration.make import signal_map
 from densiscan.errors import WedgeNotFoundError
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
+from densiscan.negative.bench import Bench, bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_on
 from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
 from densiscan.paper.printed_steps import PRINTED_ROW_LIMITS, PrintedRowLimits, find_printed_steps
 from densiscan.scan.scan import Scan, open_scan
@@ -116,10 +118,10 @@ def film(seed: int, folder: Path) -> Read:
     rendered = renderer.render_bed(pieces, scanner, seed=seed, size_mm=size)
     renderer.write_scan(rendered, folder / "bed.tif", compression=None)
     scan, calibration = open_scan(folder / "bed.tif"), exact_calibration(scanner, seed, folder)
-    survey = survey_for(scan, calibration, MeasureOptions())
+    bench = bench_for(scan, calibration, MeasureOptions())
 
     def read(limits: ReadLimits) -> list[str]:
-        readings = measure_surveyed(scan, calibration, MeasureOptions(limits=limits), survey)
+        readings = _measured(bench, limits)
         owners = [bed_rates.owner_of(reading, rendered.truth.films) for reading in readings]
         judged = {owner for owner, one in zip(owners, readings, strict=True) if one.seen in seen_rates.JUDGED}
         words = ["found" if k in judged else "refused" if k in owners else "lost" for k in range(len(scenes))]
@@ -133,13 +135,19 @@ def _other(seed: int, folder: Path) -> Read:
     kind = kinds[(seed // 2) % len(kinds)]
     drawn = seen_rates.OTHERS[kind](np.random.default_rng([seed, 3]), seed, folder)
     scan, calibration = open_scan(drawn.path), exact_calibration(drawn.scanner, seed, folder)
-    survey = survey_for(scan, calibration, MeasureOptions())
+    bench = bench_for(scan, calibration, MeasureOptions())
 
     def read(limits: ReadLimits) -> list[str]:
-        readings = measure_surveyed(scan, calibration, MeasureOptions(limits=limits), survey)
+        readings = _measured(bench, limits)
         return ["wrong" if any(one.seen == "negative" for one in readings) else "found"]
 
     return read
+
+
+def _measured(bench: Bench, limits: ReadLimits) -> tuple[Reading, ...]:
+    """Read a scan again by other limits; nothing that was read before the search rests on them."""
+    sought = dataclasses.replace(bench.sought, limits=limits.find)
+    return measure_on(dataclasses.replace(bench, options=MeasureOptions(limits=limits), sought=sought))
 
 
 def _written(pieces: Any, scanner: renderer.Scanner, seed: int, folder: Path, **bed: Any) -> Scan:

@@ -137,6 +137,34 @@ def test_refusals_name_file_and_fault(text: str, said: str, tmp_path: Path) -> N
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("densities", "said"),
+    [
+        (
+            "0.05 0.25 0.45 0.65 0.58 1.05 1.25",
+            "look up step 5 (0.58) on the certificate, which stands between 0.65 and 1.05",
+        ),
+        ("1.25 1.05 0.58 0.65 0.45 0.25 0.05", "look up step 3 (0.58) on the certificate"),
+        ("0.05 0.25 0.65 0.45 0.85 1.05", "look up step 3 (0.65) and step 4 (0.45)"),
+        ("0.50 0.25 0.45 0.65 0.85", "look up step 1 (0.5) on the certificate"),
+        ("0.05 0.25 0.25 0.65 0.85", "step 3 (0.25)"),
+    ],
+)
+def test_a_mistyped_figure_is_named_with_its_step(densities: str, said: str, tmp_path: Path) -> None:
+    """0.58 typed for 0.85, and the like."""
+    rows = "".join(f"{number},{density}\n" for number, density in enumerate(densities.split(), start=1))
+    with pytest.raises(WedgeFileError) as caught:
+        read_wedge(written(tmp_path, "step,density\n" + rows))
+    assert said in str(caught.value)
+    assert str(caught.value).endswith("list the steps in the order on the wedge.")
+
+
+def test_where_more_than_one_figure_is_out_of_line_none_is_named(tmp_path: Path) -> None:
+    text = "step,density\n1,0.05\n2,0.65\n3,0.45\n4,0.25\n5,0.85\n"
+    with pytest.raises(WedgeFileError, match="from step to step; list the steps"):
+        read_wedge(written(tmp_path, text))
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
 def test_a_wedge_file_as_any_editor_or_spreadsheet_saves_it(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "wedge.csv"
@@ -167,6 +195,20 @@ def test_nominal_wedge_of_the_trade() -> None:
     """21 steps of 0.15 from 0.05 end at 3.05: the usual nominal wedge (common practice)."""
     steps = nominal_wedge().steps
     assert_allclose([steps[0].density, steps[10].density, steps[20].density], [0.05, 1.55, 3.05], rtol=1e-12)
+
+
+def test_a_wedge_that_nobody_has_read_is_no_better_than_its_batch() -> None:
+    """0.05 (from memory) at the light end; at 3.05 with 2 per cent of it, 0.061: by Pythagoras 0.079."""
+    wedge = nominal_wedge()
+    assert wedge.assumed
+    assert_allclose([wedge.steps[0].uncertainty, wedge.steps[-1].uncertainty], [0.05, 0.0789], atol=1e-4)
+    assert_allclose([step.own for step in wedge.steps], 0.03, atol=2e-4)
+    stated = nominal_wedge(uncertainty=0.02)
+    assert not stated.assumed
+    assert_allclose([step.uncertainty for step in stated.steps], 0.02, atol=1e-4)
+    assert_allclose([step.common or 0.0 for step in stated.steps], 0.016, atol=1e-4)
+    with pytest.raises(WrongUseError, match="`uncertainty` 0 is not a tolerance"):
+        nominal_wedge(uncertainty=0.0)
 
 
 @pytest.mark.parametrize(

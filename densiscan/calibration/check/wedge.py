@@ -13,8 +13,8 @@ from densiscan.arithmetic.curves import fit_line, isotonic
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
 from densiscan.calibration.lamp import LampField, lamp_warnings
-from densiscan.calibration.make import CONFIDENCE
 from densiscan.calibration.trust import drifted_warning
+from densiscan.calibration.usable_steps import CONFIDENCE
 from densiscan.errors import MeasureError
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
@@ -85,7 +85,7 @@ class Tone:
         if self.word == "gamma":
             return f"about gamma {self.gamma:.1f}"
         if self.word == "bent":
-            return f"bent, on the average about gamma {self.gamma:.1f}"
+            return f"bent, on average about gamma {self.gamma:.1f}"
         return self.word
 
 
@@ -317,7 +317,7 @@ def drift_check(scan: Scan, now: Calibration, in_use: Calibration, *, lamp: Lamp
     """
     if scan.facts.full_scale != in_use.scan.full_scale or scan.channel != in_use.channel:
         raise MeasureError(
-            f"{scan.facts.file} has other codes or another channel than the calibration {in_use.name}; scan the wedge "
+            f"{scan.facts.file} has another bit depth or channel than the calibration {in_use.name}; scan the wedge "
             "as it was scanned for the calibration."
         )
     field = lamp if in_use.knows_lamp else None
@@ -380,7 +380,7 @@ def _then(step: StepReading, in_use: Calibration, *, same: bool) -> Quantity:
     before = next((one.reading for one in in_use.steps if one.reading.step == step.step), None)
     if same and in_use.laws and before is not None:
         density = in_use.density_of_signal(before.signal) + before.density - before.light_density
-        codes = before.noise / math.sqrt(before.independent) * in_use.scan.full_scale
+        codes = before.mean_doubt * in_use.scan.full_scale
         noise = codes * in_use.density_per_code(density)
         return in_use.quantity(10.0**-density, noise, f"step {step.step} at the calibration")
     certificate = Influence("wedge", step.step if same else f"{step.step} of another wedge")

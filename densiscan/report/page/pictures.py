@@ -27,9 +27,14 @@ _ESCAPE: Final = 0
 _LARGEST_STEP: Final = 127
 
 
+def clearest_density(picture: Thousandths) -> float:
+    """Return the density that is drawn white: that of the clearest part, single specks apart."""
+    return float(np.quantile(picture, 0.005)) / 1000.0
+
+
 def negative_gray(picture: Thousandths) -> Gray:
     """Return the negative as on a light table, its clearest part white; gray as screens expect it (sRGB)."""
-    clearest = float(np.quantile(picture, 0.005)) / 1000.0
+    clearest = clearest_density(picture)
     return _gray_of(picture, lambda density: 10.0 ** np.minimum(clearest - density, 0.0))
 
 

@@ -54,22 +54,10 @@
     return `zone ${ROMAN[Math.floor(place)]}${place % 1 ? "\u00bd" : ""}`;
   }
 
-  function sheetIn(root) {
+  // What is read from the map of one negative, and how far that can be trusted.
+  function reader(root) {
     const data = JSON.parse(root.querySelector(".sheet-data").textContent);
     const readings = decoded(root.querySelector(".sheet-map").textContent, data.rows, data.columns);
-    const find = (name) => root.querySelector(name);
-    const glass = find(".glass");
-    const view = find(".window");
-    const plate = find(".plate");
-    const tag = find(".reading");
-    const printed = find(".printed");
-    const divider = find(".divider");
-    const kept = data.spots.map((spot) => ({
-      x: spot.x_mm, y: spot.y_mm, density: spot.density, net: spot.net, name: "",
-    }));
-    const look = { scale: 1, x: 0, y: 0, split: 1, apart: false };
-    let here = null;
-    let speaking = 0;
 
     // Where between the levels a density lies: the level below it, and how far to the next.
     function between(density) {
@@ -116,6 +104,27 @@
       if (value > data.calibrated[1]) return `at least ${two(data.calibrated[1])}: denser than the calibration reaches`;
       return "";
     }
+
+    return { data, readings, doubtBetween, readAt, nearest, limitOf };
+  }
+
+  globalThis.densiscan = { reader, shape, element, two, stated };
+
+  function sheetIn(root) {
+    const { data, readings, doubtBetween, readAt, nearest, limitOf } = reader(root);
+    const find = (name) => root.querySelector(name);
+    const glass = find(".glass");
+    const view = find(".window");
+    const plate = find(".plate");
+    const tag = find(".reading");
+    const printed = find(".printed");
+    const divider = find(".divider");
+    const kept = data.spots.map((spot) => ({
+      x: spot.x_mm, y: spot.y_mm, density: spot.density, net: spot.net, name: "",
+    }));
+    const look = { scale: 1, x: 0, y: 0, split: 1, apart: false };
+    let here = null;
+    let speaking = 0;
 
     const nameOf = (spot, index) => spot.name || `place ${index + 1}`;
     const sentence = (spot) => limitOf(spot)
@@ -515,13 +524,16 @@
   document.body.classList.add("routed");
 
   function follow() {
-    const wanted = location.hash && document.getElementById(location.hash.slice(1));
+    const address = location.hash.slice(1) || document.body.dataset.pair || "";
+    const wanted = address && document.getElementById(address);
     const root = wanted && wanted.classList.contains("sheet") ? wanted : null;
+    const pair = address.includes("+");
     if (!overview) {
       sheets.forEach(open);
       return;
     }
-    overview.hidden = root !== null;
+    overview.hidden = root !== null || pair;
+    document.body.classList.toggle("paired", pair);
     for (const sheet of sheets) sheet.hidden = sheet !== root;
     if (!root) return;
     open(root);
