@@ -37,11 +37,13 @@ def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
         told += _beside_lid(bench, part, margin, surround)
     if alone and _black_line(bench.cells, bench.limits):
         told += ["an even black line runs round the picture", "its margin is as light as paper"]
+    picture = inside(bench, part.area)
     if _wide(part, bench.limits.wide_mm):
-        told.append("no film has a clear edge as wide as its margin")
-    tones = _tones(inside(bench, part.area), margin, bench.limits) if part.frame is not None else ()
+        # a picture that a mask in the camera made smaller has such an edge too, but seldom ends as clear as that
+        told += ["no film has a clear edge as wide as its margin", *_bare_whites(picture, margin, bench.limits)]
+    tones = _tones(picture, margin, bench.limits) if part.frame is not None else ()
     if told:
-        return (*told, *tones)
+        return tuple(dict.fromkeys((*told, *tones)))
     # a silhouette against the sky ends as bare and as piled up as paper, and a lamp drifts: all that counts as one
     doubts = (*tones, *_drifted_or_lid(surround, margin, bench.limits.beside_lid)) if tones else ()
     return (" and ".join(doubts),) if len(doubts) > 1 else ()
@@ -67,7 +69,7 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
 def _margin_round(cells: Cells, margin: float, surround: float, limits: SignLimits) -> bool:
     """Return whether a margin with straight sides runs round everything that is not the surround, its lightest part."""
     # round an inverted picture runs the clear edge of the film, neither as light as the one nor as dense as the other
-    near = max(limits.beside_lid / 2, 0.1 * (surround - margin))
+    near = max(0.75 * limits.beside_lid, 0.1 * (surround - margin))
     lighter = float((cells.density < margin - limits.beside_lid).mean())
     ground = np.abs(cells.density - surround) < near
     paper = cells.density < min((margin + surround) / 2, margin + limits.bare_white)
@@ -140,11 +142,20 @@ def _tones(density: Map, margin: float, limits: SignLimits) -> tuple[str, ...]:
     """
     if density.size < _FEWEST_CELLS:
         return ()
-    white, near, black = (float(value) for value in np.quantile(density, (0.01, 0.96, 0.995)))
+    near, black = (float(value) for value in np.quantile(density, (0.96, 0.995)))
     if not limits.lightest_black < black < limits.densest_black:
         return ()
-    bare = ("its whites are as bare as its margin",) if white - margin < limits.bare_white else ()
-    return (*bare, *(("its blacks are piled up at one density",) if black - near < limits.piled else ()))
+    return (
+        *_bare_whites(density, margin, limits),
+        *(("its blacks are piled up at one density",) if black - near < limits.piled else ()),
+    )
+
+
+def _bare_whites(density: Map, margin: float, limits: SignLimits) -> tuple[str, ...]:
+    """Return what is to be said of a picture whose lightest hundredth is as light as its margin."""
+    if density.size < _FEWEST_CELLS or float(np.quantile(density, 0.01)) - margin >= limits.bare_white:
+        return ()
+    return ("its whites are as bare as its margin",)
 
 
 def _black_line(cells: Cells, limits: SignLimits) -> bool:
@@ -155,9 +166,16 @@ def _black_line(cells: Cells, limits: SignLimits) -> bool:
         return False
     marked = density > black - limits.black_within
     # on open glass lies film: the dense border of its picture is no line, unless it is as even as paper's full black
-    if float((density < limits.glass).mean()) > limits.open_glass and float(density[marked].std()) > limits.even_black:
+    if float((density < limits.glass).mean()) > limits.open_glass and _unevenness(density, marked) > limits.even_black:
         return False
     return _runs_round(cells, marked, _LINE_MM, ~marked)
+
+
+def _unevenness(density: Map, where: Mask) -> float:
+    """Return the standard deviation of densities beyond that of noise, which neighbouring cells show as well."""
+    pairs = where[:, 1:] & where[:, :-1]
+    noise = float(np.mean((density[:, 1:] - density[:, :-1])[pairs] ** 2)) / 2.0 if pairs.any() else 0.0
+    return math.sqrt(max(float(density[where].var()) - noise, 0.0))
 
 
 def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float], ground: Mask) -> bool:

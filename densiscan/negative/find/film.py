@@ -25,7 +25,7 @@ from densiscan.negative.find.rebate import (
     rebate_level,
     whole_rebate,
 )
-from densiscan.negative.find.row import equally_wide, row_of_frames
+from densiscan.negative.find.row import equally_high, equally_wide, row_of_frames
 from densiscan.negative.find.sides import (
     ASSUMED_DOUBT_MM,
     RIM_DOUBT_MM,
@@ -133,7 +133,8 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
         if len(spans) > 1:
             frames = [_frame(grid, level, _with(sides, k, span)) for span in spans]
-            return equally_wide(frames, grid.box, axis, level.limits.unequal_mm)
+            frames = equally_wide(frames, grid.box, axis, level.limits.unequal_mm)
+            return equally_high(frames, grid.box, axis)
     return [_frame(grid, level, sides)]
 
 
