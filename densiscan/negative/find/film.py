@@ -134,7 +134,7 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         if len(spans) > 1:
             frames = [_frame(grid, level, _with(sides, k, span)) for span in spans]
             frames = equally_wide(frames, grid.box, axis, level.limits.unequal_mm)
-            return equally_high(frames, grid.box, axis)
+            return equally_high(frames, grid.box, axis, level.limits.unequal_mm)
     return [_frame(grid, level, sides)]
 
 

@@ -277,7 +277,9 @@ def equally_wide(
     return out
 
 
-def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]:
+def equally_high(
+    frames: list[Frame], seen: TurnedBox, axis: int, unequal_mm: float = FRAME_LIMITS.unequal_mm
+) -> list[Frame]:
     """Move sides along the row out to where they lie on the highest of its frames: one gate made them all.
 
     A strip of picture as clear as the rebate hides a side; the frames beside it show where it is. `axis` is that of
@@ -292,16 +294,16 @@ def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
     high = [
         (start, end)
         for (start, end), whole in zip(ends, seen_whole, strict=True)
-        if whole and abs(common - (end - start)) < UNEQUAL_MM / 2
+        if whole and abs(common - (end - start)) < unequal_mm / 2
     ]
     out = list(frames)
     for k in range(len(frames)):
-        if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < UNEQUAL_MM:
+        if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < unequal_mm:
             continue
         lowest, highest = (float(place) for place in np.median(high, axis=0))
         for side, missing in ((first, ends[k][0] - lowest), (last, highest - ends[k][1])):
-            if missing >= UNEQUAL_MM / 2:
-                out[k] = _widened(out[k], across, missing, side)
+            if missing >= unequal_mm / 2:
+                out[k] = _widened(out[k], across, missing, side, unequal_mm / 2)
     return out
 
 
