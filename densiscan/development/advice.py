@@ -2,7 +2,7 @@
 
 The time is the one whose contrast, with the mean of what is known, gives the density range aimed at. Its interval is
 where the right time lies for a subject of just the range stated; the expected density range has the doubt of the
-subject and of the run in it as well. Formulas: docs/advice.md.
+subject and of the run in it as well. Formulas: docs/method-advice.md.
 """
 
 from __future__ import annotations

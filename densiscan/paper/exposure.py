@@ -120,13 +120,13 @@ class ExposureStrip:
 
     @property
     def counted(self) -> tuple[float, ...]:
-        """The same in whole and half seconds, as a person counts them; as they are where the shortest is below 3 s.
+        """The same as a person counts them: half seconds below 10 s, else whole ones.
 
-        Half a second is then a quarter of the smallest step at most.
+        As they are where the shortest is below 3 s, for which half a second is too coarse.
         """
         if self.seconds[0] < _SHORTEST_COUNTED:
             return self.seconds
-        return tuple(round(2.0 * one) / 2.0 for one in self.seconds)
+        return tuple(round(2.0 * one) / 2.0 if one < FEWEST_SECONDS else float(round(one)) for one in self.seconds)
 
     @property
     def more(self) -> tuple[float, ...]:

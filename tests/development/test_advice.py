@@ -331,7 +331,7 @@ def test_a_tired_developer_too_little_of_it_and_a_batch_used_up() -> None:
 
 
 def test_simulated_photographers_reach_the_target_and_intervals_are_honest() -> None:
-    # Thirty photographers that nothing was fitted to. Of four hundred (docs/advice.md) the medians are 0.06 and 0.04,
+    # Thirty photographers, nothing fitted to them. Of 400 (docs/method-advice.md) the medians are 0.06 and 0.04,
     # with 94 and 97 % inside; at thirty they scatter by about 0.01, and the shares by 2 %.
     outcomes = photographers.simulate(range(31_001, 31_031), runs=6)
     assert photographers.median_miss(outcomes, "development", 3) <= 0.08
