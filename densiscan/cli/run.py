@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from densiscan.arithmetic.units import MM_PER_INCH
 from densiscan.cli import arguments
 from densiscan.cli.keep import meant, opened, run_number, tell
 from densiscan.cli.options import JsonOption, NotebookOption, show
@@ -58,7 +59,6 @@ BaseFogOption = Annotated[
     typer.Option("--base-plus-fog", metavar="D", help="Base plus fog read elsewhere; once for each negative."),
 ]
 
-_INCH_MM: Final = 25.4
 _MAY_BE_CLEARED: Final = (
     "dilution",
     "batch",
@@ -374,7 +374,7 @@ def _size(text: str | None) -> tuple[float, float] | None:
     inches = text.strip().endswith("in")
     sides = text.strip().removesuffix("in").removesuffix("mm").replace("×", "x").split("x")
     try:
-        width, height = (float(side) * (_INCH_MM if inches else 1.0) for side in sides)
+        width, height = (float(side) * (MM_PER_INCH if inches else 1.0) for side in sides)
     except ValueError:
         raise WrongUseError(
             f'--sheet-size "{text}" is no size; give width x height in mm such as 102x127, or in inches such as 4x5in.'

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.development.contrast_fit import Floats
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.expected import Conditions, run_scatter
 from densiscan.development.kinetics import ContrastPoint
 from densiscan.development.prior import (

@@ -9,8 +9,9 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
-from densiscan.development.contrast_fit import Floats, LawFit, fit_law
+from densiscan.development.contrast_fit import LawFit, fit_law
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT
 from densiscan.development.kinetics import ContrastPoint, Kinetics
 from densiscan.development.prior import RUN_SCATTER

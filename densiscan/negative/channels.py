@@ -13,13 +13,14 @@ from typing import Final, Protocol
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
-from densiscan.calibration.calibration import BoxMm, Calibration
+from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.channels import difference
 from densiscan.calibration.densities import Light
 from densiscan.calibration.veil import freed_curve
 from densiscan.scan.apertures import cells_inside
 from densiscan.scan.cells import Footprint, TurnedBox
 from densiscan.scan.channels import COLOURS, in_channel
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Channel, Scan
 from densiscan.scan.survey import Survey
 

@@ -9,8 +9,7 @@ from densiscan.arithmetic.floats import keep_floats
 from densiscan.calibration.glare import Glare
 from densiscan.calibration.lamp import LampField
 from densiscan.errors import WrongUseError
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,11 +20,11 @@ from densiscan.negative.bench import Bench
 from densiscan.negative.reading import Reading
 from densiscan.scan.apertures import aperture_kernel, averaged_everywhere
 from densiscan.scan.cells import Map, TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey, survey
 
 Thousandths = NDArray[np.int16]
-BoxMm = tuple[float, float, float, float]
 
 MARGIN_MM: Final = 2.0
 """What is kept around the film, or around a frame of several on one film."""

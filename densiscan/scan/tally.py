@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.scan.formats.pixels import Codes
 from densiscan.scan.scan import Block
 
-Reals = NDArray[np.float64]
 Counts = NDArray[np.int32]
 Edges = NDArray[np.int64]
 
@@ -50,8 +50,8 @@ class Part:
 
     place: tuple[slice, slice]
     number: Counts
-    mean: Reals
-    squares: Reals
+    mean: Floats
+    squares: Floats
     highest: int
     dark: Counts | None
     light: Counts | None
@@ -62,7 +62,7 @@ class _Desk:
     """What one thread works on: indices, values, and the histogram of the blocks it has had."""
 
     index: NDArray[np.intp]
-    values: Reals
+    values: Floats
     histogram: NDArray[np.int64]
 
     def counted(self, codes: Codes) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -75,7 +75,7 @@ class _Desk:
         self.histogram += seen
         return index, seen
 
-    def looked_up(self, index: NDArray[np.intp], table: Reals) -> Reals:
+    def looked_up(self, index: NDArray[np.intp], table: Floats) -> Floats:
         """Return the table's values at some indices, valid until the next call."""
         if self.values.size < index.size:
             self.values = np.empty(index.size)
@@ -86,7 +86,7 @@ class _Desk:
 class Tally:
     """Running sums of one survey. `summed` may be called by several threads, `add` by one, in file order."""
 
-    def __init__(self, *, table: Reals, x_edges: Edges, y_edges: Edges) -> None:
+    def __init__(self, *, table: Floats, x_edges: Edges, y_edges: Edges) -> None:
         self.table, self.x_edges, self.y_edges = table, x_edges, y_edges
         shape = (y_edges.size - 1, x_edges.size - 1)
         self.counts = np.zeros(shape, np.int32)
@@ -183,7 +183,7 @@ class _Sums:
         self.squares = np.zeros(shape)
         self.clipped: dict[int, Counts] = {}
 
-    def merge(self, place: slice, values: Reals) -> None:
+    def merge(self, place: slice, values: Floats) -> None:
         """Merge values of shape (cells, rows of a cell, width); they are spoilt."""
         number = values.shape[1] * self.widths
         mean = np.add.reduceat(np.add.reduce(values, axis=1), self.starts, axis=1) / number

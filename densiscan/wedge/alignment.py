@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 _WHITE: Final = math.log10(0.9985)
 """Log10 signal from which a cell is taken as clipped to white."""

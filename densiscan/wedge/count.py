@@ -13,11 +13,9 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.wedge.limits import ROW_LIMITS
-
-Floats = npt.NDArray[np.float64]
 
 DOUBT: Final = 0.85
 """Penalty above the best reading of a profile at which a number of steps is no longer believed."""

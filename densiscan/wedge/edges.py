@@ -15,10 +15,10 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import fit_line
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 
-Floats = npt.NDArray[np.float64]
 Stretch = tuple[int, int, float]
 """First cell, last cell + 1, level."""
 Edge = tuple[Stretch, Stretch]

@@ -11,8 +11,7 @@ import numpy as np
 
 from densiscan.negative.find.outlines import Outline
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 LEAST_RISE: Final = 0.5
 """Density from the lightest to the densest step of a wedge, at least."""

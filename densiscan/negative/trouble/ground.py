@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.negative.trouble.finding import SIDES, BoxMm
+from densiscan.arithmetic.robust import robust_sd
+from densiscan.negative.trouble.finding import SIDES
 from densiscan.scan.cells import (
     Cells,
     Footprint,
@@ -25,6 +26,7 @@ from densiscan.scan.cells import (
     grown,
     straightened,
 )
+from densiscan.scan.places import BoxMm
 
 RIM_MM: Final = 0.5
 """Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
@@ -39,7 +41,6 @@ FRAME_RIM_MM: Final = 0.9
 """Left out around a frame: soft edges and light that spreads in the film."""
 
 BLOCK_MM: Final = 1.0
-_NORMAL_MAD: Final = 1.4826
 _SHARP: Final = 0.12
 """Density from one cell to the next that no leak and no developer makes: print on the edge, holes, notches."""
 
@@ -246,11 +247,6 @@ class Blocks:
         both = np.concatenate(apart)
         both = both[np.isfinite(both)]
         return robust_sd(both) / math.sqrt(2) if both.size else 0.0
-
-
-def robust_sd(values: Map) -> float:
-    """Return 1.4826 times the median absolute deviation."""
-    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
 
 
 def middles_of(parts: Map, least: int) -> Map:

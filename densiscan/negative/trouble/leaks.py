@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
-from densiscan.negative.trouble.ground import Ground, Plane, Strip, middles_of, robust_sd, strip_along
+from densiscan.negative.trouble.ground import Ground, Plane, Strip, middles_of, strip_along
 from densiscan.scan.cells import Cells, Map, cell_at
 
 FALSE_ALARMS: Final = 0.0005

@@ -12,11 +12,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import BoxMm, Finding, yardstick_of
-from densiscan.negative.trouble.ground import Ground, robust_sd
+from densiscan.negative.trouble.finding import Finding, yardstick_of
+from densiscan.negative.trouble.ground import Ground
 from densiscan.scan.apertures import SpeckMap, specks_inside
 from densiscan.scan.cells import Footprint, Indices, Labels, Map, Mask, TurnedBox, grown, labelled
+from densiscan.scan.places import BoxMm
 from densiscan.scan.survey import Survey
 
 _FACTOR: Final = 3.0

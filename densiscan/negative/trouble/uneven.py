@@ -11,8 +11,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
-from densiscan.negative.trouble.ground import Blocks, Ground, Plane, Strip, middles_of, robust_sd
+from densiscan.negative.trouble.ground import Blocks, Ground, Plane, Strip, middles_of
 from densiscan.negative.trouble.leaks import FALSE_ALARMS, less, outer_of, place_noise, quantile
 from densiscan.scan.cells import Map
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.arithmetic.units import STOP
 from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
 from densiscan.files.serialise import plain
@@ -24,9 +25,6 @@ from densiscan.report.readings import density_text
 from densiscan.scan.cells import TurnedBox
 
 Places = Sequence[tuple[float, float]]
-
-STOP: Final = math.log10(2.0)
-"""Density of one stop of light."""
 
 LEAST_SHADOW: Final = 0.10
 """Net density of zone I, one zone a stop of exposure from there (common practice)."""
