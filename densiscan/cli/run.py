@@ -341,8 +341,8 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:
     """Return the last run of this film and developer, of the developer, and of all, the earliest first."""
     asked = ((film, developer), (None, developer), (None, None))
-    found = {run.number: run for names in asked for run in book.runs(*names, last=1)}
-    return sorted(found.values(), key=lambda run: (run.date, run.number))
+    last_ones = {run.number: run for names in asked for run in book.runs(*names, last=1)}
+    return sorted(last_ones.values(), key=lambda run: (run.date, run.number))
 
 
 def _said(**facts: Any) -> dict[str, Any]:

@@ -292,8 +292,8 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
             )
             if density is not None
         ]
-        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
-        charts.append(("Tones in the negative", note, drawn))
+        chart = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
+        charts.append(("Tones in the negative", note, chart))
     return tuple(charts)
 
 

@@ -83,8 +83,8 @@ def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) 
 
     Readings of no run are there where no runs or film are asked for, by the day they were made.
     """
-    wanted = tuple(run for run in runs if chosen.has(run))
-    numbers = {run.number: place for place, run in enumerate(wanted)}
+    runs_wanted = tuple(run for run in runs if chosen.has(run))
+    numbers = {run.number: place for place, run in enumerate(runs_wanted)}
     shown = {
         reading.negative: reading
         for reading in readings
@@ -92,7 +92,7 @@ def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) 
         and (reading.run in numbers or (reading.run is None and not chosen.of_runs and chosen.holds(reading.made)))
     }
     ordered = sorted(shown.values(), key=lambda reading: (numbers.get(reading.run or 0, len(numbers)), reading.made))
-    return Taken(runs=wanted, readings=tuple(ordered))
+    return Taken(runs=runs_wanted, readings=tuple(ordered))
 
 
 def two_of(names: tuple[str, str], runs: Sequence[Run], readings: Sequence[KeptReading]) -> Taken:
