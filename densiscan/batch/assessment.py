@@ -29,7 +29,7 @@ from densiscan.scan.scan import Scan, open_scan
 
 if TYPE_CHECKING:
     from densiscan.negative.own_wedge import Beside, WedgeRead
-    from densiscan.negative.preview import Sheet, SheetDetail
+    from densiscan.negative.preview import Preview, SheetDetail
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +102,7 @@ class Assessment(Shown):
     development: DevelopmentAdvice
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
-    sheet: Sheet | None = field(default=None, compare=False, repr=False)
+    sheet: Preview | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
 
     def __repr__(self) -> str:

@@ -65,7 +65,6 @@ class ChannelReading:
     shadow: Quantity | None
     highlight: Quantity | None
     density_range: Quantity | None
-    in_base: Quantity | None
     in_range: Quantity | None
     differences: tuple[Quantity, ...]
 
@@ -152,7 +151,6 @@ def _channel_reading(reading: Read, differ: dict[str, Quantity], channel: Channe
         shadow=shadow,
         highlight=highlight,
         density_range=None if shadow is None or highlight is None else highlight - shadow,
-        in_base=differ.get("rebate"),
         in_range=differ["highlight"] - differ["shadow"] if both else None,
         differences=tuple(differ.values()),
     )

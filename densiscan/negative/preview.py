@@ -46,7 +46,7 @@ OF_MANY: Final = SheetDetail(picture_px=420, readings=45_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sheet:
+class Preview:
     """A negative to look at.
 
     Attributes
@@ -84,7 +84,7 @@ class Sheet:
         self.map.flags.writeable = False
 
 
-def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Sheet, ...]:
+def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Preview, ...]:
     """Return what is to be kept of each reading that was made from this.
 
     Raises
@@ -135,7 +135,7 @@ def _cells(edges: Map, low: float, high: float) -> slice:
     return slice(first, last)
 
 
-def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sheet:
+def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Preview:
     left, top, width, height = region
     coarse, options = bench.survey, bench.options
     rows = _cells(coarse.y_edges_mm, top, top + height)
@@ -153,7 +153,7 @@ def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sh
     doubt, between = _doubts(
         levels, noise, bench.light, TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     )
-    return Sheet(
+    return Preview(
         region_mm=box,
         picture=picture,
         map=_thousandths(mean[first[0] :: every, first[1] :: every]),

@@ -33,7 +33,7 @@ def clip_code(highest: int, full_scale: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class BlockSums:
     """The sums of one block: which cells it touches, and for each its pixels, mean and squared deviations.
 
     Attributes
@@ -106,7 +106,7 @@ class Tally:
             total += desk.histogram
         return total
 
-    def summed(self, block: Block) -> Part:
+    def summed(self, block: Block) -> BlockSums:
         """Return the sums of one block, and count its codes."""
         try:
             desk = self._desks.pop()
@@ -122,7 +122,7 @@ class Tally:
         finally:
             self._desks.append(desk)
 
-    def _summed(self, desk: _Desk, codes: Codes, at: tuple[int, int], axes: tuple[Edges, Edges]) -> Part:
+    def _summed(self, desk: _Desk, codes: Codes, at: tuple[int, int], axes: tuple[Edges, Edges]) -> BlockSums:
         height, width = codes.shape
         rows, _ = _cut(axes[0], at[0], at[0] + height)
         columns, starts = _cut(axes[1], at[1], at[1] + width)
@@ -139,7 +139,7 @@ class Tally:
             for code in ends:
                 if seen[code]:
                     sums.count(place, code, (codes[rows_of] == code).reshape(group.cells, group.height, width))
-        return Part(
+        return BlockSums(
             (rows, columns),
             sums.number,
             sums.mean,
@@ -149,7 +149,7 @@ class Tally:
             sums.clipped.get(highest) if highest else None,
         )
 
-    def add(self, part: Part) -> None:
+    def add(self, part: BlockSums) -> None:
         """Merge the sums of one block.
 
         Whether a largest code below full scale is the scanner's limit shows only at the end; so pixels at the largest
@@ -202,9 +202,9 @@ class _Sums:
         counts[place] += np.add.reduceat(np.add.reduce(hit, axis=1, dtype=np.int32), self.starts, axis=1)
 
 
-def _turned(part: Part) -> Part:
+def _turned(part: BlockSums) -> BlockSums:
     """Return the sums of a block whose rows and columns were exchanged, in their own places."""
-    return Part(
+    return BlockSums(
         part.place[::-1],
         part.number.T,
         part.mean.T,

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.wedge.alignment import Steps, Way, ways_to_lay
+from densiscan.wedge.alignment import Laying, Steps, ways_to_lay
 from densiscan.wedge.rows import Row
 from densiscan.wedge.step_cells import cells_of
 
@@ -37,7 +37,7 @@ class Laid(NamedTuple):
         Log-likelihood by which each other cell is behind.
     """
 
-    best: Way | None
+    best: Laying | None
     sure: bool
     behind: dict[int, float]
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.robust import NORMAL_MAD
 from densiscan.wedge.count import Evidence
-from densiscan.wedge.edges import Run, find_runs, stretches
+from densiscan.wedge.edges import EdgeRun, find_runs, stretches
 from densiscan.wedge.limits import RowLimits
 from densiscan.wedge.view import View, promise, running_median, strip_profiles
 
@@ -21,7 +21,7 @@ class Strip(NamedTuple):
     """A strip with a run of even edges: its middle across, and the run, in cells of the turned map."""
 
     across: float
-    run: Run
+    run: EdgeRun
 
 
 class Lattice(NamedTuple):
@@ -144,11 +144,11 @@ def _nearest(
     return [(strip, shift) for strip, shift, distance in both if distance == min(away)]
 
 
-def _length_before(run: Run, place: int) -> float:
+def _length_before(run: EdgeRun, place: int) -> float:
     return (run.origin + place * run.pitch - run.light_edge) / run.pitch
 
 
-def _length_after(run: Run, place: int) -> float:
+def _length_after(run: EdgeRun, place: int) -> float:
     return (run.dark_edge - run.origin) / run.pitch - place
 
 

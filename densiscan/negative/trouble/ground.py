@@ -322,7 +322,7 @@ def plane_through(blocks: Blocks, size_mm: tuple[float, float]) -> Plane | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Strip:
+class BorderStrip:
     """The film along one side, by depth from the edge and place along it, less the plane.
 
     Attributes
@@ -342,7 +342,7 @@ class Strip:
     masked: bool = False
 
 
-def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Strip:
+def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> BorderStrip:
     """Return the film along a side to a depth, in bins of 0.5 mm by 1 mm: medians."""
     grid = ground.grid
     rows, columns = grid.density.shape
@@ -360,9 +360,9 @@ def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Str
     places = flat.shape[1] // wide
     part = flat[first : first + depths * deep, : places * wide]
     if part.shape[0] < depths * deep:
-        return Strip(side=side, excess=np.empty((0, places)), depth_mm=np.empty(0), along_mm=np.empty(places))
+        return BorderStrip(side=side, excess=np.empty((0, places)), depth_mm=np.empty(0), along_mm=np.empty(places))
     bins = part.reshape(depths, deep, places, wide).swapaxes(1, 2).reshape(depths, places, deep * wide)
-    return Strip(
+    return BorderStrip(
         side=side,
         excess=middles_of(bins, deep * wide // 3),
         depth_mm=(first + (np.arange(depths) + 0.5) * deep) * grid.step_mm,

@@ -9,7 +9,7 @@ from typing import Final
 
 from densiscan.batch.assessment import Assessment, Failure, measure_one
 from densiscan.calibration.file import calibration_kept
-from densiscan.negative.preview import OF_MANY, Sheet, SheetDetail
+from densiscan.negative.preview import OF_MANY, Preview, SheetDetail
 from densiscan.notebook.readings import KeptReading, file_sha256
 from densiscan.report.page.notebook import Made
 
@@ -19,7 +19,7 @@ _SAME: Final = 0.002
 
 def sheets_again(
     progress: Callable[[Path], None], folder: Path | None = None, detail: SheetDetail = OF_MANY
-) -> Callable[[KeptReading, Assessment, Made], Sheet | None]:
+) -> Callable[[KeptReading, Assessment, Made], Preview | None]:
     """Return a function that gives the picture and map of a kept reading; None where they cannot be had any more.
 
     The scan must be the same file (by its SHA-256) and must read again what was kept, so that the map never says
@@ -36,7 +36,7 @@ def sheets_again(
     """
     read: dict[tuple[Path, str], tuple[Assessment, ...]] = {}
 
-    def again(kept: KeptReading, assessment: Assessment, made: Made) -> Sheet | None:
+    def again(kept: KeptReading, assessment: Assessment, made: Made) -> Preview | None:
         path = assessment.path
         if folder is not None and not path.is_file():
             path = folder / path.name

@@ -11,7 +11,7 @@ from densiscan.batch.assessment import Assessment, Task
 from densiscan.development.names import same_name, solution_text
 from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
-from densiscan.negative.preview import Sheet
+from densiscan.negative.preview import Preview
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.readings import KeptReading
 from densiscan.notebook.recall import assessment_kept
@@ -135,7 +135,7 @@ def _the_one(name: str, readings: Sequence[KeptReading]) -> KeptReading:
 def page_readings(
     readings: Sequence[tuple[KeptReading, Made]],
     runs: Sequence[Run],
-    sheet_of: Callable[[KeptReading, Assessment, Made], Sheet | None],
+    sheet_of: Callable[[KeptReading, Assessment, Made], Preview | None],
 ) -> tuple[PageReading, ...]:
     """Return the readings as a page shows them; `sheet_of` gives the picture of one where its scan is still there."""
     by_number = {run.number: run for run in runs}
