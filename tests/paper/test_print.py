@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -35,8 +34,6 @@ from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, p
 from densiscan.report.paper import seconds_text
 from densiscan.report.printing import print_text
 from tests.support.made_up import certified_wedge
-
-REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
 
 
 def density(value: float) -> Quantity:
