@@ -60,7 +60,7 @@ def advise(
     ] = None,
     chart_time: Annotated[
         str | None,
-        typer.Option("--chart-time", metavar="T", help="The maker's time at 20 C; said once, it is kept."),
+        typer.Option("--chart-time", metavar="T", help="The maker's time at 20 C; give it once, it is kept."),
     ] = None,
     use: Annotated[
         int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")
@@ -79,6 +79,12 @@ def advise(
     volume: Annotated[
         float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
     ] = None,
+    learn: Annotated[
+        int | None, typer.Option("--learn", metavar="N", help="Also the N times to develop next that teach most.")
+    ] = None,
+    risk: Annotated[
+        float, typer.Option("--risk", metavar="STOPS", help="With --learn: how far off a negative may be; 1.")
+    ] = 1.0,
     plot: PlotOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
@@ -87,8 +93,9 @@ def advise(
     """Say how long to develop next, and why.
 
     From the runs in the notebook, with common practice where they are few: the time with its 95 % range, the
-    density range to expect, and the times for one and two stops more and less contrast. Without a
-    target a paper of range 105 by contact is aimed at. A batch in use goes on, as run add has it.
+    density range to expect, and the times for subjects one and two stops longer and shorter (N-1, N+1),
+    each with its exposure. Without a target a paper of range 105 by contact is aimed at. A batch in use
+    goes on, as run add has it. --learn N says which N times to develop next teach most of all of these.
 
     For example, for a paper of range 95:
 
@@ -117,6 +124,8 @@ def advise(
             load=Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch),
             date=datetime.now().astimezone().date().isoformat(),
             chart_time_s=chart_s,
+            learn=learn,
+            risk_stops=risk,
         )
         sheet = advised(book, question)
         if chart_s is not None:
@@ -188,7 +197,7 @@ def _aim(
     said = {"--target-range": target_range, "--paper": paper, "--paper-range": paper_range, "--grade": grade}
     options = [option for option, value in said.items() if value is not None]
     if len(options) > 1:
-        raise WrongUseError(f"{' and '.join(options)} both say what to aim at; give one of them.")
+        raise WrongUseError(f"{' and '.join(options)} both set the aim; give one of them.")
     from densiscan.arithmetic.quantity import Influence, Quantity
     from densiscan.paper.grade import density_range_for, range_of_grade
 
@@ -209,7 +218,7 @@ def _tested_range(book: Notebook, paper: str) -> Quantity:
     document = book.kept("paper-test", paper)
     if document is None:
         names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
-        raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
+        raise WrongUseError(f"there is no paper test called {paper}; those kept are: {names}.")
     tested_range = read_back(document.get("range"), Influence("paper"))
     if tested_range is None:
         raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")

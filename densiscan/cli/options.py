@@ -92,7 +92,7 @@ RegionOption = Annotated[
 ]
 EmptyBedOption = Annotated[
     Path | None,
-    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
+    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: corrects the uneven lamp."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
 PlotOption = Annotated[
@@ -103,7 +103,7 @@ OldestOption = Annotated[
 ]
 InvertedOption = Annotated[
     bool | None,
-    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; detected if not given."),
 ]
 
 
@@ -133,7 +133,8 @@ RebateOption = Annotated[
     str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
 ]
 SceneStopsOption = Annotated[
-    float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    float | None,
+    typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, metered; N-1 is for one more."),
 ]
 
 

@@ -224,7 +224,7 @@ def _check(pairs: Sequence[tuple[Path, Path]], notebook: Path | None) -> None:
     targets = [target for source, target in pairs if target.exists() and not cmp(source, target, shallow=False)]
     targets += [notebook] if notebook is not None and notebook.exists() else []
     if targets:
-        raise WrongUseError(f"{targets[0]} is there already and is something else; name an empty folder.")
+        raise WrongUseError(f"{targets[0]} is already there with other content; name an empty folder.")
 
 
 def keep_runs(notebook: Path) -> None:

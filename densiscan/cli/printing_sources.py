@@ -244,7 +244,7 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         raise DensiscanError(f"{path} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         raise DensiscanError(
-            f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
+            f"{path} is not a document of readings; make one with: densiscan measure SCAN --json"
         ) from problem
 
 
@@ -261,7 +261,7 @@ def _require_negative(file: str, kind: str, warnings: Sequence[tuple[str, str]])
 
     if is_judged(kind):
         return
-    why = next((message for code, message in warnings if code == code_of(kind)), "It is no negative.")
+    why = next((message for code, message in warnings if code == code_of(kind)), "It is not a negative.")
     raise MeasureError(
         f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
     )
@@ -317,7 +317,7 @@ def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
             if document is None:
                 hint = f"the names kept are {', '.join(every_name)}" if every_name else "none is kept yet"
                 raise WrongUseError(
-                    f"there is no paper test of the name {name}; {hint}; make one with densiscan paper ... --name NAME."
+                    f"there is no paper test called {name}; {hint}; make one with densiscan paper ... --name NAME."
                 )
             papers.append(paper_from_document(document))
     return papers

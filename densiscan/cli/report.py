@@ -44,7 +44,7 @@ def check_report(report: Path | None) -> None:
         If its name does not end in .html, or its folder does not exist.
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
-        raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
+        raise WrongUseError(f"{report} is not a name for a page; end it in .html.")
     check_out(report, "--report", ours=OUR_PAGE)
 
 
@@ -149,7 +149,9 @@ def _day(text: str | None, option: str) -> str | None:
     try:
         return None if text is None else date.fromisoformat(text).isoformat()
     except ValueError as problem:
-        raise WrongUseError(f'{option} "{text}" is no day; give year-month-day, such as 2026-03-14.') from problem
+        raise WrongUseError(
+            f'{option} "{text}" is not a valid date; give year-month-day, such as 2026-03-14.'
+        ) from problem
 
 
 def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:

@@ -176,7 +176,7 @@ def _is_right(talk: _Talk, scan: Path, wedge: Wedge, region: tuple[str, ...]) ->
     low, high = calibration.density_range
     show(f"\n   Found {len(calibration.steps)} steps; reliable from {low:.2f} to {high:.2f}.")
     show(f"   Where they were found is drawn in {_drawn(scan, calibration)}")
-    return talk.agrees("Is each step marked, and numbered from clear to black as it lies")
+    return talk.agrees("Is each step marked, and numbered in order from clear to black")
 
 
 def _drawn(scan: Path, calibration: Calibration) -> Path:

@@ -54,7 +54,7 @@ def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
     if len(scans) != 1 or scans[0].is_dir():
         raise WrongUseError("--marked draws one scan; name one scan, not a folder or several.")
     if marked.suffix.lower() != ".png":
-        raise WrongUseError(f"{marked} is no name for the picture; let it end in .png.")
+        raise WrongUseError(f"{marked} is not a name for a picture; end it in .png.")
     check_out(marked, "--marked", ours=OUR_FIGURE)
 
 

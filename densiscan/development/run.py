@@ -74,6 +74,8 @@ class Run:
     density_ranges
         One for each negative of the run whose range counts, as `development_readings.counted` decides; None parts where
         the uncertainty is not known, as for a figure read elsewhere.
+    sheet_stops
+        The subject's range of each of these negatives, None where it is that of the run; empty where it is for all.
     base_plus_fogs
         Likewise, one for each negative whose clear edge was read.
     left_out
@@ -113,6 +115,7 @@ class Run:
     scene_stops: float | None = None
     note: str | None = None
     density_ranges: tuple[Quantity, ...] = ()
+    sheet_stops: tuple[float | None, ...] = ()
     base_plus_fogs: tuple[Quantity, ...] = ()
     left_out: tuple[NegativeLeftOut, ...] = ()
     removed: bool = False
@@ -134,7 +137,9 @@ class Run:
         _require_count(self.sheets, "sheets")
         for side in self.sheet_size_mm or ():
             if not 0.0 < side <= 5000.0:
-                raise WrongUseError(f"`sheet_size_mm` {side:g} mm cannot be; give width x height, such as 102x127.")
+                raise WrongUseError(
+                    f"`sheet_size_mm` {side:g} mm is not a valid size; give width x height, such as 102x127."
+                )
 
     @property
     def solution(self) -> str:
@@ -158,7 +163,7 @@ def require_name(text: str, field: str) -> str:
         If not.
     """
     if not (text and text == text.strip() and len(text) <= LONGEST_NAME and text.isprintable()):
-        raise WrongUseError(f"`{field}` {text!r} is no name; give one line of up to {LONGEST_NAME} letters.")
+        raise WrongUseError(f"`{field}` {text!r} is not a valid name; give one line of up to {LONGEST_NAME} letters.")
     return text
 
 
@@ -170,7 +175,7 @@ def require_date(text: str) -> str:
     WrongUseError
         If not.
     """
-    wrong = WrongUseError(f'`date` "{text}" is no date; give year-month-day, such as 2026-03-14.')
+    wrong = WrongUseError(f'`date` "{text}" is not a valid date; give year-month-day, such as 2026-03-14.')
     if not _DATE.fullmatch(text):
         raise wrong
     try:

@@ -225,8 +225,8 @@ def _frames(
         warnings += scan.warnings + bench.survey.warnings
     if len(densities) != len(exposures):
         raise MeasureError(
-            f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame that is as "
-            "clear as the rebate is not seen: name the place of each with `spots_mm` X,Y, or leave it out of the list."
+            f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame as clear "
+            "as the rebate cannot be found: name the place of each with `spots_mm` X,Y, or leave it out of the list."
         )
     surest = min(bases, key=lambda base: base.uncertainty or 0.0, default=None)
     return ReadFilm(points=_points(exposures, densities), base_plus_fog=surest, warnings=tuple(warnings))

@@ -70,9 +70,9 @@ class MeasureOptions:
     def __post_init__(self) -> None:
         keep_floats(self)
         if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
-            raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
+            raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm is not valid; give one above 0, such as 1.")
         if not 0 <= self.trim < 0.5:
-            raise WrongUseError(f"a trim of {self.trim:g} cannot be; give a fraction from 0 to below 0.5.")
+            raise WrongUseError(f"a trim of {self.trim:g} is not valid; give a fraction from 0 to below 0.5.")
         for name, box in (("frame_mm", self.frame_mm), ("rebate_mm", self.rebate_mm)):
             if box is not None and not (all(map(math.isfinite, box)) and box[2] > 0 and box[3] > 0):
                 raise WrongUseError(f"`{name}` {box_words(box)} has no area; give left,top,width,height in mm.")

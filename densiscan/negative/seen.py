@@ -53,7 +53,7 @@ def said_to_be(kind: SeenKind) -> Seen:
     """Return what the person says it is."""
     if is_judged(kind):
         return Seen(kind=kind)
-    message = f"This is {kind} film, as was said: nothing follows from it for exposure, development or paper."
+    message = f"This is {kind} film, as you said: nothing follows for exposure, development or paper."
     return Seen(kind=kind, warnings=(Warning_(code=code_of(kind), message=message),))
 
 

@@ -5,6 +5,7 @@ Formulas and sources: docs/method-paper.md.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,6 +25,8 @@ FEWEST_SECONDS: Final = 10.0
 VOICE_SCATTER: Final = (0.10, 0.20)
 """Part by which exposures of a few seconds counted by voice repeat (common practice: 10 to 20 %)."""
 STRIP_STEPS: Final = 5
+_SHORTEST_COUNTED: Final = 3.0
+"""Seconds below which half a second is too coarse for a test strip: the lamp is dimmed instead."""
 _SURE_STOPS: Final = 0.5
 """Doubt of the estimate (k = 2, stops) up to which steps of a third of a stop are fine enough to catch it."""
 _MIDDLES: Final = ((0.0, 1.505), (1.0, 1.275), (2.0, 1.045), (3.0, 0.87), (4.0, 0.72), (5.0, 0.57))
@@ -73,11 +76,17 @@ class Printing:
     factor: Quantity = Quantity(1.0)  # noqa: RUF009 - frozen and exact
     magnification: float | None = None
 
-    def seen(self, density: Quantity) -> Quantity:
-        """Return a density, or a difference of densities, as the light sees it."""
-        result = density * self.factor.value
+    def seen(self, density: Quantity, base_plus_fog: Quantity | None = None) -> Quantity:
+        """Return a density, or a difference of densities, as the light sees it.
+
+        Silver scatters, the film's base does not: of a density only what lies above base plus fog looks denser, where
+        that is known; all of a difference does.
+        """
+        clear = Quantity(0.0) if base_plus_fog is None else base_plus_fog
+        silver = density - clear
+        result = silver * self.factor.value + clear
         for influence, part in (self.factor.parts or {}).items():
-            result = result.with_part(influence, density.value * part)
+            result = result.with_part(influence, silver.value * part)
         return result
 
 
@@ -110,10 +119,20 @@ class ExposureStrip:
     step_stops: float
 
     @property
+    def counted(self) -> tuple[float, ...]:
+        """The same as a person counts them: half seconds below 10 s, else whole ones.
+
+        As they are where the shortest is below 3 s, for which half a second is too coarse.
+        """
+        if self.seconds[0] < _SHORTEST_COUNTED:
+            return self.seconds
+        return tuple(round(2.0 * one) / 2.0 if one < FEWEST_SECONDS else float(round(one)) for one in self.seconds)
+
+    @property
     def more(self) -> tuple[float, ...]:
-        """The same as exposures that follow each other, the card moved on after each."""
-        pairs = pairwise(self.seconds)
-        return (self.seconds[0], *(later - earlier for earlier, later in pairs))
+        """`counted` as exposures that follow each other, the card moved on after each."""
+        pairs = pairwise(self.counted)
+        return (self.counted[0], *(later - earlier for earlier, later in pairs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,13 +260,14 @@ def known_range_fit(negative: NegativeEnds, iso_range: float, printing: Printing
 def _times(negative: NegativeEnds, test: PaperTest, printing: Printing) -> dict[str, Quantity | None]:
     """Return log10 of the seconds that print shadow, highlight and rebate as they should be, None where unknown."""
     zero = log_seconds(test, printing)
+    seen = functools.partial(printing.seen, base_plus_fog=negative.base_plus_fog)
     pairs = {
         "shadow": (negative.shadow, test.shadow_log_exposure),
         "highlight": (negative.highlight, test.highlight_log_exposure),
         "rebate": (negative.base_plus_fog, test.black_log_exposure),
     }
     return {
-        name: None if zero is None or density is None or place is None else printing.seen(density) + place + zero
+        name: None if zero is None or density is None or place is None else seen(density) + place + zero
         for name, (density, place) in pairs.items()
     }
 
@@ -277,8 +297,8 @@ def _time_warnings(test: PaperTest, printing: Printing) -> tuple[Warning_, ...]:
     if test.circumstances.exposure_s is None or not _other_lamp(test, printing):
         return ()
     message = (
-        "The size the enlarger was set for is known of the paper test or of this print alone, so that no times follow: "
-        "give --magnification to both."
+        "The enlarger's size is known for only one of paper test and print, so there are no times: give "
+        "--magnification to both."
     )
     return (Warning_(code="size-not-known", message=message),)
 

@@ -12,6 +12,7 @@ __all__ = [
     "film_times",
     "finished",
     "folder",
+    "labels",
     "notebook",
 ]
 __all__ += ["paper", "printing", "readings", "runs", "table", "terminal", "trends"]

@@ -80,7 +80,7 @@ def _strip_words(one: PlannedPrint) -> str:
 
 
 def _seconds_of_strip(strip: ExposureStrip) -> str:
-    return ", ".join(seconds_text(one) for one in strip.seconds)
+    return ", ".join(_counted_text(one) for one in strip.counted)
 
 
 def _lost(one: PlannedPrint) -> str:
@@ -192,7 +192,7 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
     has = range_text(fit.iso_range) if known else f"{fit.iso_range.value:.0f}"
     lines = [f"{name}: R {has}, {grade_words(fit.grade)}", ""]
     if fit.fit is None and fit.iso_range.limit is not None and fit.difference_stops is not None:
-        lines.append(label_line("contrast", "not told: the paper's range is only a limit"))
+        lines.append(label_line("contrast", "not given: the paper's range is only a limit"))
     if fit.fit is not None:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
@@ -211,17 +211,17 @@ def _fit_words(fit: PaperFit) -> str:
     stops = abs(difference.value)
     doubt = "" if difference.uncertainty is None else f" ± {max(difference.uncertainty, 0.1):.1f}"
     if difference.limit is not None:
-        return f"too soft: the print falls at least {stops:.1f} stops short. Take a harder paper."
+        return f"too soft by at least {stops:.1f} stops. Take a harder paper."
     if fit.fit == "fits":
         return f"fits within {stops:.1f}{doubt} stops"
     if fit.fit == "too hard":
         return (
-            f"too hard: {stops:.1f}{doubt} stops are lost. Exposed for the highlights they go from the shadows, which "
-            "block; exposed for the shadows they go from the highlights, which stay blank. Take a softer paper."
+            f"too hard by {stops:.1f}{doubt} stops: exposed for the highlights, the shadows block up; exposed for the "
+            "shadows, the highlights stay blank. Take a softer paper."
         )
     return (
-        f"too soft: the print falls {stops:.1f}{doubt} stops short. Exposed for the highlights its blacks stay gray; "
-        "exposed for the shadows its whites turn gray. Take a harder paper."
+        f"too soft by {stops:.1f}{doubt} stops: exposed for the highlights, the blacks stay gray; exposed for the "
+        "shadows, the whites turn gray. Take a harder paper."
     )
 
 
@@ -250,8 +250,8 @@ def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     if strip is None:
         return []
     apart = "half a stop" if strip.step_stops > 0.4 else "a third of a stop"
-    each = ", ".join(seconds_text(one) for one in strip.seconds)
-    first, *more = (seconds_text(one) for one in strip.more)
+    each = ", ".join(_counted_text(one) for one in strip.counted)
+    first, *more = (_counted_text(one) for one in strip.more)
     return [
         label_line("test strip", f"{each}: {apart} apart"),
         label_line(
@@ -260,13 +260,19 @@ def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     ]
 
 
+def _counted_text(seconds: float) -> str:
+    """Return a time of a strip: 8.5 s where it is of half seconds, else as any printing time."""
+    halves = seconds < 119.5 and float(2.0 * seconds).is_integer()
+    return f"{seconds:g}{HELD}s" if halves else seconds_text(seconds)
+
+
 def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
     words = (
-        f"Counted by voice so short a time repeats to {low} to {high} % (common practice): middle tones scatter by "
-        f"{counted.density[0]:.2f} to {counted.density[1]:.2f}. Dim the lamp to 1/{counted.dimmer}, and give "
+        f"Counted aloud, so short a time varies by {low} to {high} % (common practice), and mid-tones by "
+        f"{counted.density[0]:.2f} to {counted.density[1]:.2f}in density. Dim the lamp to 1/{counted.dimmer}, and give "
         f"{counted.dimmer} times the time."
     )
     return [sentence(f"! {words}")]

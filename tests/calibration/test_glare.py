@@ -211,7 +211,7 @@ def test_glare_that_would_turn_the_wedge_round_is_refused() -> None:
         replace(step, reading=replace(step.reading, surround=(float(number),) * len(REACHES_MM)))
         for number, step in enumerate(plain.steps)
     )
-    with pytest.raises(MeasureError, match="do not run from light to dense any more; scan the slot again"):
+    with pytest.raises(MeasureError, match="no longer run from light to dense; scan the slot again"):
         freed_curve(replace(plain, steps=steps), Glare(shares=(0.1, 0.0, 0.0, 0.0, 0.0)))
 
 

@@ -224,7 +224,7 @@ def test_wrong_command_line_is_one_sentence(line: str, said: str, capsys: pytest
 def test_readings_that_are_none(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (place / "mill.json").write_text("{}", encoding="utf-8")
     assert run(["print", "mill.json"]) == 1
-    assert "is no document of readings" in capsys.readouterr().err
+    assert "is not a document of readings" in capsys.readouterr().err
 
 
 def test_several_negatives_make_a_plan_and_its_page(place: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -124,9 +124,12 @@ def test_condenser_light_needs_a_softer_paper_and_more_time() -> None:
     assert condenser.fit == "too hard"
     assert plain.highlight_time_s is not None
     assert condenser.highlight_time_s is not None
-    # Silver looks 1.25 times as dense: 1.45 becomes 1.81.
+    # Silver looks 1.25 times as dense, the base does not: above 0.25, 1.20 becomes 1.50.
     ratio = condenser.highlight_time_s.value / plain.highlight_time_s.value
-    assert_allclose(ratio, 10.0 ** (0.25 * 1.45), rtol=1e-9)
+    assert_allclose(ratio, 10.0**0.30, rtol=1e-9)
+    assert condenser.standard_time_s is not None
+    assert plain.standard_time_s is not None
+    assert_allclose(condenser.standard_time_s.value, plain.standard_time_s.value, rtol=1e-12)
     assert (condenser.highlight_time_s.uncertainty or 0.0) > (plain.highlight_time_s.uncertainty or 0.0)
 
 
@@ -157,8 +160,17 @@ def test_strip_of_thirds_and_of_halves() -> None:
     unsure = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
     assert_allclose(sure.seconds, [12.0 * 2.0 ** (k / 3.0) for k in range(-2, 3)], rtol=1e-12)
     assert_allclose(unsure.seconds, [12.0 * 2.0 ** (k / 2.0) for k in range(-2, 3)], rtol=1e-12)
-    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.seconds, rtol=1e-12)
+    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.counted, rtol=1e-12)
     assert strip_round(Quantity(1.0, None)).step_stops == 0.5
+
+
+def test_a_strip_is_counted_in_whole_and_half_seconds() -> None:
+    """12 s with half a stop either way: 6, 8.49, 12, 16.97, 24; below 3 s the lamp is dimmed instead."""
+    strip = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
+    assert strip.counted == (6.0, 8.5, 12.0, 17.0, 24.0)
+    assert strip.more == (6.0, 2.5, 3.5, 5.0, 7.0)
+    short = strip_round(Quantity(math.log10(5.0), {Influence("x"): 0.2}))
+    assert short.counted == short.seconds
 
 
 def test_counting_by_voice() -> None:

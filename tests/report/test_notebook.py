@@ -124,7 +124,7 @@ def test_a_scan_that_was_changed_is_shown_without_picture(kept: Path, tmp_path: 
     [
         (["--run", "77"], 2, "77"),
         (["--film", "none"], 1, "has no runs or readings of that"),
-        (["--since", "March"], 2, '--since "March" is no day'),
+        (["--since", "March"], 2, '--since "March" is not a valid date'),
         (["--scans", "nowhere"], 2, "does not exist"),
     ],
 )

@@ -313,7 +313,7 @@ def test_measure_writes_a_page_under_its_size_limit(tmp_path: Path, capsys: pyte
 
 @pytest.mark.parametrize(
     ("place", "told"),
-    [("page.txt", "is no name for a page; let it end in .html."), ("nowhere/page.html", "there is no folder")],
+    [("page.txt", "is not a name for a page; end it in .html."), ("nowhere/page.html", "there is no folder")],
 )
 def test_a_wrong_place_for_the_page_is_told_before_anything_is_read(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], place: str, told: str

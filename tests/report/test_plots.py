@@ -63,7 +63,7 @@ def test_a_figure_has_the_size_asked_for(tmp_path: Path) -> None:
 
 
 def test_another_ending_is_refused_in_one_sentence(tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match=r"\.gif is no name for a figure; let it end in \.png, \.svg or \.pdf\."):
+    with pytest.raises(WrongUseError, match=r"\.gif is not a name for a figure; end it in \.png, \.svg or \.pdf\."):
         save_figure(new_figure(), tmp_path / "curve.gif")
 
 
@@ -156,7 +156,8 @@ def test_calibrate_draws_what_it_made(
 
 
 @pytest.mark.parametrize(
-    ("place", "told"), [("curve.gif", "is no name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")]
+    ("place", "told"),
+    [("curve.gif", "is not a name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")],
 )
 def test_a_wrong_place_for_the_figure_is_told_before_anything_is_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], place: str, told: str

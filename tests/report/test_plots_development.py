@@ -76,7 +76,7 @@ def test_advise_draws(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert command([*names, "--plot", str(tmp_path / "figure.png")]) == 0
     assert (tmp_path / "figure.png").read_bytes().startswith(b"\x89PNG")
     assert command([*names, "--plot", str(tmp_path / "figure.bmp")]) == 2
-    assert "let it end in .png" in capsys.readouterr().err
+    assert "end it in .png" in capsys.readouterr().err
 
 
 def test_runs_close_together_keep_their_numbers_apart() -> None:

@@ -28,15 +28,15 @@ _MOST_PLACES: Final = 200
 _WORDS: Final = {
     "clear-area": (
         "clearer than unexposed film, which no exposure makes",
-        "a large air bell, emulsion that is gone or a hole can do that",
+        "look for a large air bell, lost emulsion or a hole",
     ),
     "clipped-light": (
         "at the light end of the scanner's scale, so that nothing can be read there",
-        "a hole, bare glass or a scan exposed too long can do that",
+        "look for a hole or bare glass, or give the scan less exposure",
     ),
     "clipped-dark": (
         "at the dark end of the scanner's scale, so that nothing can be read there",
-        "a blocked highlight, something opaque on the film or a scan exposed too short can do that",
+        "look for a blocked highlight or something opaque, or give the scan more exposure",
     ),
 }
 

@@ -119,7 +119,7 @@ def _on_piece(
     if doubt is not None:
         return Trouble(notes=(doubt,))
     findings = _edge_findings(bench, ground, plane, yardstick)
-    notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
+    notes = () if ground.whole else (_not_judged("the picture itself may be uneven"),)
     return Trouble(findings=tuple(findings), notes=notes)
 
 
@@ -148,7 +148,7 @@ def _doubt(ground: Ground, plane: Plane, *, whole: bool, fog_sheet: bool) -> War
     off = np.abs(values - plane.at(u, v))
     if not fog_sheet:
         even = float((off < _EVEN).mean()) > _MOSTLY
-        return None if even else _not_judged("the clear rebate is not told surely from the picture")
+        return None if even else _not_judged("the clear rebate cannot be separated from the picture")
     if not whole and edge_inside(ground):
         return _UNTOLD
     # what is sharp counts as uneven too
@@ -227,7 +227,7 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], yardstick: Ya
     blocks = blocks_of(ground.grid, ground.plain, side)
     plane = plane_through(blocks, ground.size_mm)
     if plane is None or not is_even(blocks, plane):
-        return Trouble(notes=(_not_judged("the area named is not even by itself"),))
+        return Trouble(notes=(_not_judged("the area you named is not even in itself"),))
     found = [
         *gradient_in(ground, plane, blocks, yardstick),
         *bands_in(ground, plane, blocks, yardstick),
@@ -238,8 +238,8 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], yardstick: Ya
 _UNTOLD: Final = Warning_(
     code="evenness-not-judged",
     message=(
-        "Whether the sheet is even cannot be told, since the film is not told from the glass round it; calibrate "
-        "again, or name an area of it with --frame instead of --fog-sheet."
+        "Cannot judge whether the sheet is even: film and bare glass read alike. Calibrate again, or name an area "
+        "with --frame instead of --fog-sheet."
     ),
 )
 
@@ -250,9 +250,8 @@ EXPOSED: Final = "fog-sheet-exposed"
 _EXPOSED: Final = Warning_(
     code=EXPOSED,
     message=(
-        "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
-        "picture, or light has reached all of it. Neither fog nor net densities are given; leave out --fog-sheet if it "
-        "holds a picture."
+        "Cannot judge whether the sheet is even: most of it varies too much for unexposed film. Either it holds a "
+        "picture, and then leave out --fog-sheet, or light has reached all of it. No fog or net densities are given."
     ),
 )
 
@@ -263,7 +262,7 @@ def holds_picture(trouble: Trouble) -> Warning_ | None:
 
 
 def _not_judged(why: str) -> Warning_:
-    message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet shows it."
+    message = f"Cannot judge whether development is even inside the frame: {why}. A fog sheet shows it."
     return Warning_(code="evenness-not-judged", message=message)
 
 

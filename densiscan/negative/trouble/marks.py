@@ -133,11 +133,11 @@ def _mark(ground: Ground, plane: Plane, where: tuple[Speck, float], code: str, y
     wide = max(u[1] - u[0], v[1] - v[0])
     words = {
         "air-bell": ("a round light spot", "lighter", "a bubble that kept the developer away (an air bell)"),
-        "drying-mark": ("a round mark", "denser", "a drop that dried on the film, or a splash,"),
+        "drying-mark": ("a round mark", "denser", "a drop that dried on the film, or a splash"),
     }[code]
     message = (
         f"{sure_words(sure).capitalize()} {words[0]} of {wide:.0f} mm, {abs(spot.peak):.2f} {words[1]} than around it; "
-        f"{words[2]} can do that."
+        f"likely {words[2]}."
     )
     place = ground.on_scan(sum(u) / 2, sum(v) / 2)
     box = ground.box_on_scan(u, v)

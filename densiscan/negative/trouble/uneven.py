@@ -58,7 +58,7 @@ def gradient_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardsti
     direction = f"{round(angle) % 360} degrees clockwise from the right"
     message = (
         f"{sure_words(sure).capitalize()} uneven development: {amount:.2f} denser towards the {towards}, evenly over "
-        f"the piece (direction {direction}); uneven movement or temperature in the developer can do that."
+        f"the piece (direction {direction}). Check agitation and the temperature of the developer."
     )
     box = ground.box_on_scan((0.0, width), (0.0, height))
     return [Finding(code="gradient", message=message, box_mm=box, size=size, side=towards, sure=sure)]
@@ -116,10 +116,10 @@ def edges_of(ground: Ground, plane: Plane, strips: tuple[BorderStrip, ...], yard
     sure = chance_beyond(amount, yardstick.local, size.standard_uncertainty or 0.0)
     sides = [side for side, flag in zip(SIDES, beyond.tolist(), strict=True) if flag]
     word = "denser" if amount > 0 else "lighter"
-    cause = "developer that moves faster at the edges" if amount > 0 else "developer that is spent or hindered there"
+    cause = "developer that moves faster at the edges" if amount > 0 else "developer that is spent or held back there"
     message = (
         f"{sure_words(sure).capitalize()} uneven development: the edges ({', '.join(sides)}) are {abs(amount):.2f} "
-        f"{word} than the middle, over about {depth:.0f} mm; {cause} can do that."
+        f"{word} than the middle, over about {depth:.0f} mm; likely {cause}."
     )
     width, height = ground.size_mm
     box = ground.box_on_scan((0.0, width), (0.0, height))
@@ -211,8 +211,8 @@ def _bands(ground: Ground, plane: Plane, wave: _Wave, axis: int, yardstick: Yard
     way, along = ("down", "across") if axis == 0 else ("across", "up and down")
     message = (
         f"{sure_words(sure).capitalize()} uneven development: bands that run {along}, {wave.amount:.2f} from lighter "
-        f"to denser, one every {wave.period_mm:.0f} mm {way} the film; movement that repeats, such as turning a drum "
-        "one way only, can do that."
+        f"to denser, one every {wave.period_mm:.0f} mm {way} the film; likely movement that repeats, such as turning "
+        "a drum one way only."
     )
     width, height = ground.size_mm
     box = ground.box_on_scan((0.0, width), (0.0, height))
@@ -288,8 +288,8 @@ def _streaks(
     along, end = ("across", "top") if axis == 0 else ("up and down", "left")
     message = (
         f"{sure_words(sure).capitalize()} a streak: {abs(height):.2f} {word} than beside it, running {along} "
-        f"{(low + high) / 2:.1f} mm from the {end} of what was judged, {high - low:.0f} mm wide; uneven movement of "
-        "the developer, drying or the scanner can do that."
+        f"{(low + high) / 2:.1f} mm from the {end} of what was judged, {high - low:.0f} mm wide. Check "
+        "agitation and drying, and turn the film to rule out the scanner."
     )
     sizes = ground.size_mm
     spans = ((0.0, sizes[0]), (low, high)) if axis == 0 else ((low, high), (0.0, sizes[1]))

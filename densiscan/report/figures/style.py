@@ -111,7 +111,7 @@ def checked_place(path: Path | None) -> Path | None:
         If the ending is none that a figure can have.
     """
     if path is not None and path.suffix.lower().lstrip(".") not in SUFFIXES:
-        raise WrongUseError(f"{path} is no name for a figure; let it end in .png, .svg or .pdf.")
+        raise WrongUseError(f"{path} is not a name for a figure; end it in .png, .svg or .pdf.")
     return path
 
 

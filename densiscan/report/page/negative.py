@@ -33,10 +33,10 @@ THUMB_PX: Final = 260
 
 _FIGURES: Final = (
     ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
-    ("fog", None, "fog", "Base plus fog less the density of the bare base."),
+    ("fog", None, "fog", "Base plus fog minus the density of the bare base."),
     ("shadow", "net_shadow", "shadow", "The thinnest hundredth of the picture. Net 0.10 is the least that prints."),
     ("highlight", "net_highlight", "highlight", "The densest hundredth of the picture."),
-    ("density_range", None, "density range", "Highlight less shadow: what the paper has to hold."),
+    ("density_range", None, "density range", "Highlight minus shadow: what the paper must hold."),
 )
 
 
