@@ -118,27 +118,27 @@ def calibrate(
     whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
-    refusals: list[str] = []
+    refusals: dict[bool, str] = {}
     told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
             quantum = 1.0 / scan.facts.full_scale
             place = find_steps(signal, known, inverted=way, quantum=quantum, origin_mm=origin)
         except WedgeNotFoundError as problem:
-            refusals.append(str(problem))
+            refusals[way] = str(problem)
             continue
         answers[way] = place, _read(scan, wedge, place)
         # The steps seen one way tell which way is right: the other is looked at only where it is that.
         told = _told(answers[way][1], known, scan.facts.file, whole) if told is None else told
         if told == way:
             break
-    if not answers:
+    if told is None or told not in answers:
+        # Seen one way, the steps may tell that the other is right, in which they were not found.
+        seen = refusals.get(told, "") if told is not None else _fuller(list(refusals.values()))
         raise WedgeNotFoundError(
-            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; "
+            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {seen}; "
             f"{_densities_of(wedge)}, or give --region left,top,width,height in mm around the wedge."
         )
-    if told is None or told not in answers:
-        raise PolarityError(_DOUBT.format(file=scan.facts.file))
     readings = answers[told][1]
     made = _through_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
     told_of_bed: tuple[Warning_, ...] = ()

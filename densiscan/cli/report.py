@@ -208,7 +208,11 @@ def _shown(
 
     made = [Made(calibration=calibration, task=task_kept(options)) for calibration, options in how]
     detail = ONE_SHEET if len(made) <= 2 else OF_MANY
-    sheet_of = sheets_again(_reading_again, scans, detail) if pictures else (lambda _kept, _assessment, _made: None)
+    sheet_of = (
+        sheets_again(_reading_again, scans, detail, version=__version__)
+        if pictures
+        else (lambda _kept, _assessment, _made: None)
+    )
     return page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +82,11 @@ class Preview:
     def __post_init__(self) -> None:
         self.picture.flags.writeable = False
         self.map.flags.writeable = False
+
+
+def thinned(sheet: Preview) -> Preview:
+    """Return what is kept of a negative with every other reading of its map each way."""
+    return replace(sheet, map=sheet.map[::2, ::2].copy(), pitch_mm=(2.0 * sheet.pitch_mm[0], 2.0 * sheet.pitch_mm[1]))
 
 
 def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Preview, ...]:
@@ -222,10 +227,28 @@ def _doubts(
     levels: Sequence[float], noise: Sequence[float], light: Light, area: TurnedBox
 ) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]:
     """Return the expanded uncertainty of readings at the levels, and of the difference between any two places."""
+    light = replace(light, survey=_fewer(light.survey))
     here = [light.of_area(10.0**-level, sigma, _HERE, area) for level, sigma in zip(levels, noise, strict=True)]
     there = [_elsewhere(quantity) for quantity in here]
     between = tuple(tuple((one - other).uncertainty or 0.0 for other in there) for one in here)
     return tuple(quantity.uncertainty or 0.0 for quantity in here), between
+
+
+_ENOUGH: Final = 20_000
+"""Cells of a scan by which it is told what veil and scatter are usual for a density."""
+
+
+def _fewer(surveyed: Survey) -> Survey:
+    """Return a survey with about so many of its cells, evenly over the scan; each stands for those beside it."""
+    every = max(1, round(math.sqrt(surveyed.mean.size / _ENOUGH)))
+    cells: dict[str, Any] = {
+        name: getattr(surveyed, name)[::every, ::every] for name in ("mean", "sd", "clipped_light", "clipped_dark")
+    }
+    edges: dict[str, Any] = {
+        name: np.append(getattr(surveyed, name)[:-1][::every], getattr(surveyed, name)[-1])
+        for name in ("x_edges_px", "y_edges_px")
+    }
+    return replace(surveyed, **cells, **edges)
 
 
 _HERE: Final = "a place"
