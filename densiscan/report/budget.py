@@ -35,6 +35,7 @@ CURES: Final = {
     "rounding": "scans of 16 bits",
     "specks": "the film dusted off, or another spot",
     "frame edge": "the edges of the picture given by hand",
+    "tone gap": "spots named by hand in shadow and highlight",
 }
 """What makes each kind smaller."""
 
