@@ -13,11 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.find.limits import FRAME_LIMITS, OUTLINE_LIMITS, FrameLimits
 from densiscan.negative.find.outlines import SideKind
 from densiscan.scan.cells import Map, Mask, Straightened, TurnedBox, grown
 
-_NORMAL_MAD: Final = 1.4826
 _INSETS_MM: Final = (0.8, 0.6, 0.45, 0.3)
 _OFF_MM: Final = (0.6, 0.3)
 
@@ -137,10 +137,6 @@ def rebate_level(
     fine = _robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
     step = float(np.clip(5 * scatter, limits.least_step, limits.most_step))
     return Level(plane=plane, scatter=scatter, fine=fine, step=step, limits=limits)
-
-
-def _robust_sd(values: Map) -> float:
-    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
 
 
 def _lightest_mode(values: Map, share: float) -> float | None:
