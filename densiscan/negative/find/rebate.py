@@ -134,7 +134,7 @@ def rebate_level(
     even[rows[keep], columns[keep]] = True
     pairs = even[:, 1:] & even[:, :-1]
     apart = (grid.density[:, 1:] - grid.density[:, :-1])[pairs]
-    fine = _robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
+    fine = robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
     step = float(np.clip(5 * scatter, limits.least_step, limits.most_step))
     return Level(plane=plane, scatter=scatter, fine=fine, step=step, limits=limits)
 
