@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from densiscan.negative.own_wedge import Beside, WedgeRead
-    from densiscan.negative.preview import Sheet, SheetDetail
+    from densiscan.negative.preview import Preview, SheetDetail
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ class Assessment(Shown):
     development: DevelopmentAdvice
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
-    sheet: Sheet | None = field(default=None, compare=False, repr=False)
+    sheet: Preview | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
 
     def __repr__(self) -> str:
@@ -260,7 +260,7 @@ def measure_one(path: Path, calibration: Calibration | None, task: Task) -> Outc
 
 def pictures_of(
     path: Path, calibration: Calibration, task: Task, readings: Sequence[Reading], detail: SheetDetail
-) -> tuple[Sheet, ...]:
+) -> tuple[Preview, ...]:
     """Return picture and map of each reading that was made before from a scan, without measuring it again.
 
     Parameters

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
@@ -22,14 +22,13 @@ from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
 from densiscan.calibration.veil import with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.alignment import Steps
-from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
+from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
 from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
 from densiscan.wedge.wedge import NOMINAL, Wedge
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_USED: Final = 3
 """Steps a curve needs: fewer leave nothing to check it with."""

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
 from densiscan.errors import WrongUseError
-from densiscan.negative.options import BoxMm, MeasureOptions, box_words
+from densiscan.negative.options import MeasureOptions, box_words
 from densiscan.negative.parts import Sought
 from densiscan.negative.sign_limits import SignLimits
 from densiscan.scan.cells import Cells, cells_of
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 

@@ -22,8 +22,7 @@ from densiscan.negative.find.not_film import (
 from densiscan.negative.find.outlines import Outline, outlines_on
 from densiscan.negative.find.rebate import Frame
 from densiscan.scan.cells import Cells, TurnedBox
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

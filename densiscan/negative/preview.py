@@ -20,11 +20,11 @@ from densiscan.negative.bench import Bench
 from densiscan.negative.reading import Reading
 from densiscan.scan.apertures import aperture_kernel, averaged_everywhere
 from densiscan.scan.cells import Map, TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey, survey
 
 Thousandths = NDArray[np.int16]
-BoxMm = tuple[float, float, float, float]
 
 MARGIN_MM: Final = 2.0
 """What is kept around the film, or around a frame of several on one film."""
@@ -46,7 +46,7 @@ OF_MANY: Final = SheetDetail(picture_px=420, readings=45_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sheet:
+class Preview:
     """A negative to look at.
 
     Attributes
@@ -84,12 +84,12 @@ class Sheet:
         self.map.flags.writeable = False
 
 
-def thinned(sheet: Sheet) -> Sheet:
+def thinned(sheet: Preview) -> Preview:
     """Return what is kept of a negative with every other reading of its map each way."""
     return replace(sheet, map=sheet.map[::2, ::2].copy(), pitch_mm=(2.0 * sheet.pitch_mm[0], 2.0 * sheet.pitch_mm[1]))
 
 
-def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Sheet, ...]:
+def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Preview, ...]:
     """Return what is to be kept of each reading that was made from this.
 
     Raises
@@ -140,7 +140,7 @@ def _cells(edges: Map, low: float, high: float) -> slice:
     return slice(first, last)
 
 
-def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sheet:
+def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Preview:
     left, top, width, height = region
     coarse, options = bench.survey, bench.options
     rows = _cells(coarse.y_edges_mm, top, top + height)
@@ -158,7 +158,7 @@ def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sh
     doubt, between = _doubts(
         levels, noise, bench.light, TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     )
-    return Sheet(
+    return Preview(
         region_mm=box,
         picture=picture,
         map=_thousandths(mean[first[0] :: every, first[1] :: every]),

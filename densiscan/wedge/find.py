@@ -12,18 +12,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.errors import WedgeNotFoundError
+from densiscan.scan.places import BoxMm
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.count import COUNT_LIMITS, Count, CountLimits, counts
 from densiscan.wedge.laid import LAID_LIMITS, LaidLimits, laid_on
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
-
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 
 CELL_MM: Final = 0.25
 """Cell of the map that is searched: a step of 2 mm is still 8 cells."""

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.arithmetic.threshold import chosen, physics
-from densiscan.wedge.alignment import Steps, Way, ways_to_lay
+from densiscan.wedge.alignment import Laying, Steps, ways_to_lay
 from densiscan.wedge.rows import Row
 from densiscan.wedge.step_cells import cells_of
 
@@ -40,7 +40,7 @@ class Laid(NamedTuple):
         Of each way to lay them, by start and number of steps; the densities go on evenly beyond those of the file.
     """
 
-    best: Way | None
+    best: Laying | None
     sure: bool
     likelihood: Mapping[tuple[int, int], float]
 

@@ -9,19 +9,19 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
+from densiscan.arithmetic.robust import NORMAL_MAD
 from densiscan.wedge.count import Evidence
-from densiscan.wedge.edges import Run, find_runs, stretches
+from densiscan.wedge.edges import EdgeRun, find_runs, stretches
 from densiscan.wedge.limits import RowLimits
 from densiscan.wedge.view import View, promise, running_median, strip_profiles
-
-Floats = npt.NDArray[np.float64]
 
 
 class Strip(NamedTuple):
     """A strip with a run of even edges: its middle across, and the run, in cells of the turned map."""
 
     across: float
-    run: Run
+    run: EdgeRun
 
 
 class Lattice(NamedTuple):
@@ -144,11 +144,11 @@ def _nearest(
     return [(strip, shift) for strip, shift, distance in both if distance == min(away)]
 
 
-def _length_before(run: Run, place: int) -> float:
+def _length_before(run: EdgeRun, place: int) -> float:
     return (run.origin + place * run.pitch - run.light_edge) / run.pitch
 
 
-def _length_after(run: Run, place: int) -> float:
+def _length_after(run: EdgeRun, place: int) -> float:
     return (run.dark_edge - run.origin) / run.pitch - place
 
 
@@ -233,8 +233,8 @@ def _differ(one: Floats, other: Floats, floor: float) -> float:
     """Return by how much the middles of two halves differ beyond what their noise allows."""
     levels = float(np.median(one)), float(np.median(other))
     scatter = float(np.median(np.abs(one - levels[0])) + np.median(np.abs(other - levels[1]))) / 2.0
-    # 1.4826 MAD is the standard deviation of normal noise, 1.25 / sqrt(n) what a median leaves of it.
-    allowed = 2.0 * 1.4826 * 1.25 * math.sqrt(2.0 / one.size) * scatter + floor
+    # 1.25 / sqrt(n) is what a median leaves of normal noise
+    allowed = 2.0 * NORMAL_MAD * 1.25 * math.sqrt(2.0 / one.size) * scatter + floor
     return max(abs(levels[0] - levels[1]) - allowed, 0.0)
 
 
@@ -290,7 +290,7 @@ def _band(image: Floats, group: list[Strip], lattice: Lattice, cells: range, lim
     for strip in group:
         inside[max(int(strip.across) - 2, 0) : int(strip.across) + 3] = True
     reference = np.median(levels[inside], axis=0)
-    scatter = 1.4826 * np.median(np.abs(levels[inside] - reference), axis=0)
+    scatter = NORMAL_MAD * np.median(np.abs(levels[inside] - reference), axis=0)
     of_jump = np.minimum(limits.band_of_jump * np.abs(np.gradient(reference)), limits.band_most)
     allowed = of_jump + 2.0 * np.minimum(scatter, 0.05) + limits.band_least
     agree = np.abs(levels - reference) <= allowed

@@ -12,8 +12,7 @@ import numpy as np
 from densiscan.negative.find.limits import NOT_FILM_LIMITS, NotFilmLimits
 from densiscan.negative.find.outlines import Outline
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 _PARTS_ALONG: Final = 5
 

@@ -13,11 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.find.limits import FRAME_LIMITS, OUTLINE_LIMITS, FrameLimits
 from densiscan.negative.find.outlines import SideKind
 from densiscan.scan.cells import Map, Mask, Straightened, TurnedBox, grown
 
-_NORMAL_MAD: Final = 1.4826
 _INSETS_MM: Final = (0.8, 0.6, 0.45, 0.3)
 _OFF_MM: Final = (0.6, 0.3)
 
@@ -127,20 +127,16 @@ def rebate_level(
         # over a whole piece development and lamp differ by less than this; more is picture
         level, across, down = float(found[0]), *(float(slope) for slope in np.clip(found[1:], -0.08, 0.08))
     rest = values[keep] - terms @ np.array([level, across, down])
-    scatter = _robust_sd(rest)
+    scatter = robust_sd(rest)
     xs, ys = (np.arange(width) / width - 0.5)[None, :], (np.arange(height) / height - 0.5)[:, None]
     plane = level + across * xs + down * ys
     even = np.zeros(band.shape, dtype=bool)
     even[rows[keep], columns[keep]] = True
     pairs = even[:, 1:] & even[:, :-1]
     apart = (grid.density[:, 1:] - grid.density[:, :-1])[pairs]
-    fine = _robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
+    fine = robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
     step = float(np.clip(5 * scatter, limits.least_step, limits.most_step))
     return Level(plane=plane, scatter=scatter, fine=fine, step=step, limits=limits)
-
-
-def _robust_sd(values: Map) -> float:
-    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
 
 
 def _lightest_mode(values: Map, share: float) -> float | None:
@@ -256,7 +252,7 @@ def _even_part(grid: Straightened, level: Level, frames: Sequence[TurnedBox], in
     values = (grid.density - level.plane)[even]
     centre, keep = float(np.median(values)), np.ones(values.size, dtype=bool)
     for _ in range(4):
-        reach = 2.5 * max(_robust_sd(values[keep]), 1e-4)
+        reach = 2.5 * max(robust_sd(values[keep]), 1e-4)
         keep = np.abs(values - centre) <= reach
         centre = float(np.median(values[keep]))
     rows, columns = np.nonzero(even)
@@ -272,11 +268,11 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
         if values.size * cell < 4:
             continue
         # neighbouring cells share grain and the scanner's blur: about one in four counts by itself
-        uncertainty = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
+        uncertainty = robust_sd(values) / math.sqrt(max(values.size / 4, 1))
         sides.append(RebateSide(name=name, density=float(np.median(values)), uncertainty=uncertainty))
     values = grid.density[even]
     levels = np.array([side.density for side in sides])
-    noise = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
+    noise = robust_sd(values) / math.sqrt(max(values.size / 4, 1))
     between = float(levels.std(ddof=1)) / math.sqrt(levels.size) if levels.size > 1 else 0.0
     return Rebate(
         transmittance=float(np.mean(10.0**-values)),
@@ -288,7 +284,7 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
 
 def whole_rebate(values: Map) -> Rebate:
     """Return what an unexposed piece reads: the median density of its cells, specks ignored."""
-    level, scatter = float(np.median(values)), _robust_sd(values)
+    level, scatter = float(np.median(values)), robust_sd(values)
     uncertainty = scatter / math.sqrt(max(values.size / 4, 1))
     side = RebateSide(name="all", density=level, uncertainty=uncertainty)
     return Rebate(transmittance=10.0**-level, uncertainty=uncertainty, spread=0.0, sides=(side,))

@@ -11,7 +11,7 @@ from densiscan.batch.assessment import Assessment, Failure, Task, measure_one, p
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_kept
 from densiscan.errors import DensiscanError
-from densiscan.negative.preview import OF_MANY, Sheet, SheetDetail
+from densiscan.negative.preview import OF_MANY, Preview, SheetDetail
 from densiscan.negative.reading import Reading
 from densiscan.notebook.readings import KeptReading, file_sha256
 from densiscan.report.page.negative import frame_corners
@@ -27,7 +27,7 @@ def sheets_again(
     detail: SheetDetail = OF_MANY,
     *,
     version: str,
-) -> Callable[[KeptReading, Assessment, Made], Sheet | None]:
+) -> Callable[[KeptReading, Assessment, Made], Preview | None]:
     """Return a function that gives the picture and map of a kept reading; None where they cannot be had any more.
 
     The scan must be the same file (by its SHA-256). Where another version made the reading, the scan is measured again
@@ -49,7 +49,7 @@ def sheets_again(
     same: dict[tuple[Path, str | None], bool] = {}
     calibrations: dict[str, Calibration | None] = {}
 
-    def again(kept: KeptReading, assessment: Assessment, made: Made) -> Sheet | None:
+    def again(kept: KeptReading, assessment: Assessment, made: Made) -> Preview | None:
         path = assessment.path
         if folder is not None and not path.is_file():
             path = folder / path.name
@@ -82,7 +82,7 @@ def _is_same(path: Path, scan_sha256: str | None) -> bool:
         return False
 
 
-def _picture(path: Path, calibration: Calibration, task: Task, reading: Reading, detail: SheetDetail) -> Sheet | None:
+def _picture(path: Path, calibration: Calibration, task: Task, reading: Reading, detail: SheetDetail) -> Preview | None:
     corners = frame_corners(reading)
     alone = reading.piece is None
     placed = replace(

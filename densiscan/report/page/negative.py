@@ -10,10 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.arithmetic.units import STOP
 from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
 from densiscan.files.serialise import plain
-from densiscan.negative.preview import Sheet, thinned
+from densiscan.negative.preview import Preview, thinned
 from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
@@ -25,9 +26,6 @@ from densiscan.report.readings import density_text
 from densiscan.scan.cells import TurnedBox
 
 Places = Sequence[tuple[float, float]]
-
-STOP: Final = math.log10(2.0)
-"""Density of one stop of light."""
 
 LEAST_SHADOW: Final = 0.10
 """Net density of zone I, one zone a stop of exposure from there (common practice)."""
@@ -304,8 +302,8 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
             )
             if density is not None
         ]
-        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
-        charts.append(("Tones in the negative", note, drawn))
+        chart = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
+        charts.append(("Tones in the negative", note, chart))
     return tuple(charts)
 
 
@@ -365,7 +363,7 @@ def _turned(box: Sequence[float], angle: float) -> Places:
     return TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height, angle_deg=angle).corners()
 
 
-def _inside_frame(reading: Reading, sheet: Sheet) -> np.ndarray[Any, Any] | None:
+def _inside_frame(reading: Reading, sheet: Preview) -> np.ndarray[Any, Any] | None:
     """Return the map's readings whose apertures lie inside the frame; None where there is none or no frame."""
     frame = reading.frame_mm
     if frame is None:
@@ -408,7 +406,7 @@ def _film_of(assessment: Assessment) -> tuple[Path, tuple[float, ...] | None]:
     return assessment.path, assessment.reading.film_mm
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Assessment], *, quality: int) -> PictureView:
+def _picture(page: PageReading, sheet: Preview, beside: Sequence[Assessment], *, quality: int) -> PictureView:
     reading = page.assessment.reading
     film, frame = _corners(reading)
     rows, columns = sheet.picture.shape
@@ -429,7 +427,7 @@ def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Assessment], *, q
     )
 
 
-def _printed(page: PageReading, sheet: Sheet, quality: int) -> tuple[str, str]:
+def _printed(page: PageReading, sheet: Preview, quality: int) -> tuple[str, str]:
     """Return the picture as it would roughly print, with what that supposes; nothing where no paper can be named."""
     paper, reading, process = _paper(page), page.assessment.reading, _process(page.assessment)
     if paper is None or reading.density_range is None:
@@ -441,7 +439,7 @@ def _printed(page: PageReading, sheet: Sheet, quality: int) -> tuple[str, str]:
     ), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
 
 
-def _profile(reading: Reading, sheet: Sheet) -> Chart:
+def _profile(reading: Reading, sheet: Preview) -> Chart:
     """Return density along the row of readings through the middle of the picture."""
     frame = _corners(reading)[1]
     middle = sheet.region_mm[1] + sheet.region_mm[3] / 2 if frame is None else sum(corner[1] for corner in frame) / 4
@@ -459,7 +457,7 @@ def _profile(reading: Reading, sheet: Sheet) -> Chart:
     )
 
 
-def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
+def _data(page: PageReading, sheet: Preview) -> dict[str, Any]:
     """Return what the page's script reads from the picture with."""
     reading, contrast = page.assessment.reading, page.assessment.development.contrast
     rows, columns = sheet.map.shape
