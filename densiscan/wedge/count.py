@@ -50,7 +50,7 @@ class CountLimits:
         (0.7, 0.3), "Chance that an edge apart from the others is the film's border: at the light end, at the dark."
     )
     otherwise: float = chosen(0.03, "Chance that what contradicts a way is owed to dust, a scratch or a numeral.")
-    of_file: float = practice(4.6, "Log-odds that the wedge has as many steps as its file: 100 to 1.")
+    of_file: float = practice(6.9, "Log-odds that the wedge has as many steps as its file, its own: 1000 to 1.")
     clear: float = physics(2.3, "Log-odds by which a way must be ahead of every other to be believed: 10 to 1.")
     least_visible: float = chosen(0.4, "Part of the steps that must be seen: less makes no calibration.")
 
