@@ -26,6 +26,14 @@ IRREGULAR = tuple(
 )
 
 
+TURNED = (
+    *(0.134, 0.277, 0.378, 0.5, 0.62, 0.744, 0.948, 1.056, 1.248, 1.362, 1.567, 1.771, 1.939, 2.138, 2.341, 2.542),
+    2.763,
+)
+"""Differences that, a step missing, nearly fit the signals from the other end too."""
+WHITE = {"gain": 1.02 * 10.0**0.5, "inverted": True, "glare": 0.003}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Case:
     """A wedge in the middle of a scan with `before_mm` and `after_mm` of bed at its ends, light end first."""
@@ -183,3 +191,19 @@ def test_the_light_end_of_a_wedge_is_counted_back_where_it_is_white() -> None:
     """Two steps clipped with the glass: the file's differences place them, and they are marked as not seen."""
     case = Case(densities=UNEVEN, scanner={"gain": 10.0**0.36})
     assert_allclose(case.places(), 0.0, atol=0.1)
+
+
+@pytest.mark.parametrize("end_mm", [1.0, 3.5, 9.0])
+def test_an_inverted_wedge_with_white_steps_is_not_read_from_the_other_end(end_mm: float, tmp_path: Path) -> None:
+    """Four steps at nothing in an inverted scan: read as it is, the densest step is glass and four drown after it."""
+    case = Case(
+        densities=TURNED, step_mm=3.5, before_mm=end_mm, after_mm=end_mm, scanner={**WHITE, "tone": "1.8", "bits": 12}
+    )
+    size = (3.5 * len(TURNED) + 2 * end_mm, 22.0)
+    scanner = Scanner(ppi=PPI, **case.scanner)
+    write_scan(render_bed([case.layout()], scanner, seed=5, size_mm=size), tmp_path / "wedge.tif")
+    wedge = Wedge(steps=tuple(WedgeStep(step=str(n), density=d) for n, d in enumerate(TURNED, start=1)))
+    made = calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=Label(name="turned", created="2026-01-01"))
+    middles = [step.reading.box_mm[0] + step.reading.box_mm[2] / 2 for step in made.steps]
+    assert made.inverted
+    assert_allclose(middles, end_mm + 3.5 * (np.arange(len(TURNED)) + 0.5), atol=0.35)
