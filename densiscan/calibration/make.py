@@ -113,6 +113,7 @@ def calibrate(
     known = Steps(
         densities=np.array([step.density for step in steps]),
         doubts=np.array([max(0.5 * step.own, _LEAST_DOUBT) for step in steps]),
+        on_paper=label.mode == "reflection",
     )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
@@ -271,9 +272,7 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
     return tuple(readings)
 
 
-def _told(
-    found: Mapping[bool, Sequence[StepReading]], steps: Steps, file: str, map_of_signal: Floats
-) -> bool:
+def _told(found: Mapping[bool, Sequence[StepReading]], steps: Steps, file: str, map_of_signal: Floats) -> bool:
     """Tell the polarity from the steps as they were found, taken as falling, as rising, or both."""
     seen = {}
     for way, readings in found.items():

@@ -41,9 +41,11 @@ density, full scale for two to six units."""
 
 
 class StepSignals(NamedTuple):
-    """Signals of the steps as they lie, the lightest or the densest first, 0 to 1, NaN where a step is lost; and of
-    what lies beside the wedge, where that is seen: what is clearer than the lightest step may be the open light, which
-    has no density."""
+    """Signals of the steps as they lie, the lightest or the densest first, and of what lies beside the wedge.
+
+    They are 0 to 1, NaN where a step is lost. What is clearer than the lightest step may be the open light, which has
+    no density.
+    """
 
     steps: Floats
     beside: Floats
