@@ -27,7 +27,7 @@ from densiscan.cli.app import run
 from densiscan.cli.progress import ProgressBar, bar_text
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.trouble.finding import SideFog, Trouble
-from densiscan.notebook.recall import assessment_of
+from densiscan.notebook.as_read import assessment_of
 from densiscan.report.readings import may_be_lost, notes_text, reading_document, row_text
 from densiscan.report.table import sheet_head, sheet_line
 from tests.support.made_up import assessment, calibration, density
