@@ -63,7 +63,7 @@ def expose(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell the exposure, from the meter to the shutter.
+    """Work out an exposure, from the meter to the shutter.
 
     Film index, aperture, filters, bellows and zone change the meter's time; a long one is corrected for reciprocity
     failure. With --film the index that your negatives ask for is taken from the notebook. With --highlight you are
