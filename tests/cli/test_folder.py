@@ -390,6 +390,16 @@ def test_the_odd_one_of_a_folder_is_named() -> None:
     assert few.outliers() == ()
 
 
+def test_what_is_no_negative_is_neither_odd_nor_what_others_stand_apart_from() -> None:
+    folder = Folder.empty()
+    for number in range(8):
+        folder.add(assessment(file=f"neg-{number}.tif", base_plus_fog=density(0.25)))
+    for number in range(9):
+        folder.add(assessment(file=f"wedge-{number}.tif", seen="wedge", base_plus_fog=density(0.06)))
+    assert folder.outliers() == ()
+    assert {standing.distance for standing in folder.standings()} == {0.0}
+
+
 def test_a_difference_within_the_doubt_or_too_small_to_see_is_not_odd() -> None:
     folder = Folder.empty()
     for number in range(10):
