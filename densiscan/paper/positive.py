@@ -61,7 +61,8 @@ class PositiveAim:
 def usual_curve(iso_range: float) -> PaperCurve:
     """Return the curve of a paper of which the ISO range is known alone.
 
-    log(n / (N - n)) runs straight in log exposure, n the net density and N the net maximum. Log exposure 0 gives the first tone.
+    log(n / (N - n)) runs straight in log exposure, n the net density and N the net maximum. Log
+    exposure 0 gives the first tone.
 
     Examples
     --------
