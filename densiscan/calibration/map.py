@@ -13,7 +13,6 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import light_on, surveyed_light
@@ -161,8 +160,8 @@ class _Doubt:
         variance = self.variance[codes]
         if self.veil is not None:
             rows, columns = codes.shape
-            x: Floats = (left + np.arange(columns) + 0.5) / self.scan.px_per_mm_x
-            y: Floats = (top + np.arange(rows) + 0.5) / self.scan.px_per_mm_y
+            x = (left + np.arange(columns, dtype=np.float64) + 0.5) / self.scan.px_per_mm_x
+            y = (top + np.arange(rows, dtype=np.float64) + 0.5) / self.scan.px_per_mm_y
             excess = self.veil.over_pixels(x, y)
             excess *= self.per_light[codes]
             excess -= self.of_wedge[codes]

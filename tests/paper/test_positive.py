@@ -41,8 +41,8 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def shown(density: float) -> float:
     """The value of a print's density above its white by the published curve of screens."""
-    light = 10.0**-density
-    return 65535.0 * (1.055 * light ** (1.0 / 2.4) - 0.055)
+    light = math.pow(10.0, -density)
+    return 65535.0 * (1.055 * math.pow(light, 1.0 / 2.4) - 0.055)
 
 
 def test_the_highlight_is_the_first_tone_and_a_paper_range_below_it_is_nearly_black(
@@ -112,4 +112,4 @@ def test_more_light_through_the_negative_is_never_lighter_on_the_print(iso_range
     table = positive_table(calibration(), aim_at(negative, iso_range, Printing()), 255).astype(int)
     assert (np.diff(table) <= 0).all()
     curve = usual_curve(iso_range)
-    assert_allclose(curve.log_exposure_at(0.06 + 0.9 * 1.75), 0.01 * iso_range, atol=2e-3)
+    assert_allclose(curve.log_exposure_at(0.06 + 0.9 * 1.75) or 0.0, 0.01 * iso_range, atol=2e-3)
