@@ -12,6 +12,8 @@ from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest, calibration_if_any
 from densiscan.cli.keep import end_unless, keep_named
 from densiscan.cli.options import (
+    OUR_CGATS,
+    CgatsOption,
     ChannelOption,
     JsonOption,
     NotebookOption,
@@ -19,10 +21,12 @@ from densiscan.cli.options import (
     PageOption,
     PlotOption,
     PpiOption,
+    check_out,
     check_plot,
     now,
     say,
     show,
+    write_cgats,
     write_plot,
 )
 from densiscan.cli.progress import working
@@ -163,6 +167,7 @@ def paper(
     ppi: PpiOption = None,
     page: PageOption = None,
     plot: PlotOption = None,
+    cgats: CgatsOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
@@ -196,8 +201,10 @@ def paper(
         raise WrongUseError("--net-black stands in for a calibration; give it or --calibration.")
     boxes = [arguments.box(*pair) for pair in ((region, "--region"), (outline, "--outline"), (fixed, "--fixed"))]
     check_plot(plot)
-    if plot is not None and last_black is not None:
-        raise WrongUseError("steps counted by eye make no curve to draw; scan the print, or leave --plot out.")
+    check_out(cgats, "--cgats", ours=OUR_CGATS)
+    for option, file in (("--plot", plot), ("--cgats", cgats)):
+        if file is not None and last_black is not None:
+            raise WrongUseError(f"steps counted by eye make no curve; scan the print, or leave {option} out.")
     book = location.notebook_file(notebook_option)
     from densiscan.paper.file import fixed_piece
     from densiscan.paper.tested_range import Circumstances
@@ -227,7 +234,12 @@ def paper(
         test = test if by is None else replace(test, warnings=(*by.warnings, *test.warnings))
     else:
         test = _by_eye(wedge, last_black, first_white, about)
-    _show_and_keep(wet.dried(test, wedge, last_black), scan, notebook_option, plot, as_json=as_json)
+    test = wet.dried(test, wedge, last_black)
+    if cgats is not None:
+        from densiscan.report.cgats import paper_cgats
+
+        write_cgats(lambda: paper_cgats(test, created=now()), cgats)
+    _show_and_keep(test, scan, notebook_option, plot, as_json=as_json)
 
 
 def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tuple[str | None, str | None]) -> None:

@@ -10,6 +10,7 @@ __all__ = [
     "grade",
     "places",
     "plan",
+    "positive",
     "split",
     "tested_range",
 ]
