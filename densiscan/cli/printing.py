@@ -174,7 +174,7 @@ def print_(
             printing=printing,
             fits=best_first(fits),
             change=change,
-            split=split_grade(negative, *split, printing) if split else None,
+            split=split_grade(negative, split[0], split[1], printing) if split else None,
         )
         places = [_place(*each) for each in wanted]
         sheets.append(replace(one, places=printed_places(one, tests, places)) if places else one)

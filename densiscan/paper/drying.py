@@ -69,4 +69,4 @@ def dried(dry: PaperTest, wet: PaperTest) -> PaperTest:
 
 def percent_off(stops: float) -> float:
     """Return by how many per cent a time is shortened for a dry-down in stops."""
-    return 100.0 * (1.0 - 2.0**-stops)
+    return 100.0 * (1.0 - math.exp2(-stops))

@@ -5,7 +5,8 @@ How it is reckoned: docs/method-paper.md, note 7.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -82,17 +83,17 @@ def split_grade(negative: NegativeEnds, soft: PaperTest, hard: PaperTest, printi
     >>> print(f"{split.soft_time_s.value:.2f} s, {split.hard_time_s.value:.2f} s")
     4.22 s, 5.25 s
     """
-    names = {"soft": soft.circumstances.name, "hard": hard.circumstances.name}
+    none = SplitGrade(soft=soft.circumstances.name, hard=hard.circumstances.name)
     needed = needed_range(negative, printing)
     ranges = soft.iso_range, hard.iso_range
     if ranges[0].value <= ranges[1].value:
         raise WrongUseError(
-            f"`soft` must be the filter of the longer range: {names['soft']} has R {ranges[0].value:.0f}, "
-            f"{names['hard']} R {ranges[1].value:.0f}."
+            f"`soft` must be the filter of the longer range: {none.soft} has R {ranges[0].value:.0f}, "
+            f"{none.hard} R {ranges[1].value:.0f}."
         )
     logs = _logs(negative, soft, hard, printing)
     if needed is None or logs is None:
-        return SplitGrade(**names)
+        return none
     side: Beyond | None = None
     if needed.value >= ranges[0].value:
         side = "softer"
@@ -100,8 +101,8 @@ def split_grade(negative: NegativeEnds, soft: PaperTest, hard: PaperTest, printi
         side = "harder"
     if side is not None:
         nearer = ranges[0] if side == "softer" else ranges[1]
-        return SplitGrade(**names, beyond=side, difference_stops=(needed - nearer) * (0.01 / STOP))
-    return SplitGrade(**names, soft_time_s=_through(logs, which=0), hard_time_s=_through(logs, which=1))
+        return replace(none, beyond=side, difference_stops=(needed - nearer) * (0.01 / STOP))
+    return replace(none, soft_time_s=_through(logs, which=0), hard_time_s=_through(logs, which=1))
 
 
 def _logs(
@@ -138,7 +139,7 @@ def _logs(
 
 def _solved(logs: tuple[float, ...], which: int) -> float:
     """Return the seconds through the soft (0) or hard filter (1)."""
-    tone_soft, tone_hard, black_soft, black_hard = (10.0**-one for one in logs)
+    tone_soft, tone_hard, black_soft, black_hard = (math.pow(10.0, -one) for one in logs)
     cross = tone_soft * black_hard - tone_hard * black_soft
     part = black_hard - tone_hard if which == 0 else tone_soft - black_soft
     return part / cross
