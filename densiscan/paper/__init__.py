@@ -3,4 +3,17 @@
 `grade` has the table of grades and the factor of condenser light, `exposure` seconds, stops and test strip.
 """
 
-__all__ = ["curve", "exposure", "file", "finished", "from_scan", "grade", "plan", "tested_range"]
+__all__ = [
+    "curve",
+    "drying",
+    "exposure",
+    "file",
+    "finished",
+    "from_scan",
+    "grade",
+    "places",
+    "plan",
+    "positive",
+    "split",
+    "tested_range",
+]

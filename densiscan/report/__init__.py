@@ -8,5 +8,6 @@ A sentence that judges or warns is made beside its figure, in `negative`, `devel
 here.
 """
 
-__all__ = ["advice", "answer", "budget", "check", "counting", "evening", "exposing", "film", "film_times", "finished"]
-__all__ += ["folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal", "trends"]
+__all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
+__all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
+__all__ += ["trends"]

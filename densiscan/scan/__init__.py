@@ -3,4 +3,4 @@
 `formats` has the kinds of image file and their compressions; `scan` chooses between them.
 """
 
-__all__ = ["apertures", "cells", "channels", "places", "scan", "survey", "threads"]
+__all__ = ["apertures", "cells", "channels", "places", "same_size", "scan", "survey", "threads"]
