@@ -19,6 +19,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.calibration.glare import USUAL_SCATTERING, Scattering
 from densiscan.calibration.look import Look
 from densiscan.calibration.posterior_curve import WeighedLaw
 from densiscan.calibration.through_steps import inverse, pull_of_steps
@@ -116,6 +117,8 @@ class Calibration(Drawn):
     drift
         Standard uncertainty (k = 1) of every density by what one scan differs from the next; None where one scan cannot
         show it.
+    scattering
+        What the scans of the wedge have shown of scattered light; None where it is taken for usual.
 
     Examples
     --------
@@ -143,6 +146,7 @@ class Calibration(Drawn):
     laws: tuple[WeighedLaw, ...] = ()
     looks: tuple[Look, ...] = ()
     drift: float | None = None
+    scattering: Scattering | None = None
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -259,7 +263,7 @@ class Calibration(Drawn):
         ValueError
             If it does not run from light to dense.
         """
-        return curve_points(self.used_steps(), self.laws)
+        return curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
 
     def used_steps(self) -> tuple[UsedStep, ...]:
         """Return the steps that the curve is made from as the laws take them, lightest first."""
