@@ -1,3 +1,3 @@
 """Values with their uncertainty, curves, least squares: what every stage reckons with."""
 
-__all__ = ["curves", "floats", "least_squares", "one_thread", "quantity", "threshold"]
+__all__ = ["curves", "floats", "least_squares", "one_thread", "quantity", "regions", "threshold"]

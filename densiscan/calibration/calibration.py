@@ -102,21 +102,20 @@ class Calibration(Drawn):
     density_range
         Lightest and densest density that this scanner tells apart with this wedge.
     black
-        Signal (from the dark end, fraction of full scale) taken for no light: black offset and flare. It only
-        straightens the curve between the steps, which all lie on it whatever it is.
+        Signal (from the dark end, fraction of full scale) taken for no light. It only straightens the curve between the
+        steps, which all lie on it whatever it is.
     residual
         Root mean square of measured - density over the used steps that have a measured density.
     findings
         What the last check of the scanner found, where it was kept.
     others
-        The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+        The same wedge read by the other channels of a colour scan, each without `others`.
     laws
         The laws of scanners that hold the steps, weighed: the curve is theirs. Empty where it goes through the steps.
     looks
         The scans of the wedge that were combined; empty where there was one.
     drift
-        Standard uncertainty (k = 1) of every density by what one scan differs from the next; None where one scan cannot
-        show it.
+        Standard uncertainty (k = 1) of every density by what one scan differs from the next; None for a single one.
     scattering
         What the scans of the wedge have shown of scattered light; None where it is taken for usual.
 
@@ -229,7 +228,6 @@ class Calibration(Drawn):
         lit = level > 0.0
         density[lit] = self._density_at(np.log10(level[lit]))
         low, high = self.density_range
-        # An end step's own signal may lie beyond the range by a rounding.
         with np.errstate(invalid="ignore"):
             density[(density < low - _ROUNDING) | (density > high + _ROUNDING)] = np.nan
         return density if density.ndim else float(density)

@@ -16,10 +16,13 @@ from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
+from densiscan.calibration.fading import shown_by_black
+from densiscan.calibration.glare import Scattering
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.look import outline
 from densiscan.calibration.through_steps import pull_of_steps
 from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
-from densiscan.calibration.veil import with_surrounds
+from densiscan.calibration.veil import coarse, with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
 from densiscan.scan.scan import Scan, ScanFacts
@@ -189,12 +192,16 @@ def _other_channels(
 
 
 def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
-    """Return the calibration with the light that lay round each step, for the day when the scanner's glare is known."""
+    """Return the calibration with the light that lay round each step, and what fades behind black of its scatter."""
     full = made.scan.full_scale
     light = np.interp(signal * full, np.arange(full + 1), made.table(full))
     readings = with_surrounds([step.reading for step in made.steps], light, CELL_MM)
     steps = zip(made.steps, readings, strict=True)
-    return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    made = replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    if made.mode == "reflection":
+        return made
+    small, cell_mm = coarse(light, (CELL_MM, CELL_MM))
+    return replace(made, scattering=shown_by_black(small, outline([one.box_mm for one in readings]), cell_mm=cell_mm))
 
 
 def signal_map(scan: Scan) -> Floats:
@@ -292,7 +299,13 @@ def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
 
 
 def calibrate_steps(
-    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+    readings: Sequence[StepReading],
+    *,
+    facts: ScanFacts,
+    channel: str,
+    inverted: bool,
+    label: Label,
+    scattering: Scattering | None = None,
 ) -> Calibration:
     """Make a calibration from the readings of a wedge's steps.
 
@@ -302,6 +315,8 @@ def calibrate_steps(
         Lightest first.
     inverted
         True when the signal rises with density: see `told_inverted`.
+    scattering
+        What the scanner scatters, as far as it is known; what is usual where not given.
 
     Raises
     ------
@@ -309,7 +324,7 @@ def calibrate_steps(
         If fewer than five steps are told apart.
     """
     made = _through_steps(readings, facts=facts, channel=channel, inverted=inverted, label=label)
-    return by_laws(made, _with_left_out)
+    return by_laws(replace(made, scattering=scattering), _with_left_out)
 
 
 def _through_steps(

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.calibration.glare import REACHES_MM
-from densiscan.calibration.law import LAWS
+from densiscan.calibration.law import LAWS, laws
 from densiscan.calibration.law_fit import Fit, LitSteps, SeenSteps, as_read, density_of, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
 
@@ -204,7 +204,8 @@ def _tried(steps: SeenSteps) -> list[_Tried]:
     totals = steps.totals()
     first, *others = sorted(totals, key=lambda one: -one[1])
     lit = steps.lit(first[0])
-    tried = [_try(fitted(law, lit, start_of(law, lit)), lit, *first) for law in LAWS]
+    families = laws(beside_glare=first[0] is not None).values()
+    tried = [_try(fitted(law, lit, start_of(law, lit)), lit, *first) for law in families]
     best = max(float(one.stated.max()) for one in tried)
     # Under another total the best law may be better by so much, and no other law by much more.
     hold = [one for one in tried if float(one.stated.max()) > best - _HOPELESS]
@@ -231,12 +232,12 @@ def _evidence(fit: Fit, steps: LitSteps, grown: Floats, own: float) -> Floats:
 
 def refitted(parts: Sequence[WeighedLaw], steps: SeenSteps) -> tuple[WeighedLaw, ...]:
     """Return parts whose laws are fitted to other steps, their shares kept: the same wedge in another light."""
-    laws = {law.name: law for law in LAWS}
     found: dict[tuple[str, float | None], tuple[float, ...]] = {}
     for part in parts:
         key = part.law, part.scattered
         if key not in found:
-            fit = fitted(laws[part.law], steps.lit(part.scattered), np.array(part.figures))
+            law = laws(beside_glare=part.scattered is not None)[part.law]
+            fit = fitted(law, steps.lit(part.scattered), np.array(part.figures))
             found[key] = tuple(fit.figures.tolist())
     return tuple(replace(part, figures=found[part.law, part.scattered]) for part in parts)
 
@@ -307,7 +308,6 @@ def curve_of(steps: SeenSteps, parts: Sequence[WeighedLaw], level: Floats) -> We
     level
         Within those of the steps, falling or rising.
     """
-    laws = {law.name: law for law in LAWS}
     surround = steps.surround_at(level)
     known: dict[tuple[str, tuple[float, ...], float | None], tuple[Fit, Floats, Floats]] = {}
     told = []
@@ -315,7 +315,8 @@ def curve_of(steps: SeenSteps, parts: Sequence[WeighedLaw], level: Floats) -> We
         key = part.law, part.figures, part.scattered
         if key not in known:
             lit = steps.lit(part.scattered)
-            fit = as_read(laws[part.law], lit, np.array(part.figures))
+            law = laws(beside_glare=part.scattered is not None)[part.law]
+            fit = as_read(law, lit, np.array(part.figures))
             at = density_of(fit.law, lit, fit.figures, level)
             _, slope, by_figures = fit.law.seen(at, fit.figures)
             known[key] = fit, at, by_figures / slope[:, None]
