@@ -27,13 +27,18 @@ _APART_MM: Final = 5.0
 """Distance from which two places tell different things of the same light."""
 _SHAPE: Final = 0.1
 """Part of the scattered light that no sum of our reaches makes (common practice)."""
-_TABLE: Final = 0.15
-"""Part of the scattered light that is in doubt because the table goes on below the densest step."""
+TABLE_DOUBT: Final = 0.15
+"""Part of the scattered light that is in doubt because a table is less sure of a little light, and goes on below the
+densest step."""
+_MOST_AT_END: Final = 0.01
+"""Share of the black at code 0 from which it hides what is scattered onto it."""
 _FLOOR: Final = 2e-5
 """Light that black differs by from place to place for other reasons: dust, and rounding."""
 
 
-def shown_by_black(light: Floats, wedge_mm: BoxMm, *, cell_mm: tuple[float, float]) -> Scattering | None:
+def shown_by_black(
+    light: Floats, wedge_mm: BoxMm, *, cell_mm: tuple[float, float], at_end: Floats | None = None
+) -> Scattering | None:
     """Return what the black on a scan shows of scattered light; None where there is no black to speak of.
 
     Parameters
@@ -44,9 +49,11 @@ def shown_by_black(light: Floats, wedge_mm: BoxMm, *, cell_mm: tuple[float, floa
         Where the wedge lies (left, top, width, height): its dense steps are not opaque.
     cell_mm
         Height and width of a cell.
+    at_end
+        Share of each cell that is at the dark end of the scale, where light fades unseen; shape of `light`.
     """
     black = _black(light, wedge_mm, cell_mm)
-    if black is None:
+    if black is None or (at_end is not None and float(at_end[black].mean()) > _MOST_AT_END):
         return None
     maps = np.array([spread(np.maximum(light, 0.0), reach, cell_mm=cell_mm)[black] for reach in REACHES_MM]).T
     seen = light[black]
@@ -66,7 +73,9 @@ def shown_by_black(light: Floats, wedge_mm: BoxMm, *, cell_mm: tuple[float, floa
         rest = np.abs(seen - design @ found)
         kept = rest <= max(5.0 * 1.4826 * float(np.median(rest)), _FLOOR)
     shares = found[1:]
-    return Scattering.of(shares, np.asarray(after[1:, 1:] + _TABLE**2 * np.outer(shares, shares), dtype=np.float64))
+    return Scattering.of(
+        shares, np.asarray(after[1:, 1:] + TABLE_DOUBT**2 * np.outer(shares, shares), dtype=np.float64)
+    )
 
 
 def _black(light: Floats, wedge_mm: BoxMm, cell_mm: tuple[float, float]) -> npt.NDArray[np.bool_] | None:

@@ -155,7 +155,7 @@ def calibrate(
             lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
             made = _through_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
-    made = by_laws(_with_surrounds(made, whole), _with_left_out)
+    made = by_laws(_with_surrounds(made, whole, _at_dark_end(surveyed, inverted=told)), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
     told_of_wedge = (_nominal_warning(wedge),) if wedge.assumed else ()
     warnings = scan.warnings + surveyed.warnings + told_of_wedge + made.warnings + told_of_bed
@@ -191,7 +191,13 @@ def _other_channels(
     return tuple(others)
 
 
-def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
+def _at_dark_end(surveyed: Survey, *, inverted: bool) -> Floats:
+    """Return the share of even cells that is at the dark end of the scale."""
+    at_end = surveyed.clipped_light if inverted else surveyed.clipped_dark
+    return even_cells(replace(surveyed, mean=at_end.astype(np.float64)))
+
+
+def _with_surrounds(made: Calibration, signal: Floats, at_end: Floats | None = None) -> Calibration:
     """Return the calibration with the light that lay round each step, and what fades behind black of its scatter."""
     full = made.scan.full_scale
     light = np.interp(signal * full, np.arange(full + 1), made.table(full))
@@ -201,7 +207,9 @@ def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
     if made.mode == "reflection":
         return made
     small, cell_mm = coarse(light, (CELL_MM, CELL_MM))
-    return replace(made, scattering=shown_by_black(small, outline([one.box_mm for one in readings]), cell_mm=cell_mm))
+    wedge_mm = outline([one.box_mm for one in readings])
+    dark_end = None if at_end is None else coarse(at_end, (CELL_MM, CELL_MM))[0]
+    return replace(made, scattering=shown_by_black(small, wedge_mm, cell_mm=cell_mm, at_end=dark_end))
 
 
 def signal_map(scan: Scan) -> Floats:

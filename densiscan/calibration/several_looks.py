@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
+from densiscan.calibration.fading import TABLE_DOUBT
 from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Scattering
 from densiscan.calibration.look import Look, outline
 from densiscan.calibration.make import Label, calibrate_steps
@@ -190,9 +191,10 @@ def _seen(of_steps: Sequence[Sequence[StepReading]], rough: Calibration, looks: 
     steep = codes * np.array([rough.density_per_code(float(one)) for one in density.mean(axis=0)])
     doubt = np.array([[one.mean_doubt for one in step] for step in shared]).T * np.abs(steep)
     # Scattered light adds to light: about the mean of the looks, light is straight in it where density is not.
-    light = 10.0**-density
+    whole = np.median(density - density.mean(axis=0), axis=1)[:, None]
+    light = 10.0 ** -(density - whole)
     mean = light.mean(axis=0)
-    straight = -np.log10(mean) + (1.0 - light / mean) / math.log(10.0)
+    straight = -np.log10(mean) + (1.0 - light / mean) / math.log(10.0) + whole
     none = (0.0,) * len(REACHES_MM)
     known = all(one.surround is not None for step in shared for one in step)
     surround = np.array([[(one.surround if known else none) or none for one in step] for step in shared]).swapaxes(0, 1)
@@ -309,12 +311,13 @@ def _fitted(seen: _SeenByLooks, kept: Mask) -> _Told:
         spread = math.sqrt((_SEEN_BEFORE * STEADY**2 + squares) / (_SEEN_BEFORE + free))
     left = np.full(kept.shape, np.nan)
     left[rows, columns] = rest
-    last = slice(looks + steps, size)
+    shares = found[looks + steps :]
+    left_open = covariance[looks + steps :, looks + steps :] + TABLE_DOUBT**2 * np.outer(shares, shares)
     return _Told(
         step=found[looks : looks + steps],
         look=found[:looks],
         look_doubt=np.sqrt(np.diag(covariance)[:looks]),
-        scattering=Scattering.of(found[last], np.asarray(covariance[last, last], dtype=np.float64)),
+        scattering=Scattering.of(shares, np.asarray(left_open, dtype=np.float64)),
         left=left,
         spread=spread,
     )

@@ -64,6 +64,11 @@ def test_a_bed_without_black_shows_nothing() -> None:
     assert shown_by_black(light, (58.0, 28.0, 34.0, 24.0), cell_mm=CELL) is None
 
 
+def test_black_at_the_end_of_the_scale_shows_nothing() -> None:
+    light = bed(0.003)
+    assert shown_by_black(light, (60.0, 30.0, 30.0, 10.0), cell_mm=CELL, at_end=(light < 0.0004).astype(float)) is None
+
+
 def look(surround: np.ndarray, scattered: float, name: str) -> Calibration:
     """Return a look of a scanner of gamma 2.2 at a wedge with such light round each step, the same at every reach."""
     level = (0.9 * (10.0**-TRUE + scattered * surround + 1e-4)) ** (1.0 / 2.2)
@@ -83,7 +88,7 @@ def test_looks_that_lie_differently_show_what_is_scattered(scattered: float) -> 
     assert made.scattering is not None
     total, doubt = made.scattering.total
     assert abs(total - scattered) < max(2.0 * doubt, 0.1 * scattered)
-    assert doubt < 0.2 * USUAL_SCATTERING.total[1]
+    assert doubt < 0.4 * USUAL_SCATTERING.total[1]
     # Its share in the curve is that, too.
     assert_allclose(float(made.points().scattered.sum()), scattered, rtol=0.2, atol=2e-4)
 
@@ -92,8 +97,8 @@ def test_a_wedge_on_glass_that_reads_dark_shows_that_little_is_scattered() -> No
     """Light of 1 at every reach round the step of 2.65, which lets through 0.0022: no more than that is scattered."""
     made = look(np.full(TRUE.size, 0.9), 0.0001, "a.tif")
     points = made.points()
-    assert 0.0 <= float(points.scattered.sum()) < 0.0008
+    assert 0.0 <= float(points.scattered.sum()) < 0.0012
     spread = np.linalg.norm(points.scattered_parts.sum(axis=0))
-    assert spread < 0.3 * USUAL_SCATTERING.total[1]
+    assert spread < 0.5 * USUAL_SCATTERING.total[1]
     # Where no light is known to lie round the steps nothing is said of it.
     assert steps_of(made.used_steps()).surround is not None
