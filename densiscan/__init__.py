@@ -57,9 +57,10 @@ if TYPE_CHECKING:
     from densiscan.negative.channels import ChannelReading
     from densiscan.negative.find.not_film import LeftOut
     from densiscan.negative.find.rebate import Rebate, RebateSide
+    from densiscan.negative.options import MeasureOptions
     from densiscan.negative.own_wedge import Beside, WedgeRead
     from densiscan.negative.preview import SheetDetail
-    from densiscan.negative.reading import MeasureOptions, Reading, Spot, measure_scan
+    from densiscan.negative.reading import Reading, Spot, measure_scan
     from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
     from densiscan.notebook.location import open_notebook
     from densiscan.notebook.materials import Batch
@@ -129,7 +130,7 @@ _SHELF = {
     "measure_files": "batch.files",
     "measure_scan": "negative.reading",
     "MeasureError": "errors",
-    "MeasureOptions": "negative.reading",
+    "MeasureOptions": "negative.options",
     "Merged": "notebook.merge",
     "Misfit": "development.advice",
     "NegativeLeftOut": "development.run",

@@ -80,8 +80,9 @@ def main() -> None:
         scan, leak = SAMPLES.folder / "normal.tif", SAMPLES.folder / "leak.tif"
         run([str(word) for word in ("measure", leak, "--calibration", made, "--marked", marked)])
         pixels = imagecodecs.png_decode(marked.read_bytes())
-        rows, columns = (count // 2 for count in pixels.shape)
-        half = pixels[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2).mean(axis=(1, 3))
+        pixels = pixels[..., :3]
+        rows, columns = (count // 2 for count in pixels.shape[:2])
+        half = pixels[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2, 3).mean(axis=(1, 3))
         (HERE / "first-leak.png").write_bytes(imagecodecs.png_encode(half.astype(np.uint8), level=9))
         sheet = readings.open("w", encoding="utf-8")
         with sheet:

@@ -107,6 +107,10 @@ class TestCommands(OfAPage):
     page, files = "commands.md", ("meadow.png", "spring.html", "copy.sqlite", "notes.json")
 
 
+class TestCheck(OfAPage):
+    page = "check.md"
+
+
 class TestDesk(OfAPage):
     page = "desk.md"
 
@@ -117,6 +121,10 @@ class TestEvening(OfAPage):
 
 class TestFilm(OfAPage):
     page, files = "film.md", ("curve.png",)
+
+
+class TestLongExposures(OfAPage):
+    page = "long-exposures.md"
 
 
 class TestFirst(OfAPage):
@@ -154,7 +162,7 @@ class TestFolders(OfAPage):
 
 
 class TestNotebook(OfAPage):
-    page, files = "notebook.md", ("trends.png", "copy.sqlite", "notes.json", "tables")
+    page, files = "notebook.md", ("copy.sqlite", "notes.json", "tables")
 
 
 class TestPaper(OfAPage):
@@ -167,6 +175,10 @@ class TestPrinting(OfAPage):
 
 class TestReport(OfAPage):
     page, files = "report.md", ("negative.html", "negatives.html", "run.html", "everything.html")
+
+
+class TestTrends(OfAPage):
+    page, files = "trends.md", ("trends.png",)
 
 
 class TestTrouble(OfAPage):

@@ -22,8 +22,9 @@ from densiscan.development.developer_life import Load, Wear
 from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
 from densiscan.negative.find.rebate import Frame
 from densiscan.negative.limits import limit_warnings
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.parts import _doubts
-from densiscan.negative.reading import MeasureOptions, measure_scan
+from densiscan.negative.reading import measure_scan
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.paper.tested_range import Circumstances, PaperTest, paper_by_eye
 from densiscan.report.advice import _all_warnings

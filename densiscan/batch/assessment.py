@@ -18,7 +18,9 @@ from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_
 from densiscan.development.verdict import DevelopmentAdvice, development_advice
 from densiscan.errors import DensiscanError
 from densiscan.files.shown import Shown, counted, one_line
-from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_on
 from densiscan.negative.seen import code_of, is_judged
 from densiscan.negative.trouble.finding import Trouble
 from densiscan.negative.trouble.inspection import EXPOSED, holds_picture, trouble_on
@@ -264,16 +266,16 @@ def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[A
 
 
 def _assessments(path: Path, scan: Scan, calibration: Calibration, task: Task) -> tuple[Assessment, ...]:
-    survey = survey_for(scan, calibration, task.options)
-    readings = measure_surveyed(scan, calibration, task.options, survey)
-    trouble = trouble_on(survey, readings, calibration, task.options, history=task.fog_history)
+    bench = bench_for(scan, calibration, task.options)
+    readings = measure_on(bench)
+    trouble = trouble_on(bench, readings, history=task.fog_history)
     judged = [_with_trouble(reading, own, task) for reading, own in zip(readings, trouble, strict=True)]
     assessed = [assess(path, reading, task, own) for reading, own in judged]
     if task.detail is None:
         return tuple(assessed)
     from densiscan.negative.preview import sheets_of
 
-    sheets = sheets_of(scan, survey, readings, calibration, task.options, task.detail)
+    sheets = sheets_of(bench, readings, task.detail)
     return tuple(replace(one, sheet=sheet) for one, sheet in zip(assessed, sheets, strict=True))
 
 

@@ -1,8 +1,8 @@
-"""The odd ones of a folder: negatives whose figures stand apart from the rest."""
+"""The odd ones of several negatives: those whose figures stand apart from the rest."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Final
@@ -12,6 +12,9 @@ from densiscan.batch.assessment import Assessment
 
 LEAST_READINGS: Final = 8
 """Fewer give no spread to stand apart from."""
+
+_FEWEST: Final = 3
+"""Of so few the farthest from their middle is known, though none is called odd."""
 
 LIMIT: Final = 3.5
 """Modified z-score from which a value stands apart (Iglewicz and Hoaglin 1993, How to Detect and Handle Outliers; from
@@ -38,6 +41,14 @@ class Outlier:
     value: float
     usual: float
     spread: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How far one negative stands from the rest, in robust standard deviations, and by which figures it is odd."""
+
+    distance: float
+    odd: tuple[Outlier, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +87,14 @@ class Folder:
         """Return a folder of which nothing was read yet."""
         return cls([], {figure: [] for figure in FIGURES})
 
+    @classmethod
+    def of(cls, assessments: Sequence[Assessment]) -> Folder:
+        """Return a folder of these."""
+        folder = cls.empty()
+        for assessment in assessments:
+            folder.add(assessment)
+        return folder
+
     def add(self, assessment: Assessment) -> None:
         """Take in one negative."""
         reading = assessment.reading
@@ -88,18 +107,28 @@ class Folder:
 
     def outliers(self) -> tuple[Outlier, ...]:
         """Return what stands apart, in the order the negatives came."""
-        odd_ones = [
-            (number, outlier) for figure, values in self.values.items() for number, outlier in self._of(figure, values)
-        ]
-        return tuple(outlier for _, outlier in sorted(odd_ones, key=lambda pair: pair[0]))
+        return tuple(outlier for standing in self.standings() for outlier in standing.odd)
 
-    def _of(self, figure: str, values: Sequence[tuple[int, float, float]]) -> list[tuple[int, Outlier]]:
-        if len(values) < LEAST_READINGS:
-            return []
-        scatter = scatter_of([value for _, value, _ in values])
-        usual, spread = scatter.usual, scatter.spread
-        return [
-            (number, Outlier(name=self.names[number], figure=figure, value=value, usual=usual, spread=spread))
-            for number, value, doubt in values
-            if abs(scatter.away(value, doubt)) > LIMIT
-        ]
+    def standings(self) -> tuple[Standing, ...]:
+        """Return how each negative stands to the middle of all, in their order."""
+        distances = [0.0] * len(self.names)
+        odd: list[list[Outlier]] = [[] for _ in self.names]
+        for number, outlier, away in self._compared():
+            distances[number] = max(distances[number], abs(away))
+            if len(self.values[outlier.figure]) >= LEAST_READINGS and abs(away) > LIMIT:
+                odd[number].append(outlier)
+        return tuple(
+            Standing(distance=round(distance, 2), odd=tuple(figures))
+            for distance, figures in zip(distances, odd, strict=True)
+        )
+
+    def _compared(self) -> Iterator[tuple[int, Outlier, float]]:
+        """Yield each figure of each negative against the rest, and how far it stands from them."""
+        for figure, values in self.values.items():
+            if len(values) < _FEWEST:
+                continue
+            scatter = scatter_of([value for _, value, _ in values])
+            usual, spread = scatter.usual, scatter.spread
+            for number, value, doubt in values:
+                outlier = Outlier(name=self.names[number], figure=figure, value=value, usual=usual, spread=spread)
+                yield number, outlier, scatter.away(value, doubt)

@@ -75,8 +75,8 @@ def by_laws(made: Calibration, through_steps: Callable[[Calibration], Calibratio
 
 def _through(made: Calibration) -> Calibration:
     message = (
-        "No smooth law of a scanner holds these steps, so the curve goes through every one of them and has the whole "
-        "error of each; look for a tone curve with a kink, or an end that is cut off."
+        "These steps do not follow the smooth curve of a scanner, so each one counts with its full error; look for "
+        "a kink in the tone curve, or an end cut off."
     )
     return replace(made, warnings=(*made.warnings, Warning_(code="no-law-holds", message=message)))
 
@@ -161,6 +161,6 @@ def _disagreement(made: Calibration, step: CalibratedStep) -> Warning_:
     word = "denser" if away > 0.0 else "lighter"
     return Warning_(
         code="steps-disagree",
-        message=f"Step {reading.step} reads {abs(away):.2f} {word} than its certificate says, and was left out: dust, "
-        "a scratch, or a mistyped figure.",
+        message=f"Step {reading.step} reads {abs(away):.2f} {word} than its certificate says and was left out; look "
+        "for dust, a scratch or a mistyped figure.",
     )

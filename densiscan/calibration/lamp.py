@@ -357,12 +357,12 @@ def lamp_warnings(field: LampField | None, *, calibrated: bool) -> tuple[Warning
 
 _BED_MISSING: Final = Warning_(
     code="empty-bed-missing",
-    message="The calibration was made with a scan of the empty bed, this was measured without one; give --empty-bed.",
+    message="The calibration used a scan of the empty bed, this measurement did not; add --empty-bed.",
 )
 _LAMP_ONE_SIDED: Final = Warning_(
     code="lamp-not-in-calibration",
-    message="The calibration was made without a scan of the empty bed, so that all readings are off by the lamp's "
-    "light over the wedge; calibrate with --empty-bed too.",
+    message="The calibration was made without a scan of the empty bed, so all readings are off by the lamp's "
+    "unevenness at the wedge; calibrate with --empty-bed too.",
 )
 
 

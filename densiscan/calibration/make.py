@@ -52,7 +52,7 @@ _PARTS_OF_DARKEST: Final = (0.15, 0.3, 0.45, 0.6, 0.7, 0.78, 0.84, 0.89, 0.93, 0
 _SURFACE: Final = 200
 """Cells of the map, 12 square millimetres, from which what lies beside a wedge is looked at."""
 _DOUBT: Final = (
-    "{file}: the steps do not tell whether dark on this scan means dense or clear; say --not-inverted (clear film is "
+    "{file}: the steps do not show whether dark on this scan means dense or clear; add --not-inverted (clear film is "
     "bright) or --inverted (clear film is dark)."
 )
 
@@ -342,7 +342,7 @@ def _through_steps(
     used, warnings = usable(readings, inverted=inverted)
     if sum(used) < FEWEST_USED:
         raise CalibrationError(
-            f"{facts.file}: only {sum(used)} steps of the wedge are told apart; at least {FEWEST_USED} are needed: "
+            f"{facts.file}: only {sum(used)} steps of the wedge can be separated; at least {FEWEST_USED} are needed: "
             "scan with automatic exposure off, in 16 bits, so that the clear step is just below white."
         )
     if sum(used) < _ENOUGH:

@@ -120,8 +120,8 @@ def _age_warnings(calibration: Calibration, now: datetime, oldest_days: float) -
     if made is not None and is_future(made, now):
         yield Warning_(
             code="calibration-from-the-future",
-            message=f"The calibration {calibration.name} is dated {made:%Y-%m-%d}, which is still to come, so its age "
-            "is not known; check the clocks of this machine and of the one that made it.",
+            message=f"The calibration {calibration.name} is dated {made:%Y-%m-%d}, in the future, so its age is "
+            "unknown; check the clocks of this machine and of the one that made it.",
         )
     days = age_days(calibration.created, now)
     if days is not None and days > oldest_days:

@@ -98,7 +98,7 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
     """
     if any(step.reading.surround is None for step in calibration.steps):
         raise MeasureError(
-            f"the calibration {calibration.name} does not know what lay round its wedge, so that glare cannot be "
+            f"the calibration {calibration.name} does not record what lay round its wedge, so glare cannot be "
             "corrected; calibrate again with this version."
         )
     steps = []
@@ -113,7 +113,7 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
         return replace(freed, laws=refitted(calibration.laws, steps_of(freed.used_steps())))
     except ValueError as problem:
         raise MeasureError(
-            f"with this glare the steps of the calibration {calibration.name} do not run from light to dense any more; "
+            f"with this glare the steps of the calibration {calibration.name} no longer run from light to dense; "
             "scan the slot again, or measure without correction."
         ) from problem
 

@@ -60,7 +60,7 @@ def advise(
     ] = None,
     chart_time: Annotated[
         str | None,
-        typer.Option("--chart-time", metavar="T", help="The maker's time at 20 C; said once, it is kept."),
+        typer.Option("--chart-time", metavar="T", help="The maker's time at 20 C; give it once, it is kept."),
     ] = None,
     use: Annotated[
         int | None, typer.Option("--use", metavar="N", help="Which use of the developer this is; 1 is fresh.")
@@ -188,7 +188,7 @@ def _aim(
     said = {"--target-range": target_range, "--paper": paper, "--paper-range": paper_range, "--grade": grade}
     given = [option for option, value in said.items() if value is not None]
     if len(given) > 1:
-        raise WrongUseError(f"{' and '.join(given)} both say what to aim at; give one of them.")
+        raise WrongUseError(f"{' and '.join(given)} both set the aim; give one of them.")
     from densiscan.arithmetic.quantity import Influence, Quantity
     from densiscan.paper.grade import density_range_for, range_of_grade
 
@@ -209,7 +209,7 @@ def _tested_range(book: Notebook, paper: str) -> Quantity:
     document = book.kept("paper-test", paper)
     if document is None:
         names = ", ".join(book.names("paper-test")) or "none; densiscan paper makes one"
-        raise WrongUseError(f"there is no paper test named {paper}; those kept are: {names}.")
+        raise WrongUseError(f"there is no paper test called {paper}; those kept are: {names}.")
     tested_range = read_back(document.get("range"), Influence("paper"))
     if tested_range is None:
         raise WrongUseError(f"the paper test {paper} has no range; test the paper again, or give --paper-range.")

@@ -40,6 +40,8 @@ _COMMANDS: Final = {
     "family": "film_times.family",
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
+    "expose": "expose.expose",
+    "labels": "labels.labels",
     "paper": "paper.paper",
     "print": "printing.print_",
     "finished": "finished.finished",
@@ -147,7 +149,7 @@ def _in_words(problem: BaseException) -> tuple[str, int]:
     if isinstance(problem, typer.Abort | KeyboardInterrupt):
         return "stopped.", 130
     if isinstance(problem, UnicodeEncodeError):
-        return f'"{as_text(problem.object)}" holds what is no text in UTF-8; type it again in plain letters.', 2
+        return f'"{as_text(problem.object)}" is not valid UTF-8 text; type it again in plain letters.', 2
     if isinstance(problem, OSError):
         place = f"{problem.filename}: " if problem.filename else ""
         return f"the system refused: {place}{(problem.strerror or str(problem)).lower()}.", 1

@@ -14,16 +14,23 @@ OPTIONS: Final = {
     **{
         field: f"--{field.replace('_', '-')}"
         for field in (
-            *("agitation", "batch", "calibration", "callier", "cluster", "compare", "curve", "date", "developer"),
-            "dilution",
+            *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
+            *("developer", "dilution"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
             *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )
     },
+    "aperture_mm": "--aperture",
     "exposure_s": "--exposure",
+    "extension_mm": "--extension",
+    "highlight": "--highlight",
+    "metered": "--metered",
     "frame_mm": "--frame",
     "outline_mm": "--outline",
+    "rebate_mm": "--rebate",
     "row_mm": "--row",
+    "sheet": "--sheet",
+    "size": "--size",
     "sheet_size_mm": "--sheet-size",
     "spots_mm": "--spot",
     "temperature_c": "--temp",
@@ -83,7 +90,9 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
     for text in texts or ():
         numbers = _numbers(text)
         if len(numbers) != 2:
-            raise WrongUseError(f'{option} "{text}" is no place; give x,y in millimetres, such as {option} 40,52.5.')
+            raise WrongUseError(
+                f'{option} "{text}" is not a valid place; give x,y in millimetres, such as {option} 40,52.5.'
+            )
         points.append((numbers[0], numbers[1]))
     return tuple(points)
 
@@ -153,7 +162,7 @@ def developing_time(text: str, option: str) -> float:
     value = seconds(text, option)
     if value < _SHORTEST_DEVELOPING_S:
         raise WrongUseError(
-            f'{option} "{text}" is {value:g} s, in which no film is developed; give minutes and seconds such as 8:00, '
+            f'{option} "{text}" is {value:g} s, which is not a developing time; give minutes and seconds such as 8:00, '
             "or seconds such as 480."
         )
     return value
@@ -172,7 +181,7 @@ def celsius(text: str, option: str) -> float:
     if typed is not None and typed[2] in {"f", "F"}:
         value = (value - 32.0) / 1.8
     if not 0.0 < value <= 60.0:
-        raise WrongUseError(f'{option} "{text}" is no temperature of a bath; give degrees such as 20, 20.5C or 68F.')
+        raise WrongUseError(f'{option} "{text}" is not a valid temperature; give degrees such as 20, 20.5C or 68F.')
     return value
 
 

@@ -146,7 +146,9 @@ def check(
 def _scans_there(*scans: Path | None) -> None:
     named = [scan for scan in scans if scan is not None]
     if not named:
-        raise WrongUseError("say what to check: --wedge SCAN with its densities, --empty-bed SCAN, or --slot SCAN.")
+        raise WrongUseError(
+            "give something to check: --wedge SCAN with its densities, --empty-bed SCAN, or --slot SCAN."
+        )
     for scan in named:
         arguments.there(scan, "scan")
 

@@ -22,7 +22,7 @@ def demo(as_json: JsonOption = False) -> None:
     from densiscan.batch.files import measure_files
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrated
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.report.readings import paragraph, row_text, table_head, trust_text
     from densiscan.scan.scan import open_scan
     from densiscan.wedge.wedge import read_wedge

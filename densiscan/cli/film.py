@@ -209,7 +209,7 @@ class FilmRequest:
             return ReadFilm(points=read_curve(self.points), base_plus_fog=None, warnings=())
         from densiscan.batch.files import scans_in
         from densiscan.calibration.check.check import lamp_on
-        from densiscan.negative.reading import MeasureOptions
+        from densiscan.negative.options import MeasureOptions
         from densiscan.scan.scan import open_scan
         from densiscan.wedge.wedge import read_wedge
 

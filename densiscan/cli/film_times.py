@@ -143,8 +143,8 @@ def reciprocity(
 
         densiscan reciprocity pairs.csv --metered 12 --metered 1:30
     """
-    law = _reciprocity(series, curve)
-    times = tuple(_exposure_time(text, "--metered") for text in metered or ())
+    law = reciprocity_of(series, curve)
+    times = tuple(exposure_time(text, "--metered") for text in metered or ())
     from densiscan.report.film_times import reciprocity_document, reciprocity_text
 
     show(reciprocity_document(law, times) if as_json else reciprocity_text(law, times))
@@ -172,8 +172,8 @@ def pinhole(
     arguments.within(diameter, "--diameter", above=0.0, upto=20.0, such_as="0.3")
     arguments.within(distance, "--distance", above=0.0, upto=5000.0, such_as="75")
     arguments.within(aperture, "--f-number", above=0.0, upto=2000.0, such_as="16")
-    time = _exposure_time(metered, "--metered")
-    law = _reciprocity(series, curve)
+    time = exposure_time(metered, "--metered")
+    law = reciprocity_of(series, curve)
     from densiscan.film.reciprocity import pinhole_exposure
     from densiscan.report.film_times import pinhole_document, pinhole_text
 
@@ -183,14 +183,16 @@ def pinhole(
     show(pinhole_document(exposure, law) if as_json else pinhole_text(exposure, law))
 
 
-def _exposure_time(text: str, option: str) -> float:
+def exposure_time(text: str, option: str) -> float:
+    """Return a time of exposure typed as 1/30, 2 or 1:30, seconds."""
     fraction = _FRACTION.fullmatch(text.strip())
     if fraction is not None and int(fraction[1]) > 0:
         return 1.0 / int(fraction[1])
     return arguments.seconds(text, option)
 
 
-def _reciprocity(series: Path | None, curve: Path | None) -> Reciprocity:
+def reciprocity_of(series: Path | None, curve: Path | None) -> Reciprocity:
+    """Return the reciprocity of a series of exposures, that of published films where there is none."""
     if curve is not None and series is None:
         raise WrongUseError("--curve goes with a series of exposures; name that too.")
     for file, what in ((series, "series of exposures"), (curve, "table of points")):

@@ -46,7 +46,7 @@ def map_(
     """
     arguments.there(scan, "scan")
     if out.suffix.lower() not in {".tif", ".tiff"}:
-        raise WrongUseError(f"{out} is not a name for the map; let it end in .tif.")
+        raise WrongUseError(f"{out} is not a name for a map; end it in .tif.")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_out(out, "--out", ours=OUR_FIGURE)
     by = calibration_for(

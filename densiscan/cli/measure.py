@@ -155,7 +155,7 @@ def measure(
     from densiscan.batch.assessment import PrintAim, Task
     from densiscan.batch.files import measure_files
     from densiscan.development.verdict import range_on_film
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.paper.grade import density_range_for
 
     aim = PrintAim(process=process.value, paper_range=paper_range, scene_stops=scene_stops)

@@ -92,7 +92,7 @@ RegionOption = Annotated[
 ]
 EmptyBedOption = Annotated[
     Path | None,
-    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: takes out that the lamp is uneven."),
+    typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: corrects the uneven lamp."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
 PlotOption = Annotated[
@@ -103,7 +103,7 @@ OldestOption = Annotated[
 ]
 InvertedOption = Annotated[
     bool | None,
-    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; told if not given."),
+    typer.Option("--inverted/--not-inverted", help="Clear film is dark on the scan, or bright; detected if not given."),
 ]
 
 

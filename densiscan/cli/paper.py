@@ -184,11 +184,11 @@ def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tu
     if sum(ways) != 1:
         raise WrongUseError(_WAYS)
     if points is not None and wedge is not None:
-        raise WrongUseError("--points states exposures and needs no --wedge; give one of them.")
+        raise WrongUseError("--points already has exposures; leave --wedge out.")
     if points is None and wedge is None:
         raise WrongUseError("say which wedge was printed: --wedge WEDGE.csv, with a line step,density for each step.")
     if ways[2] and any(step is None for step in steps):
-        raise WrongUseError("counting by eye takes both ends: --last-black STEP and --first-white STEP.")
+        raise WrongUseError("counting by eye needs both ends: --last-black STEP and --first-white STEP.")
     for file, what in ((scan, "scan"), (wedge, "wedge file"), (points, "table of densities")):
         if file is not None:
             arguments.there(file, what)

@@ -85,7 +85,7 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
     ),
     Topic.using: PracticeSet(
         about="negatives, wedge beside film, empty bed, slot, stain, fog sheet",
-        pages=("using",),
+        pages=("using", "check"),
         files=_WEDGE
         | _samples(negative="normal")
         | {"negatives/thin.tif": "samples/thin.tif"}
@@ -105,13 +105,13 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         | {"negatives/thin.tif": "samples/thin.tif", "negatives/leak.tif": "samples/leak.tif"},
     ),
     Topic.trouble: PracticeSet(
-        about="a fogged negative, and a fog sheet of the same film",
+        about="a negative from a holder that leaks, and a fog sheet of it",
         pages=("trouble",),
         files=_all("trouble", "wedge.tif", "wedge.csv", "negative.tif", "fog.tif"),
     ),
     Topic.film: PracticeSet(
         about="film exposed through a wedge, frames a stop apart, tables",
-        pages=("film",),
+        pages=("film", "long-exposures"),
         files=_all("film", "wedge.tif", "wedge.csv", "film.tif", "strip.tif", "stops.csv", "curve.csv") | _TABLES,
     ),
     Topic.paper: PracticeSet(
@@ -125,7 +125,7 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
         files=_WEDGE | _samples(normal="normal", thin="thin") | {"scans/leak.tif": "samples/leak.tif"},
     ),
     Topic.runs: PracticeSet(
-        about="a notebook of 12 runs for advise, trends and run list", pages=("advice", "notebook"), files={}, runs=True
+        about="a notebook of 12 runs for advise, trends and run list", pages=("advice", "trends"), files={}, runs=True
     ),
     Topic.commands: PracticeSet(
         about="what the examples of the commands speak of",
@@ -224,7 +224,7 @@ def _check(pairs: Sequence[tuple[Path, Path]], notebook: Path | None) -> None:
     taken = [target for source, target in pairs if target.exists() and not cmp(source, target, shallow=False)]
     taken += [notebook] if notebook is not None and notebook.exists() else []
     if taken:
-        raise WrongUseError(f"{taken[0]} is there already and is something else; name an empty folder.")
+        raise WrongUseError(f"{taken[0]} is already there with other content; name an empty folder.")
 
 
 def keep_runs(notebook: Path) -> None:

@@ -2,24 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.keep import run_number
 from densiscan.cli.options import (
+    OUR_PAGE,
     CallierOption,
     FrameOption,
     JsonOption,
     NotebookOption,
+    OverwriteOption,
     PpiOption,
     PrintingLight,
+    check_out,
+    now,
     say,
     show,
 )
-from densiscan.cli.printing_sources import Source, Typed, negatives_named, papers_named, typed_negative
+from densiscan.cli.printing_sources import (
+    Source,
+    Typed,
+    negatives_named,
+    negatives_of_run,
+    papers_named,
+    typed_negative,
+)
 from densiscan.errors import WrongUseError
+from densiscan.files.atomic import write_whole
 from densiscan.notebook import location
 
 if TYPE_CHECKING:
@@ -30,8 +45,13 @@ def print_(
     negatives: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[NEGATIVE]...", help="Scans, documents of measure --json, or names of negatives in the notebook."
+            metavar="[NEGATIVE]...",
+            help="Scans, folders, documents of measure --json, or names of negatives in the notebook.",
         ),
+    ] = None,
+    run: Annotated[
+        str | None,
+        typer.Option("--run", metavar="RUN", help="The negatives of this development run: its number, or last."),
     ] = None,
     shadow: Annotated[
         float | None, typer.Option("--shadow", metavar="D", help="Instead of a NEGATIVE: its shadow density.")
@@ -78,6 +98,11 @@ def print_(
     ] = None,
     frame: FrameOption = None,
     ppi: PpiOption = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="FILE", help="Write the plan as a page: red in the dark, black on paper."),
+    ] = None,
+    overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -85,19 +110,24 @@ def print_(
 
     What is lost on each paper is told in stops. Times follow from a paper test that was kept with its exposure, or
     from a print that came out right (--right-time): of the same negative or of another, in the same size or another.
+    Of several negatives it makes a plan: by paper, in the order to print them, with what fits on one contact sheet.
 
     For example, a negative on the paper tested as old-box:
 
         densiscan print mill.tif --paper old-box
     """
     typed = Typed(shadow=shadow, highlight=highlight, base_plus_fog=base_plus_fog)
-    if typed.any() == bool(negatives):
-        raise WrongUseError("describe the negative either by its name, or with --shadow D and --highlight D.")
+    if [typed.any(), bool(negatives), run is not None].count(True) != 1:
+        raise WrongUseError(
+            "describe the negative in one way: by its name, by --run, or with --shadow D and --highlight D."
+        )
+    check_out(sheet, "--sheet", ours=OUR_PAGE)
     _check_numbers(callier, magnification, right_time, right_magnification)
     source = Source(book=location.notebook_file(notebook_option), calibration=calibration, ppi=ppi, frame=frame)
     from densiscan.paper.exposure import best_first, change_from, known_range_fit, paper_fit, printing_with
     from densiscan.paper.grade import density_range_for
-    from densiscan.report.printing import PrintSheet, print_document, print_text
+    from densiscan.paper.plan import PrintSheet, print_plan
+    from densiscan.report.printing import print_document, print_text
 
     density_range_for(paper_range, process.value)
     printing = printing_with(process.value, callier=callier, magnification=magnification)
@@ -105,7 +135,7 @@ def print_(
     of_shadow = highlight is None and shadow is not None
     old = right_negative, None if right_density is None else _one_density(right_density, of_shadow=of_shadow)
     before = _before(right_time, old, right_magnification, right_paper, source)
-    negative_ends, failed = ([typed_negative(typed)], []) if typed.any() else negatives_named(negatives or (), source)
+    negative_ends, failed = _which(typed, negatives, None if run is None else run_number(run, notebook_option), source)
     for failure in failed:
         say(f"densiscan: {failure['message']}")
     sheets = []
@@ -116,6 +146,11 @@ def print_(
         new_paper = tests[0] if paper and len(tests) == 1 else None
         change = None if before is None else change_from(before, negative, new_paper, printing)
         sheets.append(PrintSheet(negative=negative, printing=printing, fits=best_first(fits), change=change))
+    if sheet is not None:
+        from densiscan.report.page.print_plan import plan_html
+
+        write_whole(sheet, plan_html(print_plan(sheets), made=now()[:10]), what="the plan")
+        say(f"Written to {sheet}.")
     if as_json:
         show(print_document(sheets, failed))
     elif sheets:
@@ -124,6 +159,14 @@ def print_(
             say("No paper was tested yet, so that no times follow; test one with: densiscan paper ... --name NAME")
     if failed:
         raise typer.Exit(1)
+
+
+def _which(
+    typed: Typed, names: Sequence[str] | None, run: int | None, source: Source
+) -> tuple[list[NegativeEnds], list[dict[str, str]]]:
+    if typed.any():
+        return [typed_negative(typed)], []
+    return negatives_named(names or (), source) if run is None else negatives_of_run(run, source)
 
 
 def _check_numbers(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,9 +16,13 @@ from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.arithmetic.quantity import Quantity
+    from densiscan.calibration.trust import ReadWith
     from densiscan.notebook.readings import KeptReading
     from densiscan.paper.exposure import NegativeEnds
     from densiscan.paper.tested_range import PaperTest
+
+    Reader = Callable[[], ReadWith]
+    """Gives the calibration when a scan is to be read, once for all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,9 +87,10 @@ def negatives_named(names: Sequence[str], source: Source) -> tuple[list[Negative
         _require_known(name, source)
     negatives: list[NegativeEnds] = []
     failed: list[dict[str, str]] = []
-    for name in names:
+    by = cache(lambda: calibration_for(CalibrationRequest(name=source.calibration, book=source.book)))
+    for name, of in _each(names, source, by):
         try:
-            negatives += _negatives(name, source)
+            negatives += of()
         except WrongUseError:
             raise
         except DensiscanError as problem:
@@ -92,8 +98,66 @@ def negatives_named(names: Sequence[str], source: Source) -> tuple[list[Negative
     return negatives, failed
 
 
+def _each(names: Sequence[str], source: Source, by: Reader) -> Iterator[tuple[str, Callable[[], list[NegativeEnds]]]]:
+    """Yield each name, a folder by its scans, with what reads its negatives."""
+    for name in names:
+        if Path(name).is_dir():
+            yield from _in_folder(Path(name), source, by)
+        else:
+            yield name, partial(_negatives, name, source, by)
+
+
+def _in_folder(folder: Path, source: Source, by: Reader) -> Iterator[tuple[str, Callable[[], list[NegativeEnds]]]]:
+    """Yield the scans of a folder: as they count in the notebook where it has them, else to be measured.
+
+    Raises
+    ------
+    WrongUseError
+        If there is none in the folder.
+    """
+    from densiscan.batch.files import scans_in
+    from densiscan.notebook.readings import file_sha256
+
+    files, failures = scans_in([folder])
+    if failures:
+        raise WrongUseError(failures[0].message)
+    kept: dict[str | None, list[KeptReading]] = {}
+    if source.calibration is None and source.frame is None:
+        with location.open_notebook(source.book) as book:
+            for one in book.counting_readings():
+                kept.setdefault(one.scan_sha256, []).append(one)
+    for path in files:
+        known = kept.get(file_sha256(path)) if kept else None
+        if known is not None:
+            yield str(path), partial(_as_kept, known)
+            continue
+        yield str(path), partial(_measured, path, source, by)
+
+
+def negatives_of_run(run: int, source: Source) -> tuple[list[NegativeEnds], list[dict[str, str]]]:
+    """Return the negatives of a development run, and those of it that are something else.
+
+    Raises
+    ------
+    WrongUseError
+        If the run has no readings that count.
+    """
+    with location.open_notebook(source.book) as book:
+        counting = [one for one in book.counting_readings() if one.run == run]
+    negatives: list[NegativeEnds] = []
+    failed: list[dict[str, str]] = []
+    if not counting:
+        raise WrongUseError(f"run {run} has no negatives yet; measure them with: densiscan measure SCAN --run {run}")
+    for one in counting:
+        try:
+            negatives += _as_kept([one])
+        except DensiscanError as problem:
+            failed.append({"file": str(one.file), "code": problem.code, "message": arguments.in_options(str(problem))})
+    return negatives, failed
+
+
 def _require_known(name: str, source: Source) -> None:
-    if Path(name).is_file() or _readings_called(name, source, with_documents=False):
+    if Path(name).exists() or _readings_called(name, source, with_documents=False):
         return
     raise WrongUseError(
         f"{name} is neither a file nor a negative in the notebook; name a scan, a document of measure --json, or the "
@@ -101,11 +165,11 @@ def _require_known(name: str, source: Source) -> None:
     )
 
 
-def _negatives(name: str, source: Source) -> list[NegativeEnds]:
+def _negatives(name: str, source: Source, by: Reader) -> list[NegativeEnds]:
     path = Path(name)
     if not path.is_file():
         return _kept(name, source)
-    return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source)
+    return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source, by)
 
 
 def _readings_called(name: str, source: Source, *, with_documents: bool) -> list[KeptReading]:
@@ -117,7 +181,12 @@ def _readings_called(name: str, source: Source, *, with_documents: bool) -> list
 
 
 def _kept(name: str, source: Source) -> list[NegativeEnds]:
-    """Return the negatives of this name that the notebook has.
+    """Return the negatives of this name that the notebook has; MeasureError if one is something else."""
+    return _as_kept(_readings_called(name, source, with_documents=True))
+
+
+def _as_kept(readings: Sequence[KeptReading]) -> list[NegativeEnds]:
+    """Return negatives as the notebook has them.
 
     Raises
     ------
@@ -126,7 +195,6 @@ def _kept(name: str, source: Source) -> list[NegativeEnds]:
     """
     from densiscan.paper.exposure import NegativeEnds
 
-    readings = _readings_called(name, source, with_documents=True)
     for one in readings:
         document = one.document or {}
         warnings = [(str(warning["code"]), str(warning["message"])) for warning in document.get("warnings", ())]
@@ -176,7 +244,7 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         raise DensiscanError(f"{path} cannot be read: {(problem.strerror or 'unknown reason').lower()}.") from problem
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         raise DensiscanError(
-            f"{path} is no document of readings; make one with: densiscan measure SCAN --json"
+            f"{path} is not a document of readings; make one with: densiscan measure SCAN --json"
         ) from problem
 
 
@@ -193,19 +261,20 @@ def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]])
 
     if is_judged(seen):
         return
-    why = next((message for code, message in warnings if code == code_of(seen)), "It is no negative.")
+    why = next((message for code, message in warnings if code == code_of(seen)), "It is not a negative.")
     raise MeasureError(
         f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
     )
 
 
-def _measured(path: Path, source: Source) -> list[NegativeEnds]:
+def _measured(path: Path, source: Source, calibrated: Reader) -> list[NegativeEnds]:
     from densiscan.errors import MeasureError
-    from densiscan.negative.reading import MeasureOptions, measure_scan
+    from densiscan.negative.options import MeasureOptions
+    from densiscan.negative.reading import measure_scan
     from densiscan.paper.exposure import NegativeEnds
     from densiscan.scan.scan import open_scan
 
-    by = calibration_for(CalibrationRequest(name=source.calibration, book=source.book))
+    by = calibrated()
     made = by.calibration
     if made.mode != "transmission":
         raise MeasureError(
@@ -248,7 +317,7 @@ def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
             if document is None:
                 hint = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
                 raise WrongUseError(
-                    f"there is no paper test of the name {name}; {hint}; make one with densiscan paper ... --name NAME."
+                    f"there is no paper test called {name}; {hint}; make one with densiscan paper ... --name NAME."
                 )
             papers.append(paper_from_document(document))
     return papers

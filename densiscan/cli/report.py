@@ -44,7 +44,7 @@ def check_report(report: Path | None) -> None:
         If its name does not end in .html, or its folder does not exist.
     """
     if report is not None and report.suffix.lower() not in {".html", ".htm"}:
-        raise WrongUseError(f"{report} is no name for a page; let it end in .html.")
+        raise WrongUseError(f"{report} is not a name for a page; end it in .html.")
     check_out(report, "--report", ours=OUR_PAGE)
 
 
@@ -66,16 +66,14 @@ def write_report(
         return
     from densiscan.report.page.negative import PageReading
     from densiscan.report.page.page import PageHead, page_html
-    from densiscan.report.readings import failure_document, reading_document
 
     wedge = result.assessments[0].wedge
     by = made if wedge is None else wedge.calibration
     assert by is not None  # noqa: S101 - what was measured was read by one of the two
     readings = [
         PageReading(
-            document=reading_document(assessment),
+            assessment=assessment,
             calibration=by.name if assessment.wedge is None else assessment.wedge.calibration.name,
-            sheet=assessment.sheet,
             rebate_mm=task.options.rebate_mm,
             paper_range=task.aim.paper_range,
         )
@@ -88,8 +86,7 @@ def write_report(
         version=__version__,
         told=(source,),
     )
-    failed = [failure_document(failure) for failure in result.failures]
-    write_whole(report, page_html(readings, head, failed=failed), what="the page")
+    write_whole(report, page_html(readings, head, failed=result.failures), what="the page")
     say(f"Written to {report}.")
 
 
@@ -152,7 +149,9 @@ def _day(text: str | None, option: str) -> str | None:
     try:
         return None if text is None else date.fromisoformat(text).isoformat()
     except ValueError as problem:
-        raise WrongUseError(f'{option} "{text}" is no day; give year-month-day, such as 2026-03-14.') from problem
+        raise WrongUseError(
+            f'{option} "{text}" is not a valid date; give year-month-day, such as 2026-03-14.'
+        ) from problem
 
 
 def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
@@ -203,12 +202,13 @@ def _shown(
 ) -> tuple[PageReading, ...]:
     """Return the chosen readings as a page shows them, with their pictures where those can be had and are wanted."""
     from densiscan.negative.preview import OF_MANY, ONE_SHEET
+    from densiscan.notebook.keep import task_kept
     from densiscan.report.page.again import sheets_again
     from densiscan.report.page.notebook import Made, page_readings
 
-    made = [Made(calibration=calibration, options=options) for calibration, options in how]
+    made = [Made(calibration=calibration, task=task_kept(options)) for calibration, options in how]
     detail = ONE_SHEET if len(made) <= 2 else OF_MANY
-    sheet_of = sheets_again(_reading_again, scans, detail) if pictures else (lambda _reading, _made: None)
+    sheet_of = sheets_again(_reading_again, scans, detail) if pictures else (lambda _kept, _assessment, _made: None)
     return page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
 
 

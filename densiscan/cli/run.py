@@ -328,7 +328,7 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
         undone = book.undo()
         tell(book)
     if undone is None:
-        raise WrongUseError("there is no change to take back: nothing in the notebook was ever changed.")
+        raise WrongUseError("there is nothing to undo: the notebook was never changed.")
     what, run = undone
     if as_json:
         document = readings_document([]) if run is None else run_document(run)
@@ -377,7 +377,7 @@ def _size(text: str | None) -> tuple[float, float] | None:
         width, height = (float(side) * (_INCH_MM if inches else 1.0) for side in sides)
     except ValueError:
         raise WrongUseError(
-            f'--sheet-size "{text}" is no size; give width x height in mm such as 102x127, or in inches such as 4x5in.'
+            f'--sheet-size "{text}" is not a valid size; give width x height in mm, 102x127, or in inches, 4x5in.'
         ) from None
     return width, height
 

@@ -176,18 +176,18 @@ def _is_right(talk: _Talk, scan: Path, wedge: Wedge, region: tuple[str, ...]) ->
     low, high = found.density_range
     show(f"\n   Found {len(found.steps)} steps; reliable from {low:.2f} to {high:.2f}.")
     show(f"   Where they were found is drawn in {_drawn(scan, found)}")
-    return talk.agrees("Is each step marked, and numbered from clear to black as it lies")
+    return talk.agrees("Is each step marked, and numbered in order from clear to black")
 
 
 def _drawn(scan: Path, found: Calibration) -> Path:
     """Draw where each step was read, and open the picture where somebody sits at the terminal."""
-    from densiscan.files.atomic import write_whole
-    from densiscan.negative.trouble.picture import marked_png
+    from densiscan.report.figures.marked import Marked, marked_figure
+    from densiscan.report.figures.style import save_figure
     from densiscan.scan.scan import open_scan
 
-    boxes = [(number, step.reading.box_mm) for number, step in enumerate(found.steps, start=1)]
+    marks = [Marked(number=number, box_mm=step.reading.box_mm) for number, step in enumerate(found.steps, start=1)]
     place = Path(tempfile.mkdtemp(prefix="densiscan-")) / "wedge-found.png"
-    write_whole(place, marked_png(open_scan(scan), boxes), what="the picture")
+    save_figure(marked_figure(open_scan(scan), marks), place)
     if sys.stdin.isatty():
         import webbrowser
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -56,7 +57,7 @@ def tonight(
         before = _before(book, meant)
     from densiscan.batch.assessment import Task
     from densiscan.batch.files import measure_files
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.report.evening import evening_document, evening_text
 
     stops = None if meant is None else meant.scene_stops
@@ -65,8 +66,8 @@ def tonight(
     task = Task(options=MeasureOptions(glare=by.glare), aim=PrintAim(scene_stops=stops), told=by.warnings)
     result = measure_files(new, by.calibration, task, progress=reading_now)
     keep_readings(result, by.calibration, task, notebook_option, run=None if meant is None else meant.number)
-    evening = _evening(result, meant, before, notebook_option)
-    show(evening_document(evening) if as_json else evening_text(evening))
+    evening, documents = _evening(result, meant, before, notebook_option)
+    show(evening_document(evening, documents) if as_json else evening_text(evening))
     if result.failures:
         raise typer.Exit(1)
 
@@ -106,12 +107,13 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
 
 def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
     """Return the readings of other runs, the earliest first, dated by their run."""
+    from densiscan.notebook.recall import findings_kept
     from densiscan.report.evening import EarlierReading
 
     days = {one.number: one.date for one in book.runs()}
     number = None if run is None else run.number
     kept = [
-        EarlierReading(day=days.get(one.run or 0, one.made), document=one.document)
+        EarlierReading(day=days.get(one.run or 0, one.made), findings=findings_kept(one.document))
         for one in book.counting_readings()
         if one.document is not None and one.run is not None and one.run != number
     ]
@@ -120,31 +122,36 @@ def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
 
 def _evening(
     result: BatchResult, run: Run | None, before: tuple[EarlierReading, ...], notebook_option: Path | None
-) -> Evening:
+) -> tuple[Evening, list[Mapping[str, Any]]]:
+    """Return the evening, and the documents of its readings: where none are new, those that the run has."""
     from densiscan.development.run import fog_before
     from densiscan.negative.trouble.fog import judged_fog
     from densiscan.notebook.advised import advised_after
+    from densiscan.notebook.recall import assessment_kept
     from densiscan.report.evening import Evening
     from densiscan.report.readings import reading_document
 
-    documents = tuple(reading_document(one) for one in result.assessments)
+    negatives = result.assessments
+    documents: list[Mapping[str, Any]] = [reading_document(one) for one in negatives]
     fog, sheet = None, None
     if run is not None:
         with opened(notebook_option) as book:
-            if not documents:  # told again, from what was kept
+            if not negatives:  # told again, from what was kept
                 kept = book.counting_readings(runs=[run.number])
-                documents = tuple(one.document for one in kept if one.document is not None)
+                documents = [one.document for one in kept if one.document is not None]
+                negatives = tuple(assessment_kept(document) for document in documents)
             tell(book)
             logged = book.run(run.number)
             history = fog_before(book.runs(run.film), run.number)
             sheet = advised_after(book, logged, today=datetime.now().astimezone().date().isoformat())
         if logged.base_plus_fogs:
             fog = judged_fog(max(logged.base_plus_fogs, key=lambda one: one.value), history=history)
-    return Evening(
+    evening = Evening(
         run=run,
-        documents=documents,
+        negatives=negatives,
         before=before,
         failed=tuple((failure.path.name, failure.message) for failure in result.failures if failure.code != "no-scans"),
         fog=fog,
         sheet=sheet,
     )
+    return evening, documents

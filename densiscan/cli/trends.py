@@ -74,9 +74,11 @@ def trends(
     )
     show(trends_document(sheet) if as_json else trends_text(sheet))
     if plot is not None:
+        from densiscan.development.names import solution_text
         from densiscan.report.figures.trends import trends_figure
 
-        write_plot(trends_figure(sheet.trends), plot)
+        solution = solution_text(sheet.developer, sheet.dilution)
+        write_plot(trends_figure(sheet.trends, title=f"{sheet.film} in {solution}"), plot)
 
 
 def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:

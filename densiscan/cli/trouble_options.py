@@ -10,7 +10,6 @@ import typer
 
 from densiscan.cli.options import OUR_FIGURE, check_out, say
 from densiscan.errors import WrongUseError
-from densiscan.files.atomic import write_whole
 
 if TYPE_CHECKING:
     from densiscan.batch.assessment import BatchResult, Task
@@ -55,7 +54,7 @@ def check_marked(marked: Path | None, scans: Sequence[Path]) -> None:
     if len(scans) != 1 or scans[0].is_dir():
         raise WrongUseError("--marked draws one scan; name one scan, not a folder or several.")
     if marked.suffix.lower() != ".png":
-        raise WrongUseError(f"{marked} is no name for the picture; let it end in .png.")
+        raise WrongUseError(f"{marked} is not a name for a picture; end it in .png.")
     check_out(marked, "--marked", ours=OUR_FIGURE)
 
 
@@ -63,12 +62,19 @@ def write_marked(place: Path, result: BatchResult, task: Task, *, channel: str |
     """Write the picture of the one scan that was measured; nothing where it could not be measured."""
     if not result.assessments:
         return
-    from densiscan.negative.trouble.picture import marked_png
+    from densiscan.report.answer import trouble_title
+    from densiscan.report.figures.marked import Marked, marked_figure
+    from densiscan.report.figures.style import save_figure
     from densiscan.scan.scan import open_scan
 
     path = result.assessments[0].path
     findings = [finding for assessment in result.assessments for finding in assessment.trouble.findings]
-    boxes = [(number, box) for number, finding in enumerate(findings, start=1) for box in finding.marks_mm]
+    marks = [
+        Marked(number=number, box_mm=box, words=trouble_title(finding))
+        for number, finding in enumerate(findings, start=1)
+        for box in finding.marks_mm
+    ]
+    frames = [assessment.reading.frame_corners_mm for assessment in result.assessments]
     scan = open_scan(path, ppi=task.ppi, channel=channel, page=task.page)
-    write_whole(place, marked_png(scan, boxes), what="the picture")
+    save_figure(marked_figure(scan, marks, [corners for corners in frames if corners is not None]), place)
     say(f"Written to {place}.")

@@ -64,11 +64,11 @@ def watch(
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file as they come.")
     ] = None,
     settle: Annotated[
-        float, typer.Option("--settle", metavar="S", help="Seconds a file must stand still before it is read.")
+        float, typer.Option("--settle", metavar="S", help="Seconds a file must stay unchanged before it is read.")
     ] = 2.0,
     poll: Annotated[
         bool,
-        typer.Option("--poll", help="Look again and again: for network drives, which give no notice of new files."),
+        typer.Option("--poll", help="Look repeatedly: for network drives, which report no new files."),
     ] = False,
     oldest: OldestOption = 90.0,
     as_negative: AsNegativeOption = False,
@@ -85,7 +85,7 @@ def watch(
         densiscan watch incoming --run last
     """
     if not folder.is_dir():
-        raise WrongUseError(f"{folder} is no folder; name the folder that the scanner writes into.")
+        raise WrongUseError(f"{folder} is not a folder; name the folder that the scanner writes into.")
     arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
     arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
@@ -99,7 +99,7 @@ def watch(
     from densiscan.batch.files import FileChoice
     from densiscan.cli.folder_notebook import forget, memory_for
     from densiscan.development.verdict import range_on_film
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
     from densiscan.paper.grade import density_range_for
 
     stops = of_run.scene_stops if scene_stops is None and of_run is not None else scene_stops

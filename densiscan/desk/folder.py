@@ -8,7 +8,7 @@ import os
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -23,12 +23,12 @@ from densiscan.calibration.file import read_calibration
 from densiscan.calibration.trust import ReadWith, known_glare, read_with
 from densiscan.errors import DensiscanError
 from densiscan.files.atomic import as_text, write_whole
+from densiscan.files.serialise import plain, read_result
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.preview import OF_MANY, ONE_SHEET, SheetDetail
-from densiscan.negative.reading import MeasureOptions
 from densiscan.notebook import location
 from densiscan.report.answer import Answer, answer
 from densiscan.report.page.pictures import negative_gray, picture_data, smaller
-from densiscan.report.readings import reading_document
 
 THUMB_PX: Final = 260
 _HELD: Final = 4
@@ -36,15 +36,23 @@ _HELD: Final = 4
 
 _STILL_S: Final = 0.6
 
-_FORM: Final = "desk memory 1"
+_FORM: Final = "desk memory 2"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """What a card shows of one piece of film: its number where the scan has several, the answer, a small picture."""
+
+    piece: int | None
+    answer: Answer
+    thumb: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
     """A scan of the folder: what it is as a file, and what was read of it.
 
-    `state` is "waiting", "measured", "failed" or "uncalibrated"; `documents` and `thumbs` go together, one of each
-    piece of film.
+    `state` is "waiting", "measured", "failed" or "uncalibrated".
     """
 
     number: int
@@ -52,19 +60,13 @@ class Card:
     size: int
     modified_ns: int
     state: str = "waiting"
-    documents: tuple[Mapping[str, Any], ...] = ()
-    thumbs: tuple[str, ...] = ()
+    pieces: tuple[Piece, ...] = ()
     message: str = ""
 
     @property
     def name(self) -> str:
         """The file's name as text."""
         return as_text(self.path.name)
-
-    @property
-    def answers(self) -> tuple[Answer, ...]:
-        """The answer on each piece of film."""
-        return tuple(answer(document) for document in self.documents)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +170,7 @@ class ScanFolder:
             self._held.clear()
             self._remembered = {}
             for number, card in self._cards.items():
-                self._cards[number] = replace(card, state="waiting", documents=(), thumbs=(), message="")
+                self._cards[number] = replace(card, state="waiting", pieces=(), message="")
                 self._waiting.put(number)
                 self._changed(number)
 
@@ -211,12 +213,7 @@ class ScanFolder:
         outcome = measure_one(card.path, by.calibration, _task(by, ByHand(), OF_MANY))
         if isinstance(outcome, Failure):
             return replace(card, state="failed", message=as_text(outcome.message))
-        return replace(
-            card,
-            state="measured",
-            documents=tuple(reading_document(one) for one in outcome),
-            thumbs=tuple(_thumb(one) for one in outcome),
-        )
+        return replace(card, state="measured", pieces=tuple(_piece(one) for one in outcome))
 
     def negative(self, card: Card, seen: ByHand) -> tuple[Assessment, ...]:
         """Return a scan read as a person sees it, with its picture and map.
@@ -266,18 +263,16 @@ class ScanFolder:
         known = self._remembered.get("scans", {}).get(as_text(card.path.name))
         if known is None or [card.size, card.modified_ns] != known.get("file"):
             return None
-        documents, thumbs = known.get("documents", ()), known.get("thumbs", ())
-        return replace(card, state="measured", documents=tuple(documents), thumbs=tuple(thumbs))
+        with suppress(KeyError, TypeError, ValueError):
+            pieces = tuple(read_result(Piece, piece) for piece in known["pieces"])
+            return replace(card, state="measured", pieces=pieces)
+        return None
 
     def remember(self) -> None:
         """Write down what was read, beside the notebook; what cannot be written is only slower the next time."""
         with self._lock:
             scans = {
-                card.name: {
-                    "file": [card.size, card.modified_ns],
-                    "documents": list(card.documents),
-                    "thumbs": list(card.thumbs),
-                }
+                card.name: {"file": [card.size, card.modified_ns], "pieces": plain(card.pieces)}
                 for card in self._cards.values()
                 if card.state == "measured"
             }
@@ -299,7 +294,7 @@ def _task(by: ReadWith, seen: ByHand, detail: SheetDetail) -> Task:
     return Task(options=options, aim=seen.aim, told=by.warnings, detail=detail)
 
 
-def _thumb(assessment: Assessment) -> str:
-    if assessment.sheet is None:
-        return ""
-    return picture_data(smaller(negative_gray(assessment.sheet.picture), THUMB_PX), quality=60)
+def _piece(assessment: Assessment) -> Piece:
+    sheet = assessment.sheet
+    thumb = "" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=60)
+    return Piece(piece=assessment.reading.piece, answer=answer(assessment), thumb=thumb)

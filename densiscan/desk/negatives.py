@@ -19,7 +19,6 @@ from densiscan.notebook import location
 from densiscan.paper.grade import Process
 from densiscan.report.answer import folder_headline
 from densiscan.report.page.negative import PageReading, SheetView, sheet_view
-from densiscan.report.readings import reading_document
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -56,19 +55,19 @@ def _shown(card: Card) -> list[dict[str, Any]]:
         common
         | {
             "key": f"{card.number}-{place}",
-            "piece": document.get("piece"),
-            "answer": answer,
-            "thumb": thumb,
-            "gravity": answer.gravity,
+            "piece": one.piece,
+            "answer": one.answer,
+            "thumb": one.thumb,
+            "gravity": one.answer.gravity,
         }
-        for place, (document, answer, thumb) in enumerate(zip(card.documents, card.answers, card.thumbs, strict=True))
+        for place, one in enumerate(card.pieces)
     ]
 
 
 def _of_folder(desk: Desk) -> dict[str, Any]:
     cards = desk.folder.cards()
     shown = [one for card in cards for one in _shown(card)]
-    answers = [answer for card in cards for answer in card.answers]
+    answers = [one.answer for card in cards for one in card.pieces]
     failed = sum(card.state == "failed" for card in cards)
     return {
         "cards": sorted(shown, key=lambda one: -one["gravity"]),
@@ -141,15 +140,13 @@ def _view(desk: Desk, card: Card, seen: ByHand, piece: int) -> tuple[SheetView, 
     assessments = desk.folder.negative(card, seen)
     assessment = assessments[min(max(piece, 0), len(assessments) - 1)]
     by = desk.folder.reader()
-    documents = [reading_document(one) for one in assessments]
     page = PageReading(
-        document=reading_document(assessment),
+        assessment=assessment,
         calibration="" if by is None else by.calibration.name,
-        sheet=assessment.sheet,
         rebate_mm=seen.rebate_mm,
         paper_range=seen.aim.paper_range,
     )
-    return sheet_view(page, number=1, beside=documents), assessment
+    return sheet_view(page, number=1, beside=assessments), assessment
 
 
 async def _negative(desk: Desk, request: Request) -> Response:

@@ -146,7 +146,7 @@ async def body_of(request: Request) -> bytes:
     async for part in request.stream():
         size += len(part)
         if size > LARGEST_FORM:
-            raise RefusedError("That is too much to be taken at once.")
+            raise RefusedError("That is too large to take in one go.")
         parts.append(part)
     return b"".join(parts)
 
@@ -168,9 +168,9 @@ async def document_of(request: Request) -> Mapping[str, Any]:
     try:
         document = json.loads(await body_of(request))
     except ValueError as problem:
-        raise RefusedError("The page sent what cannot be understood; load it again.") from problem
+        raise RefusedError("The page sent something unreadable; reload it.") from problem
     if not isinstance(document, dict):
-        raise RefusedError("The page sent what cannot be understood; load it again.")
+        raise RefusedError("The page sent something unreadable; reload it.")
     return document
 
 

@@ -93,12 +93,12 @@ class Plan:
         keep_floats(self)
         if not SHORTEST_TARGET <= self.target_range.value <= LONGEST_TARGET:
             raise WrongUseError(
-                f"a density range of {self.target_range.value:.2f} is nothing to aim at; give {SHORTEST_TARGET:.2f} to "
-                f"{LONGEST_TARGET:.2f}, such as `target_range` 1.05."
+                f"a density range of {self.target_range.value:.2f} is not a range to aim at; give "
+                f"{SHORTEST_TARGET:.2f} to {LONGEST_TARGET:.2f}, such as `target_range` 1.05."
             )
         if not COLDEST_C <= self.temperature_c <= WARMEST_C:
             raise WrongUseError(
-                f"`temperature_c` {self.temperature_c:g} C is no temperature to develop at; give {COLDEST_C:g} to "
+                f"`temperature_c` {self.temperature_c:g} C is not a temperature to develop at; give {COLDEST_C:g} to "
                 f"{WARMEST_C:g}, such as `temperature_c` 20."
             )
         if not 1 <= self.use <= 50:

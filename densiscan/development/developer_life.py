@@ -106,8 +106,8 @@ def wear_warnings(life: Wear, load: Load, *, use: int) -> list[Warning_]:
     if use > life.last_good_use:
         by = "your runs say" if life.learned else "common practice has it"
         message = (
-            f"This is use {use}; {by} that a developer is at its end after use {life.last_good_use}, since contrast "
-            "is no longer sure then and fog grows: mix fresh."
+            f"This is use {use}; {by} that this developer is spent after use {life.last_good_use}, when contrast "
+            "is no longer reliable and fog grows: mix fresh."
         )
         warnings.append(Warning_(code="developer-tired", message=message))
     share = strength(load.dilution)
@@ -116,14 +116,14 @@ def wear_warnings(life: Wear, load: Load, *, use: int) -> list[Warning_]:
         if served > life.film_cm2:
             needed = math.ceil(load.film_cm2 / life.film_cm2 / share * 100.0) * 10.0
             message = (
-                f"{load.volume_ml:.0f} ml are too little for {load.film_cm2:.0f} square centimetres of film: take at "
+                f"{load.volume_ml:.0f} ml is too little for {load.film_cm2:.0f} square centimetres of film: use at "
                 f"least {needed:.0f} ml, or develop less at a time (common practice)."
             )
             warnings.append(Warning_(code="too-little-developer", message=message))
     if life.developed_cm2 is not None and life.developed_cm2 / share > life.film_cm2:
         message = (
             f"Batch {load.batch} has developed {life.developed_cm2:.0f} square centimetres of film a litre; about "
-            f"{life.film_cm2 * share:.0f} is what it serves in all (common practice): discard it."
+            f"{life.film_cm2 * share:.0f} is all it is good for (common practice): discard it."
         )
         warnings.append(Warning_(code="developer-used-up", message=message))
     return warnings

@@ -139,7 +139,7 @@ def _within_usual(net_shadow: Quantity, reach: tuple[float, float], plain: str, 
     """Return the verdict on a shadow that is usual, or may be: near a limit that is said, of a limit nothing."""
     border = reach[0] < SPEED_POINT or reach[1] > FULLEST_SHADOW
     if border and net_shadow.limit is not None:
-        return _not_judged(f"{_shown(net_shadow)}, which the calibration does not tell more closely")
+        return _not_judged(f"{_shown(net_shadow)}, and the calibration cannot say more closely")
     reason = _on_the_border(net_shadow) if border else plain
     return ExposureAdvice(verdict="normal", stops=stops, borderline=border, reason=reason)
 
@@ -175,7 +175,7 @@ def _shown(net_shadow: Quantity) -> str:
 
 def no_negative() -> ExposureAdvice:
     """Return what is said of the exposure of what is no negative."""
-    return _not_judged("It is no negative")
+    return _not_judged("It is not a negative")
 
 
 def unexposed_sheet() -> ExposureAdvice:
@@ -220,7 +220,7 @@ def _judged_by_gross(shadow: Quantity | None) -> ExposureAdvice:
     if low is not None and low > DEEPEST_BASE_AND_FOG + FULLEST_SHADOW:
         reason = f"{shown} more than needed on any film that is not badly fogged."
         return ExposureAdvice(verdict="over", stops=None, reason=reason)
-    return _not_judged("Base plus fog is not known, so the shadow cannot be told from fog")
+    return _not_judged("Base plus fog is not known, so shadow and fog cannot be separated")
 
 
 def _not_judged(why: str) -> ExposureAdvice:

@@ -111,7 +111,7 @@ def filled(
 def _why(facts: Mapping[str, Any], template: Run | None) -> str:
     """Return why something could not be taken from an earlier run."""
     if template is None:
-        return "there is no run before to take it from"
+        return "there is no earlier run to take it from"
     film, developer = (facts.get(field) or getattr(template, field) for field in ("film", "developer"))
     return f"no run of {film} in {developer} is in the notebook yet to take it from"
 

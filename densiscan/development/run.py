@@ -134,7 +134,9 @@ class Run:
         _require_count(self.sheets, "sheets")
         for side in self.sheet_size_mm or ():
             if not 0.0 < side <= 5000.0:
-                raise WrongUseError(f"`sheet_size_mm` {side:g} mm cannot be; give width x height, such as 102x127.")
+                raise WrongUseError(
+                    f"`sheet_size_mm` {side:g} mm is not a valid size; give width x height, such as 102x127."
+                )
 
     @property
     def solution(self) -> str:
@@ -158,7 +160,7 @@ def require_name(text: str, field: str) -> str:
         If not.
     """
     if not (text and text == text.strip() and len(text) <= LONGEST_NAME and text.isprintable()):
-        raise WrongUseError(f"`{field}` {text!r} is no name; give one line of up to {LONGEST_NAME} letters.")
+        raise WrongUseError(f"`{field}` {text!r} is not a valid name; give one line of up to {LONGEST_NAME} letters.")
     return text
 
 
@@ -170,7 +172,7 @@ def require_date(text: str) -> str:
     WrongUseError
         If not.
     """
-    wrong = WrongUseError(f'`date` "{text}" is no date; give year-month-day, such as 2026-03-14.')
+    wrong = WrongUseError(f'`date` "{text}" is not a valid date; give year-month-day, such as 2026-03-14.')
     if not _DATE.fullmatch(text):
         raise wrong
     try:

@@ -35,20 +35,20 @@ LEAST_DEVIATIONS: Final = {"base_plus_fog": 0.005, "contrast": 0.02, "speed": 0.
 
 CAUSES: Final[dict[str, tuple[str, str]]] = {
     "base_plus_fog": (
-        "look for old or badly kept film, stray light, or a developer too warm or too long used",
-        "look whether it was the same film, and whether the edge that was read lay in the clear",
+        "look for old or badly kept film, stray light, or a developer too warm or used too long",
+        "check that it was the same film, and that the edge that was read was clear",
     ),
     "contrast": (
-        "look at thermometer, time, agitation, or whether the subject was more contrasty than said",
-        "look at thermometer, time and developer, or whether the subject was flatter than said",
+        "check thermometer, time and agitation, or whether the subject was more contrasty than noted",
+        "check thermometer, time and developer, or whether the subject was flatter than noted",
     ),
     "speed": (
-        "look whether the shutter runs slow, or the meter was read otherwise",
-        "look whether the shutter runs fast, the developer is tired, or a long exposure was not corrected",
+        "check whether the shutter runs slow, or the meter was read differently",
+        "check whether the shutter runs fast, the developer is tired, or a long exposure was not corrected",
     ),
     "activity": (
-        "look whether it was mixed stronger, or was warmer than said",
-        "the developer may be tired, old, or colder than said; mix a new one before it costs a negative",
+        "check whether it was mixed stronger, or was warmer than noted",
+        "the developer may be tired, old, or colder than noted; mix fresh before it costs a negative",
     ),
 }
 """What to look for when a value is above its limits, and below."""
@@ -288,9 +288,7 @@ def _creep_sentences(series: _Series, free: Sequence[float]) -> list[str]:
     if side is None or since is None:
         return []
     way, cause = ("up", CAUSES[series.name][0]) if side > 0 else ("down", CAUSES[series.name][1])
-    return [
-        f"Since run {series.runs[since].number} {series.label} has been creeping {way}, which is no chance; {cause}."
-    ]
+    return [f"Since run {series.runs[since].number} {series.label} has crept {way}, which is hardly chance; {cause}."]
 
 
 def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
@@ -313,10 +311,10 @@ def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
         shown, limit = f"{worst.value:.3f}", f"{end:.3f}"
     where, cause = ("above", CAUSES[series.name][0]) if above else ("below", CAUSES[series.name][1])
     if len(out) == 1:
-        return f"Run {worst.run}: {series.label} is {shown}, {where} {limit} where your own scatter ends; {cause}."
+        return f"Run {worst.run}: {series.label} is {shown}, {where} {limit}, beyond your usual scatter; {cause}."
     numbers = ", ".join(str(point.run) for point in out[:-1]) + f" and {out[-1].run}"
     return (
-        f"Runs {numbers}: {series.label} is {where} the limits of your own scatter, farthest in run {worst.run}, "
+        f"Runs {numbers}: {series.label} is {where} the limits of your usual scatter, farthest in run {worst.run}, "
         f"{shown} against {limit}; {cause}."
     )
 
@@ -324,7 +322,7 @@ def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
 def _side_sentence(series: _Series, side: int) -> str:
     cause = CAUSES[series.name][0 if side > 0 else 1]
     where = "above" if side > 0 else "below"
-    return f"The last {ON_ONE_SIDE} runs all lie {where} the middle of {series.label}, which is no chance; {cause}."
+    return f"The last {ON_ONE_SIDE} runs all lie {where} the middle of {series.label}, which is hardly chance; {cause}."
 
 
 def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:

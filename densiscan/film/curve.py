@@ -3,7 +3,7 @@
 The backbone is the cumulative normal law on both ends of a straight line, composed: the mean slope of a toe is that of
 grains whose sensitivities, in log exposure, scatter normally; a shoulder is the same law upside down, in density. With
 both widths zero it is a straight line with sharp ends. What no such curve follows is taken up by a small smooth
-departure of which nothing is known but its size, found from the points themselves. Note 1 of docs/film.md.
+departure of which nothing is known but its size, found from the points themselves. Note 1 of docs/method-film.md.
 """
 
 from __future__ import annotations

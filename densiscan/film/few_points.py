@@ -2,7 +2,7 @@
 
 A curve has a foot, a toe, a straight part, a shoulder and its top. Five or ten points do not tell all of them. All
 backbones are tried that a film may have, with a smooth departure from each, and weighed by how well they foretell the
-points (JCGM 101:2008, 6.4). Note 1 of docs/film.md.
+points (JCGM 101:2008, 6.4). Note 1 of docs/method-film.md.
 """
 
 from __future__ import annotations

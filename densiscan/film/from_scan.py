@@ -8,13 +8,14 @@ from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import BoxMm, Calibration
-from densiscan.calibration.densities import light_on
 from densiscan.calibration.make import even_cells
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.film.points import Exposure
 from densiscan.film.row import find_film_row
 from densiscan.film.speed_and_contrast import CurvePoint
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_on
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 from densiscan.wedge.wedge import Wedge
@@ -148,9 +149,8 @@ def _inside(film: ReadFilm, calibration: Calibration) -> ReadFilm:
 def _places(
     scan: Scan, exposures: Sequence[Exposure], calibration: Calibration, how: WhereOnFilm, options: MeasureOptions
 ) -> ReadFilm:
-    survey = survey_for(scan, calibration, replace(options, spots_mm=how.spots_mm))
-    light = light_on(scan, calibration, survey, lamp=options.lamp, glare=options.glare, correct=options.correct_glare)
-    file = scan.facts.file
+    bench = bench_for(scan, calibration, replace(options, spots_mm=how.spots_mm))
+    light, file = bench.light, scan.facts.file
     base = None if options.rebate_mm is None else light.of_box(options.rebate_mm, f"{file}: rebate")
     if how.spots_mm:
         if len(how.spots_mm) != len(exposures):
@@ -165,13 +165,15 @@ def _places(
         ordered = list(exposures)
     else:
         ordered = sorted(exposures, key=lambda one: one.log_exposure.value)
-        boxes, clear = _boxes(scan, survey, len(ordered), how)
+        boxes, clear = _boxes(scan, bench.survey, len(ordered), how)
         if base is None and clear is not None:
             base = light.of_box(clear, f"{file}: rebate")
         densities = [light.of_box(box, f"{file}: step {number}") for number, box in enumerate(boxes, start=1)]
         if how.row_mm is not None and densities[0].value > densities[-1].value:
             densities.reverse()
-    return ReadFilm(points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings + survey.warnings)
+    return ReadFilm(
+        points=_points(ordered, densities), base_plus_fog=base, warnings=scan.warnings + bench.survey.warnings
+    )
 
 
 def _points(exposures: Sequence[Exposure], densities: Sequence[Quantity]) -> tuple[CurvePoint, ...]:
@@ -215,15 +217,15 @@ def _frames(
     bases: list[Quantity] = []
     warnings: list[Warning_] = []
     for scan in scans:
-        survey = survey_for(scan, calibration, median_options)
-        readings = measure_surveyed(scan, calibration, median_options, survey)
+        bench = bench_for(scan, calibration, median_options)
+        readings = measure_on(bench)
         densities += [_own(one.shadow, scan.facts.file) for one in readings if one.shadow is not None]
         bases += [_own(one.base_plus_fog, scan.facts.file) for one in readings if one.base_plus_fog is not None]
-        warnings += scan.warnings + survey.warnings
+        warnings += scan.warnings + bench.survey.warnings
     if len(densities) != len(exposures):
         raise MeasureError(
-            f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame that is as "
-            "clear as the rebate is not seen: name the place of each with `spots_mm` X,Y, or leave it out of the list."
+            f"{len(densities)} frames were found on {_named(scans)} for {len(exposures)} exposures; a frame as clear "
+            "as the rebate cannot be found: name the place of each with `spots_mm` X,Y, or leave it out of the list."
         )
     surest = min(bases, key=lambda base: base.uncertainty or 0.0, default=None)
     return ReadFilm(points=_points(exposures, densities), base_plus_fog=surest, warnings=tuple(warnings))

@@ -78,15 +78,15 @@ def find_film_row(light: Floats, count: int, *, file: str, limits: FilmRowLimits
     row = _row_on(light, count, limits)
     if row is None:
         raise WedgeNotFoundError(
-            f"{file}: no row of even steps was seen on the film; give `row_mm` left,top,width,height in mm round the "
+            f"{file}: found no row of even steps on the film; give `row_mm` left,top,width,height in mm round the "
             "exposed steps, or `spots_mm` X,Y for each."
         )
     ends = _ends(row, limits)
     start = _start(row, ends, count, limits)
     if start is None:
         raise WedgeNotFoundError(
-            f"{file}: {count} exposures are named, but the row on the film, with {len(row.drops)} edges between steps, "
-            "is not told to be of that many; check the list, or give `row_mm` left,top,width,height in mm round the "
+            f"{file}: {count} exposures are named, but the row on the film shows {len(row.drops)} edges between steps, "
+            "which may not be that many; check the list, or give `row_mm` left,top,width,height in mm round the "
             "exposed steps."
         )
     return FilmRow(steps=place_of(row, start, count).steps, clear_mm=_clear_film(row, start, limits))

@@ -227,7 +227,7 @@ def _require_rising(points: Sequence[CurvePoint], where: str) -> None:
     if slope < 0.0 and densities[-1] < densities[0]:
         raise MeasureError(
             f"{where}: density falls from {densities[0]:.2f} to {densities[-1]:.2f} as the exposure rises, so the "
-            "steps are counted the wrong way round; turn the order of the exposures and try again."
+            "steps are counted the wrong way round; reverse the order of the exposures."
         )
 
 

@@ -1,3 +1,3 @@
 """Film on a scan, and what is read from it."""
 
-__all__ = ["channels", "own_wedge", "parts", "preview", "reading", "seen"]
+__all__ = ["bench", "channels", "options", "own_wedge", "parts", "preview", "reading", "seen"]

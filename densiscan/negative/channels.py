@@ -253,22 +253,22 @@ def _other_words(read: ChannelReading, used: str, *, blue_agrees: bool) -> str:
     """Return what a print has of it that a channel other than blue differs."""
     seen = f"The film is coloured: {read.channel} light sees densities up to {_widest(read):.2f} away from {used}. "
     if used == "blue":
-        return seen + "Graded paper answers to blue light, which was measured: the readings hold for the print."
+        return seen + "Graded paper responds to blue light, which was measured: the readings hold for the print."
     if blue_agrees:
-        return seen + "Blue light, to which graded paper answers, agrees: the readings hold for the print."
-    return seen + "Graded paper answers to blue light; calibrate with a scan that shows the wedge in blue."
+        return seen + "Blue light, to which graded paper responds, agrees: the readings hold for the print."
+    return seen + "Graded paper responds to blue light; calibrate with a scan that shows the wedge in blue."
 
 
 def _blue_words(blue: ChannelReading, used: str) -> str:
-    """Return what blue light, to which graded paper answers, sees of the film."""
+    """Return what blue light, to which graded paper responds, sees of the film."""
     if _matters(blue.in_range) and blue.density_range is not None and blue.in_range is not None:
         return (
-            f"The film is stained: blue light, to which graded paper answers, sees a density range of "
+            f"The film is stained: blue light, to which graded paper responds, sees a density range of "
             f"{blue.density_range.value:.2f}, {blue.in_range.value:+.2f} against {used}; choose the paper for that "
             "(measure with --channel blue)."
         )
     most = max(blue.differences, key=lambda one: abs(one.value)).value
     return (
-        f"The film is tinted: blue light, to which graded paper answers, sees it {most:+.2f} denser than {used} does, "
+        f"The film is tinted: blue light, to which graded paper responds, sees it {most:+.2f} denser than {used} does, "
         f"lights and darks alike; the grade holds, the print needs {10.0**most:.2f} times the exposure."
     )

@@ -14,7 +14,7 @@ from densiscan.calibration.check.wedge import DriftCheck, drift_check
 from densiscan.calibration.lamp import Bed, lamp_field
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import MeasureError
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.scan.scan import Scan
 from densiscan.wedge.wedge import Wedge
 
@@ -102,8 +102,8 @@ def _drifted(older: Calibration, drift: DriftCheck) -> Warning_:
     return Warning_(
         code="calibration-drifted",
         message=f"The scanner has drifted from the calibration {older.name} by {worst.difference.value:+.2f} at "
-        f"density {worst.density:.2f}. These readings rest on the wedge beside the film and are not touched by it; "
-        "calibrate again before a scan is read with the older one.",
+        f"density {worst.density:.2f}. These readings use the wedge beside the film and are not affected; calibrate "
+        "again before you use that calibration.",
     )
 
 

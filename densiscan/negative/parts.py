@@ -158,9 +158,7 @@ def _doubts(frame: Frame) -> tuple[Warning_, ...]:
         doubts.append(Warning_(code="frame-side-assumed", message=message))
     edge = [side for side, origin in zip(_SIDES, frame.origins, strict=True) if origin == "edge"]
     if edge:
-        message = (
-            f"The picture reaches the end of what is seen of the film ({_listed(edge)}); there is no rebate there."
-        )
+        message = f"The picture runs to the edge of the film ({_listed(edge)}): no rebate there."
         doubts.append(Warning_(code="frame-touches-edge", message=message))
     return tuple(doubts)
 

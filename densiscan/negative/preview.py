@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.calibration.calibration import Calibration
-from densiscan.calibration.densities import Light, light_on
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.calibration.densities import Light
+from densiscan.negative.bench import Bench
+from densiscan.negative.reading import Reading
 from densiscan.scan.apertures import aperture_kernel, averaged_everywhere
 from densiscan.scan.cells import Map, TurnedBox
 from densiscan.scan.scan import Scan
@@ -84,30 +84,17 @@ class Sheet:
         self.map.flags.writeable = False
 
 
-def sheets_of(
-    scan: Scan,
-    found: Survey,
-    readings: Sequence[Reading],
-    calibration: Calibration,
-    options: MeasureOptions,
-    detail: SheetDetail,
-) -> tuple[Sheet, ...]:
-    """Return what is to be kept of each reading of a scan.
-
-    Parameters
-    ----------
-    found
-        The survey that the readings were made from.
+def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Sheet, ...]:
+    """Return what is to be kept of each reading that was made from this.
 
     Raises
     ------
     UnreadableScanError
         If the file turns out to be damaged when it is read once more for the picture.
     """
-    light = light_on(scan, calibration, found, lamp=options.lamp, glare=options.glare, correct=options.correct_glare)
-    regions = [_region(scan, reading, readings) for reading in readings]
-    seen = _fine_enough(scan, found, calibration, max_cell=min(max(box[2:]) for box in regions) / detail.picture_px)
-    return tuple(_sheet(found, seen, light, region, options, detail) for region in regions)
+    regions = [_region(bench.scan, reading, readings) for reading in readings]
+    fine = _fine_enough(bench, max_cell=min(max(box[2:]) for box in regions) / detail.picture_px)
+    return tuple(_sheet(bench, fine, region, detail) for region in regions)
 
 
 def _region(scan: Scan, reading: Reading, all_readings: Sequence[Reading]) -> BoxMm:
@@ -127,17 +114,18 @@ def _region(scan: Scan, reading: Reading, all_readings: Sequence[Reading]) -> Bo
     return left, top, right - left, bottom - top
 
 
-def _fine_enough(scan: Scan, found: Survey, calibration: Calibration, *, max_cell: float) -> Survey:
+def _fine_enough(bench: Bench, *, max_cell: float) -> Survey:
     """Return the survey, or one with smaller cells where its own would make a coarse picture."""
+    scan = bench.scan
     pixel = 1.0 / min(scan.px_per_mm_x, scan.px_per_mm_y)
     wanted = max(max_cell, pixel)
-    if _pitch(found)[0] <= 1.3 * wanted:
-        return found
-    return survey(scan, table=calibration.table(scan.facts.full_scale), cell_mm=wanted)
+    if _pitch(bench.survey)[0] <= 1.3 * wanted:
+        return bench.survey
+    return survey(scan, table=bench.calibration.table(scan.facts.full_scale), cell_mm=wanted)
 
 
-def _pitch(found: Survey) -> tuple[float, float]:
-    return float(np.diff(found.x_edges_mm[:2])[0]), float(np.diff(found.y_edges_mm[:2])[0])
+def _pitch(surveyed: Survey) -> tuple[float, float]:
+    return float(np.diff(surveyed.x_edges_mm[:2])[0]), float(np.diff(surveyed.y_edges_mm[:2])[0])
 
 
 def _cells(edges: Map, low: float, high: float) -> slice:
@@ -147,24 +135,23 @@ def _cells(edges: Map, low: float, high: float) -> slice:
     return slice(first, last)
 
 
-def _sheet(
-    found: Survey, seen: Survey, light: Light, region: BoxMm, options: MeasureOptions, detail: SheetDetail
-) -> Sheet:
+def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sheet:
     left, top, width, height = region
-    rows = _cells(found.y_edges_mm, top, top + height)
-    columns = _cells(found.x_edges_mm, left, left + width)
-    pitch = _pitch(found)
+    coarse, options = bench.survey, bench.options
+    rows = _cells(coarse.y_edges_mm, top, top + height)
+    columns = _cells(coarse.x_edges_mm, left, left + width)
+    pitch = _pitch(coarse)
     kernel = aperture_kernel(options.aperture_mm, pitch, square=options.square)
-    mean = averaged_everywhere(found.mean[rows, columns], kernel)
+    mean = averaged_everywhere(coarse.mean[rows, columns], kernel)
     every = max(1, math.ceil(math.sqrt(mean.size / detail.readings)))
     first = tuple(min(every // 2, size - 1) for size in mean.shape)
-    x = (found.x_edges_mm[columns.start + first[1]] + found.x_edges_mm[columns.start + first[1] + 1]) / 2
-    y = (found.y_edges_mm[rows.start + first[0]] + found.y_edges_mm[rows.start + first[0] + 1]) / 2
-    picture, box = _picture(seen, region, detail.picture_px)
+    x = (coarse.x_edges_mm[columns.start + first[1]] + coarse.x_edges_mm[columns.start + first[1] + 1]) / 2
+    y = (coarse.y_edges_mm[rows.start + first[0]] + coarse.y_edges_mm[rows.start + first[0] + 1]) / 2
+    picture, box = _picture(fine, region, detail.picture_px)
     levels = _levels(mean)
-    noise = _noise_at(levels, found, (rows, columns), options.aperture_mm)
+    noise = _noise_at(levels, coarse, (rows, columns), options.aperture_mm)
     doubt, between = _doubts(
-        levels, noise, light, TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
+        levels, noise, bench.light, TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     )
     return Sheet(
         region_mm=box,
@@ -175,7 +162,7 @@ def _sheet(
         levels=levels,
         doubt=doubt,
         doubt_between=between,
-        calibrated=light.curve.density_range,
+        calibrated=bench.light.curve.density_range,
     )
 
 
@@ -212,17 +199,17 @@ def _levels(light: Map) -> tuple[float, ...]:
 
 
 def _noise_at(
-    levels: Sequence[float], found: Survey, cells: tuple[slice, slice], aperture_mm: float
+    levels: Sequence[float], surveyed: Survey, cells: tuple[slice, slice], aperture_mm: float
 ) -> tuple[float, ...]:
     """Return the standard deviation of an aperture's reading by grain and scanner at each level.
 
     From the calmer quarter of the cells of about that density: in the rest it is picture that differs within a cell.
     About one pixel in four is independent, as for the readings of a frame (`apertures`).
     """
-    light, sd = found.mean[cells], found.sd[cells]
+    light, sd = surveyed.mean[cells], surveyed.sd[cells]
     density = -np.log10(np.maximum(light, 10.0**-_DENSEST)).ravel()
     relative = (sd / np.maximum(light, 10.0**-_DENSEST)).ravel()
-    per_mm2 = found.px_per_mm_x * found.px_per_mm_y
+    per_mm2 = surveyed.px_per_mm_x * surveyed.px_per_mm_y
     independent = max(per_mm2 * aperture_mm**2 / 4.0, 1.0)
     order = np.argsort(density)
     parts = [part for part in np.array_split(order, _LEVELS) if part.size]

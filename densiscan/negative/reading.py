@@ -11,101 +11,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
-from densiscan.calibration.densities import Light, light_on, surveyed_light
-from densiscan.calibration.glare import Glare
-from densiscan.calibration.lamp import LampField, lamp_warnings
-from densiscan.errors import MeasureError, WrongUseError
+from densiscan.calibration.lamp import lamp_warnings
+from densiscan.errors import MeasureError
 from densiscan.files.shown import Shown, counted, one_line
+from densiscan.negative.bench import Bench, bench_for
 from densiscan.negative.channels import ChannelReading, Where, channel_warnings, channels_of
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
 from densiscan.negative.limits import beyond, limit_warnings
-from densiscan.negative.parts import Part, Sought, parts_on, spots_by_part
+from densiscan.negative.options import BoxMm, MeasureOptions
+from densiscan.negative.parts import Part, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, is_judged, said_to_be, seen_of
-from densiscan.negative.signs import Bench
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
-from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
+from densiscan.scan.cells import Footprint, TurnedBox
 from densiscan.scan.scan import Scan
-from densiscan.scan.survey import Survey
-
-BoxMm = tuple[float, float, float, float]
 
 UNEVEN_REBATE: Final = 0.02
 """Difference between the sides of a rebate that is worth a word: fog, leaks or uneven development."""
 
 _LEAST_MOVE: Final = 1e-4
 """Density below which where the frame ends is not worth a line in a budget."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasureOptions:
-    """What to measure, and how.
-
-    Parameters
-    ----------
-    aperture_mm
-        Diameter of the round aperture, or side of the `square` one.
-    trim
-        Fraction of the frame's area left out at either end: shadow and highlight are these percentiles.
-    frame_mm, rebate_mm
-        Boxes on the scan given by the person instead of found, not turned.
-    spots_mm
-        Places to read as well.
-    base_density
-        Density of the bare base, for fog.
-    base_fog
-        Base plus fog from elsewhere.
-    lamp
-        The lamp's light over the same bed: every reading is freed of its unevenness.
-    glare
-        What the scanner scatters: widens the uncertainty, or is taken out where `correct_glare`.
-    fog_sheet
-        Every piece of film is unexposed: all of it is base plus fog.
-    wedge_mm
-        Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
-    as_negative
-        The person insists that it is a negative, whatever it looks like.
-
-    Raises
-    ------
-    WrongUseError
-        If a number makes no sense.
-
-    Examples
-    --------
-    >>> MeasureOptions(spots_mm=((40.0, 18.0), (50.0, 55.0))).aperture_mm
-    1.0
-    """
-
-    aperture_mm: float = 1.0
-    square: bool = False
-    trim: float = 0.01
-    frame_mm: BoxMm | None = None
-    rebate_mm: BoxMm | None = None
-    spots_mm: tuple[tuple[float, float], ...] = ()
-    base_density: float | None = None
-    base_fog: float | None = None
-    lamp: LampField | None = None
-    glare: Glare | None = None
-    correct_glare: bool = False
-    fog_sheet: bool = False
-    wedge_mm: tuple[BoxMm, ...] = ()
-    as_negative: bool = False
-
-    def __post_init__(self) -> None:
-        keep_floats(self)
-        if not (math.isfinite(self.aperture_mm) and self.aperture_mm > 0):
-            raise WrongUseError(f"an aperture of {self.aperture_mm:g} mm cannot be; give one above 0, such as 1.")
-        if not 0 <= self.trim < 0.5:
-            raise WrongUseError(f"a trim of {self.trim:g} cannot be; give a fraction from 0 to below 0.5.")
-        for name, box in (("--frame", self.frame_mm), ("--rebate", self.rebate_mm)):
-            if box is not None and not (all(map(math.isfinite, box)) and box[2] > 0 and box[3] > 0):
-                raise WrongUseError(f"{name} {_words(box)} has no area; give left,top,width,height in mm.")
-        if self.rebate_mm is not None and self.base_fog is not None:
-            raise WrongUseError("--rebate and --base-fog both give base plus fog; give one of them.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,17 +137,6 @@ def _brief(quantity: Quantity | None) -> str:
     return "not known" if quantity is None else f"{quantity:.2f}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Task:
-    """What every step of a measurement needs."""
-
-    scan: Scan
-    calibration: Calibration
-    options: MeasureOptions
-    survey: Survey
-    light: Light
-
-
 def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions | None = None) -> tuple[Reading, ...]:
     """Measure every piece of film on a scan.
 
@@ -242,55 +158,27 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
     >>> measure_scan(open_scan("normal.tif"), calibration, MeasureOptions(aperture_mm=2.0))
     (<Reading normal.tif: 0.43 ± 0.01 to 1.48 ± 0.02, range 1.05 ± 0.02>,)
     """
-    asked = options or MeasureOptions()
-    return measure_surveyed(scan, calibration, asked, survey_for(scan, calibration, asked))
+    return measure_on(bench_for(scan, calibration, options or MeasureOptions()))
 
 
-def survey_for(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Survey:
-    """Read a scan once through the calibration's table, the lamp's unevenness taken out where it is known.
-
-    Raises MeasureError or WrongUseError as `measure_scan` does.
-    """
-    _check(scan, options)
-    asked = options.lamp, options.glare
-    return surveyed_light(scan, calibration, lamp=asked[0], glare=asked[1], correct=options.correct_glare)
-
-
-def measure_surveyed(
-    scan: Scan, calibration: Calibration, options: MeasureOptions, found: Survey
-) -> tuple[Reading, ...]:
-    """Measure every piece of film on a scan that was read by `survey_for`; see `measure_scan`."""
-    lamp, glare = options.lamp, options.glare
-    light = light_on(scan, calibration, found, lamp=lamp, glare=glare, correct=options.correct_glare)
-    task = _Task(scan=scan, calibration=calibration, options=options, survey=found, light=light)
-    sought = Sought(
-        frame_mm=options.frame_mm,
-        fog_sheet=options.fog_sheet,
-        wedge_mm=options.wedge_mm,
-        density_range=calibration.density_range,
-        zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
-        file=scan.facts.file,
-    )
-    cells = cells_of(found, inverted=calibration.inverted)
-    parts, left = parts_on(cells, sought)
-    seen = _seen(task, cells, sought, parts)
-    spots = spots_by_part(options.spots_mm, parts)
+def measure_on(bench: Bench) -> tuple[Reading, ...]:
+    """Measure every piece of film on a scan that was read by `bench_for`; see `measure_scan`."""
+    parts, left = parts_on(bench.cells, bench.sought)
+    seen = _seen(bench, parts)
+    spots = spots_by_part(bench.options.spots_mm, parts)
     several = len(parts) > 1
     readings = [
-        _in_all_channels(task, part, _as_seen(_reading(task, part, number if several else None, own), what))
+        _in_all_channels(bench, part, _as_seen(_reading(bench, part, number if several else None, own), what))
         for number, (part, own, what) in enumerate(zip(parts, spots, seen, strict=True), start=1)
     ]
     return (replace(readings[0], left_out=left), *readings[1:])
 
 
-def _seen(task: _Task, cells: Cells, sought: Sought, parts: Sequence[Part]) -> tuple[Seen, ...]:
+def _seen(bench: Bench, parts: Sequence[Part]) -> tuple[Seen, ...]:
     """Say what each part is of; where the person says it, that is what it is."""
-    options = task.options
+    options = bench.options
     if options.as_negative or options.fog_sheet:
         return (said_to_be("negative" if options.as_negative else "unexposed"),) * len(parts)
-    bench = Bench(
-        scan=task.scan, calibration=task.calibration, light=task.light, survey=task.survey, cells=cells, sought=sought
-    )
     return seen_of(bench, parts)
 
 
@@ -303,41 +191,12 @@ _OF_NEGATIVES: Final = frozenset({"no-rebate", "frame-touches-edge"})
 """What to do about a negative, and nothing to be said of anything else."""
 
 
-def _check(scan: Scan, options: MeasureOptions) -> None:
-    file = scan.facts.file
-    if options.lamp is not None:
-        options.lamp.require_same_bed(scan)
-    for x, y in options.spots_mm:
-        if not (0 <= x < scan.width_mm and 0 <= y < scan.height_mm):
-            raise WrongUseError(
-                f"the spot {x:g},{y:g} is not on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; give "
-                "x,y in mm from its top left corner."
-            )
-    for name, box in (("--frame", options.frame_mm), ("--rebate", options.rebate_mm)):
-        if box is not None and not _on(scan, box):
-            raise WrongUseError(
-                f"{name} {_words(box)} does not lie on {file}, which is {scan.width_mm:.1f} x {scan.height_mm:.1f} mm; "
-                "give left,top,width,height in mm inside it."
-            )
-
-
-def _on(scan: Scan, box: BoxMm) -> bool:
-    left, top, width, height = box
-    # half a millimetre beyond is a rounding of the person's, not a mistake
-    across = left >= -0.5 and left + width <= scan.width_mm + 0.5
-    return across and top >= -0.5 and top + height <= scan.height_mm + 0.5
-
-
-def _words(box: BoxMm) -> str:
-    return ",".join(f"{value:g}" for value in box)
-
-
-def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
-    options, calibration = task.options, task.calibration
+def _reading(bench: Bench, part: Part, piece: int | None, spots: Sequence[tuple[float, float]]) -> Reading:
+    options, calibration = bench.options, bench.calibration
     key = "" if piece is None else f" {piece}"
-    base, told = _base_plus_fog(task, part, key)
+    base, told = _base_plus_fog(bench, part, key)
     read = readings_inside(
-        task.survey,
+        bench.survey,
         part.area,
         aperture_mm=options.aperture_mm,
         square=options.square,
@@ -346,18 +205,18 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
     )
     if read is None:
         raise MeasureError(
-            f"{task.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
-            f"aperture of {options.aperture_mm:g} mm; give a smaller --aperture or another --frame."
+            f"{bench.scan.facts.file}: an area of {part.area.width_mm:.1f} x {part.area.height_mm:.1f} mm holds no "
+            f"aperture of {options.aperture_mm:g} mm; give a smaller `aperture_mm` or another `frame_mm`."
         )
     shadow, highlight = (
-        calibration.limited(_percentile(task, part, read, (share, name), key))
+        calibration.limited(_percentile(bench, part, read, (share, name), key))
         for name, share in (("shadow", options.trim), ("highlight", 1 - options.trim))
     )
-    light, dark = _clipped(task, part)
+    light, dark = _clipped(bench, part)
     outside = beyond(read, calibration.density_range)
     return Reading(
-        file=task.scan.facts.file,
-        ppi=task.scan.facts.ppi,
+        file=bench.scan.facts.file,
+        ppi=bench.scan.facts.ppi,
         aperture_mm=options.aperture_mm,
         piece=piece,
         film_mm=None if part.film.box is None else part.film.box.box_mm,
@@ -370,14 +229,14 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
         density_range=_told(highlight - shadow),
         net_shadow=None if base is None else _told(shadow - base),
         net_highlight=None if base is None else _told(highlight - base),
-        spots=tuple(_spot(task, spot, base) for spot in spots),
+        spots=tuple(_spot(bench, spot, base) for spot in spots),
         clipped_light=light,
         clipped_dark=dark,
         beyond_calibration=outside,
         warnings=(
-            *task.scan.warnings,
-            *task.survey.warnings,
-            *task.calibration.mismatch(task.scan),
+            *bench.scan.warnings,
+            *bench.survey.warnings,
+            *bench.calibration.mismatch(bench.scan),
             *lamp_warnings(options.lamp, calibrated=calibration.knows_lamp),
             *part.warnings,
             *told,
@@ -391,10 +250,10 @@ def _reading(task: _Task, part: Part, piece: int | None, spots: Sequence[tuple[f
     )
 
 
-def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[float, str], key: str) -> Quantity:
+def _percentile(bench: Bench, part: Part, read: ApertureReadings, what: tuple[float, str], key: str) -> Quantity:
     """Return the density below which a share of the readings lies; where the frame ends is doubted side by side."""
     share, name = what
-    density = task.light.of_area(
+    density = bench.light.of_area(
         10.0 ** -read.quantile(share), read.noise_of_quantile(share), f"{name}{key}", part.area
     )
     for side, moved in read.edge_parts(share).items():
@@ -403,15 +262,15 @@ def _percentile(task: _Task, part: Part, read: ApertureReadings, what: tuple[flo
     return density
 
 
-def _in_all_channels(task: _Task, part: Part, reading: Reading) -> Reading:
+def _in_all_channels(bench: Bench, part: Part, reading: Reading) -> Reading:
     """Add what the other channels of a colour scan make of the same film."""
     film = part.film
-    where = Where(film=film.seen, frame=part.area, rebate_mm=task.options.rebate_mm, footprint=film.footprint)
-    found = channels_of(reading, where, task.light, task.calibration)
+    where = Where(film=film.seen, frame=part.area, rebate_mm=bench.options.rebate_mm, footprint=film.footprint)
+    found = channels_of(reading, where, bench.light, bench.calibration)
     if not found:
         return reading
     # what they come to for a print holds for a negative alone
-    told = channel_warnings(found, task.scan.channel) if is_judged(reading.seen) else ()
+    told = channel_warnings(found, bench.scan.channel) if is_judged(reading.seen) else ()
     return replace(reading, channels=found, warnings=(*reading.warnings, *told))
 
 
@@ -424,18 +283,18 @@ def _in_film(frame: TurnedBox, film: TurnedBox | None) -> BoxMm:
     return left, top, frame.width_mm, frame.height_mm
 
 
-def _base_plus_fog(task: _Task, part: Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
-    options, calibration = task.options, task.calibration
+def _base_plus_fog(bench: Bench, part: Part, key: str) -> tuple[Quantity | None, tuple[Warning_, ...]]:
+    options, calibration = bench.options, bench.calibration
     if options.base_fog is not None:
         return Quantity(options.base_fog), ()
     if options.rebate_mm is not None:
-        base = task.light.of_box(options.rebate_mm, f"rebate{key}")
+        base = bench.light.of_box(options.rebate_mm, f"rebate{key}")
         return calibration.limited(base), _rebate_limit(base, calibration)
     rebate = part.film.rebate
     if rebate is None:
         message = "No clear rebate was found, so base plus fog and net densities are not known; give --rebate or "
         return None, (Warning_(code="no-rebate", message=f"{message}--base-fog."),)
-    base = task.light.of_area(rebate.transmittance, rebate.uncertainty, f"rebate{key}", part.film.seen)
+    base = bench.light.of_area(rebate.transmittance, rebate.uncertainty, f"rebate{key}", part.film.seen)
     told = list(_rebate_limit(base, calibration))
     if rebate.spread - _spread_doubt(rebate) > UNEVEN_REBATE:
         densities = ", ".join(f"{side.name} {side.density:.2f}" for side in rebate.sides)
@@ -461,10 +320,10 @@ def _rebate_limit(base: Quantity, calibration: Calibration) -> tuple[Warning_, .
     return (Warning_(code="rebate-beyond-calibration", message=message),)
 
 
-def _spot(task: _Task, spot: tuple[float, float], base: Quantity | None) -> Spot:
-    options, (x, y) = task.options, spot
-    density = task.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
-    density = task.calibration.limited(density)
+def _spot(bench: Bench, spot: tuple[float, float], base: Quantity | None) -> Spot:
+    options, (x, y) = bench.options, spot
+    density = bench.light.of_spot(spot, diameter_mm=options.aperture_mm, square=options.square, key=f"spot {x:g},{y:g}")
+    density = bench.calibration.limited(density)
     return Spot(x_mm=x, y_mm=y, density=density, net=None if base is None else _told(density - base))
 
 
@@ -473,11 +332,11 @@ def _told(quantity: Quantity) -> Quantity | None:
     return None if quantity.untold else quantity
 
 
-def _clipped(task: _Task, part: Part) -> tuple[float, float]:
+def _clipped(bench: Bench, part: Part) -> tuple[float, float]:
     """Return the fraction of an area at the light and at the dark end of the scale, as light goes through the film."""
-    cells = cells_inside(task.survey, part.area, film=part.film.footprint)
+    cells = cells_inside(bench.survey, part.area, film=part.film.footprint)
     if not cells.mask.any():
         return 0.0, 0.0
-    high = float(cells.of(task.survey.clipped_light).mean())
-    low = float(cells.of(task.survey.clipped_dark).mean())
-    return (low, high) if task.calibration.inverted else (high, low)
+    high = float(cells.of(bench.survey.clipped_light).mean())
+    low = float(cells.of(bench.survey.clipped_dark).mean())
+    return (low, high) if bench.calibration.inverted else (high, low)

@@ -13,10 +13,12 @@ from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.negative import signs, signs_paper
+from densiscan.negative.bench import Bench
 from densiscan.negative.parts import Part
-from densiscan.negative.signs import LIMITS, Bench
+from densiscan.negative.signs import LIMITS
 
 SeenKind = Literal["negative", "inverted", "wedge", "print", "colour negative", "unexposed", "even", "unknown"]
+_OfFilms = dict[tuple[float, ...], signs.Colours | None]
 JUDGED: Final[frozenset[SeenKind]] = frozenset({"negative", "unknown"})
 """What is judged as a negative."""
 
@@ -51,7 +53,7 @@ def said_to_be(kind: SeenKind) -> Seen:
     """Return what the person says it is."""
     if is_judged(kind):
         return Seen(kind=kind)
-    message = f"This is {kind} film, as was said: nothing follows from it for exposure, development or paper."
+    message = f"This is {kind} film, as you said: nothing follows for exposure, development or paper."
     return Seen(kind=kind, warnings=(Warning_(code=code_of(kind), message=message),))
 
 
@@ -65,13 +67,14 @@ def seen_of(bench: Bench, parts: Sequence[Part]) -> tuple[Seen, ...]:
     """
     alone = len({part.film.seen for part in parts}) == 1
     whole = _whole_scan(bench, parts, alone=alone)
-    return tuple(whole or _of_part(bench, part, alone=alone) for part in parts)
+    colours: _OfFilms = {}
+    return tuple(whole or _of_part(bench, part, colours, alone=alone) for part in parts)
 
 
 def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | None:
     """Return what all of the scan is, None where each part is by itself."""
-    if bench.empty(parts):
-        return _withheld("even", _EMPTY[bench.is_dark()])
+    if signs.is_empty(bench, parts):
+        return _withheld("even", _EMPTY[signs.is_dark(bench)])
     if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= LIMITS.signs_to_refuse:
         # a print on a dark lid, turned round, is clear film on the bed
         return None
@@ -87,11 +90,12 @@ def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | N
     return None
 
 
-def _of_part(bench: Bench, part: Part, *, alone: bool) -> Seen:
+def _of_part(bench: Bench, part: Part, colours: _OfFilms, *, alone: bool) -> Seen:
+    """Say what one part lies on; `colours` keeps those of each film, whose frames share them."""
     blank = _even(bench, part)
     if blank is not None:
         return blank
-    other = _in_steps(bench, part) or _coloured(bench, part) or _on_paper(bench, part, alone=alone)
+    other = _in_steps(bench, part) or _coloured(bench, part, colours) or _on_paper(bench, part, alone=alone)
     if other is not None:
         return other
     if part.film.rebate is None and part.film.cropped:
@@ -118,8 +122,11 @@ def _in_steps(bench: Bench, part: Part) -> Seen | None:
     return Seen(kind="unknown", warnings=(_asked_of_wedge(told),)) if told else None
 
 
-def _coloured(bench: Bench, part: Part) -> Seen | None:
-    colours = bench.colours(part)
+def _coloured(bench: Bench, part: Part, films: _OfFilms) -> Seen | None:
+    film = part.film.seen.box_mm
+    if film not in films:
+        films[film] = signs.colours_of(bench, part)
+    colours = films[film]
     if colours is None:
         return None
     if signs.orange(colours):

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from densiscan.calibration.calibration import Calibration
-from densiscan.calibration.densities import Light
+from densiscan.negative.bench import Bench
 from densiscan.negative.find.film import Film
 from densiscan.negative.find.not_film import FEWEST_LEVELS, fields_along, is_wedge
-from densiscan.negative.parts import Part, Sought, parts_on
+from densiscan.negative.parts import Part, parts_on
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
 from densiscan.scan.channels import COLOURS, in_channel
 from densiscan.scan.scan import Scan
-from densiscan.scan.survey import Survey
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,51 +110,27 @@ class Colours:
     clearest: tuple[float, float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Bench:
-    """Everything that signs are looked for on: one scan as it was read.
-
-    Attributes
-    ----------
-    sought
-        As the parts were searched for.
-    """
-
-    scan: Scan
-    calibration: Calibration
-    light: Light
-    survey: Survey
-    cells: Cells
-    sought: Sought
-    _hues: dict[tuple[float, ...], Colours | None] = field(default_factory=dict)
-
-    def empty(self, parts: Sequence[Part]) -> bool:
-        """Return whether nothing was found on the scan, and all of it is even: bare glass, or black."""
-        if len(parts) != 1 or not any(told.code in _NOTHING for told in parts[0].warnings):
-            return False
-        light, median = self.cells.light, self.middle
-        if self.is_dark():
-            return float((self.cells.density > min(self.calibration.density_range[1], 2.5)).mean()) > 0.98
-        return median < LIMITS.clearest_paper and float((np.abs(light / 10.0**-median - 1.0) < 0.05).mean()) > 0.98
-
-    def is_dark(self) -> bool:
-        """Return whether most of the scan lets no light through."""
-        return self.middle > min(self.calibration.density_range[1], 2.5) or float(self.cells.clipped_dark.mean()) > 0.5
-
-    @property
-    def middle(self) -> float:
-        """Median density of the scan."""
-        return float(np.median(self.cells.density))
-
-    def colours(self, part: Part) -> Colours | None:
-        """Return the densities of a part in all three channels; None for a gray scan."""
-        key = part.film.seen.box_mm
-        if key not in self._hues:
-            self._hues[key] = _colours(self, part)
-        return self._hues[key]
-
-
 _NOTHING: Final = frozenset({"no-film-found", "no-frame-found"})
+
+
+def is_empty(bench: Bench, parts: Sequence[Part]) -> bool:
+    """Return whether nothing was found on the scan, and all of it is even: bare glass, or black."""
+    if len(parts) != 1 or not any(told.code in _NOTHING for told in parts[0].warnings):
+        return False
+    cells, median = bench.cells, _middle(bench)
+    if is_dark(bench):
+        return float((cells.density > min(bench.calibration.density_range[1], 2.5)).mean()) > 0.98
+    return median < LIMITS.clearest_paper and float((np.abs(cells.light / 10.0**-median - 1.0) < 0.05).mean()) > 0.98
+
+
+def is_dark(bench: Bench) -> bool:
+    """Return whether most of the scan lets no light through."""
+    densest = min(bench.calibration.density_range[1], 2.5)
+    return _middle(bench) > densest or float(bench.cells.clipped_dark.mean()) > 0.5
+
+
+def _middle(bench: Bench) -> float:
+    return float(np.median(bench.cells.density))
 
 
 # ---- even film --------------------------------------------------------------------------------------------------
@@ -329,7 +304,8 @@ def other_polarity(bench: Bench) -> tuple[str, ...]:
 # ---- colour -----------------------------------------------------------------------------------------------------
 
 
-def _colours(bench: Bench, part: Part) -> Colours | None:
+def colours_of(bench: Bench, part: Part) -> Colours | None:
+    """Return the densities of a part in all three channels; None for a gray scan."""
     scan, film = bench.scan, part.film
     if scan.channel not in COLOURS:
         return None

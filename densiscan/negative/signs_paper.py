@@ -7,9 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.negative.bench import Bench
 from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
 from densiscan.negative.parts import Part
-from densiscan.negative.signs import LIMITS, Bench, inside
+from densiscan.negative.signs import LIMITS, inside
 from densiscan.scan.cells import Cells, Map, Mask
 
 _BLACK_WITHIN: Final = 0.15
@@ -64,7 +65,7 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
     if margin < surround - LIMITS.beside_lid and _margin_round(bench.cells, margin, surround):
         return "its white margin is lighter than what lies round it", "no film is clearer than the open bed"
     if not part.film.cropped and LIMITS.lid < surround < margin - LIMITS.beside_lid:
-        return ("what lies round it is no open glass",)
+        return ("what lies round it is not open glass",)
     return ()
 
 

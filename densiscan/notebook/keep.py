@@ -6,13 +6,15 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
-from densiscan.batch.assessment import Assessment, Task
+from densiscan.batch.assessment import Assessment, PrintAim, Task
 from densiscan.calibration.file import calibration_document
-from densiscan.errors import NotebookError
+from densiscan.errors import NotebookError, WrongUseError
+from densiscan.files.serialise import Layout, read_result
+from densiscan.negative.options import MeasureOptions
 from densiscan.notebook.readings import NewReading, file_sha256
 
 
@@ -22,6 +24,24 @@ def task_options(task: Task) -> dict[str, Any]:
     Two tasks that give equal values measure a scan alike. An array stands as the SHA-256 of its bytes.
     """
     return {"measure": _plain(task.options), "aim": _plain(task.aim), "ppi": task.ppi, "page": task.page}
+
+
+_LAYOUT: Final[Layout] = {
+    "MeasureOptions": "aperture_mm square trim frame_mm rebate_mm base_density base_fog fog_sheet"
+}
+
+
+def task_kept(options: Mapping[str, Any]) -> Task | None:
+    """Return the task that `task_options` wrote, as far as it makes a picture; None where there is none of that kind.
+
+    Lamp and glare are not kept whole, and spots show on no picture.
+    """
+    try:
+        measure = read_result(MeasureOptions, options["measure"], _LAYOUT)
+        aim = read_result(PrintAim, options["aim"])
+        return Task(options=measure, aim=aim, ppi=options["ppi"], page=options["page"])
+    except (WrongUseError, KeyError, TypeError, ValueError):
+        return None
 
 
 def _plain(value: Any) -> Any:

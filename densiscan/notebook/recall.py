@@ -1,4 +1,4 @@
-"""A reading that the notebook has, as if it had just been made: so that a folder is gone on with, not begun again."""
+"""A reading that the notebook has, as if it had just been made: to go on with a folder, to be shown on a page."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.files.atomic import as_text
 from densiscan.files.serialise import Layout, read_result
 from densiscan.negative.reading import Reading
-from densiscan.negative.trouble.finding import Trouble
+from densiscan.negative.trouble.finding import Finding, Trouble
+from densiscan.notebook.schema import READ
 from densiscan.paper.grade import PaperAdvice
 
 _NOT_EXPOSURE: Final = "exposure-not-judged"
@@ -30,7 +31,7 @@ OF_THE_DAY: Final = frozenset({"calibration-old", "calibration-drifted", "calibr
 """Warnings that belong to the day of use, not to the reading."""
 
 
-def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warning_] = ()) -> Assessment:
+def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warning_] | None = ()) -> Assessment:
     """Return the assessment that a document of the contract was made of, as far as the document goes.
 
     What a quantity's uncertainty is made of is not in it: it becomes one influence.
@@ -40,7 +41,7 @@ def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warnin
     path
         The scan, which may have another name or place by now.
     told
-        What is to be said beside every reading today, in place of what was said then.
+        What is to be said beside every reading today, in place of what was said then; None: what was said then.
 
     Raises
     ------
@@ -54,12 +55,49 @@ def assessment_of(document: Mapping[str, Any], path: Path, told: Sequence[Warnin
     looked_at = {**document["evenness"], "findings": document["findings"]}
     return Assessment(
         path=path,
-        reading=replace(reading, warnings=(*told, *_kept(warnings))),
+        reading=replace(reading, warnings=_of_reading(warnings, told)),
         exposure=exposure,
         development=development,
         paper=paper,
         trouble=read_result(Trouble, looked_at, _LAYOUT, source=_SOURCE),
     )
+
+
+_UNKNOWN: Final[Mapping[str, Any]] = {
+    "file": "not known",
+    "aperture_mm": 1.0,
+    "angle_deg": 0.0,
+    **dict.fromkeys(("ppi", "film_mm", "frame_mm", *READ)),
+    "spots": [],
+    "clipped": {"light": 0.0, "dark": 0.0},
+    "beyond_calibration": 0.0,
+    "warnings": [],
+    "findings": [],
+    "evenness": {},
+    "exposure": None,
+    "development": None,
+    "paper": None,
+}
+"""What the document of a reading has, and an earlier version may not have had."""
+
+_SAID: Final[Mapping[str, Mapping[str, Any]]] = {
+    "exposure": {"stops": None, "reason": ""},
+    "development": {"contrast": None, "target_contrast": 0.0, "time_factor": None, "reason": ""},
+    "paper": {"process": "contact", "needed_range": None, "grade": None, "note": ""},
+}
+"""What is said of a negative, likewise."""
+
+
+def assessment_kept(document: Mapping[str, Any]) -> Assessment:
+    """Return likewise what any version kept: what it did not have is not known, or was not judged."""
+    known = {**_UNKNOWN, **document}
+    said = {part: known[part] and {**usual, **known[part]} for part, usual in _SAID.items()}
+    return assessment_of({**known, **said}, Path(str(known.get("path", known["file"]))), told=None)
+
+
+def findings_kept(document: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return what looked wrong with the film by the document of a reading, of any version."""
+    return tuple(read_result(Finding, one, source=_SOURCE) for one in document.get("findings") or ())
 
 
 def _judgement(
@@ -77,9 +115,9 @@ def _judgement(
     )
 
 
-def _kept(warnings: Sequence[Warning_]) -> tuple[Warning_, ...]:
-    others = {_NOT_EXPOSURE, _NOT_DEVELOPMENT, *OF_THE_DAY}
-    return tuple(warning for warning in warnings if warning.code not in others)
+def _of_reading(warnings: Sequence[Warning_], told: Sequence[Warning_] | None) -> tuple[Warning_, ...]:
+    others = {_NOT_EXPOSURE, _NOT_DEVELOPMENT, *(() if told is None else OF_THE_DAY)}
+    return (*(told or ()), *(warning for warning in warnings if warning.code not in others))
 
 
 def _coded(warnings: Sequence[Warning_], code: str) -> tuple[Warning_, ...]:

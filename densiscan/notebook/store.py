@@ -33,9 +33,9 @@ _CAUSES: Final[dict[int, str]] = {
     sqlite3.SQLITE_READONLY: f"it may not be written there; {_ELSEWHERE}",
     sqlite3.SQLITE_PERM: f"it may not be written there; {_ELSEWHERE}",
     sqlite3.SQLITE_CANTOPEN: f"it may not be opened or written there; {_ELSEWHERE}",
-    sqlite3.SQLITE_IOERR: "the disk does not take or give it; look whether it is full or failing",
+    sqlite3.SQLITE_IOERR: "the disk cannot read or write it; is it full, or failing?",
     sqlite3.SQLITE_CORRUPT: "it is damaged; put a backup in its place (densiscan notebook backup makes them)",
-    sqlite3.SQLITE_NOTADB: f"it is no notebook; {_ELSEWHERE}",
+    sqlite3.SQLITE_NOTADB: f"it is not a notebook; {_ELSEWHERE}",
 }
 _NOT_WRITABLE: Final = frozenset(
     {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL}
@@ -186,7 +186,7 @@ class Store:
             reason = (problem.strerror or "unknown reason").lower()
             raise NotebookError(f"the notebook {self.path} cannot be read: {reason}; {_ELSEWHERE}.") from problem
         if head not in {b"", _MAGIC}:
-            raise NotebookError(f"{self.path} is no notebook, and was left as it is; {_ELSEWHERE}.")
+            raise NotebookError(f"{self.path} is not a notebook and was left alone; {_ELSEWHERE}.")
 
     def _make_folder(self) -> None:
         try:
@@ -228,13 +228,11 @@ class Store:
             empty = mark == 0 and _number(connection, "SELECT count(*) FROM sqlite_master") == 0
             version = _number(connection, "PRAGMA user_version")
         if mark != APPLICATION_ID and not empty:
-            raise NotebookError(
-                f"{self.path} is the data of another program, no notebook, and was left as it is; {_ELSEWHERE}."
-            )
+            raise NotebookError(f"{self.path} is the data of another program and was left alone; {_ELSEWHERE}.")
         if version > len(self._migrations):
             raise NotebookError(
                 f"the notebook {self.path} was written by a newer densiscan (its form is {version}, this one knows up "
-                f"to {len(self._migrations)}), and was left as it is; update densiscan."
+                f"to {len(self._migrations)}) and was left alone; update densiscan."
             )
 
     def _migrate(self, connection: sqlite3.Connection) -> None:
@@ -267,7 +265,7 @@ class Store:
         if not beside.exists():
             with closing(sqlite3.connect(self.path, isolation_level=None)) as reader:
                 _copy_whole(reader, beside)
-        self.told.append(f"The notebook was brought to the form of this densiscan; as it was before: {beside}.")
+        self.told.append(f"The notebook was updated for this version; the old one is kept as {beside}.")
 
     def _backup_place(self, form: int) -> Path:
         """Return where the backup goes, or where one lies that nothing was written after; no other is written over."""

@@ -148,7 +148,7 @@ def _with_runs(rows: list[Any], negatives: Sequence[Row]) -> list[Any]:
 
 def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
     if not isinstance(row, dict):
-        raise _bad(where, "is no row of named values")
+        raise _bad(where, "is not a row of named values")
     unknown = row.keys() - {column.name for column in columns}
     if unknown:
         raise _bad(where, f"has the unknown column {min(unknown)}")
@@ -165,7 +165,7 @@ def _row(row: Any, columns: Sequence[Column], where: str) -> Row:
 def _value(value: Any, column: Column, where: str) -> Any:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not _is_characters(value):
-        raise _bad(where, f"has half a character in {column.name}, as of a text cut in its middle")
+        raise _bad(where, f"has half a character in {column.name}, as of a text cut off in the middle")
     fits = {
         "text": isinstance(value, str),
         "number": number and math.isfinite(value),
@@ -202,7 +202,7 @@ def _require_sense(row: Row, where: str) -> None:
     except WrongUseError as problem:
         raise _bad(where, f"cannot be: {str(problem).rstrip('.')}") from None
     except (KeyError, TypeError, AttributeError):
-        raise _bad(where, "tells of a run that cannot be") from None
+        raise _bad(where, "describes an impossible run") from None
     for name, least in _COUNTED.items():
         if name in row and not least <= row[name] <= _MOST_RUNS:
             raise _bad(where, f"has {row[name]} for {name}, where a whole number from {least} must be")

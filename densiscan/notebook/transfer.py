@@ -124,7 +124,7 @@ def read_tables(place: Path) -> Tables:
         reason = (problem.strerror or "unknown reason").lower()
         raise NotebookError(f"{place} cannot be read: {reason}.") from problem
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise NotebookError(f"{place} is no exported notebook; give what densiscan notebook export wrote.")
+        raise NotebookError(f"{place} is not an exported notebook; give what densiscan notebook export wrote.")
     return checked(document, str(place))
 
 
@@ -135,7 +135,7 @@ def _document_in(place: Path) -> Any:
         raise NotebookError(f"{place} is too large for an exported notebook.") from None
     except ValueError:
         raise NotebookError(
-            f"{place} is no exported notebook, or was cut off; give what densiscan notebook export wrote."
+            f"{place} is not an exported notebook, or was cut off; give what densiscan notebook export wrote."
         ) from None
 
 
@@ -159,7 +159,7 @@ def _rows_of(text: str, columns: tuple[Column, ...], file: Path) -> list[Row]:
     try:
         sheet = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as problem:
-        raise NotebookError(f"{file} is no table: {problem}; nothing was imported.") from None
+        raise NotebookError(f"{file} is not a table: {problem}; nothing was imported.") from None
     finally:
         csv.field_size_limit(usual)
     by_name = {column.name: column for column in columns}

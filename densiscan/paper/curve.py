@@ -1,6 +1,6 @@
 """The curve of a paper through measured points: base plus fog, maximum black, and where its tones begin and end.
 
-Formulas and sources: docs/paper.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The ends of a paper's curve: how far tones that still get darker, or lighter, have yet to go.
 
-Formulas and sources: docs/paper.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

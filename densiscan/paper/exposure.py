@@ -1,6 +1,6 @@
 """The print: which paper a negative fits, how long to expose, what is lost, and what counting by voice does to it.
 
-Formulas and sources: docs/printing.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ FEWEST_SECONDS: Final = 10.0
 VOICE_SCATTER: Final = (0.10, 0.20)
 """Part by which exposures of a few seconds counted by voice repeat (common practice: 10 to 20 %)."""
 STRIP_STEPS: Final = 5
+_SHORTEST_COUNTED: Final = 3.0
+"""Seconds below which half a second is too coarse for a test strip: the lamp is dimmed instead."""
 _SURE_STOPS: Final = 0.5
 """Doubt of the estimate (k = 2, stops) up to which steps of a third of a stop are fine enough to catch it."""
 _MIDDLES: Final = ((0.0, 1.505), (1.0, 1.275), (2.0, 1.045), (3.0, 0.87), (4.0, 0.72), (5.0, 0.57))
@@ -110,10 +112,20 @@ class ExposureStrip:
     step_stops: float
 
     @property
+    def counted(self) -> tuple[float, ...]:
+        """The same in whole and half seconds, as a person counts them; as they are where the shortest is below 3 s.
+
+        Half a second is then a quarter of the smallest step at most.
+        """
+        if self.seconds[0] < _SHORTEST_COUNTED:
+            return self.seconds
+        return tuple(round(2.0 * one) / 2.0 for one in self.seconds)
+
+    @property
     def more(self) -> tuple[float, ...]:
-        """The same as exposures that follow each other, the card moved on after each."""
-        pairs = pairwise(self.seconds)
-        return (self.seconds[0], *(later - earlier for earlier, later in pairs))
+        """`counted` as exposures that follow each other, the card moved on after each."""
+        pairs = pairwise(self.counted)
+        return (self.counted[0], *(later - earlier for earlier, later in pairs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,8 +289,8 @@ def _time_warnings(test: PaperTest, printing: Printing) -> tuple[Warning_, ...]:
     if test.circumstances.exposure_s is None or not _other_lamp(test, printing):
         return ()
     message = (
-        "The size the enlarger was set for is known of the paper test or of this print alone, so that no times follow: "
-        "give --magnification to both."
+        "The enlarger's size is known for only one of paper test and print, so there are no times: give "
+        "--magnification to both."
     )
     return (Warning_(code="size-not-known", message=message),)
 

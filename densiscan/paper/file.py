@@ -54,7 +54,7 @@ def _point(cells: Mapping[str, str], where: str, number: int) -> PaperPoint:
     stated = cells.get("uncertainty", "")
     expanded = _number(stated, "uncertainty", where) if stated else USUAL_UNCERTAINTY
     if not -0.5 <= density <= 4.0:
-        raise PaperTestError(f"{where}: {density:g} is no reflection density; paper gives about 0.05 to 2.2.")
+        raise PaperTestError(f"{where}: {density:g} is not a reflection density; paper gives about 0.05 to 2.2.")
     if expanded <= 0.0:
         raise PaperTestError(f"{where}: an uncertainty must be above zero; leave it out where it is unknown.")
     parts = {Influence("reading", f"{number}"): expanded / COVERAGE_FACTOR}
@@ -86,7 +86,7 @@ def paper_from_document(document: Mapping[str, Any]) -> PaperTest:
     """
     name = str(document.get("name") or document.get("source") or "the paper test")
     if document.get("format") != FORMAT:
-        raise PaperTestError(f"{name} is no paper test; make one with: densiscan paper PRINT --wedge WEDGE.csv")
+        raise PaperTestError(f"{name} is not a paper test; make one with: densiscan paper PRINT --wedge WEDGE.csv")
     try:
         return read_result(PaperTest, document, _LAYOUT, source=Influence("paper test", name))
     except (KeyError, TypeError, ValueError, AttributeError) as problem:

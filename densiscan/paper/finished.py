@@ -1,6 +1,6 @@
 """A finished print: what was read of it, against what its paper can give and the negative that it came from.
 
-Formulas and sources: docs/printing.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations
@@ -268,7 +268,7 @@ def judged(reading: PrintReading, test: PaperTest, made: PrintMade) -> Judgement
     curve = test.curve()
     if curve is None or test.relative:
         raise PaperTestError(
-            f"the test of the paper {test.circumstances.name or ''} knows no densities; test it from a scan with a "
+            f"the test of the paper {test.circumstances.name or ''} has no densities; test it from a scan with a "
             "calibration by a reflection wedge."
         )
     bare = reading.share_below(curve.base + FIRST_TONE)

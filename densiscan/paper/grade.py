@@ -86,7 +86,7 @@ def density_range_for(paper_range: float | None, process: Process) -> Quantity:
     wanted = USUAL_PAPER_RANGE if paper_range is None else paper_range
     if not SHORTEST_PAPER_RANGE <= wanted <= LONGEST_PAPER_RANGE:
         raise WrongUseError(
-            f"`paper_range` {wanted:g} is no paper's; give the ISO range R, such as 105 for a paper of grade 2."
+            f"`paper_range` {wanted:g} is not a paper's; give the ISO range R, such as 105 for a paper of grade 2."
         )
     factor = callier_factor(process)
     value = wanted / 100.0 / factor.value
@@ -110,7 +110,7 @@ def range_of_grade(grade: str) -> float:
         If there is no such grade.
     """
     if grade not in GRADE_LOWER_LIMITS:
-        raise WrongUseError(f"`grade` {grade} is no paper grade; give 0 to 5.")
+        raise WrongUseError(f"`grade` {grade} is not a paper grade; give 0 to 5.")
     limits = [SOFTEST_LIMIT, *GRADE_LOWER_LIMITS.values()]
     place = list(GRADE_LOWER_LIMITS).index(grade)
     return 50.0 * (limits[place] + limits[place + 1])
@@ -192,4 +192,4 @@ def _what_the_paper_does(needed: int, has: int) -> str:
             f"The paper of range {has} loses {(needed - has) / 100.0:.2f} of it ({stops:.1f} stops) in shadows or "
             "highlights: take a softer one."
         )
-    return f"The paper of range {has} shows it {stops:.1f} stops short of a full black or white: take a harder one."
+    return f"On the paper of range {has} it falls {stops:.1f} stops short of full black or white: take a harder one."

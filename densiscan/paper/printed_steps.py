@@ -118,7 +118,7 @@ def find_printed_steps(
             except WedgeNotFoundError as problem:
                 refused = refused or problem
     raise refused or WedgeNotFoundError(
-        f"no row of even tones from white to black was seen; scan the print straight, or {_ASK}"
+        f"found no row of even tones from white to black; scan the print straight, or {_ASK}"
     )
 
 

@@ -1,6 +1,6 @@
 """The test of a paper: its exposure range, fog, black and speed, from a print of a wedge, readings or a count by eye.
 
-Formulas and sources: docs/paper.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations
@@ -52,12 +52,12 @@ _KEEN_EYE: Final = Warning_(
 _BLACK_NOT_REACHED: Final = Warning_(
     code="black-not-reached",
     message="The darkest step is still short of the paper's full black: R, and the exposures for shadows and black, "
-    "are at least these, and the grade is not told; print the wedge again with two to four times the exposure.",
+    "are at least these, and no grade is given; print the wedge again with two to four times the exposure.",
 )
 _WHITE_NOT_REACHED: Final = Warning_(
     code="white-not-reached",
     message="The lightest step already has a tone: R is at least this, the exposure for highlights at most this, and "
-    "the grade is not told; print the wedge again with a half to a quarter of the exposure.",
+    "no grade is given; print the wedge again with a half to a quarter of the exposure.",
 )
 TIMES_NOT_TOLD: Final = Warning_(
     code="times-not-known",
@@ -244,7 +244,7 @@ def paper_from_points(
     except ValueError as problem:
         low, high = min(one.value for one in densities), max(one.value for one in densities)
         raise PaperTestError(
-            f"{source}: the densities go from {low:.2f} to {high:.2f} only, which is no white and black; expose so "
+            f"{source}: the densities go from {low:.2f} to {high:.2f} only, not from white to black; expose so "
             "that the ends of the wedge print as full black and as bare paper."
         ) from problem
     tones = sum(read.curve.base + _TONE < one.value < read.curve.top - _TONE for one in densities)
@@ -386,8 +386,8 @@ def paper_by_eye(wedge: Wedge, *, last_black: str, first_white: str, circumstanc
         )
     if white - black < 2:
         raise WrongUseError(
-            f"no step lies between the black step {last_black} and the white step {first_white}, so that no range can "
-            "be told; use a wedge with finer steps."
+            f"no step lies between the black step {last_black} and the white step {first_white}, so there is no range; "
+            "use a wedge with finer steps."
         )
     seen_black = _between(steps[black], steps[black + 1])
     highlight = _between(steps[white - 1], steps[white]).with_part(Influence("eye", "first tone"), _EYE)

@@ -1,6 +1,6 @@
 """What is read off a paper's curve, with every doubt of its points and of its ends carried through.
 
-Formulas and sources: docs/paper.md, "How it is computed".
+Formulas and sources: docs/method-paper.md.
 """
 
 from __future__ import annotations

@@ -7,10 +7,12 @@ __all__ = [
     "check",
     "counting",
     "evening",
+    "exposing",
     "film",
     "film_times",
     "finished",
     "folder",
+    "labels",
     "notebook",
 ]
 __all__ += ["paper", "printing", "readings", "runs", "table", "terminal", "trends"]

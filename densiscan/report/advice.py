@@ -186,8 +186,8 @@ def _one_use_words(wear: Wear) -> str:
     """Return what is said of a developer that is used once: what a second use would take is no matter."""
     why = "your runs show that it tires with each use" if wear.learned else "common practice for a diluted developer"
     return (
-        f"use it once, then discard it ({why}); a litre of full strength serves {wear.film_cm2:.0f} square centimetres "
-        "of film (common practice)"
+        f"use it once, then discard it ({why}); a litre of full strength is good for {wear.film_cm2:.0f} square "
+        "centimetres of film (common practice)"
     )
 
 
@@ -280,7 +280,7 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
     if far <= 4.0:
         return []
     message = (
-        f"No run was made near {here:g} C: the effect of warmth is taken from common practice, and films may not stand "
+        f"No run was made near {here:g} C: the effect of temperature is common practice, and films may not stand "
         "temperatures far from 20 C."
     )
     return [Warning_(code="temperature-far", message=message)]

@@ -1,7 +1,6 @@
 """The answer on a negative in one or two plain sentences, and on a folder of them: what needs attention comes first.
 
-Made from a reading as the contract has it, so that a negative measured now and one kept in the notebook years ago are
-answered alike.
+A negative measured now and one kept in the notebook years ago are answered alike.
 """
 
 from __future__ import annotations
@@ -9,11 +8,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from densiscan.batch.assessment import Assessment
+from densiscan.development.exposure import ExposureAdvice
+from densiscan.development.verdict import DevelopmentAdvice
+from densiscan.negative.trouble.finding import Finding
 from densiscan.paper.grade import HARDER, SOFTER
-
-Document = Mapping[str, Any]
 
 MANYSPECKS: Final = 1e-3
 """Share of the area from which dust, pinholes and scratches are trouble (common practice: less is spotted out)."""
@@ -98,13 +99,12 @@ class Answer:
     alone: str = ""
 
 
-def answer(document: Document) -> Answer:
-    """Return the answer on one reading."""
-    seen = document.get("seen", "negative")
-    if seen in _SEEN or document.get("exposure") is None:
-        return _no_negative(document, str(seen))
-    troubles = _troubles(document)
-    parts = _Parts.of(document)
+def answer(assessment: Assessment) -> Answer:
+    """Return the answer on one negative."""
+    if not assessment.judged:
+        return _no_negative(assessment)
+    troubles = _troubles(assessment)
+    parts = _Parts.of(assessment)
     if troubles:
         return _with_trouble(troubles, parts)
     if parts.wrong:
@@ -112,18 +112,18 @@ def answer(document: Document) -> Answer:
             attention=True,
             kind=parts.kind,
             headline=f"{_capital(parts.kind)}: {parts.then}.",
-            reason=_reasons(document, parts.judged_by),
+            reason=" ".join(filter(None, (_disqualifying(assessment), parts.reason))),
             short=_capital(parts.wrong),
             why=parts.then,
             gravity=parts.gravity,
             alone=parts.alone,
         )
-    doubtful = _disqualifying(document)
+    doubtful = _disqualifying(assessment)
     return Answer(
         attention=doubtful is not None,
         kind="fine" if doubtful is None else "to look at again",
         headline=f"Fine: {parts.then}." if doubtful is None else f"{doubtful} If that is right: {parts.then}.",
-        reason=str(document["exposure"].get("reason") or ""),
+        reason=assessment.exposure.reason,
         short="Fine" if doubtful is None else "Look again",
         why=parts.then if doubtful is None else doubtful,
         gravity=0.0 if doubtful is None else 0.5,
@@ -179,118 +179,122 @@ class _Parts:
     kind: str
     then: str
     gravity: float
-    judged_by: str
+    reason: str
     alone: str = ""
 
     @classmethod
-    def of(cls, document: Document) -> _Parts:
-        exposure, development = document["exposure"], document["development"]
-        grade = grade_words(document)
+    def of(cls, assessment: Assessment) -> _Parts:
+        exposure, development = assessment.exposure, assessment.development
+        grade = grade_words(assessment)
         time = development_words(development)
         amount = _amount(exposure)
         stops = f" by {amount}" if amount else ""
-        if exposure.get("judged", True) and exposure["verdict"] == "under":
+        if not exposure.warnings and exposure.verdict == "under":
             then = f"give {amount or 'more exposure'}{' more' if amount else ''} next time"
-            size = abs(float((exposure.get("stops") or {}).get("value", 1.0)))
+            size = 1.0 if exposure.stops is None else abs(exposure.stops.value)
             return cls(
                 wrong=f"under{stops}" if stops else "underexposed",
                 kind="underexposed",
                 then=then,
                 gravity=2.0 + size,
-                judged_by="exposure",
+                reason=exposure.reason,
                 alone=f"underexposed{stops}",
             )
-        flat = development["verdict"] == "more"
-        if development.get("judged", True) and development["verdict"] in {"more", "less"}:
-            factor = (development.get("time_factor") or {}).get("value", 1.0)
+        flat = development.verdict == "more"
+        if not development.warnings and development.verdict in {"more", "less"}:
+            factor = 1.0 if development.time_factor is None else development.time_factor.value
             return cls(
                 wrong="flat" if flat else "contrasty",
                 kind="flat" if flat else "contrasty",
                 then=f"{time}; this one prints on {grade}" if grade else time,
-                gravity=1.0 + abs(float(factor) - 1.0),
-                judged_by="development",
+                gravity=1.0 + abs(factor - 1.0),
+                reason=development.reason,
             )
         then = ", ".join(filter(None, (time, f"print on {grade}" if grade else "")))
-        if exposure.get("judged", True) and exposure["verdict"] == "over":
-            size = abs(float((exposure.get("stops") or {}).get("value", 1.0)))
+        if not exposure.warnings and exposure.verdict == "over":
+            size = 1.0 if exposure.stops is None else abs(exposure.stops.value)
             return cls(
                 wrong=f"over{stops}" if stops else "overexposed",
                 kind="overexposed",
                 then=f"give less next time; {then}" if then else "give less next time",
                 gravity=0.6 + 0.1 * size,
-                judged_by="exposure",
+                reason=exposure.reason,
                 alone=f"overexposed{stops}",
             )
-        return cls(wrong="", kind="fine", then=then or "densities only", gravity=0.0, judged_by="exposure")
+        return cls(wrong="", kind="fine", then=then or "densities only", gravity=0.0, reason=exposure.reason)
 
 
-def development_words(development: Mapping[str, Any]) -> str:
+def development_words(development: DevelopmentAdvice) -> str:
     """Return what to do to the time: "keep the time", "develop 18 % longer"; "" where it is not judged."""
-    if not development.get("judged", True):
+    if development.warnings:
         return ""
-    factor = development.get("time_factor")
-    if development["verdict"] not in {"more", "less"} or factor is None:
+    factor = development.time_factor
+    if development.verdict not in {"more", "less"} or factor is None:
         return "keep the time"
-    change = round(100.0 * (factor["value"] - 1.0))
+    change = round(100.0 * (factor.value - 1.0))
     return f"develop {change} % longer" if change > 0 else f"develop {-change} % less"
 
 
-def grade_words(document: Document) -> str:
+def grade_words(assessment: Assessment) -> str:
     """Return the grade of paper in words; "" where none is known."""
-    grade = (document.get("paper") or {}).get("grade")
+    grade = assessment.paper.grade
     if grade in {SOFTER, HARDER}:
         return "a paper softer than grade 0" if grade == SOFTER else "a paper harder than grade 5"
     return "" if grade is None else f"grade {grade}"
 
 
-def _amount(exposure: Mapping[str, Any]) -> str:
+def _amount(exposure: ExposureAdvice) -> str:
     """Return how many stops: "at least 2.7 stops"; "" where it is not known."""
-    stops = exposure.get("stops")
-    if stops is None:
+    if exposure.stops is None:
         return ""
-    size = f"{abs(stops['value']):.1f}".removesuffix(".0")
-    return f"{'at least' if exposure.get('at_least') else 'about'} {size} {'stop' if size == '1' else 'stops'}"
+    size = f"{abs(exposure.stops.value):.1f}".removesuffix(".0")
+    return f"{'at least' if exposure.at_least else 'about'} {size} {'stop' if size == '1' else 'stops'}"
 
 
-def _troubles(document: Document) -> list[Mapping[str, Any]]:
+def _troubles(assessment: Assessment) -> list[Finding]:
     """Return the findings that are trouble, the worst first; a speck of dust is none."""
     rank = {code: place for place, code in enumerate(_TROUBLE)}
     grave = [
         finding
-        for finding in document.get("findings") or ()
-        if finding["code"] not in SPECKS or (finding.get("area_share") or 0.0) >= MANYSPECKS
+        for finding in assessment.trouble.findings
+        if finding.code not in SPECKS or (finding.area_share or 0.0) >= MANYSPECKS
     ]
-    return sorted(grave, key=lambda finding: (rank.get(finding["code"], len(rank)), -float(finding.get("sure") or 0.0)))
+    return sorted(grave, key=lambda finding: (rank.get(finding.code, len(rank)), -finding.sure))
 
 
-def trouble_name(finding: Mapping[str, Any]) -> str:
+def trouble_name(finding: Finding) -> str:
     """Return what a finding is called: "light leak"."""
-    return _TROUBLE.get(finding["code"], str(finding["code"]).replace("-", " "))
+    return _TROUBLE.get(finding.code, finding.code.replace("-", " "))
 
 
-def trouble_words(finding: Mapping[str, Any]) -> str:
+def trouble_title(finding: Finding) -> str:
+    """Return a finding in a few words, with how many there are of what is counted: "light leak at the bottom edge"."""
+    words = trouble_words(finding)
+    return words if finding.count is None else f"{words}, {finding.count}"
+
+
+def trouble_words(finding: Finding) -> str:
     """Return a finding in a few words: "light leak at the bottom edge"."""
     name = trouble_name(finding)
-    side = finding.get("side")
+    side = finding.side
     if side is None:
         return name
-    return f"{name} towards the {side}" if finding["code"] == "gradient" else f"{name} at the {side} edge"
+    return f"{name} towards the {side}" if finding.code == "gradient" else f"{name} at the {side} edge"
 
 
-def _with_trouble(troubles: Sequence[Mapping[str, Any]], parts: _Parts) -> Answer:
+def _with_trouble(troubles: Sequence[Finding], parts: _Parts) -> Answer:
     first = troubles[0]
     name = _capital(trouble_words(first))
     more = "" if len(troubles) == 1 else f", and {len(troubles) - 1} more"
-    sure = float(first.get("sure") or 1.0)
     rest = f"{_capital(parts.kind)}: {parts.then}" if parts.wrong else f"Otherwise fine: {parts.then}"
     return Answer(
         attention=True,
-        kind=_TROUBLE.get(first["code"], "trouble"),
+        kind=_TROUBLE.get(first.code, "trouble"),
         headline=f"{name}{more}. {rest}.",
-        reason=_cure(str(first["message"])),
+        reason=_cure(first.message),
         short=f"{name}{more}",
         why=f"{parts.wrong}; {parts.then}" if parts.wrong else f"otherwise {parts.then}",
-        gravity=3.0 + sure + parts.gravity / 10.0,
+        gravity=3.0 + first.sure + parts.gravity / 10.0,
     )
 
 
@@ -300,15 +304,13 @@ def _cure(message: str) -> str:
     return cure if dot and cure else seen
 
 
-def _no_negative(document: Document, seen: str) -> Answer:
-    what = _SEEN.get(seen, "not judged")
-    message = next((str(w["message"]) for w in document.get("warnings") or () if w["code"].startswith("seen-")), "")
-    headline = f"This looks like {what}: densities only." if seen in _SEEN else "Not judged: densities only."
+def _no_negative(assessment: Assessment) -> Answer:
+    what = _SEEN[assessment.reading.seen]
     return Answer(
         attention=True,
-        kind=what if seen in _SEEN else "not judged",
-        headline=headline,
-        reason=message,
+        kind=what,
+        headline=f"This looks like {what}: densities only.",
+        reason=next((one.message for one in assessment.warnings if one.code.startswith("seen-")), ""),
         short=_capital(what.removeprefix("an ").removeprefix("a ")),
         why="densities only",
         gravity=0.8,
@@ -316,15 +318,9 @@ def _no_negative(document: Document, seen: str) -> Answer:
     )
 
 
-def _disqualifying(document: Document) -> str | None:
-    messages = {warning["code"]: str(warning["message"]) for warning in reversed(document.get("warnings") or ())}
+def _disqualifying(assessment: Assessment) -> str | None:
+    messages = {warning.code: warning.message for warning in reversed(assessment.warnings)}
     return next((messages[code] for code in _DISQUALIFYING if code in messages), None)
-
-
-def _reasons(document: Document, part: str) -> str:
-    doubtful = _disqualifying(document)
-    reason = str((document.get(part) or {}).get("reason") or "")
-    return f"{doubtful} {reason}".strip() if doubtful else reason
 
 
 def _capital(text: str) -> str:

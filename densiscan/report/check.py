@@ -27,8 +27,8 @@ _LAYOUT: Final[Layout] = {
     "SlotCheck": "file slot_mm beside believed_density=believed black assumed profile glare",
 }
 _HABITS: Final = (
-    "Before every sitting: let the lamp warm up for 15 to 20 minutes; scan in 16 bits, with linear output where there "
-    "is that choice; switch off automatic exposure and levels, sharpening, and infra-red cleaning (it takes silver for "
+    "Before every sitting: let the lamp warm up for 15 to 20 minutes; scan in 16 bits, with linear output if "
+    "offered; switch off automatic exposure and levels, sharpening, and infra-red cleaning (it takes silver for "
     "dust); hold the film flat; cover the glass around it with black card."
 )
 

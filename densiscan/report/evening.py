@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Final
 
+from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
+from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.fog import FogLevel
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.advice import advice_document, interval_words
@@ -15,18 +17,16 @@ from densiscan.report.answer import SPECKS, Answer, answer, folder_headline, tro
 from densiscan.report.page.notebook import next_step
 from densiscan.report.readings import paragraph
 
-Document = Mapping[str, Any]
-
 TONIGHT_FORMAT: Final = "densiscan.tonight/1"
 _ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierReading:
-    """A reading of an earlier evening: its day (ISO 8601), and its document."""
+    """A reading of an earlier evening: its day (ISO 8601), and what looked wrong on it."""
 
     day: str
-    document: Document
+    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +37,8 @@ class Evening:
     ----------
     run
         The run that the negatives belong to; None where none is known.
-    documents
-        Tonight's readings as the contract has them.
+    negatives
+        Tonight's.
     before
         The readings of earlier evenings, the earliest first.
     failed
@@ -50,7 +50,7 @@ class Evening:
     """
 
     run: Run | None
-    documents: tuple[Document, ...]
+    negatives: tuple[Assessment, ...]
     before: tuple[EarlierReading, ...] = ()
     failed: tuple[tuple[str, str], ...] = ()
     fog: FogLevel | None = None
@@ -58,7 +58,7 @@ class Evening:
     _answers: tuple[Answer, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_answers", tuple(answer(document) for document in self.documents))
+        object.__setattr__(self, "_answers", tuple(answer(negative) for negative in self.negatives))
 
     @property
     def answers(self) -> tuple[Answer, ...]:
@@ -68,33 +68,26 @@ class Evening:
     @property
     def headline(self) -> str:
         """What there is, counted."""
-        if not self.documents and not self.failed:
+        if not self.negatives and not self.failed:
             return "Nothing new tonight."
         return folder_headline(self.answers, len(self.failed))
 
     def attention(self) -> list[tuple[str, str]]:
         """Return the file of each negative that needs attention with what is to be said of it, the worst first."""
-        ordered = sorted(zip(self.documents, self.answers, strict=True), key=lambda pair: -pair[1].gravity)
-        return [(_name(document), self._told(document, said)) for document, said in ordered if said.attention]
+        ordered = sorted(zip(self.negatives, self.answers, strict=True), key=lambda pair: -pair[1].gravity)
+        return [(negative.reading.name, self._told(negative, said)) for negative, said in ordered if said.attention]
 
-    def _told(self, document: Document, said: Answer) -> str:
-        again = self._again(document)
+    def _told(self, negative: Assessment, said: Answer) -> str:
+        grave = [finding for finding in negative.trouble.findings if finding.code not in SPECKS]
+        again = self._again(grave[0]) if grave else ""
         words = f"{said.short} ({again})" if again else said.short
-        found = any(finding["code"] not in SPECKS for finding in document.get("findings") or ())
-        then = said.reason if found or not said.is_negative else said.why
+        then = said.reason if grave or not said.is_negative else said.why
         return f"{words}. {then[:1].upper()}{then[1:].rstrip('.')}." if then else f"{words}."
 
-    def _again(self, document: Document) -> str:
-        """Return how often the worst trouble of a negative was seen at its place: "the third since May 2026"."""
-        grave = [finding for finding in document.get("findings") or () if finding["code"] not in SPECKS]
-        if not grave:
-            return ""
-        what = trouble_words(grave[0])
-        days = [
-            one.day
-            for one in self.before
-            if any(trouble_words(finding) == what for finding in one.document.get("findings") or ())
-        ]
+    def _again(self, trouble: Finding) -> str:
+        """Return how often a trouble was seen at its place: "the third since May 2026"; "" where never before."""
+        what = trouble_words(trouble)
+        days = [one.day for one in self.before if any(trouble_words(finding) == what for finding in one.findings)]
         if not days:
             return ""
         number = len(days) + 1
@@ -117,11 +110,6 @@ class Evening:
         return f"Next time: {step.what}, {step.say} {interval_words(advice).capitalize()}.{discard}"
 
 
-def _name(document: Document) -> str:
-    piece = document.get("piece")
-    return str(document["file"]) + ("" if piece is None else f", piece {piece}")
-
-
 def evening_text(evening: Evening) -> str:
     """Return the evening as it is told, in 80 columns."""
     run = evening.run
@@ -130,7 +118,7 @@ def evening_text(evening: Evening) -> str:
     lines += [paragraph(f"{name}: not measured. {why}") for name, why in evening.failed]
     rest = [words for words in (evening.fog_words(), evening.next_words()) if words]
     lines += ["", *(paragraph(words, indent=0) for words in rest)] if rest else []
-    if evening.documents and run is None:
+    if evening.negatives and run is None:
         lines += [
             "",
             paragraph("They belong to no run yet: log it with densiscan run add, then run this again.", indent=0),
@@ -138,8 +126,8 @@ def evening_text(evening: Evening) -> str:
     return "\n".join(lines)
 
 
-def evening_document(evening: Evening) -> dict[str, Any]:
-    """Return the evening as plain JSON values."""
+def evening_document(evening: Evening, readings: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return the evening as plain JSON values, with the documents of its readings."""
     return {
         "format": TONIGHT_FORMAT,
         "run": None if evening.run is None else evening.run.number,
@@ -148,6 +136,6 @@ def evening_document(evening: Evening) -> dict[str, Any]:
         "fog": evening.fog_words() or None,
         "next": evening.next_words() or None,
         "advice": None if evening.sheet is None else advice_document(evening.sheet),
-        "readings": list(evening.documents),
+        "readings": list(readings),
         "failed": [{"file": name, "message": why} for name, why in evening.failed],
     }

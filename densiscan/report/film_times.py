@@ -81,7 +81,8 @@ def seconds_text(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 60.0 else time_text(seconds)
 
 
-def _corrected(time: Quantity) -> str:
+def corrected_text(time: Quantity) -> str:
+    """Return a time to give with its uncertainty, or the times between which most films lie."""
     if time.interval is not None:
         low, high = (0.0 if end is None else end for end in time.interval)
         return f"{seconds_text(time.value)}, {seconds_text(low)} to {seconds_text(high)}"
@@ -90,13 +91,14 @@ def _corrected(time: Quantity) -> str:
     return f"{seconds_text(time.value)} ± {shown}" if doubt >= 0.05 else seconds_text(time.value)
 
 
-def _rests_on(reciprocity: Reciprocity) -> str:
+def rests_on(reciprocity: Reciprocity) -> str:
+    """Return what a correction for long exposures rests on."""
     if reciprocity.exposures:
         beyond = f"; beyond {seconds_text(reciprocity.longest_s or 0.0)} the table goes on by the same law"
         return f"your {reciprocity.exposures} exposures{beyond}"
     return (
-        "other films, not yours: where yours lies between the two times nobody knows. If in doubt go to the longer "
-        "side, which is the safer: too much exposure costs less than too little. A series of your own settles it"
+        "other films, not yours; yours may lie anywhere between the two times. If in doubt give the longer: too "
+        "much exposure costs less than too little. A series of your own settles it"
     )
 
 
@@ -118,19 +120,19 @@ def reciprocity_text(reciprocity: Reciprocity, metered: tuple[float, ...] = ()) 
         paragraph("Long exposures", indent=0),
         "",
         paragraph(f"{_exponent_words(reciprocity)}; corrected time = metered ^ (1 / p)", label="exponent p"),
-        paragraph(_rests_on(reciprocity), label="based on"),
+        paragraph(rests_on(reciprocity), label="based on"),
         "",
         "   metered      give                        develop",
     ]
     lines += [
-        f"  {seconds_text(time):>8}      {_corrected(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
+        f"  {seconds_text(time):>8}      {corrected_text(reciprocity.corrected(time)):<26}  {_shorter_words(time)}"
         for time in metered or TABLE_S
     ]
     lines += [
         "",
         paragraph(
-            "It begins at about 1 s, on some films at half a second, on others at ten. Long exposures also gain "
-            "contrast: hence the shorter development (common practice)."
+            "The effect begins at about 1 s, on some films at half a second, on others at ten. Long exposures also "
+            "gain contrast: hence the shorter development (common practice)."
         ),
     ]
     return "\n".join(lines)
@@ -163,9 +165,9 @@ def pinhole_text(exposure: PinholeExposure, reciprocity: Reciprocity) -> str:
         "",
         paragraph(f"f/{exposure.f_number:.0f}", label="aperture"),
         paragraph(seconds_text(exposure.metered_s), label="by the meter"),
-        paragraph(_corrected(exposure.corrected_s), label="give"),
+        paragraph(corrected_text(exposure.corrected_s), label="give"),
         paragraph(_shorter_words(exposure.metered_s), label="develop"),
-        paragraph(f"{_exponent_words(reciprocity)}, from {_rests_on(reciprocity)}.", label="exponent p"),
+        paragraph(f"{_exponent_words(reciprocity)}, from {rests_on(reciprocity)}.", label="exponent p"),
         paragraph(f"{exposure.best_diameter_mm:.2f} mm is the sharpest hole at this distance", label="diameter"),
         paragraph(
             f"a stop less {exposure.stop_less_mm:.0f} mm from the middle of the film (33 degrees off the axis)",

@@ -30,7 +30,7 @@ def range_text(quantity: Quantity) -> str:
 def grade_words(grade: str | None) -> str:
     """Return a grade in words; None where a limit tells none."""
     if grade is None:
-        return "the grade is not told"
+        return "no grade is given"
     return grade if grade in {SOFTER, HARDER} else f"grade {grade}"
 
 

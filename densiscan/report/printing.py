@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
@@ -13,7 +12,6 @@ from densiscan.paper.exposure import (
     Change,
     CountedByVoice,
     ExposureStrip,
-    NegativeEnds,
     PaperFit,
     Printing,
     filter_step,
@@ -21,33 +19,30 @@ from densiscan.paper.exposure import (
     needed_range,
 )
 from densiscan.paper.grade import grade_for
+from densiscan.paper.plan import PaperPlan, PlannedPrint, PrintSheet, Proof, SharedSheet, print_plan
 from densiscan.report.paper import HELD, grade_words, label_line, range_text, seconds_text, sentence, warning_lines
 from densiscan.report.readings import density_text
 
 FORMAT: Final = "densiscan.print/1"
 _LIGHT: Final = {"contact": "a contact print", "diffusion": "diffuse light", "condenser": "condenser light"}
+_WIDEST_NAME: Final = 28
+"""Letters of a negative's name that fit beside its time and strip."""
+_RIGHT_STOPS: Final = 0.15
+"""Off by less than this a frame is called right: a contact sheet shows no less (chosen by us)."""
 _MOST_PAPERS: Final = 3
 """Papers that are told of at length, the best first."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrintSheet:
-    """All that is said of one negative: papers, the best first, and the change from a print that came out right."""
-
-    negative: NegativeEnds
-    printing: Printing
-    fits: tuple[PaperFit, ...] = ()
-    change: Change | None = None
-
-
 def print_text(sheets: Sequence[PrintSheet]) -> str:
-    """Return what is to be said of every negative."""
+    """Return how to print: of one negative the answer and then the rest, of several the plan."""
+    if len(sheets) > 1:
+        return plan_text(print_plan(sheets))
     return "\n\n".join(_sheet_text(sheet) for sheet in sheets)
 
 
 def _sheet_text(sheet: PrintSheet) -> str:
     negative = sheet.negative
-    lines = [f"Negative {negative.name}", ""]
+    lines = [f"Negative {negative.name}", *_answer(sheet), ""]
     for label, density in (("shadow", negative.shadow), ("highlight", negative.highlight)):
         if density is not None:
             lines.append(label_line(label, density_text(density)))
@@ -62,6 +57,106 @@ def _sheet_text(sheet: PrintSheet) -> str:
     if sheet.change is not None:
         lines += ["", *_change_lines(sheet.change)]
     return "\n".join(lines)
+
+
+def _answer(sheet: PrintSheet) -> list[str]:
+    """Return what to give, in one sentence; nothing where no time is known."""
+    (plan,) = print_plan([sheet])
+    (one,) = plan.prints
+    if one.seconds is None:
+        return []
+    words = f"Give {seconds_text(one.seconds.value)}{_on(plan)}."
+    if one.fit in {"too hard", "too soft"}:
+        words += f" {_lost(one)}."
+    return ["", sentence(f"{words} {_strip_words(one)}".strip())]
+
+
+def _on(plan: PaperPlan) -> str:
+    return "" if plan.paper is None else f" on {plan.paper}, {grade_words(plan.grade)}"
+
+
+def _strip_words(one: PlannedPrint) -> str:
+    return "" if one.strip is None else f"Test strip: {_seconds_of_strip(one.strip)}."
+
+
+def _seconds_of_strip(strip: ExposureStrip) -> str:
+    return ", ".join(_counted_text(one) for one in strip.counted)
+
+
+def _lost(one: PlannedPrint) -> str:
+    """Return what a print loses on its paper, a few words."""
+    difference = one.difference_stops
+    if one.fit in {None, "fits"} or difference is None:
+        return ""
+    stops = f"{abs(difference.value):.1f} stops"
+    return f"The paper is {one.fit} for it by {stops}"
+
+
+def plan_text(plans: Sequence[PaperPlan]) -> str:
+    """Return the plan of an evening's printing: by paper, the shortest time first, then what fits on one sheet."""
+    return "\n\n".join(_paper_plan_text(plan) for plan in plans)
+
+
+def _paper_plan_text(plan: PaperPlan) -> str:
+    width = min(max(len(one.negative) for one in plan.prints), _WIDEST_NAME)
+    lines = [plan_title(plan), ""]
+    for number, one in enumerate(plan.prints, 1):
+        name = one.negative if len(one.negative) <= width else f"{one.negative[: width - 3]}..."
+        time = "-" if one.seconds is None else seconds_text(one.seconds.value).replace(HELD, " ")
+        lines.append(f"  {number:3}  {name:{width}}  {time:>6}   {plan_note(one)}".rstrip())
+    sheets = [sentence(words) for words in sheet_sentences(plan)]
+    return "\n".join([*lines, *([""] if sheets else []), *sheets])
+
+
+def plan_title(plan: PaperPlan) -> str:
+    """Return what stands above the prints on one paper."""
+    if plan.iso_range is None:
+        return "To print"
+    known = plan.iso_range.uncertainty is not None or plan.iso_range.limit is not None
+    has = range_text(plan.iso_range) if known else f"{plan.iso_range.value:.0f}"
+    name = "Paper of that range" if plan.paper is None else f"On {plan.paper}"
+    return f"{name}: R {has}, {grade_words(plan.grade)}"
+
+
+def plan_note(one: PlannedPrint) -> str:
+    """Return what stands beside a time: what the paper loses, and the strip."""
+    lost = _lost(one).replace("The paper is ", "").replace(" for it by", " by")
+    strip = "" if one.strip is None else f"strip {_seconds_of_strip(one.strip)}".replace(f"{HELD}s", "")
+    return "; ".join(words for words in (lost, strip) if words)
+
+
+def sheet_sentences(plan: PaperPlan) -> tuple[str, ...]:
+    """Return which prints share a contact sheet, and what the proof is exposed for and shows."""
+    shared = [sheet for sheet in plan.sheets if len(sheet.negatives) > 1]
+    sentences = [_shared_words(sheet) for sheet in shared]
+    if plan.proof is not None and len(plan.prints) > 1:
+        sentences.append(_proof_words(plan.proof))
+    return tuple(sentences)
+
+
+def _shared_words(sheet: SharedSheet) -> str:
+    each = ", ".join(f"{name} {_off_words(off)}" for name, off in zip(sheet.negatives, sheet.off_stops, strict=True))
+    return f"One contact sheet of {len(sheet.negatives)} at {seconds_text(sheet.seconds)}: {each}."
+
+
+def _off_words(off: float) -> str:
+    stops = abs(off)
+    if stops < _RIGHT_STOPS:
+        return "right"
+    return f"{stops:.1f} stops {'dark' if off > 0.0 else 'light'}"
+
+
+def _proof_words(proof: Proof) -> str:
+    words = f"Proof: {_time_text(proof.seconds)} is the least that prints the rebate full black."
+    thin = [frame.negative for frame in proof.frames if frame.look == "dark"]
+    dense = [frame.negative for frame in proof.frames if frame.look == "light"]
+    if thin:
+        words += f" Dark there, so thin: {', '.join(thin)}."
+    if dense:
+        words += f" Light there, so dense: {', '.join(dense)}."
+    if not thin and not dense and proof.frames:
+        words += " Every frame looks right in it."
+    return words
 
 
 def _needs(sheet: PrintSheet) -> str:
@@ -97,7 +192,7 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
     has = range_text(fit.iso_range) if known else f"{fit.iso_range.value:.0f}"
     lines = [f"{name}: R {has}, {grade_words(fit.grade)}", ""]
     if fit.fit is None and fit.iso_range.limit is not None and fit.difference_stops is not None:
-        lines.append(label_line("contrast", "not told: the paper's range is only a limit"))
+        lines.append(label_line("contrast", "not given: the paper's range is only a limit"))
     if fit.fit is not None:
         lines.append(label_line("contrast", _fit_words(fit)))
     lines += _time_lines(fit.shadow_time_s, fit.highlight_time_s)
@@ -116,17 +211,17 @@ def _fit_words(fit: PaperFit) -> str:
     stops = abs(difference.value)
     doubt = "" if difference.uncertainty is None else f" ± {max(difference.uncertainty, 0.1):.1f}"
     if difference.limit is not None:
-        return f"too soft: the print falls at least {stops:.1f} stops short. Take a harder paper."
+        return f"too soft by at least {stops:.1f} stops. Take a harder paper."
     if fit.fit == "fits":
         return f"fits within {stops:.1f}{doubt} stops"
     if fit.fit == "too hard":
         return (
-            f"too hard: {stops:.1f}{doubt} stops are lost. Exposed for the highlights they go from the shadows, which "
-            "block; exposed for the shadows they go from the highlights, which stay blank. Take a softer paper."
+            f"too hard by {stops:.1f}{doubt} stops: exposed for the highlights, the shadows block up; exposed for the "
+            "shadows, the highlights stay blank. Take a softer paper."
         )
     return (
-        f"too soft: the print falls {stops:.1f}{doubt} stops short. Exposed for the highlights its blacks stay gray; "
-        "exposed for the shadows its whites turn gray. Take a harder paper."
+        f"too soft by {stops:.1f}{doubt} stops: exposed for the highlights, the blacks stay gray; exposed for the "
+        "shadows, the whites turn gray. Take a harder paper."
     )
 
 
@@ -155,8 +250,8 @@ def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     if strip is None:
         return []
     apart = "half a stop" if strip.step_stops > 0.4 else "a third of a stop"
-    each = ", ".join(seconds_text(one) for one in strip.seconds)
-    first, *more = (seconds_text(one) for one in strip.more)
+    each = ", ".join(_counted_text(one) for one in strip.counted)
+    first, *more = (_counted_text(one) for one in strip.more)
     return [
         label_line("test strip", f"{each}: {apart} apart"),
         label_line(
@@ -165,13 +260,19 @@ def _strip_lines(strip: ExposureStrip | None) -> list[str]:
     ]
 
 
+def _counted_text(seconds: float) -> str:
+    """Return a time of a strip: 8.5 s where it is of half seconds, else as any printing time."""
+    halves = seconds < 119.5 and float(2.0 * seconds).is_integer()
+    return f"{seconds:g}{HELD}s" if halves else seconds_text(seconds)
+
+
 def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     if counted is None:
         return []
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
     words = (
-        f"Counted by voice so short a time repeats to {low} to {high} % (common practice): middle tones scatter by "
-        f"{counted.density[0]:.2f} to {counted.density[1]:.2f}. Dim the lamp to 1/{counted.dimmer}, and give "
+        f"Counted aloud, so short a time varies by {low} to {high} % (common practice), and mid-tones by "
+        f"{counted.density[0]:.2f} to {counted.density[1]:.2f}in density. Dim the lamp to 1/{counted.dimmer}, and give "
         f"{counted.dimmer} times the time."
     )
     return [sentence(f"! {words}")]
@@ -207,7 +308,11 @@ def _factor_text(factor: Quantity) -> str:
 def print_document(sheets: Sequence[PrintSheet], failed: Sequence[dict[str, str]] = ()) -> dict[str, Any]:
     """Return everything as plain JSON values."""
     printing = sheets[0].printing if sheets else Printing()
-    return as_document(printing, _LAYOUT, format=FORMAT) | {"negatives": plain(sheets, _LAYOUT), "failed": list(failed)}
+    return as_document(printing, _LAYOUT, format=FORMAT) | {
+        "negatives": plain(sheets, _LAYOUT),
+        "plan": plain(print_plan(sheets), _LAYOUT),
+        "failed": list(failed),
+    }
 
 
 def _in_each_light(sheet: PrintSheet) -> dict[str, object]:
@@ -240,6 +345,12 @@ _LAYOUT: Final[Layout] = {
     "counted_by_voice=counted warnings",
     "PaperFit.fit": lambda fit: None if fit.fit is None else fit.fit.replace(" ", "-"),
     "ExposureStrip": "step_stops seconds",
+    "PaperPlan": "name=paper range=iso_range grade prints sheets proof",
+    "PlannedPrint": "name=negative seconds strip fit difference_stops",
+    "PlannedPrint.fit": lambda one: None if one.fit is None else one.fit.replace(" ", "-"),
+    "SharedSheet": "seconds names=negatives off_stops",
+    "Proof": "seconds frames",
+    "ProofFrame": "name=negative off_stops look",
     "Change": "shadow highlight size paper_shadow paper_highlight shadow_time_s highlight_time_s strip "
     "counted_by_voice=counted",
 }

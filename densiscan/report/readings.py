@@ -56,7 +56,7 @@ def density_text(quantity: Quantity | None) -> str:
     value = f"{quantity.value + 0.0:.2f}".replace("-0.00", "0.00")
     if quantity.limit is not None:
         return f"{quantity.limit} {value}"
-    if quantity.uncertainty is None:
+    if not quantity.uncertainty:
         return value
     if quantity.uncertainty > max(abs(quantity.value), _WIDEST):
         return f"about {value}, very uncertain"

@@ -405,7 +405,7 @@ def _scan(path: Path, picture: Picture, wanted: str, ppi: float | None) -> Scan:
     if picture.colour == "rgb" and wanted == "gray":
         warnings.append(("gray-from-green", "Using the green channel of this colour scan."))
     if notes.orientation_aside and turn.orientation > 1:
-        message = f"Turned as its XMP or text says (orientation {turn.orientation}), which many programs pass over."
+        message = f"Turned as its XMP or text says (orientation {turn.orientation}), which many programs ignore."
         warnings.append(("turned-by-text", message))
     if picture.lossy:
         warnings.append(("lossy-8-bit", "JPEG compression has altered the pixels; scan to TIFF or PNG instead."))

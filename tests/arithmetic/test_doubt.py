@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.calibration.calibration import rounding_codes
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.scan.apertures import ApertureReadings
 from densiscan.scan.grain import noise_of_mean
 from tests.negative.test_negative import measured, plain_scan

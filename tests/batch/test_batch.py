@@ -11,7 +11,7 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.batch.assessment import Failure, PrintAim, Task, measure_one
 from densiscan.batch.files import measure_files, scans_in
 from densiscan.errors import MeasureError
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.trouble.finding import Trouble
 from tests.support.made_up import assessment, calibration, density, reading
 
@@ -22,8 +22,7 @@ TASK = Task(options=MeasureOptions(), aim=PrintAim())
 def core(monkeypatch: pytest.MonkeyPatch) -> None:
     """The core replaced: a scan named after an error sets it off, any other holds one normal negative."""
 
-    def measure_surveyed(path: Path, made: Any, options: Any, found: Any) -> Any:
-        del made, options, found
+    def measure_on(path: Path) -> Any:
         if path.stem == "bad":
             raise MeasureError(f"{path} holds no film.")
         if path.stem == "fault":
@@ -34,8 +33,8 @@ def core(monkeypatch: pytest.MonkeyPatch) -> None:
         return path
 
     monkeypatch.setattr("densiscan.batch.assessment.open_scan", open_scan)
-    monkeypatch.setattr("densiscan.batch.assessment.survey_for", lambda *_: None)
-    monkeypatch.setattr("densiscan.batch.assessment.measure_surveyed", measure_surveyed)
+    monkeypatch.setattr("densiscan.batch.assessment.bench_for", lambda path, *_: path)
+    monkeypatch.setattr("densiscan.batch.assessment.measure_on", measure_on)
     monkeypatch.setattr(
         "densiscan.batch.assessment.trouble_on", lambda _, readings, *__, **___: [Trouble() for _reading in readings]
     )

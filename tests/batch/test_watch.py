@@ -278,7 +278,7 @@ def test_a_negative_that_moves_to_the_last_run_is_said_to(here: Path) -> None:
 
 @pytest.mark.parametrize(
     ("line", "words"),
-    [("absent", "is no folder"), (". --run first", "give its number, or last"), (". --run last", "has no run yet")],
+    [("absent", "is not a folder"), (". --run first", "give its number, or last"), (". --run last", "has no run yet")],
 )
 def test_wrong_lines(here: Path, line: str, words: str, capsys: pytest.CaptureFixture[str]) -> None:
     status = run(

@@ -17,7 +17,7 @@ from densiscan.batch.files import measure_files
 from densiscan.batch.workers import Workers, _Queue, given, lost, measured, named_as, processes
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.report.readings import reading_document
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.wedge import read_wedge

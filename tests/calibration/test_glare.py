@@ -23,7 +23,8 @@ from densiscan.calibration.make import Label, calibrate
 from densiscan.calibration.veil import coarse, freed_curve, with_surrounds
 from densiscan.errors import CalibrationError, MeasureError
 from densiscan.files.serialise import as_dict, read_result
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import Scan
 from tests.renderer import Scanner
 from tests.support.bed_pieces import DENSITIES, BlackMask, layout, scanned, wedge
@@ -220,7 +221,7 @@ def test_glare_that_would_turn_the_wedge_round_is_refused() -> None:
         replace(step, reading=replace(step.reading, surround=(float(number),) * len(REACHES_MM)))
         for number, step in enumerate(plain.steps)
     )
-    with pytest.raises(MeasureError, match="do not run from light to dense any more; scan the slot again"):
+    with pytest.raises(MeasureError, match="no longer run from light to dense; scan the slot again"):
         freed_curve(replace(plain, steps=steps), Glare(shares=(0.1, 0.0, 0.0, 0.0, 0.0)))
 
 

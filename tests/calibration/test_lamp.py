@@ -29,7 +29,8 @@ from densiscan.calibration.lamp import (
 )
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import CalibrationError, MeasureError
-from densiscan.negative.reading import MeasureOptions, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_scan
 from densiscan.scan.scan import Scan, open_scan
 from densiscan.scan.survey import patch, survey
 from tests.renderer import Scanner

@@ -89,7 +89,7 @@ def test_a_damaged_scan_leaves_no_map(here: Path, capsys: pytest.CaptureFixture[
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("map scan.tif --out map.png --calibration cal.json", "let it end in .tif"),
+        ("map scan.tif --out map.png --calibration cal.json", "end it in .tif"),
         ("map scan.tif --out scan.tif --calibration cal.json", "is read by the same command"),
         ("map scan.tif --out other.tif --calibration cal.json", "holds something else"),
         ("map absent.tif --out map.tif --calibration cal.json", "does not exist"),

@@ -97,7 +97,7 @@ def test_a_tone_that_is_no_simple_curve_is_called_bent() -> None:
         replace(step, reading=replace(step.reading, signal=signal))
         for step, signal in zip(plain.steps, wavy, strict=True)
     )
-    assert tone_of(replace(plain, steps=steps)).words.startswith("bent, on the average about gamma")
+    assert tone_of(replace(plain, steps=steps)).words.startswith("bent, on average about gamma")
 
 
 def test_the_noise_of_a_rendered_scanner_is_found(tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_other_settings_are_said(tmp_path: Path) -> None:
 
 
 def test_a_scan_of_another_scale_cannot_be_compared(tmp_path: Path) -> None:
-    with pytest.raises(MeasureError, match=r"now\.tif has other codes"):
+    with pytest.raises(MeasureError, match=r"now\.tif has another bit depth"):
         drift(tmp_path, GOOD, replace(GOOD, bits=8))
 
 
@@ -466,7 +466,7 @@ def test_a_slit_is_too_narrow(tmp_path: Path) -> None:
 
 
 def test_a_slot_of_another_scale_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(MeasureError, match="other codes"):
+    with pytest.raises(MeasureError, match="another bit depth"):
         slot_check(scanned(tmp_path, "slot", [SLOT], replace(GOOD, bits=8)), calibration=calibration())
 
 

@@ -276,7 +276,7 @@ def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: 
         (["--temp", "50"], "no temperature to develop at"),
         (["--use", "0"], "--use"),
         (["--scene-stops", "40"], "not a valid subject range"),
-        (["--target-range", "0.05"], "nothing to aim at"),
+        (["--target-range", "0.05"], "not a range to aim at"),
         (["--volume", "-3"], "--volume"),
     ],
 )

@@ -20,7 +20,7 @@ from densiscan.batch.assessment import BatchResult, Failure, Task
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import command_line, run
 from densiscan.errors import PolarityError
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from tests.support.made_up import assessment, calibration
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -103,7 +103,7 @@ WRONG = [
     ("measure neg.tif --calibration cal.json --frame 1,2,0,5", "is not a valid box"),
     ("measure neg.tif --calibration cal.json --rebate a,b,c,d", "--rebate"),
     ("measure neg.tif --calibration cal.json --rebate 1,2,nan,4", "--rebate"),
-    ("measure neg.tif --calibration cal.json --spot 12", "no place"),
+    ("measure neg.tif --calibration cal.json --spot 12", "not a valid place"),
     ("measure neg.tif --calibration cal.json --aperture 0", "--aperture"),
     ("measure neg.tif --calibration cal.json --aperture nan", "--aperture"),
     ("measure neg.tif --calibration cal.json --trim 60", "--trim"),
@@ -154,7 +154,7 @@ def test_wrong_command_line_is_one_sentence_and_status_2(
         ("measure neg.tif --calibration cal.json --csv ./folder/../neg.tif", "neg.tif", "is read by the same command"),
         ("measure neg.tif --calibration cal.json --csv wedge.csv", "wedge.csv", "holds something else"),
         ("measure neg.tif --calibration cal.json --csv wedge.tif", "wedge.tif", "holds something else"),
-        ("measure neg.tif --calibration cal.json --marked wedge.tif", "wedge.tif", "let it end in .png"),
+        ("measure neg.tif --calibration cal.json --marked wedge.tif", "wedge.tif", "end it in .png"),
         ("measure scan.png --calibration cal.json --marked scan.png", "scan.png", "is read by the same command"),
         ("calibrate wedge.tif --densities wedge.csv --out wedge.csv", "wedge.csv", "is read by the same command"),
         ("calibrate wedge.tif --densities wedge.csv --out neg.tif", "neg.tif", "holds something else"),

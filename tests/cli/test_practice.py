@@ -52,7 +52,7 @@ def test_what_is_there_stays_as_it_is(empty_folder: Path, capsys: pytest.Capture
     mine.write_text("step,density\n1,0.05\n", encoding="utf-8")
     assert run(["practice", "--for", "film"]) == 2
     assert capsys.readouterr().err == (
-        "densiscan: wedge.csv is there already and is something else; name an empty folder.\n"
+        "densiscan: wedge.csv is already there with other content; name an empty folder.\n"
     )
     assert files_in(empty_folder) == {"wedge.csv"}
     assert mine.read_text(encoding="utf-8") == "step,density\n1,0.05\n"

@@ -12,7 +12,7 @@ import pytest
 from densiscan.calibration.file import calibration_document, write_calibration
 from densiscan.cli.app import run
 from densiscan.notebook.location import open_notebook
-from densiscan.notebook.readings import NewReading
+from densiscan.notebook.readings import NewReading, file_sha256
 from densiscan.paper.file import paper_document
 from densiscan.paper.tested_range import Circumstances, paper_by_eye
 from tests.support.made_up import calibration, certified_wedge
@@ -195,8 +195,8 @@ def test_no_paper_yet_is_said(place: Path, capsys: pytest.CaptureFixture[str]) -
 
 
 WRONG = [
-    ("print", "describe the negative either by its name"),
-    ("print mill --shadow 0.4", "describe the negative either by its name"),
+    ("print", "describe the negative in one way: by its name"),
+    ("print mill --shadow 0.4", "describe the negative in one way: by its name"),
     ("print nowhere.tif", "neither a file nor a negative"),
     ("print --shadow 1.45 --highlight 0.40", "highlights are the dense part"),
     ("print --shadow 40 --highlight 145", "--shadow"),
@@ -224,4 +224,51 @@ def test_wrong_command_line_is_one_sentence(line: str, said: str, capsys: pytest
 def test_readings_that_are_none(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (place / "mill.json").write_text("{}", encoding="utf-8")
     assert run(["print", "mill.json"]) == 1
-    assert "is no document of readings" in capsys.readouterr().err
+    assert "is not a document of readings" in capsys.readouterr().err
+
+
+def test_several_negatives_make_a_plan_and_its_page(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    dense = {**READING, "file": "kiln.tif", "shadow": quantity(0.60), "highlight": quantity(1.65)}
+    for reading in (READING, dense):
+        document = {"format": "densiscan.readings/1", "readings": [reading]}
+        (place / f"{reading['file']}.json").write_text(json.dumps(document))
+    assert run(["print", "mill.tif.json", "kiln.tif.json", "--paper", "old-box", "--sheet", "plan.html"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("On old-box: R ")
+    # 0.20 denser is 1.58 times the time; both stand within a stop, so that one contact sheet holds them.
+    assert [line.split()[1] for line in lines if line.strip()[:1].isdigit()] == ["mill.tif", "kiln.tif"]
+    assert "One contact sheet of 2" in "\n".join(lines)
+    page = (place / "plan.html").read_text(encoding="utf-8")
+    assert page.index("mill.tif") < page.index("kiln.tif")
+    assert "default-src 'none'" in page
+
+
+def test_the_negatives_of_a_run_and_of_a_folder_are_taken_as_the_notebook_has_them(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (place / "scans").mkdir()
+    scan = place / "scans" / "mill.tif"
+    scan.write_bytes(b"stands for a scan")
+    assert run(["run", "add", "--film", "Meadow-100", "--developer", "Borax", "--time", "8:00", "--temp", "20"]) == 0
+    with open_notebook(place / "notes" / "notebook.sqlite") as kept:
+        made = calibration_document(calibration())
+        kept.add_reading(
+            NewReading(
+                file=str(scan),
+                scan_sha256=file_sha256(scan),
+                piece=None,
+                calibration=made,
+                options={},
+                document=READING,
+                run=1,
+            )
+        )
+    capsys.readouterr()
+    answers = []
+    for line in ("print --run last --json", "print scans --json"):
+        assert run(line.split()) == 0
+        answers.append(json.loads(capsys.readouterr().out)["negatives"])
+    assert answers[0] == answers[1]
+    assert answers[0][0]["highlight"]["value"] == 1.45
+    assert run(["print", "--run", "7"]) == 2
+    assert "run 7" in capsys.readouterr().err

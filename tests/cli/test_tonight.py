@@ -4,40 +4,35 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from densiscan.batch.assessment import Assessment
 from densiscan.cli.app import run
 from densiscan.development.run import Run
+from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.fog import FogLevel
 from densiscan.notebook.location import open_notebook
 from densiscan.report.evening import EarlierReading, Evening, evening_text
+from tests.support import made_up
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
-LEAK = {"code": "light-leak", "message": "A leak. Check the seal.", "sure": 0.99, "side": "bottom", "area_share": None}
+LEAK = made_up.finding("light-leak", side="bottom")
 
 
-def document(file: str, *findings: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "file": file,
-        "seen": "negative",
-        "exposure": {"verdict": "normal", "judged": True, "stops": None, "reason": ""},
-        "development": {"verdict": "keep", "judged": True, "time_factor": {"value": 1.0}, "reason": ""},
-        "paper": {"grade": "2", "process": "contact", "note": ""},
-        "findings": list(findings),
-        "warnings": [],
-    }
+def negative(file: str, *findings: Finding) -> Assessment:
+    return made_up.judged(file=file, findings=findings)
 
 
 def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
     before = [
-        EarlierReading(day="2026-05-03", document=document("a.tif", LEAK)),
-        EarlierReading(day="2026-06-01", document=document("b.tif", LEAK | {"side": "top"})),
-        EarlierReading(day="2026-07-01", document=document("c.tif", LEAK)),
+        EarlierReading(day="2026-05-03", findings=(LEAK,)),
+        EarlierReading(day="2026-06-01", findings=(replace(LEAK, side="top"),)),
+        EarlierReading(day="2026-07-01", findings=(LEAK,)),
     ]
-    evening = Evening(run=None, documents=(document("d.tif", LEAK), document("e.tif")), before=tuple(before))
+    evening = Evening(run=None, negatives=(negative("d.tif", LEAK), negative("e.tif")), before=tuple(before))
     assert evening.headline == "2 negatives: 1 fine, 1 with a light leak."
     assert evening.attention() == [
         ("d.tif", "Light leak at the bottom edge (the third since May 2026). Check the seal.")
@@ -54,12 +49,12 @@ def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
     ],
 )
 def test_fog_is_told_against_the_film_s_own_history(fog: FogLevel | None, said: str) -> None:
-    assert Evening(run=None, documents=(document("a.tif"),), fog=fog).fog_words() == said
+    assert Evening(run=None, negatives=(negative("a.tif"),), fog=fog).fog_words() == said
 
 
 def test_without_a_run_it_says_how_to_log_one() -> None:
-    assert "densiscan run add" in evening_text(Evening(run=None, documents=(document("a.tif"),)))
-    assert evening_text(Evening(run=None, documents=())) == "Nothing new tonight."
+    assert "densiscan run add" in evening_text(Evening(run=None, negatives=(negative("a.tif"),)))
+    assert evening_text(Evening(run=None, negatives=())) == "Nothing new tonight."
 
 
 @pytest.fixture

@@ -132,7 +132,7 @@ def test_a_folder_known_before_is_not_measured_again(desk: Desk, place: Path, mo
     (card,) = again.cards()
     again.stop()
     assert card.state == "measured"
-    assert card.documents[0]["seen"] == "negative"
+    assert card.pieces == next(iter(desk.folder.cards())).pieces
 
 
 def test_a_scan_that_changed_is_measured_again(desk: Desk, place: Path) -> None:
@@ -146,7 +146,7 @@ def test_a_scan_that_changed_is_measured_again(desk: Desk, place: Path) -> None:
     settled(desk.folder)
     card = next(card for card in desk.folder.cards() if card.name == "other.tif")
     scan.unlink()
-    assert card.answers[0].short == "Fine"
+    assert card.pieces[0].answer.short == "Fine"
 
 
 def number_of(desk: Desk, name: str = "leak.tif") -> int:

@@ -282,8 +282,8 @@ def test_points_that_count_are_many_even_where_runs_contradict_common_practice()
 @pytest.mark.parametrize(
     ("facts", "sentence"),
     [
-        ({"target": 0.1}, "nothing to aim at"),
-        ({"temperature_c": 2.0}, "no temperature to develop at"),
+        ({"target": 0.1}, "not a range to aim at"),
+        ({"temperature_c": 2.0}, "not a temperature to develop at"),
         ({"use": 0}, "fresh developer"),
         ({"scene_stops": 30.0}, "not a valid subject range"),
     ],

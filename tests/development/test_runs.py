@@ -40,7 +40,7 @@ def test_no_time_is_refused(typed: str) -> None:
 
 @pytest.mark.parametrize("typed", ["8.30", "8", "0:08", "29"])
 def test_a_developing_time_of_seconds_was_meant_in_minutes(typed: str) -> None:
-    with pytest.raises(WrongUseError, match=r"--time .* in which no film is developed; give minutes and seconds"):
+    with pytest.raises(WrongUseError, match=r"--time .* which is not a developing time; give minutes and seconds"):
         arguments.developing_time(typed, "--time")
     assert_allclose(arguments.developing_time("0:30", "--time"), 30.0, rtol=0, atol=0)
 
@@ -61,7 +61,7 @@ def test_temperature_as_typed(typed: str, wanted: float) -> None:
 
 @pytest.mark.parametrize("typed", ["", "warm", "-5", "0", "20F", "150F", "61", "nan", "2O"])
 def test_no_temperature_is_refused(typed: str) -> None:
-    with pytest.raises(WrongUseError, match=r"--temp .* is no temperature"):
+    with pytest.raises(WrongUseError, match=r"--temp .* is not a valid temperature"):
         arguments.celsius(typed, "--temp")
 
 

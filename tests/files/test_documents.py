@@ -70,7 +70,7 @@ def test_a_hostile_calibration_in_the_drawer_is_not_for_prints(hostile: Path) ->
 def test_a_hostile_document_of_readings_ends_in_one_sentence(hostile: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["print", str(hostile), "--paper-range", "105"]) == 1
     told = capsys.readouterr().err
-    assert "is no document of readings" in told
+    assert "is not a document of readings" in told
     assert told.count("\n") == 1
 
 

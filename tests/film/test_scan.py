@@ -236,7 +236,7 @@ def test_the_edge_of_the_film_a_whole_number_of_steps_off_is_no_step(before: int
     # Middles of the first and the last step: 16 cells of glass, clear film, half a step of 20 cells.
     middles = [(16 + 20 * (before + number) + 10) * CELL_MM for number in (0, 20)]
     np.testing.assert_allclose([box[0] + 0.5 * box[2] for box in (first, last)], middles, atol=0.5)
-    with pytest.raises(WedgeNotFoundError, match="is not told to be of that many"):
+    with pytest.raises(WedgeNotFoundError, match="which may not be that many"):
         find_film_row(drawn_row(before), 19, file="film.tif")
 
 
@@ -293,7 +293,7 @@ def test_a_list_of_exposures_with_a_step_twice(folder: Path, capsys: pytest.Capt
 
 @pytest.mark.parametrize("seed", [7_001, 7_002])
 def test_drawn_film_tests(seed: int, tmp_path: Path) -> None:
-    """Drawn films: every figure within 1.5 times what is stated (k = 3); rates over hundreds are in docs/film.md."""
+    """Drawn films: every figure within 1.5 times what is stated (k = 3); rates of hundreds: docs/method-film.md."""
     for check in checks_of(seed, tmp_path):
         assert abs(check.error) <= 1.5 * check.uncertainty, check
         if check.what in CONTRASTS:

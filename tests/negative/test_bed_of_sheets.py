@@ -13,7 +13,8 @@ import pytest
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
 from densiscan.negative.find.not_film import belongs_to_wedge, is_opaque, is_wedge
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.cells import Straightened, TurnedBox
 from densiscan.scan.scan import open_scan
 from tests.negative.test_negative import calibration_of

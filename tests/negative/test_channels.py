@@ -19,7 +19,8 @@ from densiscan.calibration.make import Label, calibrate
 from densiscan.cli.app import run
 from densiscan.errors import CalibrationError, WrongUseError
 from densiscan.negative.channels import ChannelReading, channel_warnings
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.channels import COLOURS
 from densiscan.scan.scan import open_scan
 from tests.renderer import FilmCurve, Picture, Place, Rendered, Scanner, render_bed, sheet, write_scan

@@ -13,7 +13,8 @@ from numpy.testing import assert_allclose
 
 from densiscan.negative.find.not_film import belongs_to_wedge, is_opaque, is_wedge
 from densiscan.negative.find.outlines import outlines_on
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.cells import Cells, Straightened, TurnedBox
 from densiscan.scan.scan import open_scan
 from tests.negative.test_negative import calibration_of

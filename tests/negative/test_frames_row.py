@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 from densiscan.negative.find.rebate import Frame as FoundFrame
 from densiscan.negative.find.row import equally_wide, row_of_frames
 from densiscan.negative.find.sides import FULL, Profile, Side
-from densiscan.negative.reading import MeasureOptions, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_scan
 from densiscan.scan.cells import TurnedBox
 from densiscan.scan.scan import open_scan
 from tests.negative.test_negative import calibration_of

@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from densiscan.batch.assessment import PrintAim, Task, assess
+from densiscan.negative.bench import bench_for
 from densiscan.negative.find.cut import cut_of, is_crooked
-from densiscan.negative.reading import MeasureOptions, Reading, measure_surveyed, survey_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_on
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.scan.apertures import cells_inside, readings_inside
 from densiscan.scan.cells import Cells, Footprint, TurnedBox, straightened
@@ -59,9 +61,9 @@ def read(folder: Path, pieces: list[Piece], *, ppi: float = 150.0) -> tuple[tupl
     write_scan(bed, folder / "bed.tif")
     scan, options = open_scan(folder / "bed.tif"), MeasureOptions()
     made = calibration_of(scan)
-    surveyed = survey_for(scan, made, options)
-    readings = measure_surveyed(scan, made, options, surveyed)
-    trouble = trouble_on(surveyed, readings, made, options)[0]
+    bench = bench_for(scan, made, options)
+    readings = measure_on(bench)
+    trouble = trouble_on(bench, readings)[0]
     told = assess(folder / "bed.tif", readings[0], Task(options=options, aim=PrintAim()), trouble)
     return readings, bed.truth.film, {finding.code for finding in told.trouble.findings}
 

@@ -19,7 +19,8 @@ from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.errors import MeasureError, WrongUseError
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import Scan, open_scan
 from tests.renderer import (
     Blemishes,
@@ -509,7 +510,7 @@ def test_another_channel_is_said(tmp_path: Path) -> None:
     "wrong", [{"aperture_mm": 0.0}, {"aperture_mm": -1.0}, {"aperture_mm": np.inf}, {"trim": 0.5}, {"trim": -0.01}]
 )
 def test_options_that_cannot_be(wrong: dict[str, Any]) -> None:
-    with pytest.raises(WrongUseError, match="cannot be"):
+    with pytest.raises(WrongUseError, match="is not valid"):
         MeasureOptions(**wrong)
 
 

@@ -17,7 +17,7 @@ from densiscan.batch.assessment import Assessment, BatchResult, Task, measure_on
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.seen import is_judged
 from densiscan.notebook.recall import assessment_of
 from densiscan.report.readings import reading_document, readings_text
@@ -311,7 +311,7 @@ def test_a_picture_that_is_called_a_fog_sheet(bench: Bench) -> None:
     assert codes(found)[0] == "fog-sheet-exposed"
     assert (found.trouble.fog_level, found.trouble.findings) == (None, ())
     text = readings_text(BatchResult(assessments=(found,), failures=()), bench.calibration)
-    assert text.splitlines()[1].strip().startswith("! Whether the sheet is even cannot be told")
+    assert text.splitlines()[1].strip().startswith("! Cannot judge whether the sheet is even")
 
 
 def test_every_output_says_it_and_a_kept_reading_says_it_again(bench: Bench) -> None:

@@ -10,8 +10,8 @@ import pytest
 from densiscan.batch.assessment import Failure, Task, measure_one
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.preview import MARGIN_MM, OF_MANY, ONE_SHEET, Sheet, SheetDetail
-from densiscan.negative.reading import MeasureOptions
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.wedge import read_wedge
 from tests.negative.test_negative import plain_scan, rendered

@@ -11,8 +11,10 @@ from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.batch.assessment import Assessment, PrintAim, Task, assess
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import read_calibration, write_calibration
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
-from densiscan.negative.trouble.finding import BORDER, Finding, Limits, Trouble, well_clear
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_on
+from densiscan.negative.trouble.finding import BORDER, Finding, Trouble, Yardstick, well_clear
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.report.trouble import trouble_lines
 from densiscan.scan.scan import open_scan
@@ -31,10 +33,10 @@ def linear(tmp_path_factory: pytest.TempPathFactory) -> Calibration:
 
 def assessed(path: Path, calibration: Calibration) -> list[Assessment]:
     scan, options = open_scan(path), MeasureOptions()
-    surveyed = survey_for(scan, calibration, options)
-    readings = measure_surveyed(scan, calibration, options, surveyed)
+    bench = bench_for(scan, calibration, options)
+    readings = measure_on(bench)
     task = Task(options=options, aim=PrintAim())
-    found = trouble_on(surveyed, readings, calibration, options)
+    found = trouble_on(bench, readings)
     return [assess(path, reading, task, one) for reading, one in zip(readings, found, strict=True)]
 
 
@@ -93,7 +95,7 @@ def finding(size: float, noise: float, code: str = "light-leak") -> Finding:
     return Finding(code=code, message="A leak.", box_mm=(9.6, 20.2, 3.0, 14.0), size=Quantity(size, parts), sure=0.99)
 
 
-LIMITS = Limits(slope=0.02, local=0.015, lamp=0.0025)
+LIMITS = Yardstick(calibration=made_up.calibration(), slope=0.02, local=0.015, lamp=0.0025)
 
 
 @pytest.mark.parametrize(

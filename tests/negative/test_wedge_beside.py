@@ -17,8 +17,9 @@ from densiscan.calibration.file import write_calibration
 from densiscan.calibration.make import Label, calibrate
 from densiscan.cli.app import run
 from densiscan.errors import MeasureError
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.own_wedge import Beside, WedgeRead, options_beside, wedge_beside
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import Scan, open_scan
 from tests.renderer import (
     Film,

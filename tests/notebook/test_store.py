@@ -93,7 +93,7 @@ def test_file_that_is_no_notebook_is_left_as_it_is(
     place.parent.mkdir()
     place.write_bytes(content)
     for line in (ADD, "run list", "notebook backup"):
-        assert "is no notebook" in told_by(line, capsys)
+        assert "is not a notebook" in told_by(line, capsys)
     assert place.read_bytes() == content
     assert [file.name for file in place.parent.iterdir()] == [place.name]
 

@@ -222,7 +222,7 @@ def broken(tables: Tables, table: str, column: str, value: Any) -> dict[str, Any
         ("runs", "time_s", -1.0, "`time_s` -1"),
         ("runs", "temperature_c", 68.0, "`temperature_c` 68"),
         ("runs", "use", 1.5, "where a whole number must be"),
-        ("runs", "film", "", "is no name"),
+        ("runs", "film", "", "is not a valid name"),
         ("runs", "number", -3, "has -3 for number"),
         ("runs", "number", 0, "has 0 for number"),
         ("runs", "number", 2**52, f"has {2**52} for number"),
@@ -232,7 +232,7 @@ def broken(tables: Tables, table: str, column: str, value: Any) -> dict[str, Any
         ("runs", "extra", 1, "has the unknown column extra"),
         ("runs", "changed", "yesterday", "where a date and time must be"),
         ("changes", "run", "nobody", "points to a row of runs that is not there"),
-        ("changes", "before", {"time_s": 5.0}, "tells of a run that cannot be"),
+        ("changes", "before", {"time_s": 5.0}, "describes an impossible run"),
         ("changes", "what", "burn", "has the unknown what 'burn'"),
         ("documents", "kind", "lens", "has the unknown kind 'lens'"),
         ("documents", "document", "text", "where a JSON object must be"),
@@ -279,7 +279,7 @@ def test_row_twice_and_table_missing_are_refused(book: Notebook) -> None:
         checked({**tables, "films": tables["films"] * 2}, "out.json")
     with pytest.raises(NotebookError, match="no table of films"):
         checked({name: rows for name, rows in tables.items() if name != "films"}, "out.json")
-    with pytest.raises(NotebookError, match="films row 1 is no row"):
+    with pytest.raises(NotebookError, match="films row 1 is not a row"):
         checked({**tables, "films": ["film"]}, "out.json")
 
 
@@ -305,7 +305,7 @@ def test_what_is_no_export_is_one_sentence(content: str, tmp_path: Path, capsys:
         ("uid,name,colour\n", "unknown column colour"),
         ("uid,uid\n", "column twice"),
         ("uid,name,changed\na,b\n", "row 1 has 2 cells instead of 3"),
-        ('uid,name,changed\na,"b\n', "is no table"),
+        ('uid,name,changed\na,"b\n', "is not a table"),
         ("uid,name,changed,base_density\na,b,2026-01-01T00:00:00+00:00,light\n", "'light' for base_density"),
     ],
 )

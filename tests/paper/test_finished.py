@@ -204,7 +204,7 @@ def test_clear_rebate_that_is_not_yet_black() -> None:
 
 def test_paper_without_densities_is_refused() -> None:
     eye = paper_by_eye(certified_wedge(), last_black="5", first_white="13", circumstances=Circumstances(name="box"))
-    with pytest.raises(PaperTestError, match="knows no densities"):
+    with pytest.raises(PaperTestError, match="has no densities"):
         judged(reading(0.12, 1.95), eye, PrintMade(printing=Printing()))
 
 

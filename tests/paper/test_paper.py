@@ -133,7 +133,7 @@ def test_a_grade_is_read_to_two_decimals_as_in_its_table(effective: float, grade
 
 @pytest.mark.parametrize("grade", ["6", "-1", "2.5", "", SOFTER])
 def test_no_such_grade(grade: str) -> None:
-    with pytest.raises(WrongUseError, match="is no paper grade"):
+    with pytest.raises(WrongUseError, match="is not a paper grade"):
         range_of_grade(grade)
 
 
@@ -142,7 +142,7 @@ def test_ranges_that_a_paper_may_have(paper: float, taken: bool) -> None:
     if taken:
         assert_allclose(density_range_for(paper, "contact").value, paper / 100.0, rtol=1e-12)
     else:
-        with pytest.raises(WrongUseError, match="is no paper's"):
+        with pytest.raises(WrongUseError, match="is not a paper's"):
             density_range_for(paper, "contact")
 
 
@@ -160,7 +160,7 @@ def test_a_range_for_condenser_light_has_the_doubt_of_its_factor() -> None:
         (100.0, "The paper of range 100 holds all of it."),
         (120.0, "The paper of range 120 holds all of it."),
         (99.0, "The paper of range 99 loses 0.11 of it (0.4 stops) in shadows or highlights: take a softer one."),
-        (121.0, "The paper of range 121 shows it 0.4 stops short of a full black or white: take a harder one."),
+        (121.0, "On the paper of range 121 it falls 0.4 stops short of full black or white: take a harder one."),
         (50.0, "The paper of range 50 loses 0.60 of it (2.0 stops) in shadows or highlights: take a softer one."),
     ],
 )

@@ -31,9 +31,10 @@ from densiscan.paper.exposure import (
     size_factor,
     strip_round,
 )
+from densiscan.paper.plan import PrintSheet
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, paper_by_eye, paper_from_points
 from densiscan.report.paper import seconds_text
-from densiscan.report.printing import PrintSheet, print_text
+from densiscan.report.printing import print_text
 from tests.support.made_up import certified_wedge
 
 REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
@@ -171,8 +172,17 @@ def test_strip_of_thirds_and_of_halves() -> None:
     unsure = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
     assert_allclose(sure.seconds, [12.0 * 2.0 ** (k / 3.0) for k in range(-2, 3)], rtol=1e-12)
     assert_allclose(unsure.seconds, [12.0 * 2.0 ** (k / 2.0) for k in range(-2, 3)], rtol=1e-12)
-    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.seconds, rtol=1e-12)
+    assert_allclose([sum(sure.more[: k + 1]) for k in range(5)], sure.counted, rtol=1e-12)
     assert strip_round(Quantity(1.0, None)).step_stops == 0.5
+
+
+def test_a_strip_is_counted_in_whole_and_half_seconds() -> None:
+    """12 s with half a stop either way: 6, 8.49, 12, 16.97, 24; below 3 s the lamp is dimmed instead."""
+    strip = strip_round(Quantity(math.log10(12.0), {Influence("x"): 0.2}))
+    assert strip.counted == (6.0, 8.5, 12.0, 17.0, 24.0)
+    assert strip.more == (6.0, 2.5, 3.5, 5.0, 7.0)
+    short = strip_round(Quantity(math.log10(5.0), {Influence("x"): 0.2}))
+    assert short.counted == short.seconds
 
 
 def test_counting_by_voice() -> None:

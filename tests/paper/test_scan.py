@@ -207,7 +207,7 @@ def made_table(made: Calibration) -> np.ndarray[tuple[int, ...], np.dtype[np.flo
 
 
 def test_held_out_papers(tmp_path: Path) -> None:
-    # A few of the cases of python -m tests.trials.paper_rates; docs/paper.md has the table of 200.
+    # A few of the cases of python -m tests.trials.paper_rates; docs/method-paper.md has the table of 200.
     inside, close = [], []
     for seed in range(HELD_OUT + 1000, HELD_OUT + 1002):
         case = drawn_case(seed)

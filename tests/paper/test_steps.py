@@ -93,7 +93,7 @@ def test_a_wedge_whose_ends_do_not_show_is_refused() -> None:
 
 @pytest.mark.parametrize("tone", [WHITE, 0.3, BLACK])
 def test_one_tone_is_no_wedge(tone: float) -> None:
-    with pytest.raises(WedgeNotFoundError, match="no row of even tones from white to black was seen"):
+    with pytest.raises(WedgeNotFoundError, match="found no row of even tones from white to black"):
         find_printed_steps(np.full((160, 560), tone), COUNT)
 
 

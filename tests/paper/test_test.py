@@ -252,7 +252,7 @@ def given_points(pairs: list[tuple[float, float]]) -> list[PaperPoint]:
 REFUSED = [
     ([(-1.0, 0.1), (-0.5, 1.0), (0.0, 2.0)], "3 points do not make"),
     ([(-1.0, 2.0), (-0.8, 1.8), (-0.6, 1.0), (-0.4, 0.3), (-0.2, 0.1), (0.0, 0.1)], "wrong way round"),
-    ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 0.1), (-0.2, 0.11), (0.0, 0.12)], "no white and black"),
+    ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 0.1), (-0.2, 0.11), (0.0, 0.12)], "not from white to black"),
     ([(-1.0, 0.1), (-0.8, 0.1), (-0.6, 0.1), (-0.4, 2.0), (-0.2, 2.0), (0.0, 2.0)], "0 tones lie between"),
     ([(-1.0, 0.1), (-1.0, 0.1), (-0.6, 0.5), (-0.4, 1.0), (-0.2, 1.9), (0.0, 2.0)], "given twice"),
 ]
@@ -363,7 +363,7 @@ def test_document_and_back() -> None:
 
 @pytest.mark.parametrize(
     ("changes", "said"),
-    [({"format": "densiscan.film/1"}, "is no paper test"), ({"range": None}, "damaged"), ({"points": 3}, "damaged")],
+    [({"format": "densiscan.film/1"}, "is not a paper test"), ({"range": None}, "damaged"), ({"points": 3}, "damaged")],
 )
 def test_document_that_is_none_is_refused(changes: dict[str, object], said: str) -> None:
     with pytest.raises(PaperTestError, match=said):
@@ -403,7 +403,7 @@ def test_table_of_points(tmp_path: Path) -> None:
         ("log_exposure,density\n-1,black\n", 'line 2: "black" is no density'),
         ("log_exposure,density\n,1\n", 'line 2: "" is no log exposure'),
         ("log_exposure,density\n-1,nan\n", "is no density"),
-        ("log_exposure,density\n-1,7\n", "is no reflection density"),
+        ("log_exposure,density\n-1,7\n", "is not a reflection density"),
         ("log_exposure,density,uncertainty\n-1,1,0\n", "above zero"),
         ("log_exposure,density\n-1\n", 'line 2: "" is no density'),
     ],

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from tests.renderer.bed import Bed, Place
+from tests.renderer.faults import DryingMark, Leak
 from tests.renderer.film import Film, FilmCurve
 from tests.renderer.film_steps import GrayFrames, WedgePrint
 from tests.renderer.paper import PaperCurve, PaperPiece, PaperPrint
@@ -95,14 +96,19 @@ def using(folder: Path) -> None:
 
 
 def trouble(folder: Path) -> None:
-    """A negative and a fog sheet of a fogged film, and the wedge for them."""
+    """A negative and a fog sheet of a fogged film from a holder that leaks, and the wedge for them."""
     glass = Glass(folder=folder, scanner=Scanner(ppi=100.0, glare=0.001, lamp=0.003))
     wedge = WedgeLayout(densities=even_densities(21, 0.15, 0.05), place=Place(x_mm=65.0, y_mm=20.0), mask_mm=10.0)
     glass.scan("wedge.tif", [wedge], (130.0, 40.0), seed=1)
     write_wedge_file(folder / "wedge.csv", wedge.densities)
-    for name, picture in (("negative", Picture(scene="mill", seed=5)), ("fog", None)):
+    leak = Leak(side="bottom", at_mm=26.0, width_mm=5.0, depth_mm=6.0, net_density=0.35)
+    for name, picture, faults in (
+        ("negative", Picture(scene="mill", seed=5), (leak,)),
+        ("fog", None, (leak, DryingMark(x_mm=57.0, y_mm=18.0, diameter_mm=6.0, amount=0.08))),
+    ):
         place = Place(x_mm=45.0, y_mm=33.0, angle_deg=0.5)
-        film = sheet(size_mm=(80.0, 56.0), place=place, picture=picture, curve=FilmCurve(base=0.05, fog=0.15))
+        curve = FilmCurve(base=0.05, fog=0.15)
+        film = sheet(size_mm=(80.0, 56.0), place=place, picture=picture, curve=curve, faults=faults)
         glass.scan(f"{name}.tif", [film], (90.0, 66.0), seed=3)
 
 

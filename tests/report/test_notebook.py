@@ -11,11 +11,13 @@ from typing import Any
 
 import pytest
 
+from densiscan.arithmetic.quantity import Quantity
 from densiscan.cli.app import run
 from densiscan.development.run import Run
 from densiscan.notebook.readings import KeptReading
+from densiscan.notebook.recall import assessment_kept
 from densiscan.report.page.drawings import film_drawings
-from densiscan.report.page.notebook import Chosen, taken, whole
+from densiscan.report.page.notebook import Chosen, taken
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_scans"
@@ -122,7 +124,7 @@ def test_a_scan_that_was_changed_is_shown_without_picture(kept: Path, tmp_path: 
     [
         (["--run", "77"], 2, "77"),
         (["--film", "none"], 1, "has no runs or readings of that"),
-        (["--since", "March"], 2, '--since "March" is no day'),
+        (["--since", "March"], 2, '--since "March" is not a valid date'),
         (["--scans", "nowhere"], 2, "does not exist"),
     ],
 )
@@ -175,10 +177,19 @@ def test_negatives_stand_in_the_order_of_their_runs() -> None:
 
 
 def test_a_reading_of_an_earlier_version_is_made_whole() -> None:
-    known = whole({"file": "old.tif", "shadow": {"value": 0.4, "uncertainty": None}})
-    assert known["shadow"]["value"] == 0.4
-    assert known["exposure"]["verdict"] == "not judged"
-    assert known["paper"]["grade"] is None
+    known = assessment_kept({"file": "old.tif", "shadow": {"value": 0.4, "uncertainty": None}})
+    assert known.reading.shadow == Quantity(0.4, None)
+    assert known.reading.highlight is None
+    assert [warning.code for warning in known.exposure.warnings] == ["exposure-not-judged"]
+    assert known.paper.grade is None
+
+
+def test_what_an_earlier_version_said_is_said_and_the_rest_is_not_known() -> None:
+    said = {"exposure": {"verdict": "under"}, "development": {"verdict": "more"}, "paper": {"grade": "4"}}
+    known = assessment_kept({"file": "old.tif", **said})
+    assert (known.exposure.verdict, known.exposure.stops, known.exposure.warnings) == ("under", None, ())
+    assert (known.development.verdict, known.development.time_factor) == ("more", None)
+    assert (known.paper.grade, known.paper.process) == ("4", "contact")
 
 
 def test_the_page_says_on_top_what_advise_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,6 +7,7 @@ import hashlib
 import html
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -20,11 +21,9 @@ from hypothesis.extra import numpy as nps
 from densiscan.batch.outliers import Folder
 from densiscan.cli.app import run
 from densiscan.negative.preview import Sheet
-from densiscan.report.page.negative import PageReading, density_words, sheet_view
+from densiscan.report.page.negative import PageReading, sheet_view
 from densiscan.report.page.page import PageHead, page_html
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
-from densiscan.report.page.standings import standings
-from densiscan.report.readings import reading_document
 from tests.support import made_up
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
@@ -57,8 +56,8 @@ def small_sheet() -> Sheet:
 
 
 def page_of(*names: str, sheet: Sheet | None = None) -> str:
-    documents = [reading_document(made_up.assessment(file=name)) for name in names]
-    return page_html([PageReading(document=document, calibration="mine", sheet=sheet) for document in documents], HEAD)
+    assessments = [replace(made_up.assessment(file=name), sheet=sheet) for name in names]
+    return page_html([PageReading(assessment=assessment, calibration="mine") for assessment in assessments], HEAD)
 
 
 class Read(HTMLParser):
@@ -135,11 +134,11 @@ def test_the_policy_lets_only_our_style_and_script_run() -> None:
 
 def test_the_page_says_what_the_reading_says() -> None:
     text = " ".join(html.unescape(" ".join(read(page_of("a.tif")).shown)).split())
-    document = reading_document(made_up.assessment(file="a.tif"))
+    assessment = made_up.assessment(file="a.tif")
     assert "0.45 ± 0.02" in text
     assert "1.05 ± 0.03" in text
-    assert document["exposure"]["reason"] in text
-    assert document["paper"]["note"] in text
+    assert assessment.exposure.reason in text
+    assert assessment.paper.note in text
     assert "net 0.10 is the least that prints" in text.lower()
 
 
@@ -147,8 +146,8 @@ def test_what_is_not_known_is_said_and_not_drawn() -> None:
     nothing: dict[str, Any] = dict.fromkeys(
         ("base_plus_fog", "shadow", "highlight", "density_range", "net_shadow", "net_highlight", "frame_mm", "film_mm")
     )
-    document = reading_document(made_up.assessment(file="a.tif", **nothing))
-    page = page_html([PageReading(document=document, calibration="mine", sheet=small_sheet())], HEAD)
+    assessment = replace(made_up.assessment(file="a.tif", **nothing), sheet=small_sheet())
+    page = page_html([PageReading(assessment=assessment, calibration="mine")], HEAD)
     assert "not known" in page
     assert "No paper named" in page
 
@@ -198,53 +197,37 @@ def test_a_thumb_is_small() -> None:
     assert picture_data(thumb).startswith("data:image/jpeg;base64,")
 
 
-def document_of(number: int, **values: float) -> dict[str, Any]:
-    return {name: {"value": value, "uncertainty": 0.02} for name, value in values.items()} | {"file": f"{number}.tif"}
+def folder_of(*readings: dict[str, float]) -> Folder:
+    densities: list[dict[str, Any]] = [
+        {name: made_up.density(value) for name, value in values.items()} for values in readings
+    ]
+    return Folder.of([made_up.assessment(file=f"{k}.tif", **values) for k, values in enumerate(densities)])
 
 
 def test_one_of_nine_stands_out_by_what_it_differs_in() -> None:
-    readings = [document_of(k, base_plus_fog=0.25, shadow=0.5, density_range=1.0 + 0.01 * k) for k in range(8)]
-    readings.append(document_of(9, base_plus_fog=0.45, shadow=0.5, density_range=1.02))
-    stands = standings(readings)
-    assert [bool(one.words) for one in stands] == [False] * 8 + [True]
-    assert stands[8].words == ("base plus fog +0.20",)
+    readings = [{"base_plus_fog": 0.25, "shadow": 0.5, "density_range": 1.0 + 0.01 * k} for k in range(8)]
+    stands = folder_of(*readings, {"base_plus_fog": 0.45, "shadow": 0.5, "density_range": 1.02}).standings()
+    assert [bool(one.odd) for one in stands] == [False] * 8 + [True]
+    (odd,) = stands[8].odd
+    assert (odd.name, odd.figure) == ("8.tif", "base_plus_fog")
+    np.testing.assert_allclose((odd.value, odd.usual), (0.45, 0.25), rtol=1e-12)
     # 0.20 from the middle; the rest are alike, so the unit is what is worth a word, 0.05, over 3.5.
     np.testing.assert_allclose(stands[8].distance, 0.20 / 0.05 * 3.5, atol=0.01)
 
 
-@pytest.mark.parametrize(
-    ("quantity", "words"),
-    [
-        (None, "not known"),
-        ({"value": 1.234, "uncertainty": 0.004}, "1.23 ± 0.01"),
-        ({"value": 2.89, "uncertainty": None, "limit": "at least"}, "at least 2.89"),
-    ],
-)
-def test_a_density_is_said_on_the_page_as_in_the_report(quantity: dict[str, Any] | None, words: str) -> None:
-    assert density_words(quantity) == words
-
-
 def test_of_four_none_is_odd_but_the_farthest_is_known() -> None:
-    stands = standings([document_of(k, base_plus_fog=0.1 * k * k, shadow=0.3) for k in range(4)])
-    assert not any(one.words for one in stands)
+    stands = folder_of(*({"base_plus_fog": 0.1 * k * k, "shadow": 0.3} for k in range(4))).standings()
+    assert not any(one.odd for one in stands)
     assert max(range(4), key=lambda k: stands[k].distance) == 3
 
 
-@given(st.lists(st.floats(0.3, 2.0), min_size=8, max_size=20))
-def test_the_page_calls_odd_what_the_summary_of_a_folder_does(values: list[float]) -> None:
-    assessments = [made_up.assessment(file=f"{k}.tif", shadow=made_up.density(value)) for k, value in enumerate(values)]
-    folder = Folder.empty()
-    for assessment in assessments:
-        folder.add(assessment)
-    odd = {outlier.name for outlier in folder.outliers()}
-    stands = standings([reading_document(assessment) for assessment in assessments])
-    assert {f"{k}.tif" for k, one in enumerate(stands) if one.words} == odd
-
-
 def test_what_stands_out_comes_first_in_the_table() -> None:
-    documents = [reading_document(made_up.assessment(file=f"{k}.tif")) for k in range(9)]
-    documents[4]["density_range"] = {"value": 1.9, "uncertainty": 0.03}
-    page = page_html([PageReading(document=document, calibration="mine") for document in documents], HEAD)
+    ranges = [1.05, 1.05, 1.05, 1.05, 1.9, 1.05, 1.05, 1.05, 1.05]
+    shown = [
+        made_up.assessment(file=f"{k}.tif", density_range=made_up.density(value, 0.03))
+        for k, value in enumerate(ranges)
+    ]
+    page = page_html([PageReading(assessment=assessment, calibration="mine") for assessment in shown], HEAD)
     assert re.findall(r'<th scope="row" data-by="([^"]*)"', page)[0] == "4.tif"
     assert "density range +0.85" in page
 
@@ -258,9 +241,9 @@ def test_the_paper_that_is_meant_is_named(grade_range: float, paper_range: float
         "density_range": made_up.density(grade_range),
         "highlight": made_up.density(0.45 + grade_range),
     }
-    document = reading_document(made_up.assessment(file="a.tif", **changes))
+    assessment = replace(made_up.assessment(file="a.tif", **changes), sheet=small_sheet())
     view = sheet_view(
-        PageReading(document=document, calibration="mine", sheet=small_sheet(), paper_range=paper_range),
+        PageReading(assessment=assessment, calibration="mine", paper_range=paper_range),
         number=1,
     )
     assert view.picture is not None
@@ -272,13 +255,14 @@ def test_frames_of_one_film_are_no_rebate_of_each_other() -> None:
     frames = [(10.0, 10.0, 40.0, 20.0), (55.0, 10.0, 40.0, 20.0)]
     pages = [
         PageReading(
-            document=reading_document(made_up.assessment(film_mm=(5.0, 5.0, 100.0, 30.0), frame_mm=box, angle_deg=0.0)),
+            assessment=replace(
+                made_up.assessment(film_mm=(5.0, 5.0, 100.0, 30.0), frame_mm=box, angle_deg=0.0), sheet=small_sheet()
+            ),
             calibration="mine",
-            sheet=small_sheet(),
         )
         for box in frames
     ]
-    view = sheet_view(pages[0], number=1, beside=[page.document for page in pages])
+    view = sheet_view(pages[0], number=1, beside=[page.assessment for page in pages])
     assert view.picture is not None
     assert view.picture.rebate == (
         "M5.00 5.00L105.00 5.00L105.00 35.00L5.00 35.00Z"
@@ -291,14 +275,14 @@ def test_the_corners_of_a_turned_frame_are_those_of_the_reading(tmp_path: Path) 
     assert run(calibrating(tmp_path)) == 0
     from densiscan.batch.assessment import Failure, Task, measure_one
     from densiscan.calibration.file import read_calibration
-    from densiscan.negative.reading import MeasureOptions
+    from densiscan.negative.options import MeasureOptions
 
     made = read_calibration(tmp_path / "cal.json")
     outcome = measure_one(SAMPLES / "leak.tif", made, Task(options=MeasureOptions()))
     assert not isinstance(outcome, Failure)
     from densiscan.report.page.negative import _corners
 
-    corners = _corners(reading_document(outcome[0]))[1]
+    corners = _corners(outcome[0].reading)[1]
     assert corners is not None
     assert outcome[0].reading.frame_corners_mm is not None
     # The same box, turned about another point: equal but for rounding.
@@ -329,7 +313,7 @@ def test_measure_writes_a_page_under_its_size_limit(tmp_path: Path, capsys: pyte
 
 @pytest.mark.parametrize(
     ("place", "told"),
-    [("page.txt", "is no name for a page; let it end in .html."), ("nowhere/page.html", "there is no folder")],
+    [("page.txt", "is not a name for a page; end it in .html."), ("nowhere/page.html", "there is no folder")],
 )
 def test_a_wrong_place_for_the_page_is_told_before_anything_is_read(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], place: str, told: str

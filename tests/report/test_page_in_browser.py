@@ -501,8 +501,8 @@ def test_figures_of_the_notebook_take_the_inks_of_the_page(opened: Opened) -> No
     inks = opened.page.evaluate(
         """() => [...document.querySelectorAll(".figure text")].map((text) => getComputedStyle(text).fill)"""
     )
-    # The page's light ink on its dark paper.
-    assert set(inks) == {"rgb(236, 232, 222)"}
+    # The light inks of the page on its dark paper: text, soft, and the aim.
+    assert set(inks) == {"rgb(236, 232, 222)", "rgb(176, 171, 159)", "rgb(239, 154, 108)"}
 
 
 @one(script=False)

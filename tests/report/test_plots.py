@@ -11,13 +11,16 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
+from matplotlib.patches import Rectangle
 from PIL import Image
 
 from densiscan.calibration.calibration import Calibration
 from densiscan.cli.app import run
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.report.figures.calibration import aperture_noise, calibration_figure
+from densiscan.report.figures.marked import Marked, marked_figure
 from densiscan.report.figures.style import SERIES, figure_svg, new_figure, save_figure, series
+from densiscan.scan.scan import Scan
 from tests.support import made_up
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_scans"
@@ -60,7 +63,7 @@ def test_a_figure_has_the_size_asked_for(tmp_path: Path) -> None:
 
 
 def test_another_ending_is_refused_in_one_sentence(tmp_path: Path) -> None:
-    with pytest.raises(WrongUseError, match=r"\.gif is no name for a figure; let it end in \.png, \.svg or \.pdf\."):
+    with pytest.raises(WrongUseError, match=r"\.gif is not a name for a figure; end it in \.png, \.svg or \.pdf\."):
         save_figure(new_figure(), tmp_path / "curve.gif")
 
 
@@ -87,7 +90,7 @@ def test_a_figure_for_a_page_has_no_address_and_names_of_its_own() -> None:
 
 
 def test_a_name_that_looks_like_a_drawing_stays_as_it_is() -> None:
-    name = 'style="fill: red" id="x" url(#y) href="#z" "#1d1d1b" <b>&amp;</b> $q$'
+    name = 'style="fill: red" id="x" url(#y) href="#z" "#201f1c" <b>&amp;</b> $q$'
     drawing = ET.fromstring(shown(made_up.calibration(name=name)))  # noqa: S314 - made by ourselves
     assert f"Calibration {name}" in ["".join(element.itertext()) for element in drawing.iter("text")]
 
@@ -153,7 +156,8 @@ def test_calibrate_draws_what_it_made(
 
 
 @pytest.mark.parametrize(
-    ("place", "told"), [("curve.gif", "is no name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")]
+    ("place", "told"),
+    [("curve.gif", "is not a name for a figure"), ("nowhere/curve.png", "there is no folder nowhere")],
 )
 def test_a_wrong_place_for_the_figure_is_told_before_anything_is_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], place: str, told: str
@@ -174,3 +178,34 @@ def test_a_home_that_cannot_be_written_is_not_spoken_of() -> None:
         [sys.executable, "-c", code], env={"HOME": "/dev/null", "PATH": ""}, capture_output=True, text=True, check=False
     )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_what_was_found_is_drawn_where_it_is_with_rulers_and_words() -> None:
+    scan = Scan.from_array(np.linspace(2000, 60000, 300 * 200, dtype=np.uint16).reshape(200, 300), ppi=100)
+    marks = [
+        Marked(number=1, box_mm=(20.0, 10.0, 15.0, 8.0), words="light leak at the top edge"),
+        Marked(number=2, box_mm=(50.0, 30.0, 0.1, 0.1), words="dust, 2"),
+        Marked(number=2, box_mm=(60.0, 40.0, 0.1, 0.1), words="dust, 2"),
+    ]
+    (axes,) = marked_figure(scan, marks, [((5.0, 5.0), (70.0, 5.0), (70.0, 45.0), (5.0, 45.0))]).axes
+    boxes = [patch.get_bbox().bounds for patch in axes.patches if isinstance(patch, Rectangle)][1::2]
+    np.testing.assert_allclose(boxes[0], (20.0, 10.0, 15.0, 8.0))
+    # A speck keeps its middle and is drawn large enough to be seen.
+    np.testing.assert_allclose([boxes[1][0] + boxes[1][2] / 2, boxes[1][1] + boxes[1][3] / 2], (50.05, 30.05))
+    assert boxes[1][2] > 0.5
+    # 300 pixels at 100 an inch are 76.2 mm; down is down.
+    np.testing.assert_allclose(axes.get_xlim(), (0.0, 76.2))
+    np.testing.assert_allclose(axes.get_ylim(), (50.8, 0.0))
+    told = [text.get_text() for text in axes.texts]
+    assert sorted(told[:3]) == ["1", "2", "2"]
+    assert told[3].splitlines()[:2] == ["1  light leak at the top edge", "2  dust, 2"]
+
+
+def test_no_legend_lies_on_what_is_drawn() -> None:
+    figure = calibration_figure(made_up.calibration())
+    figure.draw_without_rendering()
+    legends = [(axes, axes.get_legend()) for axes in figure.axes if axes.get_legend() is not None]
+    assert legends
+    for axes, legend in legends:
+        assert legend is not None
+        assert legend.get_window_extent().y1 <= axes.get_window_extent().y0

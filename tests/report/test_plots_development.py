@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.cli.app import run as command
 from densiscan.development.advice import Plan, advise_from
-from densiscan.development.contrast_curve import DevelopmentCurve, development_curve
+from densiscan.development.contrast_curve import DevelopmentCurve, RunPoint, development_curve
 from densiscan.development.evidence import evidence_of
 from densiscan.development.posterior import posterior_of
 from densiscan.development.run import Run
 from densiscan.report.figures.development import development_figure
-from densiscan.report.figures.style import save_figure
+from densiscan.report.figures.style import dress, save_figure
 
 
 def run(number: int, time_s: float, density_range: float, *, temperature_c: float = 20.0) -> Run:
@@ -73,4 +76,22 @@ def test_advise_draws(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert command([*names, "--plot", str(tmp_path / "figure.png")]) == 0
     assert (tmp_path / "figure.png").read_bytes().startswith(b"\x89PNG")
     assert command([*names, "--plot", str(tmp_path / "figure.bmp")]) == 2
-    assert "let it end in .png" in capsys.readouterr().err
+    assert "end it in .png" in capsys.readouterr().err
+
+
+def test_runs_close_together_keep_their_numbers_apart() -> None:
+    runs = [
+        RunPoint(number=number, time_s=450.0 + 4 * number, contrast=0.6 + 0.002 * number, doubt=0.03, fits=True)
+        for number in range(1, 13)
+    ]
+    known = curve_of([run(1, 480.0, 1.0), run(2, 600.0, 1.1)], Plan(target_range=Quantity(1.05)))
+    curve = replace(known, runs=tuple(runs))
+    figure = development_figure(curve)
+    (axes,) = figure.axes
+    dress(axes)
+    figure.draw_without_rendering()
+    # Of the height of a line a fifth is room below the figures.
+    numbers = [text for text in axes.texts if text.get_text().isdecimal()]
+    boxes = [Text.get_window_extent(number).expanded(0.9, 0.75) for number in numbers]
+    assert len(boxes) == 12
+    assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))

@@ -9,7 +9,12 @@ from typing import Any
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.batch.assessment import Assessment, PrintAim, Task, assess
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.development.exposure import ExposureAdvice, ExposureVerdict
+from densiscan.development.verdict import DevelopmentAdvice, DevelopmentVerdict
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading
+from densiscan.negative.trouble.finding import Finding, Trouble
+from densiscan.paper.grade import PaperAdvice
 from densiscan.scan.scan import ScanFacts
 from densiscan.wedge.wedge import Wedge, WedgeStep
 
@@ -109,6 +114,37 @@ def reading(**changes: Any) -> Reading:
         warnings=(),
     )
     return replace(plain, **changes)
+
+
+def finding(code: str, **more: Any) -> Finding:
+    plain = Finding(code=code, message="It is so. Check the seal.", box_mm=(5.0, 5.0, 10.0, 2.0), size=None, sure=0.99)
+    return replace(plain, **more)
+
+
+def judged(
+    exposure: ExposureVerdict = "normal",
+    stops: float | None = None,
+    development: DevelopmentVerdict = "keep",
+    factor: float = 1.0,
+    grade: str | None = "2",
+    **more: Any,
+) -> Assessment:
+    """A negative of which this is said, whatever was read of it; `findings`, and changes of its reading besides."""
+    trouble = Trouble(findings=tuple(more.pop("findings", ())))
+    told = None if stops is None else Quantity(stops)
+    return replace(
+        assessment(**more),
+        trouble=trouble,
+        exposure=ExposureAdvice(verdict=exposure, stops=told, at_least=exposure == "under", reason="why."),
+        development=DevelopmentAdvice(
+            verdict=development,
+            contrast=None,
+            target_contrast=0.56,
+            time_factor=Quantity(factor),
+            reason="because.",
+        ),
+        paper=PaperAdvice(process="contact", needed_range=105, grade=grade, note=""),
+    )
 
 
 def assessment(*, aim: PrintAim | None = None, path: str = "scans/negative.tif", **changes: Any) -> Assessment:

@@ -20,7 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import open_scan
 from tests import renderer
 from tests.trials.finding_rates import exact_calibration

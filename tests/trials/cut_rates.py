@@ -24,7 +24,8 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import open_scan
 from tests import renderer
 from tests.renderer.film import Cut

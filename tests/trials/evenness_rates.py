@@ -23,7 +23,9 @@ import numpy as np
 
 from densiscan.calibration.calibration import Calibration, StepReading
 from densiscan.calibration.make import Label, calibrate_steps
-from densiscan.negative.reading import MeasureOptions, measure_surveyed, survey_for
+from densiscan.negative.bench import bench_for
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import measure_on
 from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.scan.scan import open_scan
@@ -306,9 +308,8 @@ def trial(seed: int, what: str, case: Case, by: tuple[renderer.Scanner, Calibrat
     renderer.write_scan(rendered, folder / "film.tif", compression=None)
     options = MeasureOptions(fog_sheet=case.fog_sheet)
     scan = open_scan(folder / "film.tif")
-    surveyed = survey_for(scan, calibration, options)
-    readings = measure_surveyed(scan, calibration, options, surveyed)
-    findings = [f for trouble in trouble_on(surveyed, readings, calibration, options) for f in trouble.findings]
+    bench = bench_for(scan, calibration, options)
+    findings = [f for trouble in trouble_on(bench, measure_on(bench)) for f in trouble.findings]
     found = [finding for finding in findings if case.wanted(finding)]
     told = [finding for finding in findings if finding not in found and not _is_clipped(finding, rendered)]
     others = tuple(_in_words(finding) for finding in told)

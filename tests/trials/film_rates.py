@@ -26,7 +26,7 @@ from densiscan.calibration.make import Label
 from densiscan.errors import DensiscanError
 from densiscan.film.from_scan import WhereOnFilm, exposures_through, read_film
 from densiscan.film.speed_and_contrast import FilmAim, FilmTest, film_test
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.find import StepPlace, WedgePlace
 from densiscan.wedge.wedge import Wedge, read_wedge

@@ -25,7 +25,8 @@ import numpy as np
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import DensiscanError
-from densiscan.negative.reading import MeasureOptions, Reading, measure_scan
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading, measure_scan
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.wedge import Wedge, WedgeStep, read_wedge
 from tests import renderer

@@ -2,7 +2,7 @@
 
     python -m tests.trials.paper_rates [--cases 260] [--first 930000] [--relative [--net-black]]
 
-One line of figures for each kind of paper; docs/paper.md has the table.
+One line of figures for each kind of paper; docs/method-paper.md has the table.
 """
 
 from __future__ import annotations

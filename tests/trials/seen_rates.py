@@ -23,7 +23,7 @@ import numpy as np
 
 from densiscan.batch.assessment import BatchResult, Failure, Task, measure_one
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.reading import MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.report.readings import readings_document
 from tests import renderer
 from tests.renderer.bed import enlarged

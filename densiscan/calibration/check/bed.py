@@ -118,8 +118,8 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
         )
     if not plausible_lamp(light / middle):
         raise MeasureError(
-            f"{bed.facts.file} is not an empty bed: it differs more from place to place than any lamp does, as film on "
-            "the glass or a mask makes it; take everything off the glass and scan it again."
+            f"{bed.facts.file} is not an empty bed: it varies more than any lamp does, as with film or a mask on the "
+            "glass. Take everything off the glass and scan again."
         )
     surface = smooth_surface(bed.x_mm, bed.y_mm, light / middle, (bed.width_mm, bed.height_mm))
     edges = bed.survey.x_edges_mm, bed.survey.y_edges_mm
@@ -153,8 +153,8 @@ def bed_check(scan: Scan, bed: Bed, *, curve: Curve | None = None, inverted: boo
 def _nothing(bed: Bed, clipped: float, *, in_light: bool) -> BedCheck:
     told = Warning_(
         code="bed-clipped",
-        message=f"{100 * clipped:.0f} % of the empty bed is at the end of the scanner's scale, so that it shows "
-        "nothing of lamp or dust; lower the exposure until bare glass is below white.",
+        message=f"{100 * clipped:.0f} % of the empty bed is at the end of the scanner's scale, so neither lamp "
+        "nor dust can be judged; lower the exposure until bare glass is below white.",
     )
     return BedCheck(
         file=bed.facts.file,

@@ -143,7 +143,7 @@ def _light_table(scan: Scan, calibration: Calibration | None, *, inverted: bool)
         return plain, "the signal is taken as light (linear output)"
     if calibration.scan.full_scale != full or calibration.channel != scan.channel:
         raise MeasureError(
-            f"{scan.facts.file} has other codes or another channel than the calibration {calibration.name}; scan both "
+            f"{scan.facts.file} has another bit depth or channel than the calibration {calibration.name}; scan both "
             "alike."
         )
     if tone_of(calibration).word == "linear":
@@ -160,9 +160,9 @@ def _slot(surveyed: Survey, file: str) -> Mask:
     parts = parts_of(bright) if 0.0 < float(bright.mean()) < 0.5 else []
     advice = "cover the whole bed with black card that has one clear slot, about 10 x 30 mm, away from its edges"
     if peak <= _LEAST_RATIO * max(float(np.median(surveyed.mean)), 0.0) or not parts or parts[0].size < fewest:
-        raise MeasureError(f"{file}: no clear slot in a black mask was seen; {advice}.")
+        raise MeasureError(f"{file}: found no clear slot in a black mask; {advice}.")
     if sum(part.size for part in parts[1:]) > _OTHER_LIGHT * parts[0].size:
-        raise MeasureError(f"{file}: more than one clear part was seen; {advice}.")
+        raise MeasureError(f"{file}: found more than one clear part; {advice}.")
     slot = np.zeros(bright.shape, dtype=bool)
     slot.flat[parts[0]] = True
     if slot[0].any() or slot[-1].any() or slot[:, 0].any() or slot[:, -1].any():

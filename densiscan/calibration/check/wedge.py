@@ -85,7 +85,7 @@ class Tone:
         if self.word == "gamma":
             return f"about gamma {self.gamma:.1f}"
         if self.word == "bent":
-            return f"bent, on the average about gamma {self.gamma:.1f}"
+            return f"bent, on average about gamma {self.gamma:.1f}"
         return self.word
 
 
@@ -317,7 +317,7 @@ def drift_check(scan: Scan, now: Calibration, in_use: Calibration, *, lamp: Lamp
     """
     if scan.facts.full_scale != in_use.scan.full_scale or scan.channel != in_use.channel:
         raise MeasureError(
-            f"{scan.facts.file} has other codes or another channel than the calibration {in_use.name}; scan the wedge "
+            f"{scan.facts.file} has another bit depth or channel than the calibration {in_use.name}; scan the wedge "
             "as it was scanned for the calibration."
         )
     field = lamp if in_use.knows_lamp else None

@@ -12,8 +12,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import Finding, Limits, chance_beyond, step_of
+from densiscan.negative.trouble.finding import Finding, Yardstick, chance_beyond
 from densiscan.negative.trouble.specks import Spot, spots_of
 from densiscan.scan.cells import Cells, Footprint, Mask, TurnedBox
 
@@ -29,15 +28,15 @@ _MOST_PLACES: Final = 200
 _WORDS: Final = {
     "clear-area": (
         "clearer than unexposed film, which no exposure makes",
-        "a large air bell, emulsion that is gone or a hole can do that",
+        "look for a large air bell, lost emulsion or a hole",
     ),
     "clipped-light": (
         "at the light end of the scanner's scale, so that nothing can be read there",
-        "a hole, bare glass or a scan exposed too long can do that",
+        "look for a hole or bare glass, or give the scan less exposure",
     ),
     "clipped-dark": (
         "at the dark end of the scanner's scale, so that nothing can be read there",
-        "a blocked highlight, something opaque on the film or a scan exposed too short can do that",
+        "look for a blocked highlight or something opaque, or give the scan more exposure",
     ),
 }
 
@@ -55,8 +54,7 @@ def blanks_in_frame(
     cells: Cells,
     frame: TurnedBox,
     base: Quantity | None,
-    calibration: Calibration,
-    limits: Limits,
+    yardstick: Yardstick,
     film: Footprint | None = None,
 ) -> list[Finding]:
     """Return the parts of a picture that hold none, one finding for each kind.
@@ -78,14 +76,14 @@ def blanks_in_frame(
     light, dark = inside & cells.clipped_light[rows, columns], inside & cells.clipped_dark[rows, columns]
     kinds: list[tuple[str, Mask]] = [("clipped-light", light), ("clipped-dark", dark)]
     if base is not None:
-        kinds.insert(0, ("clear-area", inside & ~light & (density < -_CLEARER - limits.slope)))
+        kinds.insert(0, ("clear-area", inside & ~light & (density < -_CLEARER - yardstick.slope)))
     least = max(2, math.ceil(_LEAST_MM2 / cells.pitch_mm**2))
     found = []
     for code, mask in kinds:
         spots = [spot for spot in spots_of(mask, density) if spot.cells >= least] if mask.any() else []
         if spots:
             what = _Found(code, spots, (rows.start, columns.start), int(inside.sum()))
-            found.append(_finding(what, cells, base, calibration, limits))
+            found.append(_finding(what, cells, base, yardstick))
     return found
 
 
@@ -99,7 +97,7 @@ def _window(cells: Cells, frame: TurnedBox) -> tuple[slice, slice]:
     )
 
 
-def _finding(what: _Found, cells: Cells, base: Quantity | None, calibration: Calibration, limits: Limits) -> Finding:
+def _finding(what: _Found, cells: Cells, base: Quantity | None, yardstick: Yardstick) -> Finding:
     spots = sorted(what.spots, key=lambda spot: -spot.cells)
     boxes = [_box(cells, spot, what.first) for spot in spots]
     places = tuple((left + width / 2, top + height / 2) for left, top, width, height in boxes)
@@ -111,8 +109,8 @@ def _finding(what: _Found, cells: Cells, base: Quantity | None, calibration: Cal
     size, sure = None, 0.999
     if what.code == "clear-area" and base is not None:
         height = min(spot.peak for spot in spots)
-        size = step_of(calibration, base.value, height, noise=0.01, limits=limits)
-        sure = chance_beyond(height, limits.slope, size.standard_uncertainty or 0.0)
+        size = yardstick.step(base.value, height, noise=0.01)
+        sure = chance_beyond(height, yardstick.slope, size.standard_uncertainty or 0.0)
     extent = f"{100 * share:.2g} % of it (the largest {largest:.1f} mm long)"
     message = f"{number} of the picture, {extent}, {is_} {kind}; {cause}."
     left, top = min(box[0] for box in boxes), min(box[1] for box in boxes)

@@ -112,11 +112,13 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What a scanner may make by itself, in density; smaller things are not told from it.
+class Yardstick:
+    """What a difference of density is held against: what a scanner may make by itself is not told from it.
 
     Attributes
     ----------
+    calibration
+        By which densities are read.
     slope
         From one edge of a sheet to the other.
     local
@@ -125,9 +127,18 @@ class Limits:
         Standard uncertainty of a difference between two places by the lamp.
     """
 
+    calibration: Calibration
     slope: float
     local: float
     lamp: float
+
+    def step(self, level: float, height: float, *, noise: float) -> Quantity:
+        """Return a difference of density from a level, with what calibration, lamp and noise do to it."""
+        both = [self.calibration.quantity(10.0**-density) for density in (level + height, level)]
+        size = both[0] - both[1]
+        return size.with_part(Influence("lamp", "place to place"), self.lamp).with_part(
+            Influence("patch noise", "place to place"), max(noise, 1e-5)
+        )
 
 
 LAMP_SPAN: Final = 0.0087
@@ -137,7 +148,7 @@ _EVENED: Final = 0.003
 """What is left where the lamp was taken out by the scan of the empty bed: its own noise, warming up."""
 
 
-def limits_of(calibration: Calibration, *, evened: bool) -> Limits:
+def yardstick_of(calibration: Calibration, *, evened: bool) -> Yardstick:
     """Return what must be put down to the scanner.
 
     A flatbed's lamp is uneven by 0.5 to 1 % either way (common practice). Twice the span of the worse is never taken
@@ -150,15 +161,11 @@ def limits_of(calibration: Calibration, *, evened: bool) -> Limits:
         known = None if calibration.findings is None else calibration.findings.lamp
         # a smooth field spans about four standard deviations
         span = max(LAMP_SPAN, 4.0 * (known or 0.0))
-    return Limits(slope=max(2.3 * span, 0.01), local=max(1.7 * span, 0.01), lamp=max(span / math.sqrt(12), _EVENED / 2))
-
-
-def step_of(calibration: Calibration, level: float, height: float, *, noise: float, limits: Limits) -> Quantity:
-    """Return a difference of density from a level, with what the calibration, the lamp and the noise do to it."""
-    both = [calibration.quantity(10.0**-density) for density in (level + height, level)]
-    size = both[0] - both[1]
-    return size.with_part(Influence("lamp", "place to place"), limits.lamp).with_part(
-        Influence("patch noise", "place to place"), max(noise, 1e-5)
+    return Yardstick(
+        calibration=calibration,
+        slope=max(2.3 * span, 0.01),
+        local=max(1.7 * span, 0.01),
+        lamp=max(span / math.sqrt(12), _EVENED / 2),
     )
 
 
@@ -188,14 +195,14 @@ _SMOOTH: Final = {
 """Findings that are told from what lamp and grain make by their size alone."""
 
 
-def well_clear(findings: Sequence[Finding], limits: Limits) -> tuple[tuple[Finding, ...], tuple[Warning_, ...]]:
+def well_clear(findings: Sequence[Finding], yardstick: Yardstick) -> tuple[tuple[Finding, ...], tuple[Warning_, ...]]:
     """Part what is well clear of what the scanner makes by itself from what another scan may not show again.
 
     A finding stays where it is larger than its limit by twice its own noise; of one nearer to it a note says so.
     """
     clear, border = [], []
     for finding in findings:
-        limit = limits.slope if finding.code == "gradient" else limits.local
+        limit = yardstick.slope if finding.code == "gradient" else yardstick.local
         if finding.code not in _SMOOTH or finding.size is None or _clear_of(finding.size, limit):
             clear.append(finding)
         else:

@@ -13,7 +13,8 @@ from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BoxMm, Finding, SideFog, Trouble
 
 USUAL_FOG: Final = 0.30
@@ -126,7 +127,7 @@ def _above_base(fog: float, doubt: float) -> FogLevel:
         message = f"{told} is more than the {USUAL_FOG:.2f} usual even for old material (common practice)."
         return FogLevel(against="common practice", message=message, sure=_normal((fog - USUAL_FOG) / doubt))
     if fog < -2.0 * doubt:
-        message = f"Base plus fog is {-fog:.2f} less than the base given: the base is wrong, or that of another film."
+        message = f"Base plus fog is {-fog:.2f} below the base you gave, which is wrong or of another film."
         return FogLevel(against="common practice", message=message, sure=None)
     message = f"{told} is usual, up to {USUAL_FOG:.2f} for old material (common practice)."
     return FogLevel(against="common practice", message=message, sure=None, usual=True)
@@ -187,6 +188,6 @@ def with_fog(
 
 
 def _finding(reading: Reading, base: Quantity, level: str, sure: float) -> Finding:
-    message = f"{level} Old or warm-stored film, a tired or hot developer or an unsafe light can do that."
+    message = f"{level} Check the film's age and storage, the developer and the safelight."
     box: BoxMm = reading.seen_mm or reading.frame_mm or (0.0, 0.0, 0.0, 0.0)
     return Finding(code="fog-high", message=message, box_mm=box, size=base, sure=sure)

@@ -14,18 +14,18 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
-from densiscan.calibration.calibration import Calibration
-from densiscan.negative.reading import MeasureOptions, Reading
+from densiscan.negative.bench import Bench
+from densiscan.negative.options import MeasureOptions
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.blank import blanks_in_frame
-from densiscan.negative.trouble.finding import ORDER, Finding, Limits, Trouble, limits_of, well_clear
+from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick, well_clear, yardstick_of
 from densiscan.negative.trouble.fog import with_fog
 from densiscan.negative.trouble.ground import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
 from densiscan.negative.trouble.leaks import leak_finding, leaks_in, lies_over_edge, strips_of, without_leaks
 from densiscan.negative.trouble.marks import round_marks_in
 from densiscan.negative.trouble.specks import specks_in_frame, specks_on
 from densiscan.negative.trouble.uneven import bands_in, edges_of, gradient_in, is_even, less_edges
-from densiscan.scan.cells import Cells, Footprint, TurnedBox, cells_of
-from densiscan.scan.survey import Survey
+from densiscan.scan.cells import Cells, Footprint, TurnedBox
 
 _EDGE_ONLY_MM: Final = 3.0
 _STEEP_EDGE_MM: Final = 2.2
@@ -42,20 +42,13 @@ _Lying = tuple[TurnedBox, Footprint | None]
 """The box of a piece of film, and what of it is film where that is not all."""
 
 
-def trouble_on(
-    found: Survey,
-    readings: Sequence[Reading],
-    calibration: Calibration,
-    options: MeasureOptions,
-    *,
-    history: Sequence[Quantity] = (),
-) -> tuple[Trouble, ...]:
+def trouble_on(bench: Bench, readings: Sequence[Reading], *, history: Sequence[Quantity] = ()) -> tuple[Trouble, ...]:
     """Look for trouble on everything that was read of one scan.
 
     Parameters
     ----------
-    found
-        The survey that the readings were made from.
+    bench
+        What the readings were made from.
     history
         Base plus fog of earlier runs of the same film; with three or more the level is judged against them.
 
@@ -64,13 +57,14 @@ def trouble_on(
     tuple of Trouble
         One for each reading. What is found on a piece with several frames stands with the nearest of them.
     """
-    cells = cells_of(found, inverted=calibration.inverted)
-    limits = limits_of(calibration, evened=options.lamp is not None)
+    yardstick = yardstick_of(bench.calibration, evened=bench.options.lamp is not None)
     results: list[Trouble] = []
     for piece in _by_film(readings):
-        results.extend(_on_film((found, cells), piece, calibration, options, limits))
+        results.extend(_on_film(bench, piece, yardstick))
     judged = zip(results, readings, strict=True)
-    return tuple(with_fog(trouble, reading, calibration, options, history=history) for trouble, reading in judged)
+    return tuple(
+        with_fog(trouble, reading, bench.calibration, bench.options, history=history) for trouble, reading in judged
+    )
 
 
 def _by_film(readings: Sequence[Reading]) -> list[list[Reading]]:
@@ -85,19 +79,17 @@ def _by_film(readings: Sequence[Reading]) -> list[list[Reading]]:
 
 
 def _on_film(
-    scan: tuple[Survey, Cells],
+    bench: Bench,
     piece: Sequence[Reading],
-    calibration: Calibration,
-    options: MeasureOptions,
-    limits: Limits,
+    yardstick: Yardstick,
 ) -> list[Trouble]:
-    cells = scan[1]
-    own = [_frame_findings(scan, reading, calibration, limits) for reading in piece]
+    options = bench.options
+    own = [_frame_findings(bench, reading, yardstick) for reading in piece]
     if options.frame_mm is not None:
-        whole = _on_area(cells, options.frame_mm, calibration, limits)
+        whole = _on_area(bench.cells, options.frame_mm, yardstick)
     else:
-        whole = _on_piece(scan, piece, calibration, options, limits)
-    clear, border = well_clear(whole.findings, limits)
+        whole = _on_piece(bench, piece, yardstick)
+    clear, border = well_clear(whole.findings, yardstick)
     whole = replace(whole, findings=clear, notes=(*border, *whole.notes))
     for finding in whole.findings:
         own[_nearest(finding, piece)].append(finding)
@@ -106,22 +98,18 @@ def _on_film(
 
 
 def _on_piece(
-    scan: tuple[Survey, Cells],
+    bench: Bench,
     piece: Sequence[Reading],
-    calibration: Calibration,
-    options: MeasureOptions,
-    limits: Limits,
+    yardstick: Yardstick,
 ) -> Trouble:
     """Judge what is unexposed of a piece of film."""
-    cells = scan[1]
+    cells, options = bench.cells, bench.options
     first = piece[0]
     if first.seen_mm is None:
         return Trouble(notes=(_not_judged("no clear rebate was found"),))
     seen = _box(first.seen_mm, first.seen_angle_deg)
     if first.rebate is None:
-        steep = (
-            _steep_findings(cells, (seen, first.footprint), calibration, limits) if first.film_mm is not None else ()
-        )
+        steep = _steep_findings(cells, (seen, first.footprint), yardstick) if first.film_mm is not None else ()
         return Trouble(findings=steep, notes=(_not_judged("no clear rebate was found"),))
     frames = [frame for frame in (_frame_of(reading) for reading in piece) if frame is not None]
     ground, plane = _ground(cells, (seen, first.footprint), frames, options)
@@ -130,12 +118,12 @@ def _on_piece(
     doubt = _doubt(ground, plane, whole=first.film_mm is not None, fog_sheet=options.fog_sheet)
     if doubt is not None:
         return Trouble(notes=(doubt,))
-    findings = _edge_findings(scan, ground, plane, calibration, limits)
-    notes = () if ground.whole else (_not_judged("a picture may differ by itself"),)
+    findings = _edge_findings(bench, ground, plane, yardstick)
+    notes = () if ground.whole else (_not_judged("the picture itself may be uneven"),)
     return Trouble(findings=tuple(findings), notes=notes)
 
 
-def _steep_findings(cells: Cells, film: _Lying, calibration: Calibration, limits: Limits) -> tuple[Finding, ...]:
+def _steep_findings(cells: Cells, film: _Lying, yardstick: Yardstick) -> tuple[Finding, ...]:
     """Return the gradient of a piece whose clear edge is too uneven to be taken for one at first sight.
 
     Where the borders of all four sides lie on one slope, they are unexposed: no picture does that.
@@ -151,7 +139,7 @@ def _steep_findings(cells: Cells, film: _Lying, calibration: Calibration, limits
     sides = (u < _STEEP_EDGE_MM, v < _STEEP_EDGE_MM, u > width - _STEEP_EDGE_MM, v > height - _STEEP_EDGE_MM)
     if any(np.count_nonzero(side) < 10 or float(on[side].mean()) < _STEEP_SHARE for side in sides):
         return ()
-    return tuple(gradient_in(ground, plane, blocks, calibration, limits))
+    return tuple(gradient_in(ground, plane, blocks, yardstick))
 
 
 def _doubt(ground: Ground, plane: Plane, *, whole: bool, fog_sheet: bool) -> Warning_ | None:
@@ -160,7 +148,7 @@ def _doubt(ground: Ground, plane: Plane, *, whole: bool, fog_sheet: bool) -> War
     off = np.abs(values - plane.at(u, v))
     if not fog_sheet:
         even = float((off < _EVEN).mean()) > _MOSTLY
-        return None if even else _not_judged("the clear rebate is not told surely from the picture")
+        return None if even else _not_judged("the clear rebate cannot be separated from the picture")
     if not whole and edge_inside(ground):
         return _UNTOLD
     # what is sharp counts as uneven too
@@ -201,47 +189,48 @@ def _ground(
     return ground, plane_through(blocks_of(ground.grid, ground.plain), ground.size_mm)
 
 
-def _edge_findings(
-    scan: tuple[Survey, Cells], ground: Ground, plane: Plane, calibration: Calibration, limits: Limits
-) -> list[Finding]:
+def _edge_findings(bench: Bench, ground: Ground, plane: Plane, yardstick: Yardstick) -> list[Finding]:
     """Return leaks and uneven development of a piece."""
-    found, cells = scan
     blocks = blocks_of(ground.grid, ground.plain)
-    findings = gradient_in(ground, plane, blocks, calibration, limits)
-    strips = strips_of(ground, plane, limits)
+    findings = gradient_in(ground, plane, blocks, yardstick)
+    strips = strips_of(ground, plane, yardstick)
     wave = 0.0
     marks: list[Finding] = []
     if ground.whole:
-        edges = edges_of(ground, plane, strips, calibration, limits)
+        edges = edges_of(ground, plane, strips, yardstick)
         strips = edges.strips
         # what a leak or the edges have in common would be taken for bands and marks
-        rest = without_leaks(less_edges(ground, edges), leaks_in(ground, strips, limits))
-        bands = bands_in(rest, plane, blocks_of(rest.grid, rest.plain), calibration, limits)
+        rest = without_leaks(less_edges(ground, edges), leaks_in(ground, strips, yardstick))
+        bands = bands_in(rest, plane, blocks_of(rest.grid, rest.plain), yardstick)
         wave = max((abs(band.size.value) for band in bands if band.size is not None), default=0.0)
         findings += [*edges.findings, *bands]
-        small, scratched = specks_on(found, ground, calibration)
+        small, scratched = specks_on(bench.survey, ground, yardstick.calibration)
         rest = replace(rest, plain=rest.plain & ~scratched)
-        marks = [*round_marks_in(rest, plane, calibration, _above(limits, wave)), *small]
+        marks = [*round_marks_in(rest, plane, _above(yardstick, wave)), *small]
     # a band that meets an edge is no leak
-    leaks = [leak for leak in leaks_in(ground, strips, _above(limits, wave)) if not lies_over_edge(cells, ground, leak)]
-    return [*(leak_finding(ground, plane, leak, calibration, limits) for leak in leaks), *findings, *marks]
+    leaks = [
+        leak
+        for leak in leaks_in(ground, strips, _above(yardstick, wave))
+        if not lies_over_edge(bench.cells, ground, leak)
+    ]
+    return [*(leak_finding(ground, plane, leak, yardstick) for leak in leaks), *findings, *marks]
 
 
-def _above(limits: Limits, wave: float) -> Limits:
-    return replace(limits, local=max(limits.local, wave))
+def _above(yardstick: Yardstick, wave: float) -> Yardstick:
+    return replace(yardstick, local=max(yardstick.local, wave))
 
 
-def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: Calibration, limits: Limits) -> Trouble:
+def _on_area(cells: Cells, box: tuple[float, float, float, float], yardstick: Yardstick) -> Trouble:
     """Judge an area that the person named: only where it is even by itself."""
     ground = ground_of(cells, _box(box), (), film_edges=False)
     side = 1.0 if min(box[2:]) > 12.0 else 0.5
     blocks = blocks_of(ground.grid, ground.plain, side)
     plane = plane_through(blocks, ground.size_mm)
     if plane is None or not is_even(blocks, plane):
-        return Trouble(notes=(_not_judged("the area named is not even by itself"),))
+        return Trouble(notes=(_not_judged("the area you named is not even in itself"),))
     found = [
-        *gradient_in(ground, plane, blocks, calibration, limits),
-        *bands_in(ground, plane, blocks, calibration, limits),
+        *gradient_in(ground, plane, blocks, yardstick),
+        *bands_in(ground, plane, blocks, yardstick),
     ]
     return Trouble(findings=tuple(found))
 
@@ -249,8 +238,8 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], calibration: 
 _UNTOLD: Final = Warning_(
     code="evenness-not-judged",
     message=(
-        "Whether the sheet is even cannot be told, since the film is not told from the glass round it; calibrate "
-        "again, or name an area of it with --frame instead of --fog-sheet."
+        "Cannot judge whether the sheet is even: film and bare glass read alike. Calibrate again, or name an area "
+        "with --frame instead of --fog-sheet."
     ),
 )
 
@@ -261,9 +250,8 @@ EXPOSED: Final = "fog-sheet-exposed"
 _EXPOSED: Final = Warning_(
     code=EXPOSED,
     message=(
-        "Whether the sheet is even cannot be told: most of it differs too much for unexposed film, so that it holds a "
-        "picture, or light has reached all of it. Neither fog nor net densities are given; leave out --fog-sheet if it "
-        "holds a picture."
+        "Cannot judge whether the sheet is even: most of it varies too much for unexposed film. Either it holds a "
+        "picture, and then leave out --fog-sheet, or light has reached all of it. No fog or net densities are given."
     ),
 )
 
@@ -274,21 +262,18 @@ def holds_picture(trouble: Trouble) -> Warning_ | None:
 
 
 def _not_judged(why: str) -> Warning_:
-    message = f"Whether development is even inside the frame cannot be told: {why}; a fog sheet shows it."
+    message = f"Cannot judge whether development is even inside the frame: {why}. A fog sheet shows it."
     return Warning_(code="evenness-not-judged", message=message)
 
 
-def _frame_findings(
-    scan: tuple[Survey, Cells], reading: Reading, calibration: Calibration, limits: Limits
-) -> list[Finding]:
+def _frame_findings(bench: Bench, reading: Reading, yardstick: Yardstick) -> list[Finding]:
     """Return the dust and pinholes of a picture, and what of it holds none."""
     frame = _frame_of(reading)
     if frame is None:
         return []
-    found, cells = scan
     film = reading.footprint
-    blanks = blanks_in_frame(cells, frame, reading.base_plus_fog, calibration, limits, film)
-    return [*specks_in_frame(found, frame, calibration, film), *blanks]
+    blanks = blanks_in_frame(bench.cells, frame, reading.base_plus_fog, yardstick, film)
+    return [*specks_in_frame(bench.survey, frame, yardstick.calibration, film), *blanks]
 
 
 def _nearest(finding: Finding, piece: Sequence[Reading]) -> int:

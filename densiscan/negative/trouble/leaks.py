@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import SIDES, Finding, Limits, chance_beyond, step_of, sure_words
+from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
 from densiscan.negative.trouble.ground import Ground, Plane, Strip, middles_of, robust_sd, strip_along
 from densiscan.scan.cells import Cells, Map, cell_at
 
@@ -87,21 +86,21 @@ class Leak:
     cut_short: bool
 
 
-def strips_of(ground: Ground, plane: Plane, limits: Limits) -> tuple[Strip, ...]:
+def strips_of(ground: Ground, plane: Plane, yardstick: Yardstick) -> tuple[Strip, ...]:
     """Return the four borders of a piece, less the plane and less the shadow that a mask throws on them."""
     width, height = ground.size_mm
     reach = min(_DEEPEST_MM, min(width, height) / 2)
     strips = (strip_along(ground, plane, side, reach) for side in SIDES)
-    return tuple(_without_shadow(strip, limits) if strip.masked else strip for strip in strips)
+    return tuple(_without_shadow(strip, yardstick) if strip.masked else strip for strip in strips)
 
 
-def _without_shadow(strip: Strip, limits: Limits) -> Strip:
+def _without_shadow(strip: Strip, yardstick: Yardstick) -> Strip:
     """Leave out what is denser along most of a side that ends at a mask and is gone within 3 mm."""
     profile = middles_of(strip.excess, max(3, strip.along_mm.size // 3))
     seen = np.flatnonzero(np.isfinite(profile))
-    if not seen.size or profile[seen[0]] < 0.5 * limits.local:
+    if not seen.size or profile[seen[0]] < 0.5 * yardstick.local:
         return strip
-    gone = seen[profile[seen] < 0.5 * limits.local]
+    gone = seen[profile[seen] < 0.5 * yardstick.local]
     if gone.size and strip.depth_mm[gone[0]] > _SHADOW_MM:
         return strip
     # a mask that lies askew reaches farther in at one end
@@ -113,11 +112,11 @@ def _without_shadow(strip: Strip, limits: Limits) -> Strip:
     return replace(strip, excess=excess)
 
 
-def leaks_in(ground: Ground, strips: tuple[Strip, ...], limits: Limits) -> list[Leak]:
+def leaks_in(ground: Ground, strips: tuple[Strip, ...], yardstick: Yardstick) -> list[Leak]:
     """Find the light leaks of a piece, strongest first."""
     leaks: list[Leak] = []
     for strip in strips:
-        leaks.extend(_leaks_along(strip, limits))
+        leaks.extend(_leaks_along(strip, yardstick))
     kept: list[Leak] = []
     for leak in sorted(leaks, key=lambda item: -item.height):
         box = _own_box(ground, leak)
@@ -162,7 +161,7 @@ def place_noise(values: Map) -> float:
     return max(robust_sd(apart) / math.sqrt(2), 2e-4) if apart.size else math.inf
 
 
-def _leaks_along(strip: Strip, limits: Limits) -> list[Leak]:
+def _leaks_along(strip: Strip, yardstick: Yardstick) -> list[Leak]:
     outer = _without_spikes(outer_of(strip))
     noise = place_noise(outer)
     found: list[Leak] = []
@@ -170,13 +169,13 @@ def _leaks_along(strip: Strip, limits: Limits) -> list[Leak]:
         return found
     masked = outer.copy()
     for _ in range(_MOST_A_SIDE):
-        best = _best_stretch(masked, noise, limits.local)
+        best = _best_stretch(masked, noise, yardstick.local)
         if best is None:
             break
-        hill = _hill(_smoothed(masked), best, max(2.0 * noise, 0.5 * limits.local))
+        hill = _hill(_smoothed(masked), best, max(2.0 * noise, 0.5 * yardstick.local))
         leak = _leak_of(strip, outer, (_half_height(masked, best), hill), noise)
         masked[hill[0] : hill[1]] = np.nan
-        if leak is not None and leak.height > limits.local:
+        if leak is not None and leak.height > yardstick.local:
             found.append(leak)
     return found
 
@@ -382,10 +381,10 @@ def _overlap(
     return all(a[0] < b[1] + margin and b[0] < a[1] + margin for a, b in zip(first, second, strict=True))
 
 
-def leak_finding(ground: Ground, plane: Plane, leak: Leak, calibration: Calibration, limits: Limits) -> Finding:
+def leak_finding(ground: Ground, plane: Plane, leak: Leak, yardstick: Yardstick) -> Finding:
     """Return a leak in words."""
-    size = step_of(calibration, plane.level, leak.height, noise=leak.doubt, limits=limits)
-    sure = chance_beyond(leak.height, limits.local, size.standard_uncertainty or 0.0)
+    size = yardstick.step(plane.level, leak.height, noise=leak.doubt)
+    sure = chance_beyond(leak.height, yardstick.local, size.standard_uncertainty or 0.0)
     end = "top" if leak.side in ("left", "right") else "left"
     at_least = "at least " if leak.cut_short else ""
     message = (

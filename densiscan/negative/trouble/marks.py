@@ -11,8 +11,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import Finding, Limits, chance_beyond, step_of, sure_words
+from densiscan.negative.trouble.finding import Finding, Yardstick, chance_beyond, sure_words
 from densiscan.negative.trouble.ground import Blocks, Ground, Plane, blocks_of, middles_of
 from densiscan.negative.trouble.specks import Spot, spots_of
 from densiscan.scan.cells import Indices, Map, Mask
@@ -28,7 +27,7 @@ _ALL_ROUND: Final = 0.6
 """Share of the limit by which a mark stands out from every pair of opposite sides."""
 
 
-def round_marks_in(ground: Ground, plane: Plane, calibration: Calibration, limits: Limits) -> list[Finding]:
+def round_marks_in(ground: Ground, plane: Plane, yardstick: Yardstick) -> list[Finding]:
     """Return round light spots (air bells) and round denser ones with a soft edge (drying marks)."""
     blocks = blocks_of(ground.grid, ground.plain, 0.5)
     flat = blocks.values - plane.at(blocks.u[None, :], blocks.v[:, None])
@@ -36,7 +35,7 @@ def round_marks_in(ground: Ground, plane: Plane, calibration: Calibration, limit
     left = flat - smooth(blocks)
     left = np.where(np.isfinite(left), left, 0.0)
     noise = max(blocks.noise, 5e-4)
-    limit = max(0.75 * limits.local, _DEVIATIONS * noise)
+    limit = max(0.75 * yardstick.local, _DEVIATIONS * noise)
     step = float(blocks.u[1] - blocks.u[0]) if blocks.u.size > 1 else 0.5
     found: list[Finding] = []
     for code, mask in (("air-bell", left < -limit), ("drying-mark", left > limit)):
@@ -49,7 +48,7 @@ def round_marks_in(ground: Ground, plane: Plane, calibration: Calibration, limit
             and _stands_out(flat, mask, spot, step, _ALL_ROUND * limit)
         ]
         strongest = sorted(spots, key=lambda spot: -abs(spot.peak))[:_MOST_MARKS]
-        found += [_mark(ground, plane, (spot, step), code, (calibration, limits)) for spot in strongest]
+        found += [_mark(ground, plane, (spot, step), code, yardstick) for spot in strongest]
     return found
 
 
@@ -126,22 +125,19 @@ def _at_edge(spot: Spot, shape: tuple[int, ...], step_mm: float) -> bool:
     )
 
 
-def _mark(
-    ground: Ground, plane: Plane, where: tuple[Spot, float], code: str, by: tuple[Calibration, Limits]
-) -> Finding:
+def _mark(ground: Ground, plane: Plane, where: tuple[Spot, float], code: str, yardstick: Yardstick) -> Finding:
     spot, step = where
-    calibration, limits = by
-    size = step_of(calibration, plane.level, spot.peak, noise=0.1 * abs(spot.peak), limits=limits)
-    sure = chance_beyond(spot.peak, limits.local, size.standard_uncertainty or 0.0)
+    size = yardstick.step(plane.level, spot.peak, noise=0.1 * abs(spot.peak))
+    sure = chance_beyond(spot.peak, yardstick.local, size.standard_uncertainty or 0.0)
     u, v = (spot.columns[0] * step, spot.columns[1] * step), (spot.rows[0] * step, spot.rows[1] * step)
     wide = max(u[1] - u[0], v[1] - v[0])
     words = {
         "air-bell": ("a round light spot", "lighter", "a bubble that kept the developer away (an air bell)"),
-        "drying-mark": ("a round mark", "denser", "a drop that dried on the film, or a splash,"),
+        "drying-mark": ("a round mark", "denser", "a drop that dried on the film, or a splash"),
     }[code]
     message = (
         f"{sure_words(sure).capitalize()} {words[0]} of {wide:.0f} mm, {abs(spot.peak):.2f} {words[1]} than around it; "
-        f"{words[2]} can do that."
+        f"likely {words[2]}."
     )
     place = ground.on_scan(sum(u) / 2, sum(v) / 2)
     box = ground.box_on_scan(u, v)

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import BoxMm, Finding, limits_of, step_of
+from densiscan.negative.trouble.finding import BoxMm, Finding, yardstick_of
 from densiscan.negative.trouble.ground import Ground, robust_sd
 from densiscan.scan.apertures import SpeckMap, specks_inside
 from densiscan.scan.cells import Footprint, Indices, Labels, Map, Mask, TurnedBox, grown, labelled
@@ -121,10 +121,9 @@ def _counted(
         "pinholes": ("clear pinhole", "clear pinholes"),
         "scratches": ("long thin scratch", "long thin scratches"),
     }[kind][len(spots) > 1]
-    limits = limits_of(calibration, evened=False)
     level = 0.3 + max(0.0, -float(np.median(peaks)))
-    size = step_of(
-        calibration, level, float(np.median(peaks)), noise=float(peaks.std()) / math.sqrt(peaks.size), limits=limits
+    size = yardstick_of(calibration, evened=False).step(
+        level, float(np.median(peaks)), noise=float(peaks.std()) / math.sqrt(peaks.size)
     )
     x, y = np.array(places).T
     box = (float(x.min()) - pitch, float(y.min()) - pitch, float(np.ptp(x)) + 2 * pitch, float(np.ptp(y)) + 2 * pitch)

@@ -11,8 +11,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import SIDES, Finding, Limits, chance_beyond, step_of, sure_words
+from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
 from densiscan.negative.trouble.ground import Blocks, Ground, Plane, Strip, middles_of, robust_sd
 from densiscan.negative.trouble.leaks import FALSE_ALARMS, less, outer_of, place_noise, quantile
 from densiscan.scan.cells import Map
@@ -31,9 +30,7 @@ _LEAST_PERIODS: Final = 2.0
 _SHORTEST_PERIOD_MM: Final = 3.0
 
 
-def gradient_in(
-    ground: Ground, plane: Plane, blocks: Blocks, calibration: Calibration, limits: Limits
-) -> list[Finding]:
+def gradient_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardstick) -> list[Finding]:
     """Return the gradient over the piece where it is more than the lamp can make."""
     width, height = ground.size_mm
     u, v, values = blocks.points
@@ -50,17 +47,17 @@ def gradient_in(
     own = (u - u.mean()) * right + (v - v.mean()) * down
     alone = max(values.size / 25.0, 3.0)
     noise = plane.scatter * reach / max(math.sqrt(alone) * float(own.std()), 1e-6)
-    if amount < limits.slope + 3.0 * noise:
+    if amount < yardstick.slope + 3.0 * noise:
         return []
-    size = step_of(calibration, plane.level - amount / 2, amount, noise=noise, limits=limits)
-    standard = math.hypot(size.standard_uncertainty or 0.0, limits.lamp)
-    sure = chance_beyond(amount, limits.slope, standard)
+    size = yardstick.step(plane.level - amount / 2, amount, noise=noise)
+    standard = math.hypot(size.standard_uncertainty or 0.0, yardstick.lamp)
+    sure = chance_beyond(amount, yardstick.slope, standard)
     angle = math.degrees(math.atan2(down, right))
     towards = _TOWARDS[round(angle / 45.0) % 8]
     direction = f"{round(angle) % 360} degrees clockwise from the right"
     message = (
         f"{sure_words(sure).capitalize()} uneven development: {amount:.2f} denser towards the {towards}, evenly over "
-        f"the piece (direction {direction}); uneven movement or temperature in the developer can do that."
+        f"the piece (direction {direction}). Check agitation and the temperature of the developer."
     )
     box = ground.box_on_scan((0.0, width), (0.0, height))
     return [Finding(code="gradient", message=message, box_mm=box, size=size, side=towards, sure=sure)]
@@ -89,9 +86,7 @@ def less_edges(ground: Ground, edges: Edges) -> Ground:
     )
 
 
-def edges_of(
-    ground: Ground, plane: Plane, strips: tuple[Strip, ...], calibration: Calibration, limits: Limits
-) -> Edges:
+def edges_of(ground: Ground, plane: Plane, strips: tuple[Strip, ...], yardstick: Yardstick) -> Edges:
     """Return whether the edges of an unexposed sheet are denser or lighter than its middle, on three sides at least."""
     levels, doubts, usually = [], [], []
     for strip in strips:
@@ -106,7 +101,7 @@ def edges_of(
         doubts.append(place_noise(outer) / math.sqrt(max(there.size / 4, 1.0)))
     found = np.array(levels)
     sign = 1.0 if float(np.median(found)) > 0 else -1.0
-    beyond = sign * found > limits.local + 3.0 * np.array(doubts)
+    beyond = sign * found > yardstick.local + 3.0 * np.array(doubts)
     if int(beyond.sum()) < 3:
         return Edges([], strips, np.empty(0), np.empty(0))
     amount = float(np.median(np.array(usually)[beyond]))
@@ -116,14 +111,14 @@ def edges_of(
     middle = float(np.median(usual[-max(2, usual.size // 4) :]))
     depth = 0.75 + 0.5 * int(np.argmax(sign * (usual - middle) < 0.37 * abs(amount)))
     doubt = math.hypot(float(np.std(found[beyond])) / math.sqrt(int(beyond.sum())), max(doubts))
-    size = step_of(calibration, plane.level, amount, noise=doubt, limits=limits)
-    sure = chance_beyond(amount, limits.local, size.standard_uncertainty or 0.0)
+    size = yardstick.step(plane.level, amount, noise=doubt)
+    sure = chance_beyond(amount, yardstick.local, size.standard_uncertainty or 0.0)
     sides = [side for side, flag in zip(SIDES, beyond.tolist(), strict=True) if flag]
     word = "denser" if amount > 0 else "lighter"
-    cause = "developer that moves faster at the edges" if amount > 0 else "developer that is spent or hindered there"
+    cause = "developer that moves faster at the edges" if amount > 0 else "developer that is spent or held back there"
     message = (
         f"{sure_words(sure).capitalize()} uneven development: the edges ({', '.join(sides)}) are {abs(amount):.2f} "
-        f"{word} than the middle, over about {depth:.0f} mm; {cause} can do that."
+        f"{word} than the middle, over about {depth:.0f} mm; likely {cause}."
     )
     width, height = ground.size_mm
     box = ground.box_on_scan((0.0, width), (0.0, height))
@@ -150,7 +145,7 @@ class _Wave(NamedTuple):
     by_chance: float
 
 
-def bands_in(ground: Ground, plane: Plane, blocks: Blocks, calibration: Calibration, limits: Limits) -> list[Finding]:
+def bands_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardstick) -> list[Finding]:
     """Return bands and single streaks along either direction of an even piece."""
     found: list[Finding] = []
     for axis in (0, 1):
@@ -159,10 +154,10 @@ def bands_in(ground: Ground, plane: Plane, blocks: Blocks, calibration: Calibrat
             continue
         step = float(blocks.v[1] - blocks.v[0]) if axis == 0 else float(blocks.u[1] - blocks.u[0])
         wave = _wave_in(_straightened(profile), step)
-        if wave is not None and wave.amount > limits.local and wave.by_chance < FALSE_ALARMS:
-            found.append(_bands(ground, plane, wave, axis, calibration, limits))
+        if wave is not None and wave.amount > yardstick.local and wave.by_chance < FALSE_ALARMS:
+            found.append(_bands(ground, plane, wave, axis, yardstick))
             continue
-        found.extend(_streaks(ground, plane, (profile, step), axis, (calibration, limits, not ground.film_edges)))
+        found.extend(_streaks(ground, plane, (profile, step), axis, yardstick))
     return found
 
 
@@ -209,14 +204,14 @@ def _wave_in(profile: Map, step_mm: float) -> _Wave | None:
     return _Wave(length / float(cycles[best]), 2.0 * float(amplitude[best]), by_chance)
 
 
-def _bands(ground: Ground, plane: Plane, wave: _Wave, axis: int, calibration: Calibration, limits: Limits) -> Finding:
-    size = step_of(calibration, plane.level - wave.amount / 2, wave.amount, noise=0.05 * wave.amount, limits=limits)
-    sure = chance_beyond(wave.amount, limits.local, size.standard_uncertainty or 0.0)
+def _bands(ground: Ground, plane: Plane, wave: _Wave, axis: int, yardstick: Yardstick) -> Finding:
+    size = yardstick.step(plane.level - wave.amount / 2, wave.amount, noise=0.05 * wave.amount)
+    sure = chance_beyond(wave.amount, yardstick.local, size.standard_uncertainty or 0.0)
     way, along = ("down", "across") if axis == 0 else ("across", "up and down")
     message = (
         f"{sure_words(sure).capitalize()} uneven development: bands that run {along}, {wave.amount:.2f} from lighter "
-        f"to denser, one every {wave.period_mm:.0f} mm {way} the film; movement that repeats, such as turning a drum "
-        "one way only, can do that."
+        f"to denser, one every {wave.period_mm:.0f} mm {way} the film; likely movement that repeats, such as turning "
+        "a drum one way only."
     )
     width, height = ground.size_mm
     box = ground.box_on_scan((0.0, width), (0.0, height))
@@ -276,25 +271,24 @@ def _streaks(
     plane: Plane,
     line: tuple[Map, float],
     axis: int,
-    by: tuple[Calibration, Limits, bool],
+    yardstick: Yardstick,
 ) -> list[Finding]:
     """Return the strongest streak across the whole piece along one direction."""
     profile, step = line
-    calibration, limits, open_end = by
     noise = place_noise(profile)
-    best = _strongest_streak(line, limits.local, open_end=open_end)
+    best = _strongest_streak(line, yardstick.local, open_end=not ground.film_edges)
     if best is None:
         return []
     _, first, width, height = best
     low, high = first * step, (first + width) * step
-    size = step_of(calibration, plane.level, height, noise=noise / math.sqrt(width), limits=limits)
-    sure = chance_beyond(height, limits.local, size.standard_uncertainty or 0.0)
+    size = yardstick.step(plane.level, height, noise=noise / math.sqrt(width))
+    sure = chance_beyond(height, yardstick.local, size.standard_uncertainty or 0.0)
     word = "denser" if height > 0 else "lighter"
     along, end = ("across", "top") if axis == 0 else ("up and down", "left")
     message = (
         f"{sure_words(sure).capitalize()} a streak: {abs(height):.2f} {word} than beside it, running {along} "
-        f"{(low + high) / 2:.1f} mm from the {end} of what was judged, {high - low:.0f} mm wide; uneven movement of "
-        "the developer, drying or the scanner can do that."
+        f"{(low + high) / 2:.1f} mm from the {end} of what was judged, {high - low:.0f} mm wide. Check "
+        "agitation and drying, and turn the film to rule out the scanner."
     )
     sizes = ground.size_mm
     spans = ((0.0, sizes[0]), (low, high)) if axis == 0 else ((low, high), (0.0, sizes[1]))

@@ -1,3 +1,3 @@
 """Results as figures, all in one style."""
 
-__all__ = ["calibration", "development", "film", "paper", "result", "style", "trends"]
+__all__ = ["calibration", "development", "film", "marked", "paper", "result", "style", "trends"]

@@ -10,37 +10,49 @@ import numpy as np
 from densiscan.development.family import Family
 from densiscan.film.definitions import FAR_ARC, GRADIENT_SPAN, NEAR_ARC, SHORT_ARC, SPEED_NET, Arcs
 from densiscan.film.speed_and_contrast import FilmTest
-from densiscan.report.figures.style import FAINT, INK, SHADE, new_figure, series
+from densiscan.report.figures.style import FAINT, INK, SHADE, head, head_figure, legend_below, new_figure, series
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _HALF_ARC_DEG = 9.0
+_WIDTH_MM = 180.0
+_MARGIN_MM = 18.0
+"""What is left of the axes for their numbers and label."""
+_ROUND_MM = 48.0
+"""What heading, numbers and legend take of the height."""
 
 
 def film_figure(test: FilmTest, *, name: str = "", on: Figure | None = None) -> Figure:
     """Return the figure of a film test: the curve with its definitions, and how far the points lie from it."""
-    figure = new_figure(width_mm=180.0, height_mm=150.0, on=on)
-    curve, rest = figure.subplots(2, 1, height_ratios=[4.2, 1.0])
+    across, up = _extent(test)
+    panel = (_WIDTH_MM - _MARGIN_MM) * (up[1] - up[0]) / (across[1] - across[0])
+    figure = new_figure(width_mm=_WIDTH_MM, height_mm=1.25 * panel + _ROUND_MM, on=on)
+    grid = figure.add_gridspec(2, 1, height_ratios=[1.0, 5.2])
+    curve = figure.add_subplot(grid[1])
+    rest = figure.add_subplot(grid[0], sharex=curve)
     draw_film(curve, test)
     _draw_rest(rest, test)
-    # Equal scales on a page of this shape: both pictures keep the same width.
-    rest.set_xlim(curve.get_xlim())
-    rest.set_xlabel(curve.get_xlabel())
-    curve.set_xlabel("")
-    figure.suptitle(f"Film test {name}".rstrip(), fontsize=10, color=INK, parse_math=False)
+    head_figure(figure, f"Film test {name}".rstrip())
     return figure
 
 
 def draw_film(axes: Axes, test: FilmTest) -> None:
     """Draw the characteristic curve with what is read from it."""
+    across, up = _extent(test)
+    _draw_curve(axes, test)
+    axes.set_xlim(*across)
+    axes.set_ylim(*up)
+    axes.set_xlabel("log exposure, lux seconds" if test.aim.absolute else "log exposure, relative")
+    legend_below(axes)
+
+
+def _extent(test: FilmTest) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return from where to where log exposure and density are drawn."""
     low, high = float(test.curve.log_exposure[0]) - 0.1, float(test.curve.log_exposure[-1]) + 0.1
     bottom = min(test.curve.base, float(test.curve.density[0])) - 0.15
-    _draw_curve(axes, test)
-    axes.set_xlim(low, high)
-    axes.set_ylim(bottom, bottom + max(0.62 * (high - low), float(test.curve.density[-1]) - bottom + 0.1))
-    axes.set_xlabel("log exposure, lux seconds" if test.aim.absolute else "log exposure, relative")
+    return (low, high), (bottom, bottom + max(0.5 * (high - low), float(test.curve.density[-1]) - bottom + 0.1))
 
 
 def _draw_curve(axes: Axes, test: FilmTest) -> None:
@@ -63,9 +75,9 @@ def _draw_curve(axes: Axes, test: FilmTest) -> None:
     _draw_gradient(axes, test)
     if test.arcs is not None:
         _draw_arcs(axes, test.arcs, base, test)
-    axes.set_aspect("equal", adjustable="box")
+    # Arcs stay round; the axes keep their width and show more to either side instead.
+    axes.set_aspect("equal", adjustable="datalim")
     axes.set_ylabel("density")
-    axes.legend(loc="upper left")
 
 
 def _draw_gamma(axes: Axes, test: FilmTest) -> None:
@@ -152,9 +164,10 @@ def _draw_rest(axes: Axes, test: FilmTest) -> None:
         places, test.curve.log_exposure, test.curve.density
     )
     bars = [point.density.uncertainty or 0.0 for point in test.points]
-    axes.axhline(0.0, color=INK, linewidth=0.8)
+    axes.axhline(0.0, color=FAINT, linewidth=0.8)
     axes.errorbar(places, rest, yerr=bars, **(series(0) | {"linestyle": "none"}), ecolor=INK, elinewidth=0.8)
     axes.set_ylabel("residual")
+    axes.tick_params(labelbottom=False)
 
 
 def family_figure(family: Family, *, name: str) -> Figure:
@@ -163,16 +176,21 @@ def family_figure(family: Family, *, name: str) -> Figure:
     curves, times = figure.subplots(1, 2)
     for number, member in enumerate(family.members):
         curve = member.test.curve
-        options = series(number) | {"markevery": max(len(curve.log_exposure) // 6, 1)}
-        curves.plot(
-            curve.log_exposure, curve.net, **options, label="{}:{:02d}".format(*divmod(round(member.time_s), 60))
+        options = series(number) | {"marker": ""}
+        curves.plot(curve.log_exposure, curve.net, **options)
+        curves.annotate(
+            "{}:{:02d}".format(*divmod(round(member.time_s), 60)),
+            (float(curve.log_exposure[-1]), float(curve.net[-1])),
+            textcoords="offset points",
+            xytext=(4, -3),
+            color=series(number)["color"],
         )
     curves.set_xlabel("log exposure")
     curves.set_ylabel("density above base plus fog")
-    curves.set_title("Curves")
-    curves.legend(loc="upper left", title="developed", title_fontsize=8)
+    curves.margins(x=0.08)
+    head(curves, "Curves, by time")
     _draw_law(times, family)
-    figure.suptitle(name, fontsize=10, color=INK, parse_math=False)
+    head_figure(figure, name)
     return figure
 
 
@@ -183,7 +201,7 @@ def _draw_law(axes: Axes, family: Family) -> None:
     middle = np.array([contrast.value for contrast in law])
     doubt = np.array([contrast.uncertainty or 0.0 for contrast in law])
     axes.fill_between(times / 60.0, middle - doubt, middle + doubt, facecolor=SHADE, edgecolor="none", zorder=0)
-    axes.plot(times / 60.0, middle, color=INK, linewidth=1.4, label="law with uncertainty")
+    axes.plot(times / 60.0, middle, color=INK, linewidth=1.4)
     axes.errorbar(
         [point.time_s / 60.0 for point in family.contrasts],
         [point.contrast.value for point in family.contrasts],
@@ -191,7 +209,6 @@ def _draw_law(axes: Axes, family: Family) -> None:
         **(series(0) | {"linestyle": "none"}),
         ecolor=INK,
         elinewidth=0.8,
-        label=family.measure,
     )
     for row in family.table:
         if row.time_s is not None:
@@ -209,5 +226,4 @@ def _draw_law(axes: Axes, family: Family) -> None:
     axes.set_xlim(0.0, 1.5 * longest / 60.0)
     axes.set_xlabel("time in minutes")
     axes.set_ylabel(f"contrast: {family.measure}")
-    axes.set_title("Contrast against time; stops up and down")
-    axes.legend(loc="lower right")
+    head(axes, "Contrast against time; stops up and down")

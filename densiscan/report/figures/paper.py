@@ -9,7 +9,7 @@ import numpy as np
 from densiscan.errors import PaperTestError
 from densiscan.paper.curve import FIRST_TONE, FULL_SHADOW
 from densiscan.paper.tested_range import PaperTest
-from densiscan.report.figures.style import FAINT, INK, SHADE, new_figure, series, spread_bars
+from densiscan.report.figures.style import FAINT, INK, SHADE, head_figure, new_figure, series, spread_bars
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,6 +24,7 @@ def paper_figure(test: PaperTest, *, on: Figure | None = None) -> Figure:
     """Return the figure of a paper test; errors as for `draw_paper`."""
     figure = new_figure(width_mm=150.0, height_mm=105.0, on=on)
     draw_paper(figure.subplots(), test)
+    head_figure(figure, f"Paper {test.circumstances.name}" if test.circumstances.name else "Paper test")
     return figure
 
 
@@ -44,15 +45,11 @@ def draw_paper(axes: Axes, test: PaperTest) -> None:
     _draw_range(axes, test, curve)
     axes.set_xlabel("log exposure" + (", relative to the exposure made" if test.from_wedge else ""))
     axes.set_ylabel("density above the print's own white" if test.relative else "reflection density")
-    name = test.circumstances.name
-    # A paper's name is a person's own words: dollar signs in it are no formula.
-    axes.set_title(f"Paper {name}" if name else "Paper test", parse_math=False)
-    axes.legend(loc="center left")
 
 
 def _draw_curve(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:
     fine = np.linspace(curve.log_exposure[0], curve.log_exposure[-1], _CURVE_POINTS)
-    axes.plot(fine, curve.density_at(fine), **(series(0) | {"marker": ""}), label="the curve")
+    axes.plot(fine, curve.density_at(fine), **(series(0) | {"marker": ""}))
     spread_bars(
         axes,
         [point.log_exposure.value for point in test.points],
@@ -74,10 +71,10 @@ def _draw_range(axes: Axes, test: PaperTest, curve: PaperCurve) -> None:
         axes.annotate(
             words,
             (curve.log_exposure[-1 if right else 0], level),
-            xytext=(0, -3 if right else -9),
+            xytext=(0, 3 if right else -9),
             textcoords="offset points",
             ha="right" if right else "left",
-            va="top",
+            va="bottom" if right else "top",
             color=INK,
         )
     for place, level, words, away in (

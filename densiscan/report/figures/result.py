@@ -82,7 +82,7 @@ def _development(advice: Advice) -> DevelopmentCurve:
 _DRAWINGS: dict[type, _Drawing] = {
     Advice: _Drawing(
         figure=lambda advice, figure: development_figure(_development(advice), on=figure),
-        panel=lambda axes, advice: draw_development(axes, _development(advice), title="Contrast against time"),
+        panel=lambda axes, advice: draw_development(axes, _development(advice)),
     ),
     Calibration: _Drawing(
         figure=lambda calibration, figure: calibration_figure(calibration, on=figure), panel=draw_calibration

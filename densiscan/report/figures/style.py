@@ -26,16 +26,25 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SUFFIXES: Final = ("png", "svg", "pdf")
-INK: Final = "#1d1d1b"
-"""Text, axes and whatever must be read: contrast with white is 16 to 1."""
+INK: Final = "#201f1c"
+"""Text, curves and whatever must be read: contrast with white is 16 to 1."""
+SOFT: Final = "#5d5a52"
+"""Numbers along an axis and side notes: 6.8 to 1."""
 FAINT: Final = "#8a8a86"
-"""Grid and side notes that nothing rests on."""
-SHADE: Final = "#ebebe6"
+"""Lines that nothing rests on."""
+HAIR: Final = "#dcd8cd"
+"""Hairlines to read off by."""
+SHADE: Final = "#ebe8df"
 """A band, such as the usable range: text and lines on it stay legible."""
+
+LOOK: Final = "#a63a12"
+"""The one colour that says look here."""
 
 _MM_AN_INCH: Final = 25.4
 _DOTS_AN_INCH: Final = 200
 _TEXT_POINTS: Final = 8.0
+_TITLE_POINTS: Final = 12.0
+_RULED: Final = "ruled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +69,7 @@ class Series:
 
 SERIES: Final = (
     Series(line="-", marker="o", ink=INK),
-    Series(line="--", marker="s", ink="#8f3b16"),
+    Series(line="--", marker="s", ink=LOOK),
     Series(line="-.", marker="^", ink="#2f5d7e"),
     Series(line=":", marker="D", ink="#5c6b1f"),
     Series(line=(0, (6, 1.5, 1, 1.5, 1, 1.5)), marker="v", ink="#6d6d69"),  # type: ignore[arg-type]
@@ -102,7 +111,7 @@ def checked_place(path: Path | None) -> Path | None:
         If the ending is none that a figure can have.
     """
     if path is not None and path.suffix.lower().lstrip(".") not in SUFFIXES:
-        raise WrongUseError(f"{path} is no name for a figure; let it end in .png, .svg or .pdf.")
+        raise WrongUseError(f"{path} is not a name for a figure; end it in .png, .svg or .pdf.")
     return path
 
 
@@ -123,8 +132,8 @@ def save_figure(figure: Figure, path: Path) -> None:
 def figure_svg(figure: Figure, *, key: str, title: str) -> str:
     """Return a figure as an element to stand inside a page: no address, no style of its own, inks of the page.
 
-    The page gives the inks as the colours `--ink`, `--faint`, `--shade`, `--paper` and `--ink-1` to `--ink-4`, light or
-    dark as it is itself.
+    The page gives the inks as the colours `--ink`, `--soft`, `--faint`, `--line`, `--shade`, `--paper` and `--ink-1` to
+    `--ink-4`, light or dark as it is itself.
 
     Parameters
     ----------
@@ -149,6 +158,8 @@ _PAGE_INKS: Final = (
     (INK, "ink"),
     (FAINT, "faint"),
     (SHADE, "shade"),
+    (SOFT, "soft"),
+    (HAIR, "line"),
     ("#ffffff", "paper"),
     *((one.ink, f"ink-{number}") for number, one in enumerate(SERIES) if number),
 )
@@ -201,24 +212,65 @@ def _drawn(figure: Figure, suffix: str) -> bytes:
 
 
 def dress(axes: Axes) -> None:
-    """Give axes the style of all figures: a corner instead of a box, fine dots to read off by, small plain type."""
-    for side in ("top", "right"):
+    """Give axes the style of all figures: hairlines to read off by instead of a box, small plain type."""
+    for text in axes.texts:
+        text.set_fontsize(_TEXT_POINTS)
+    if axes.get_gid() == _RULED:
+        axes.tick_params(which="both", color=SOFT, labelcolor=SOFT, labelsize=_TEXT_POINTS)
+        return
+    for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set(color=INK, linewidth=0.8)
-    axes.tick_params(which="both", direction="in", color=INK, labelcolor=INK, labelsize=_TEXT_POINTS, width=0.8)
-    axes.grid(visible=True, color=FAINT, linewidth=0.5, linestyle=(0, (1, 3)))
+    axes.spines["bottom"].set(color=FAINT, linewidth=0.7)
+    axes.tick_params(which="both", length=0, color=FAINT, labelcolor=SOFT, labelsize=_TEXT_POINTS)
+    axes.tick_params(axis="x", which="major", length=3, width=0.7)
+    axes.grid(visible=True, axis="y", color=HAIR, linewidth=0.6)
     axes.set_axisbelow(True)
     for text in (axes.xaxis.label, axes.yaxis.label):
-        text.set(color=INK, fontsize=_TEXT_POINTS + 0.5)
-    axes.title.set(color=INK, fontsize=_TEXT_POINTS + 1.5)
-    for text in (*axes.texts, axes.xaxis.get_offset_text(), axes.yaxis.get_offset_text()):
+        text.set(color=SOFT, fontsize=_TEXT_POINTS)
+    for text in (axes.xaxis.get_offset_text(), axes.yaxis.get_offset_text()):
         text.set_fontsize(_TEXT_POINTS)
     legend = axes.get_legend()
     if legend is not None:
-        legend.set_frame_on(False)
         for text in legend.get_texts():
-            text.set(color=INK, fontsize=_TEXT_POINTS)
+            text.set(color=SOFT, fontsize=_TEXT_POINTS)
+
+
+def rule(axes: Axes) -> None:
+    """Make the edges of axes rulers: ticks outside, a longer one for each number, and no lines across the picture."""
+    axes.set_gid(_RULED)
+    axes.tick_params(which="major", direction="out", length=5, width=0.6)
+    axes.tick_params(which="minor", direction="out", length=2.2, width=0.4)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+
+
+def head(axes: Axes, title: str) -> None:
+    """Write a heading over axes, at their left. Names in it are a person's own words: no dollar sign is a formula."""
+    axes.set_title(title, loc="left", color=SOFT, fontsize=_TEXT_POINTS, fontweight="bold", parse_math=False)
+
+
+def head_figure(figure: Figure, title: str) -> None:
+    """Write what a figure is over the whole of it, in the face of answers."""
+    figure.suptitle(title, x=0.01, ha="left", fontsize=_TITLE_POINTS, color=INK, fontfamily="serif", parse_math=False)
+
+
+def legend_below(axes: Axes, *, columns: int = 2) -> None:
+    """Put the legend of axes under them and their label, where it covers nothing."""
+    from matplotlib.transforms import ScaledTranslation
+
+    down = 30.0 if axes.get_xlabel() else 18.0
+    axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(0.0, 0.0),
+        bbox_transform=axes.transAxes + ScaledTranslation(0.0, -down / 72.0, axes.figure.dpi_scale_trans),
+        borderaxespad=0.0,
+        borderpad=0.0,
+        ncols=columns,
+        frameon=False,
+        fontsize=_TEXT_POINTS,
+        handlelength=2.4,
+        columnspacing=1.6,
+    )
 
 
 def plain_logarithmic(axis: Axis) -> None:
@@ -243,5 +295,5 @@ def spread_bars(axes: Axes, x: Sequence[float], y: Sequence[float], expanded: Se
         markerfacecolor="white",
         color=look.ink,
         elinewidth=0.9,
-        capsize=2.0,
+        capsize=0.0,
     )

@@ -1,3 +1,14 @@
 """Results as one page for the browser."""
 
-__all__ = ["again", "drawings", "negative", "notebook", "page", "pictures", "result", "templating"]
+__all__ = [
+    "again",
+    "drawings",
+    "labels",
+    "negative",
+    "notebook",
+    "page",
+    "pictures",
+    "print_plan",
+    "result",
+    "templating",
+]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.names import dilution_key, name_key
 from densiscan.development.run import Run, is_same_process
-from densiscan.report.figures.style import figure_svg, new_figure, series, spread_bars
+from densiscan.report.figures.style import figure_svg, legend_below, new_figure, series, spread_bars
 from densiscan.report.page.page import Drawing
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def _film_test(test: Mapping[str, Any]) -> Figure:
         axes.axhline(float(base["value"]), **(series(1) | {"marker": ""}), label=f"base plus fog {base['value']:.2f}")
     axes.set_xlabel("log exposure, lux seconds" if test.get("absolute") else "log exposure, relative")
     axes.set_ylabel("density")
-    axes.legend(loc="upper left")
+    legend_below(axes)
     return figure
 
 
@@ -124,7 +124,7 @@ def _contrast(runs: Sequence[Run], tests: Mapping[str, Mapping[str, Any]]) -> Fi
     points_by_test = [contrast_points(test, film=film, developer=developer) for test in tests.values()]
     posterior = posterior_of(evidence_of(runs, [point for points in points_by_test for point in points]))
     advice = advise_from(posterior, runs, Plan(target_range=density_range_for(None, "contact")))
-    return development_figure(development_curve(posterior, advice), film=film, developer=runs[0].solution)
+    return development_figure(development_curve(posterior, advice))
 
 
 def _trends(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> Figure:

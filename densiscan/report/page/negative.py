@@ -1,17 +1,20 @@
-"""One negative as a page shows it: from its reading, as the contract has it, and what was kept of it to look at."""
+"""One negative as a page shows it: from what was read of it, and what was kept of it to look at."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from densiscan.arithmetic.quantity import Influence, read_back
+from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
+from densiscan.files.serialise import plain
 from densiscan.negative.preview import Sheet
+from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.report.answer import Answer, answer, development_words, trouble_name
@@ -20,7 +23,6 @@ from densiscan.report.page.pictures import map_text, negative_gray, picture_data
 from densiscan.report.readings import density_text
 from densiscan.scan.cells import TurnedBox
 
-Document = Mapping[str, Any]
 Places = Sequence[tuple[float, float]]
 
 STOP: Final = math.log10(2.0)
@@ -33,25 +35,24 @@ THUMB_PX: Final = 260
 
 _FIGURES: Final = (
     ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
-    ("fog", None, "fog", "Base plus fog less the density of the bare base."),
+    ("fog", None, "fog", "Base plus fog minus the density of the bare base."),
     ("shadow", "net_shadow", "shadow", "The thinnest hundredth of the picture. Net 0.10 is the least that prints."),
     ("highlight", "net_highlight", "highlight", "The densest hundredth of the picture."),
-    ("density_range", None, "density range", "Highlight less shadow: what the paper has to hold."),
+    ("density_range", None, "density range", "Highlight minus shadow: what the paper must hold."),
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageReading:
-    """One negative to be shown: its reading as the contract has it, and its picture and map where they were kept.
+    """One negative to be shown, with its picture and map where they were kept.
 
     `calibration` names what it was read by, `told` is said of it besides, `run` names the run it belongs to;
     `rebate_mm` is the box of unexposed film that a person named, `paper_range` ISO range R of the paper at hand,
     `developed` the run as it was logged.
     """
 
-    document: Document
+    assessment: Assessment
     calibration: str
-    sheet: Sheet | None = None
     told: str = ""
     run: str = ""
     rebate_mm: tuple[float, float, float, float] | None = None
@@ -132,15 +133,9 @@ class SheetView:
     picture: PictureView | None
     thumb: str
     data: dict[str, Any] | None
-    document: Document
 
 
-def density_words(quantity: Mapping[str, Any] | None) -> str:
-    """Return a quantity of the contract in words, as every report has it."""
-    return density_text(read_back(quantity, Influence("reading")))
-
-
-def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = ()) -> SheetView:
+def sheet_view(page: PageReading, *, number: int, beside: Sequence[Assessment] = ()) -> SheetView:
     """Return how one negative is shown.
 
     Parameters
@@ -148,120 +143,113 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Document] = (
     number
         Of the negative on the page, from 1.
     beside
-        All readings of the page: where frames lie on one film, what is between them is rebate, and they are not.
+        All negatives of the page: where frames lie on one film, what is between them is rebate, and they are not.
     """
-    document, sheet = page.document, page.sheet
-    key = f"s{number}"
+    assessment = page.assessment
+    sheet = assessment.sheet
     picture = None if sheet is None else _picture(page, sheet, beside)
     return SheetView(
-        key=key,
+        key=f"s{number}",
         number=number,
-        name=str(document["file"]),
+        name=assessment.reading.file,
         run=page.run,
-        answer=answer(document),
-        piece=document.get("piece"),
+        answer=answer(assessment),
+        piece=assessment.reading.piece,
         facts=_facts(page),
-        advice=_advice(document),
-        figures=_figures(document),
-        spots=_spots(document),
-        findings=_findings(document, 0.0 if sheet is None else max(sheet.region_mm[2:]) / 40.0),
-        warnings=tuple(
-            dict.fromkeys(str(warning["message"]) for warning in (*_perhaps(document), *document["warnings"]))
-        ),
+        advice=_advice(assessment),
+        figures=_figures(assessment.reading),
+        spots=_spots(assessment.reading),
+        findings=_findings(assessment, 0.0 if sheet is None else max(sheet.region_mm[2:]) / 40.0),
+        warnings=_warnings(assessment),
         charts=_charts(page),
         picture=picture,
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=60),
         data=None if sheet is None else _data(page, sheet),
-        document=document,
     )
 
 
-def _perhaps(document: Document) -> list[dict[str, str]]:
-    """Return the notes on what may be trouble and may not."""
-    notes = (document.get("evenness") or {}).get("notes") or ()
-    return [note for note in notes if note["code"] == BORDER]
+def _warnings(assessment: Assessment) -> tuple[str, ...]:
+    """Return what a person should know, what may be trouble and may not first."""
+    perhaps = [note for note in assessment.trouble.notes if note.code == BORDER]
+    return tuple(dict.fromkeys(warning.message for warning in (*perhaps, *assessment.warnings)))
 
 
 def _facts(page: PageReading) -> str:
-    document = page.document
-    facts = [] if document["ppi"] is None else [f"{document['ppi']:.0f} ppi"]
-    facts += [f"{document['aperture_mm']:g} mm aperture", f"calibration {page.calibration}"]
-    if document["frame_mm"] is not None:
-        facts.append(f"frame {document['frame_mm'][2]:.0f} x {document['frame_mm'][3]:.0f} mm")
-    if abs(document["angle_deg"] or 0.0) >= 0.05:
-        facts.append(f"turned {document['angle_deg']:.1f} degrees")
+    reading = page.assessment.reading
+    facts = [] if reading.ppi is None else [f"{reading.ppi:.0f} ppi"]
+    facts += [f"{reading.aperture_mm:g} mm aperture", f"calibration {page.calibration}"]
+    if reading.frame_mm is not None:
+        facts.append(f"frame {reading.frame_mm[2]:.0f} x {reading.frame_mm[3]:.0f} mm")
+    if abs(reading.angle_deg) >= 0.05:
+        facts.append(f"turned {reading.angle_deg:.1f} degrees")
     if page.told:
         facts.append(page.told)
     return ", ".join(facts)
 
 
-_NO_PAPER: Final[Document] = {"process": "contact"}
-"""Of what is no negative: the light in which its range is shown."""
-
-
-def _advice(document: Document) -> tuple[AdviceView, ...]:
-    exposure, development, paper = document["exposure"], document["development"], document["paper"]
-    if exposure is None:
+def _advice(assessment: Assessment) -> tuple[AdviceView, ...]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    if not assessment.judged:
         return tuple(
             AdviceView(name=name, verdict="Not judged", reason="") for name in ("Exposure", "Development", "Paper")
         )
-    known = exposure.get("judged", True)
+    known = not exposure.warnings
     right = {"normal": "Right", "under": "Give more", "over": "Give less"}
     development_said = development_words(development)
-    grade = "No paper named" if paper["grade"] is None else f"Grade {paper['grade']}, {paper['process']}"
+    grade = "No paper named" if paper.grade is None else f"Grade {paper.grade}, {paper.process}"
     return (
         AdviceView(
             name="Exposure",
-            verdict=right.get(exposure["verdict"], str(exposure["verdict"])) if known else "Not judged",
-            reason=str(exposure.get("reason") or ""),
-            look=known and exposure["verdict"] != "normal",
+            verdict=right[exposure.verdict] if known else "Not judged",
+            reason=exposure.reason,
+            look=known and exposure.verdict != "normal",
         ),
         AdviceView(
             name="Development",
             verdict=development_said[:1].upper() + development_said[1:] or "Not judged",
-            reason=str(development.get("reason") or ""),
-            look=bool(development_said) and development["verdict"] in {"more", "less"},
+            reason=development.reason,
+            look=bool(development_said) and development.verdict in {"more", "less"},
         ),
-        AdviceView(name="Paper", verdict=grade, reason=str(paper["note"])),
+        AdviceView(name="Paper", verdict=grade, reason=paper.note),
     )
 
 
-def _figures(document: Document) -> tuple[Figure, ...]:
+def _figures(reading: Reading) -> tuple[Figure, ...]:
     return tuple(
         Figure(
             name=name,
-            value=density_words(document[field]),
-            net="" if net is None or document[net] is None else density_words(document[net]),
+            value=density_text(getattr(reading, field)),
+            net="" if net is None or getattr(reading, net) is None else density_text(getattr(reading, net)),
             meaning=meaning,
         )
         for field, net, name, meaning in _FIGURES
-        if field != "fog" or document["fog"] is not None
+        if field != "fog" or reading.fog is not None
     )
 
 
-def _spots(document: Document) -> tuple[Numbered, ...]:
-    half = document["aperture_mm"] / 2.0
+def _spots(reading: Reading) -> tuple[Numbered, ...]:
+    half = reading.aperture_mm / 2.0
     return tuple(
         Numbered(
             number=number,
-            box_mm=(spot["x_mm"] - half, spot["y_mm"] - half, 2.0 * half, 2.0 * half),
-            text=f"{spot['x_mm']:g}, {spot['y_mm']:g} mm",
-            value=density_words(spot["density"]),
-            net="" if spot["net"] is None else density_words(spot["net"]),
+            box_mm=(spot.x_mm - half, spot.y_mm - half, 2.0 * half, 2.0 * half),
+            text=f"{spot.x_mm:g}, {spot.y_mm:g} mm",
+            value=density_text(spot.density),
+            net="" if spot.net is None else density_text(spot.net),
         )
-        for number, spot in enumerate(document["spots"], start=1)
+        for number, spot in enumerate(reading.spots, start=1)
     )
 
 
-def _findings(document: Document, least_mm: float) -> tuple[Numbered, ...]:
+def _findings(assessment: Assessment, least_mm: float) -> tuple[Numbered, ...]:
     findings = []
-    for number, finding in enumerate(document.get("findings") or (), start=1):
-        left, top, width, height = finding["box_mm"]
+    for number, finding in enumerate(assessment.trouble.findings, start=1):
+        left, top, width, height = (round(value, 2) for value in finding.box_mm)
         place = f"At {left:.0f}, {top:.0f} mm, {width:.0f} x {height:.0f} mm."
         more_x, more_y = max(least_mm - width, 0.0) / 2.0, max(least_mm - height, 0.0) / 2.0
         box = (left - more_x, top - more_y, width + 2.0 * more_x, height + 2.0 * more_y)
         findings.append(
-            Numbered(number=number, box_mm=box, text=f"{finding['message']} {place}", name=trouble_name(finding))
+            Numbered(number=number, box_mm=box, text=f"{finding.message} {place}", name=trouble_name(finding))
         )
     return tuple(findings)
 
@@ -270,8 +258,8 @@ def _paper(page: PageReading) -> tuple[float, str] | None:
     """Return range (density units, as the light of the print sees the negative) and name of the paper that is meant."""
     if page.paper_range is not None:
         return page.paper_range / 100.0, f"paper at hand, range {page.paper_range:.0f}"
-    grade = (page.document["paper"] or {}).get("grade")
-    if grade is None:
+    grade = page.assessment.paper.grade
+    if grade is None or not page.assessment.judged:
         return None
     limits = sorted(GRADE_LOWER_LIMITS.values())
     ends = dict(zip(limits, [*limits[1:], SOFTEST_LIMIT], strict=True))
@@ -284,42 +272,48 @@ def _paper(page: PageReading) -> tuple[float, str] | None:
 
 def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
     """Return (heading, note, drawing) of what can be drawn of one negative."""
-    document = page.document
-    paper, extent = _paper(page), document["density_range"]
-    process: Process = (document["paper"] or _NO_PAPER)["process"]
+    reading, process, sheet = page.assessment.reading, _process(page.assessment), page.assessment.sheet
+    paper, extent = _paper(page), reading.density_range
     factor = callier_factor(process).value
     charts = []
     if extent is not None and paper is not None:
-        needed, uncertainty = factor * extent["value"], factor * (extent["uncertainty"] or 0.0)
+        needed, uncertainty = factor * extent.value, factor * (extent.uncertainty or 0.0)
         note = f"The light of this print ({process}) sees a range of {needed:.2f}; {paper[1]} holds {paper[0]:.2f}."
         named = paper if page.paper_range is not None else None
         charts.append(("Which paper grade fits", note, grade_chart(needed, uncertainty, named)))
-    held = None if page.sheet is None else _inside_frame(document, page.sheet)
+    held = None if sheet is None else _inside_frame(reading, sheet)
     if held is not None and extent is not None:
-        paper_ends = None if paper is None else _held(document, paper[0] / factor)
+        paper_ends = None if paper is None else _held(reading, paper[0] / factor)
         note = _lost(held, paper_ends, paper)
         places = [
-            (document[field]["value"], word, kind)
-            for field, word, kind in (
-                ("base_plus_fog", "base plus fog", "base"),
-                ("shadow", "shadow", ""),
-                ("highlight", "highlight", ""),
+            (density.value, word, kind)
+            for density, word, kind in (
+                (reading.base_plus_fog, "base plus fog", "base"),
+                (reading.shadow, "shadow", ""),
+                (reading.highlight, "highlight", ""),
             )
-            if document[field] is not None
+            if density is not None
         ]
-        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(document))
+        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
         charts.append(("Tones in the negative", note, drawn))
     return tuple(charts)
 
 
-def _held(document: Document, width: float) -> tuple[float, float]:
+def _process(assessment: Assessment) -> Process:
+    """Return the light of the print; by contact the range of what is no negative is shown."""
+    return assessment.paper.process if assessment.judged else "contact"
+
+
+def _held(reading: Reading, width: float) -> tuple[float, float]:
     """Return the densities that a paper holds when the print is timed for the middle of the negative."""
-    middle = _middle(document)
+    middle = _middle(reading)
     return middle - width / 2.0, middle + width / 2.0
 
 
-def _middle(document: Document) -> float:
-    return 0.5 * float(document["shadow"]["value"] + document["highlight"]["value"])
+def _middle(reading: Reading) -> float:
+    assert reading.shadow is not None  # noqa: S101 - where there is a range there are its ends
+    assert reading.highlight is not None  # noqa: S101 - likewise
+    return 0.5 * (reading.shadow.value + reading.highlight.value)
 
 
 def _lost(held: np.ndarray[Any, Any], ends: tuple[float, float] | None, paper: tuple[float, str] | None) -> str:
@@ -332,14 +326,14 @@ def _lost(held: np.ndarray[Any, Any], ends: tuple[float, float] | None, paper: t
     )
 
 
-def _axis_end(document: Document) -> float:
-    top = max((document[name]["value"] for name in ("highlight", "base_plus_fog") if document[name]), default=1.5)
+def _axis_end(reading: Reading) -> float:
+    top = max((one.value for one in (reading.highlight, reading.base_plus_fog) if one is not None), default=1.5)
     return max(0.5 * math.ceil((top + 0.2) / 0.5), 1.0)
 
 
-def _corners(document: Document) -> tuple[Places | None, Places | None]:
+def _corners(reading: Reading) -> tuple[Places | None, Places | None]:
     """Return where the corners of film and frame lie on the scan: both boxes are those before the film is turned."""
-    film, frame, angle = document["film_mm"], document["frame_mm"], document["angle_deg"] or 0.0
+    film, frame, angle = reading.film_mm, reading.frame_mm, reading.angle_deg
     outline = None if film is None else _turned(film, angle)
     if frame is None:
         return outline, None
@@ -351,9 +345,9 @@ def _corners(document: Document) -> tuple[Places | None, Places | None]:
     return outline, inside.corners()
 
 
-def frame_corners(document: Document) -> Places | None:
+def frame_corners(reading: Reading) -> Places | None:
     """Return where the corners of the frame lie on the scan, mm, clockwise from its top left; None without a frame."""
-    return _corners(document)[1]
+    return _corners(reading)[1]
 
 
 def _turned(box: Sequence[float], angle: float) -> Places:
@@ -361,24 +355,24 @@ def _turned(box: Sequence[float], angle: float) -> Places:
     return TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height, angle_deg=angle).corners()
 
 
-def _inside_frame(document: Document, sheet: Sheet) -> np.ndarray[Any, Any] | None:
+def _inside_frame(reading: Reading, sheet: Sheet) -> np.ndarray[Any, Any] | None:
     """Return the map's readings whose apertures lie inside the frame; None where there is none or no frame."""
-    frame = document["frame_mm"]
+    frame = reading.frame_mm
     if frame is None:
         return None
-    corners = np.array(_corners(document)[1])
+    corners = np.array(_corners(reading)[1])
     centre = corners.mean(axis=0)
     area = TurnedBox(
         left_mm=float(centre[0] - frame[2] / 2),
         top_mm=float(centre[1] - frame[3] / 2),
         width_mm=frame[2],
         height_mm=frame[3],
-        angle_deg=document["angle_deg"] or 0.0,
+        angle_deg=reading.angle_deg,
     )
     rows, columns = sheet.map.shape
     x = sheet.first_mm[0] + sheet.pitch_mm[0] * np.arange(columns)
     y = sheet.first_mm[1] + sheet.pitch_mm[1] * np.arange(rows)
-    inside = area.inside(x[None, :], y[:, None], document["aperture_mm"] / 2)
+    inside = area.inside(x[None, :], y[:, None], reading.aperture_mm / 2)
     return sheet.map[inside] / 1000.0 if inside.any() else None
 
 
@@ -386,22 +380,27 @@ def _path(places: Places) -> str:
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in places) + "Z"
 
 
-def _rebate(page: PageReading, beside: Sequence[Document]) -> str:
+def _rebate(page: PageReading, beside: Sequence[Assessment]) -> str:
     """Return what was read as rebate: the box that was named, else the film without its frames."""
-    document = page.document
-    film, frame = _corners(document)
+    assessment = page.assessment
+    film, frame = _corners(assessment.reading)
     if page.rebate_mm is not None:
         return _path(_turned(page.rebate_mm, 0.0))
-    if film is None or frame is None or document["base_plus_fog"] is None:
+    if film is None or frame is None or assessment.reading.base_plus_fog is None:
         return ""
-    same = [other for other in beside if all(other.get(name) == document.get(name) for name in ("path", "film_mm"))]
-    frames = [_corners(other)[1] for other in same] or [frame]
+    same = [other.reading for other in beside if _film_of(other) == _film_of(assessment)]
+    frames = [_corners(reading)[1] for reading in same] or [frame]
     return _path(film) + "".join(_path(corners) for corners in frames if corners is not None)
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> PictureView:
-    document = page.document
-    film, frame = _corners(document)
+def _film_of(assessment: Assessment) -> tuple[Path, tuple[float, ...] | None]:
+    """Return the scan and the box of the film that a frame is on."""
+    return assessment.path, assessment.reading.film_mm
+
+
+def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Assessment]) -> PictureView:
+    reading = page.assessment.reading
+    film, frame = _corners(reading)
     rows, columns = sheet.picture.shape
     printed, caption = _printed(page, sheet)
     return PictureView(
@@ -413,50 +412,49 @@ def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Document]) -> Pic
         film="" if film is None else _path(film),
         frame="" if frame is None else _path(frame),
         rebate=_rebate(page, beside),
-        aperture_mm=document["aperture_mm"],
+        aperture_mm=reading.aperture_mm,
         word_mm=round(max(sheet.region_mm[2:]) / 45.0, 2),
         map=map_text(sheet.map),
-        profile=_profile(document, sheet),
+        profile=_profile(reading, sheet),
     )
 
 
 def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
     """Return the picture as it would roughly print, with what that supposes; nothing where no paper can be named."""
-    paper = _paper(page)
-    if paper is None or page.document["density_range"] is None:
+    paper, reading, process = _paper(page), page.assessment.reading, _process(page.assessment)
+    if paper is None or reading.density_range is None:
         return "", ""
-    process: Process = (page.document["paper"] or _NO_PAPER)["process"]
     width = paper[0] / callier_factor(process).value
-    gray = print_gray(sheet.picture, middle=_middle(page.document), paper_range=width)
+    gray = print_gray(sheet.picture, middle=_middle(reading), paper_range=width)
     return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
 
 
-def _profile(document: Document, sheet: Sheet) -> Chart:
+def _profile(reading: Reading, sheet: Sheet) -> Chart:
     """Return density along the row of readings through the middle of the picture."""
-    frame = _corners(document)[1]
+    frame = _corners(reading)[1]
     middle = sheet.region_mm[1] + sheet.region_mm[3] / 2 if frame is None else sum(corner[1] for corner in frame) / 4
     rows, columns = sheet.map.shape
     row = int(np.clip(round((middle - sheet.first_mm[1]) / sheet.pitch_mm[1]), 0, rows - 1))
     every = max(1, columns // 400)
     places = [sheet.first_mm[0] + sheet.pitch_mm[0] * column for column in range(0, columns, every)]
-    base = document["base_plus_fog"]
+    base = reading.base_plus_fog
     densest = max(float(np.quantile(sheet.map, 0.999)) / 1000.0, 0.5)
     return profile_chart(
         places,
         (sheet.map[row, ::every] / 1000.0).tolist(),
-        levels=[] if base is None else [(base["value"], "base plus fog")],
+        levels=[] if base is None else [(base.value, "base plus fog")],
         axis_end=0.5 * math.ceil((min(densest, 4.0) + 0.1) / 0.5),
     )
 
 
 def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
     """Return what the page's script reads from the picture with."""
-    document = page.document
+    reading, contrast = page.assessment.reading, page.assessment.development.contrast
     rows, columns = sheet.map.shape
     return {
-        "name": document["file"] if document.get("piece") is None else f"{document['file']}, piece {document['piece']}",
+        "name": reading.name,
         "calibration": page.calibration,
-        "aperture": document["aperture_mm"],
+        "aperture": reading.aperture_mm,
         "region": [round(value, 4) for value in sheet.region_mm],
         "rows": rows,
         "columns": columns,
@@ -465,10 +463,10 @@ def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
         "levels": [round(value, 4) for value in sheet.levels],
         "doubt": [round(value, 4) for value in sheet.doubt],
         "between": [[round(value, 4) for value in row] for row in sheet.doubt_between],
-        "base": document["base_plus_fog"],
+        "base": plain(reading.base_plus_fog),
         "calibrated": list(sheet.calibrated),
-        "spots": document["spots"],
+        "spots": plain(reading.spots),
         "stop": STOP,
-        "contrast": ((document["development"] or {}).get("contrast") or {}).get("value"),
+        "contrast": None if contrast is None else contrast.value,
         "least": LEAST_SHADOW,
     }

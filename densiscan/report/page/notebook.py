@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
+from densiscan.batch.assessment import Assessment, Task
 from densiscan.development.names import same_name, solution_text
 from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
 from densiscan.negative.preview import Sheet
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.readings import KeptReading
+from densiscan.notebook.recall import assessment_kept
 from densiscan.report.advice import basis_words, interval_words, use_words
 from densiscan.report.page.negative import PageReading
 from densiscan.report.page.page import NextStep, Table
@@ -62,10 +64,10 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Made:
-    """How a reading was made: the document of its calibration, and its options as the notebook keeps them."""
+    """How a reading was made: the document of its calibration, and its task; None where the notebook has none."""
 
     calibration: Mapping[str, Any]
-    options: Mapping[str, Any]
+    task: Task | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,20 +135,20 @@ def _the_one(name: str, readings: Sequence[KeptReading]) -> KeptReading:
 def page_readings(
     readings: Sequence[tuple[KeptReading, Made]],
     runs: Sequence[Run],
-    sheet_of: Callable[[KeptReading, Made], Sheet | None],
+    sheet_of: Callable[[KeptReading, Assessment, Made], Sheet | None],
 ) -> tuple[PageReading, ...]:
     """Return the readings as a page shows them; `sheet_of` gives the picture of one where its scan is still there."""
     by_number = {run.number: run for run in runs}
     shown = []
     for reading, made in readings:
         run = None if reading.run is None else by_number.get(reading.run)
+        assessment = assessment_kept(reading.document or {})
         shown.append(
             PageReading(
-                document=whole(reading.document or {}),
+                assessment=replace(assessment, sheet=sheet_of(reading, assessment, made)),
                 calibration=str(made.calibration.get("name", "not known")),
-                sheet=sheet_of(reading, made),
-                rebate_mm=_rebate(made.options),
-                paper_range=made.options.get("aim", {}).get("paper_range"),
+                rebate_mm=None if made.task is None else made.task.options.rebate_mm,
+                paper_range=None if made.task is None else made.task.aim.paper_range,
                 told="" if run is None else f"run {run.number}: {sentence(run)}",
                 run="" if run is None else f"run {run.number}",
                 developed=run,
@@ -167,33 +169,6 @@ def next_step(sheet: AdviceSheet) -> NextStep:
         say=f"{at}.{rate}",
         why=f"{interval_words(advice).capitalize()}; based on {basis_words(advice)}.",
     )
-
-
-def _rebate(options: Mapping[str, Any]) -> tuple[float, float, float, float] | None:
-    box = options.get("measure", {}).get("rebate_mm")
-    if box is None:
-        return None
-    left, top, width, height = box
-    return left, top, width, height
-
-
-def whole(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a reading kept by an earlier version with what the page looks for and that version did not have."""
-    known: dict[str, Any] = dict.fromkeys(
-        (
-            *("ppi", "film_mm", "frame_mm", "angle_deg", "base_plus_fog", "fog", "shadow", "highlight"),
-            *("density_range", "net_shadow", "net_highlight"),
-        )
-    )
-    known |= {"file": "not known", "aperture_mm": 1.0, "spots": [], "warnings": [], "findings": []}
-    known |= document
-    verdict = {"verdict": "not judged", "time_factor": None, "reason": ""}
-    known["exposure"] = verdict | (known.get("exposure") or {"judged": False})
-    known["development"] = verdict | (known.get("development") or {"judged": False})
-    known["paper"] = {"process": "contact", "needed_range": None, "grade": None, "note": ""} | (
-        known.get("paper") or {}
-    )
-    return known
 
 
 def _ranges_text(run: Run) -> str:

@@ -8,19 +8,21 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from densiscan.batch.outliers import FIGURES
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.batch.assessment import Assessment, Failure
+from densiscan.batch.outliers import FIGURES, Folder, Standing
+from densiscan.development.verdict import DevelopmentAdvice
 from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
-from densiscan.report.page.negative import PageReading, SheetView, density_words, sheet_view
+from densiscan.report.page.negative import PageReading, SheetView, sheet_view
 from densiscan.report.page.pair import pair_facts
-from densiscan.report.page.standings import Standing, standings
 from densiscan.report.page.templating import environment, own_text
+from densiscan.report.readings import density_text, failure_document
 
-_UNJUDGED: Final = "?"
 _LAST: Final = 99.0
 """By what a negative is sorted whose figure is not known: it comes last."""
 
@@ -49,10 +51,11 @@ class SortedCell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NegativeRow:
-    """A negative in the table."""
+    """A negative in the table; `odd` says in words what stands apart from the rest."""
 
     view: SheetView
     standing: Standing
+    odd: tuple[str, ...]
     cells: tuple[SortedCell, ...]
     by_shadow: float
     by_range: float
@@ -91,7 +94,7 @@ def page_html(
     readings: Sequence[PageReading],
     head: PageHead,
     *,
-    failed: Sequence[Mapping[str, str]] = (),
+    failed: Sequence[Failure] = (),
     drawings: Sequence[Drawing] = (),
     tables: Sequence[Table] = (),
     next_steps: Sequence[NextStep] = (),
@@ -103,7 +106,7 @@ def page_html(
     readings
         At least one makes sense; several get a table in front.
     failed
-        Scans that gave nothing: "file" and "message" of each.
+        Scans that gave nothing.
     drawings
         Further figures, shown before the negatives.
     tables
@@ -111,18 +114,19 @@ def page_html(
     next_steps
         What to do next, shown on top.
     """
-    documents = [reading.document for reading in readings]
-    views = [sheet_view(reading, number=number, beside=documents) for number, reading in enumerate(readings, start=1)]
-    stands = standings([view.document for view in views])
+    assessments = [reading.assessment for reading in readings]
+    views = [sheet_view(reading, number=number, beside=assessments) for number, reading in enumerate(readings, start=1)]
+    standings = Folder.of(assessments).standings()
     rows = [
         NegativeRow(
             view=view,
             standing=standing,
-            cells=_cells(view.document),
-            by_shadow=_value(view.document["net_shadow"], _LAST),
-            by_range=-_value(view.document["density_range"], -_LAST),
+            odd=tuple(f"{FIGURES[one.figure]} {one.value - one.usual:+.2f}" for one in standing.odd),
+            cells=_cells(assessment),
+            by_shadow=_value(assessment.reading.net_shadow, _LAST),
+            by_range=-_value(assessment.reading.density_range, -_LAST),
         )
-        for view, standing in zip(views, stands, strict=True)
+        for view, assessment, standing in zip(views, assessments, standings, strict=True)
     ]
     answers = [view.answer for view in views]
     several = len(views) > 1
@@ -142,8 +146,8 @@ def page_html(
             odd_first=sorted(rows, key=lambda row: -row.standing.distance),
             next_steps=next_steps,
             columns=COLUMNS,
-            trends=_trends(views, stands) if len(views) > 1 else (),
-            failed=failed,
+            trends=_trends(assessments, standings) if len(views) > 1 else (),
+            failed=[failure_document(failure) for failure in failed],
             drawings=drawings,
             tables=tables,
             style=style,
@@ -160,60 +164,56 @@ def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-_UNJUDGED_PART: Final[Mapping[str, Any]] = {
-    "judged": False,
-    "verdict": "",
-    "time_factor": None,
-    "grade": None,
-    "needed_range": None,
-}
-"""What stands for the judgement of what is no negative."""
-
-
-def _cells(document: Mapping[str, Any]) -> tuple[SortedCell, ...]:
-    exposure, development, paper = document["exposure"], document["development"], document["paper"]
-    if exposure is None:
-        exposure, development, paper = _UNJUDGED_PART, _UNJUDGED_PART, _UNJUDGED_PART
-    factor = development["time_factor"]
-    develop = "keep" if development["verdict"] == "keep" or factor is None else f"x {factor['value']:.2f}"
-    trouble = len(document.get("findings") or ()) + len(document["warnings"])
+def _cells(assessment: Assessment) -> tuple[SortedCell, ...]:
+    reading = assessment.reading
+    densities = (reading.base_plus_fog, reading.net_shadow, reading.highlight, reading.density_range)
+    trouble = len(assessment.trouble.findings) + len(assessment.warnings)
     return (
-        *(_figure(document[name]) for name in ("base_plus_fog", "net_shadow", "highlight", "density_range")),
-        _judged(exposure, str(exposure["verdict"]), str(exposure["verdict"])),
-        _judged(development, develop, 1.0 if factor is None else factor["value"]),
-        SortedCell(shown=paper["grade"] or _UNJUDGED, by=paper["needed_range"]),
+        *(_density(quantity) for quantity in densities),
+        *(_verdicts(assessment) if assessment.judged else (_NOT_JUDGED,) * 3),
         SortedCell(shown=str(trouble) if trouble else "none", by=float(trouble)),
     )
 
 
-def _value(quantity: Mapping[str, float | None] | None, unknown: float) -> float:
-    value = None if quantity is None else quantity["value"]
-    return unknown if value is None else value
+_NOT_JUDGED: Final = SortedCell(shown="?", by=None)
 
 
-def _figure(quantity: Mapping[str, float | None] | None) -> SortedCell:
-    if quantity is None:
-        return SortedCell(shown=_UNJUDGED, by=None)
-    return SortedCell(shown=density_words(quantity), by=quantity["value"])
+def _verdicts(assessment: Assessment) -> tuple[SortedCell, SortedCell, SortedCell]:
+    exposure, development, paper = assessment.exposure, assessment.development, assessment.paper
+    return (
+        _NOT_JUDGED if exposure.warnings else SortedCell(shown=exposure.verdict, by=exposure.verdict),
+        _NOT_JUDGED if development.warnings else _time_cell(development),
+        SortedCell(shown=paper.grade or _NOT_JUDGED.shown, by=paper.needed_range),
+    )
 
 
-def _judged(part: Mapping[str, Any], shown: str, by: float | str) -> SortedCell:
-    return SortedCell(shown=shown, by=by) if part.get("judged", True) else SortedCell(shown=_UNJUDGED, by=None)
+def _time_cell(development: DevelopmentAdvice) -> SortedCell:
+    factor = development.time_factor
+    shown = "keep" if development.verdict == "keep" or factor is None else f"x {factor.value:.2f}"
+    return SortedCell(shown=shown, by=_value(factor, 1.0))
 
 
-def _trends(views: Sequence[SheetView], stands: Sequence[Standing]) -> tuple[Chart, ...]:
+def _value(quantity: Quantity | None, unknown: float) -> float:
+    return unknown if quantity is None else quantity.value
+
+
+def _density(quantity: Quantity | None) -> SortedCell:
+    return _NOT_JUDGED if quantity is None else SortedCell(shown=density_text(quantity), by=quantity.value)
+
+
+def _trends(assessments: Sequence[Assessment], standings: Sequence[Standing]) -> tuple[Chart, ...]:
     charts = []
     for field, name in FIGURES.items():
-        quantities = [view.document.get(field) for view in views]
+        quantities: list[Quantity | None] = [getattr(assessment.reading, field) for assessment in assessments]
         if sum(quantity is not None for quantity in quantities) < 2:
             continue
         charts.append(
             trend_chart(
-                [None if quantity is None else quantity["value"] for quantity in quantities],
-                [0.0 if quantity is None else quantity["uncertainty"] or 0.0 for quantity in quantities],
+                [None if quantity is None else quantity.value for quantity in quantities],
+                [0.0 if quantity is None else quantity.uncertainty or 0.0 for quantity in quantities],
                 name=name,
-                out=[any(word.startswith(name) for word in standing.words) for standing in stands],
-                words=[view.name for view in views],
+                out=[any(one.figure == field for one in standing.odd) for standing in standings],
+                words=[assessment.reading.file for assessment in assessments],
             )
         )
     return tuple(charts)

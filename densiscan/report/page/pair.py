@@ -2,40 +2,40 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from densiscan.development.names import dilution_key, name_key
 from densiscan.development.run import Run
-from densiscan.report.page.negative import PageReading, SheetView, density_words, frame_corners
+from densiscan.files.serialise import plain
+from densiscan.report.page.negative import PageReading, SheetView, frame_corners
 from densiscan.report.page.pictures import clearest_density
-from densiscan.report.readings import time_text
+from densiscan.report.readings import density_text, time_text
 from densiscan.report.runs import temperature_text, use_text
-
-_FIGURES: Final = (
-    ("base_plus_fog", "base plus fog"),
-    ("net_shadow", "shadow, net"),
-    ("net_highlight", "highlight, net"),
-    ("density_range", "density range"),
-)
 
 
 def pair_facts(page: PageReading, view: SheetView) -> dict[str, Any]:
     """Return what the script of the page compares one negative with another by, as plain JSON values."""
-    document = view.document
-    corners = frame_corners(document)
+    assessment = page.assessment
+    reading, sheet = assessment.reading, assessment.sheet
+    corners = frame_corners(reading)
     return {
         "key": view.key,
-        "name": view.name if view.piece is None else f"{view.name}, piece {view.piece}",
+        "name": reading.name,
         "look": view.answer.attention,
         "short": view.answer.short,
         "why": view.answer.why,
-        "grade": (document["paper"] or {}).get("grade"),
+        "grade": assessment.paper.grade if assessment.judged else None,
         "figures": [
-            {"name": name, "words": density_words(document[field]), **(document[field] or {"value": None})}
-            for field, name in _FIGURES
+            {"name": name, "words": density_text(density), **(plain(density) or {"value": None})}
+            for name, density in (
+                ("base plus fog", reading.base_plus_fog),
+                ("shadow, net", reading.net_shadow),
+                ("highlight, net", reading.net_highlight),
+                ("density range", reading.density_range),
+            )
         ],
         "corners": None if corners is None else [[round(x, 3), round(y, 3)] for x, y in corners],
-        "clearest": None if page.sheet is None else round(clearest_density(page.sheet.picture), 3),
+        "clearest": None if sheet is None else round(clearest_density(sheet.picture), 3),
         "run": None if page.developed is None else _run_facts(page.developed),
     }
 

@@ -35,7 +35,7 @@ class Notes:
     orientation
         Value of the TIFF orientation tag, 1 to 8; None where the file does not say.
     orientation_aside
-        True where no tag says it, but only XMP or a text, which many programs pass over.
+        True where no tag says it, but only XMP or a text, which many programs ignore.
     """
 
     make: str | None = None

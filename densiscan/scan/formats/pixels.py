@@ -197,7 +197,7 @@ def to_codes(values: NDArray[Any], coding: Coding) -> Codes:
     if coding.kind == "float":
         values = _float_codes(values, coding.full_scale)
     elif coding.kind == "int" and values.size and int(values.min()) < 0:
-        raise ScanFault("holds negative values, which are no light; save it with unsigned 16-bit samples")
+        raise ScanFault("holds negative values; save it with unsigned 16-bit samples")
     if coding.shift:
         values = values >> coding.shift
     kind = coding.code_type

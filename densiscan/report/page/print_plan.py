@@ -1,0 +1,44 @@
+"""The plan of an evening's printing as a page: pure red on black for the dark, black on white on paper."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+
+from densiscan.paper.plan import PaperPlan
+from densiscan.report.page.templating import environment, own_text
+from densiscan.report.paper import HELD, seconds_text
+from densiscan.report.printing import plan_note, plan_title, sheet_sentences
+
+
+def plan_html(plans: Sequence[PaperPlan], *, made: str) -> str:
+    """Return the page of a plan; one file that asks nothing of anybody.
+
+    Parameters
+    ----------
+    made
+        When, as it is to stand on the page.
+    """
+    style = own_text("plan.css")
+    stacks = [
+        {
+            "title": plan_title(plan),
+            "rows": [
+                {
+                    "negative": one.negative,
+                    "seconds": "" if one.seconds is None else seconds_text(one.seconds.value).replace(HELD, " "),
+                    "note": plan_note(one),
+                }
+                for one in plan.prints
+            ],
+            "told": [words.replace(HELD, " ") for words in sheet_sentences(plan)],
+        }
+        for plan in plans
+    ]
+    digest = "sha256-" + base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    page: str = (
+        environment().get_template("plan.html").render(stacks=stacks, made=made, style=style, style_digest=digest)
+    )
+    # A name that is no valid text (bytes of another encoding) must not keep the page from being written.
+    return page.encode("utf-8", "replace").decode("utf-8")
