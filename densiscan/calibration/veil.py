@@ -217,8 +217,9 @@ class Veil:
             # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
             doubt = math.log10(max(1.0 - float(self.shares @ more), 0.01)) / math.sqrt(3.0)
             return density.with_part(Influence("glare"), doubt)
-        if not calibration.laws:
-            # The share is a root mean square: what it makes of a reading is a standard uncertainty about none.
+        if not calibration.laws or not self.of_wedge.any():
+            # What was scattered onto the wedge is not known, so that nothing can be taken off. The share is a root mean
+            # square: what it makes of a reading is a standard uncertainty about none.
             return density.with_part(Influence("glare"), -float(self.shares @ more) / math.log(10.0))
         return _less(density, more, calibration)
 
