@@ -41,7 +41,7 @@ class Influence(NamedTuple):
     """What makes a value uncertain: its kind, and which one of that kind.
 
     Kinds in use: `wedge` (certificate), `step noise`, `fit`, `patch noise`, `glare`, `lamp`, `drift`, `rounding`,
-    `specks`, `frame edge` (a side of the picture).
+    `specks`, `frame edge` (a side of the picture), `tone gap`.
     The same kind and key in two quantities is the same influence: their errors move together.
 
     Examples

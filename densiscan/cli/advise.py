@@ -79,6 +79,12 @@ def advise(
     volume: Annotated[
         float | None, typer.Option("--volume", metavar="ML", help="Solution for it, millilitres; as in the last run.")
     ] = None,
+    learn: Annotated[
+        int | None, typer.Option("--learn", metavar="N", help="Also the N times to develop next that teach most.")
+    ] = None,
+    risk: Annotated[
+        float, typer.Option("--risk", metavar="STOPS", help="With --learn: how far off a negative may be; 1.")
+    ] = 1.0,
     plot: PlotOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
@@ -87,8 +93,9 @@ def advise(
     """Say how long to develop next, and why.
 
     From the runs in the notebook, with common practice where they are few: the time with its 95 % range, the
-    density range to expect, and the times for one and two stops more and less contrast. Without a
-    target a paper of range 105 by contact is aimed at. A batch in use goes on, as run add has it.
+    density range to expect, and the times for subjects one and two stops longer and shorter (N-1, N+1),
+    each with its exposure. Without a target a paper of range 105 by contact is aimed at. A batch in use
+    goes on, as run add has it. --learn N says which N times to develop next teach most of all of these.
 
     For example, for a paper of range 95:
 
@@ -117,6 +124,8 @@ def advise(
             load=Load(film_cm2=film_area, volume_ml=volume, dilution=dilution, batch=batch),
             date=datetime.now().astimezone().date().isoformat(),
             chart_time_s=chart_s,
+            learn=learn,
+            risk_stops=risk,
         )
         sheet = advised(book, wanted)
         if chart_s is not None:

@@ -15,7 +15,7 @@ OPTIONS: Final = {
         field: f"--{field.replace('_', '-')}"
         for field in (
             *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
-            *("developer", "dilution"),
+            *("developer", "dilution", "learn", "risk"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
             *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
         )

@@ -69,7 +69,7 @@ def family(
     """Tell contrast against time from several film tests.
 
     One curve for each time, of one film in one developer at one temperature. Gives the law of contrast against time,
-    and the times for contrast one and two stops up and down.
+    and times and exposures for subjects one and two stops longer and shorter (N-1, N+1).
 
     For example, two films developed 5 and 9 minutes:
 

@@ -133,7 +133,8 @@ RebateOption = Annotated[
     str | None, typer.Option("--rebate", metavar="BOX", help="Unexposed film: left,top,width,height in mm.")
 ]
 SceneStopsOption = Annotated[
-    float | None, typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, if metered.")
+    float | None,
+    typer.Option("--scene-stops", metavar="N", help="Range of the subject in stops, metered; N-1 is for one more."),
 ]
 
 

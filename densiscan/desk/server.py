@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _IDLE_S: Final = 900.0
 """So long after the last page was closed the desk ends by itself."""
 
-_CONNECTIONS: Final = 200
+_CONNECTIONS: Final = 1000
 _STATIC: Final = {
     "page.css": ("densiscan.report.page", "templates", "text/css"),
     "page.js": ("densiscan.report.page", "templates", "text/javascript"),

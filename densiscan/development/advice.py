@@ -2,11 +2,12 @@
 
 The time is the one whose contrast, with the mean of what is known, gives the density range aimed at. Its interval is
 where the right time lies for a subject of just the range stated; the expected density range has the doubt of the
-subject and of the run in it as well. Formulas: docs/advice.md.
+subject and of the run in it as well. Formulas: docs/method-advice.md.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,13 +21,14 @@ from densiscan.development.change import UnloggedChange, change_of
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
-from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
+from densiscan.development.exposure_index import SPEED_A_STOP
 from densiscan.development.kinetics import COLDEST_C, REFERENCE_C, WARMEST_C, ContrastPoint, Kinetics
 from densiscan.development.posterior import (
     Posterior,
     blunder_chances,
     chance_points,
     expected_unchanged,
+    for_batch,
     mean_kinetics,
     posterior_of,
     quantiles,
@@ -34,12 +36,12 @@ from densiscan.development.posterior import (
 )
 from densiscan.development.prior import BELIEFS, LONGEST_REACH, PACE_DOUBT, PARAMETERS, SHORTEST_EVEN_S, Belief
 from densiscan.development.run import Run
-from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, LARGEST_STEP, range_on_film
+from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS, FEWEST_SCENE_STOPS, LARGEST_STEP, range_on_film
 from densiscan.errors import WrongUseError
 from densiscan.files.shown import Drawn, counted, one_line
 
 TABLE_STOPS: Final = (-2, -1, 0, 1, 2)
-"""Stops of contrast in the table: by so many stops more of exposure the range on the negative grows or shrinks."""
+"""Of the table: N-1 makes a subject one stop longer print like the one planned for, N+1 one that is a stop shorter."""
 
 SHORTEST_TARGET: Final = 0.30
 LONGEST_TARGET: Final = 2.50
@@ -75,7 +77,8 @@ class Plan:
     """What is to be developed next.
 
     `target_range` is the density range of the negative that prints right; `scene_stops` the subject's range, None where
-    it is not metered and taken as average; `age_days` how long the developer has stood since it was mixed.
+    it is not metered and taken as average; `age_days` how long the developer has stood since it was mixed, `batch`
+    the name of its batch in the runs.
 
     Examples
     --------
@@ -88,6 +91,7 @@ class Plan:
     temperature_c: float = REFERENCE_C
     use: int = 1
     age_days: float = 0.0
+    batch: str | None = None
 
     def __post_init__(self) -> None:
         keep_floats(self)
@@ -113,16 +117,24 @@ class Plan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableRow:
-    """Time for so many stops more contrast; None where it would lie beyond what can be told, and `note` says why.
+    """Time for N and so many stops; None where it would lie beyond what can be told, and `note` says why.
 
-    The time as aimed is the one advised, held where that is; `best_s` is what would be most likely right unheld.
+    N is the time advised, held where that is; `best_s` is what would be most likely right unheld. `scene_stops` is the
+    subject that it suits, `exposure_index` the index that goes with it, None where none is known.
     """
 
     contrast_stops: int
+    scene_stops: float
     time_s: Quantity | None
     best_s: float | None = None
     interval_s: Interval = (None, None)
+    exposure_index: float | None = None
     note: str = ""
+
+    @property
+    def speed_stops(self) -> float:
+        """By how many stops the film is faster than at N."""
+        return SPEED_A_STOP * self.contrast_stops
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,7 +226,7 @@ def advise(
     ... )
     >>> advice = advise([run], Plan(target_range=Quantity(1.05), scene_stops=7))
     >>> print(f"{advice.time_s:.0f} seconds")
-    575 (376 to 911) seconds
+    580 (392 to 978) seconds
     """
     kept = [run for run in runs if not run.removed]
     return advise_from(posterior_of(evidence_of(kept, tests, beliefs=beliefs)), kept, plan)
@@ -222,13 +234,14 @@ def advise(
 
 def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice:
     """Return the advice from what is known; `runs` as in `advise`, none of them removed."""
-    best = _best_time(posterior, plan)
+    film, posterior = posterior, for_batch(posterior, plan.batch)
+    best = best_time(posterior, plan)
     limits = _Limits.of(posterior, runs, plan, best)
     time = limits.held(best)
     right = _right_times(posterior, plan)
     against = runs[-1].time_s if runs else _normal_time(posterior)
-    practice = _practice_left(posterior, plan, time)
-    misfits = _misfits(posterior)
+    practice = _practice_left(film, plan, time)
+    misfits = _misfits(film)
     expected = _expected(posterior, plan, time)
     temperatures = [REFERENCE_C, *posterior.evidence.conditions.temperature_c.tolist()]
     return Advice(
@@ -249,8 +262,8 @@ def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice
         change=change_of(posterior),
         limit=limits.which(best),
         temperatures_c=(min(temperatures), max(temperatures)),
-        kinetics=mean_kinetics(posterior),
-        posterior=posterior,
+        kinetics=mean_kinetics(film),
+        posterior=film,
     )
 
 
@@ -330,21 +343,24 @@ def _normal_time(posterior: Posterior) -> float:
 
 
 def _targets(posterior: Posterior, plan: Plan, contrast_stops: float) -> Floats:
-    """Return the contrast that each point needs for the range aimed at, more by some stops of contrast."""
-    of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
+    """Return the contrast that each point needs for the range aimed at, of a subject shorter by some stops."""
     metered = np.array([plan.scene_stops is not None])
     doubt = plan.target_range.standard_uncertainty or 0.0
     aims = np.maximum(plan.target_range.value + doubt * chance_points(posterior), 0.5 * plan.target_range.value)
-    return np.asarray(of_stops * aims / film_range(posterior.points, np.array([plan.stops]), metered)[:, 0])
+    return np.asarray(aims / film_range(posterior.points, np.array([_suited(plan, contrast_stops)]), metered)[:, 0])
 
 
-def _best_time(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
+def _suited(plan: Plan, contrast_stops: float) -> float:
+    """Return the range of the subject that so many stops of contrast suit."""
+    return max(plan.stops - contrast_stops, FEWEST_SCENE_STOPS)
+
+
+def best_time(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) -> float:
     """Return the time with the mean of what is known; infinite where the contrast is never reached."""
     mean = posterior.mean[None]
     metered = np.array([plan.scene_stops is not None])
-    of_stops = 1.0 + LOG_EXPOSURE_PER_STOP * contrast_stops / range_on_film().value
-    ranges = film_range(mean, np.array([plan.stops]), metered)[:, 0]
-    equal = float(equal_time(mean, of_stops * plan.target_range.value / ranges)[0])
+    ranges = film_range(mean, np.array([_suited(plan, contrast_stops)]), metered)[:, 0]
+    equal = float(equal_time(mean, plan.target_range.value / ranges)[0])
     return equal / _mean_pace(posterior, plan)
 
 
@@ -405,13 +421,18 @@ def _expected(posterior: Posterior, plan: Plan, time_s: float) -> Quantity:
 
 def _practice_left(known: Posterior, plan: Plan, time_s: float) -> float:
     conditions = _conditions(plan, time_s)
-    before = posterior_of(evidence_of(()))
+    before = _believed()
 
     def variance(posterior: Posterior) -> float:
         logs = expected_log(posterior.points, conditions)[:, 0]
         return float(posterior.weights @ (logs - posterior.weights @ logs) ** 2)
 
     return min(variance(known) / variance(before), 1.0)
+
+
+@functools.lru_cache(maxsize=1)
+def _believed() -> Posterior:
+    return posterior_of(evidence_of(()))
 
 
 def _misfits(posterior: Posterior) -> tuple[Misfit, ...]:
@@ -431,16 +452,19 @@ def _table(posterior: Posterior, plan: Plan, limits: _Limits) -> list[TableRow]:
 
 
 def _table_row(posterior: Posterior, plan: Plan, limits: _Limits, stops: int) -> TableRow:
-    best = _best_time(posterior, plan, stops)
+    best, suits = best_time(posterior, plan, stops), plan.stops - stops
+    if suits < FEWEST_SCENE_STOPS:
+        return TableRow(contrast_stops=stops, scene_stops=suits, time_s=None, note="no subject is as flat")
     if not math.isfinite(best):
-        return TableRow(contrast_stops=stops, time_s=None, note="more than this film reaches in this developer")
+        return TableRow(contrast_stops=stops, scene_stops=suits, time_s=None, note="more than this film reaches")
     time = limits.held(best) if stops == 0 else max(round(best / _STEP_S), 1) * _STEP_S
     if time > limits.reach_s:
         note = f"beyond {LONGEST_REACH:g} times the longest time logged"
-        return TableRow(contrast_stops=stops, time_s=None, note=note)
+        return TableRow(contrast_stops=stops, scene_stops=suits, time_s=None, note=note)
     right = _right_times(posterior, plan, stops)
     return TableRow(
         contrast_stops=stops,
+        scene_stops=suits,
         time_s=_timed(time, right, posterior.weights),
         best_s=best,
         interval_s=_interval(right, posterior.weights),
@@ -450,13 +474,13 @@ def _table_row(posterior: Posterior, plan: Plan, limits: _Limits, stops: int) ->
 
 def _row_note(posterior: Posterior, plan: Plan, limits: _Limits, stops: int, time_s: float) -> str:
     """Return what stands beside a time: where the time advised is held, no other may look as if it were none."""
-    aimed = _best_time(posterior, plan)
+    aimed = best_time(posterior, plan)
     if limits.which(aimed) is not None and math.isfinite(aimed):
         if stops == 0:
             return f"held; {_clock(aimed)} would be right"
         if time_s != limits.held(time_s):
             return "more than one step"
-    return "short times develop unevenly" if time_s < SHORTEST_EVEN_S else ""
+    return "develops unevenly" if time_s < SHORTEST_EVEN_S else ""
 
 
 def _clock(seconds: float) -> str:

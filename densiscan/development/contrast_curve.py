@@ -12,7 +12,8 @@ from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.development.advice import Advice, Interval, Plan
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import film_range, log_contrast, log_pace, log_paces
-from densiscan.development.posterior import Posterior, quantiles, spread_of
+from densiscan.development.likelihood import spread_of
+from densiscan.development.posterior import Posterior, for_batch, quantiles
 from densiscan.development.prior import PARAMETERS
 
 _POINTS: Final = 80
@@ -57,6 +58,7 @@ class DevelopmentCurve:
 
 def development_curve(posterior: Posterior, advice: Advice) -> DevelopmentCurve:
     """Return contrast against time at the temperature and use that were asked for."""
+    posterior = for_batch(posterior, advice.plan.batch)
     plan, mean = advice.plan, posterior.mean[None]
     pace = _pace(mean, plan)
     evidence = posterior.evidence

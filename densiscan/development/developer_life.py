@@ -1,6 +1,6 @@
 """How far a developer can still be used, and whether there is enough of it for the film.
 
-Learned where runs at several uses tell what a use costs; by common practice else. Formulas: docs/advice.md.
+Learned where runs at several uses tell what a use costs; by common practice else. Formulas: docs/method-advice.md.
 """
 
 from __future__ import annotations

@@ -8,17 +8,24 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import Conditions, run_scatter
 from densiscan.development.kinetics import ContrastPoint
+from densiscan.development.names import name_key
 from densiscan.development.prior import (
     BELIEFS,
+    CHANCE_OF_CHANGE,
+    CHANCE_WHERE_LOGGED,
+    CHANCE_WITH_A_BATCH,
+    LEAST_RANGE,
     READING_DOUBT,
     RUN_SCATTER,
     Belief,
 )
 from densiscan.development.run import Run, ages_days
+from densiscan.development.sheets import SheetRange, middle_sheet, sheets_of
 from densiscan.development.verdict import (
     AVERAGE_SUBJECT_STOPS,
 )
@@ -26,17 +33,14 @@ from densiscan.development.verdict import (
 MOST_RUNS: Final = 60
 """The last runs that are weighed; older ones say little more, and film, water and habits change."""
 
-LEAST_RANGE: Final = 0.05
-"""A density range below this is no picture."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FilmEvidence:
     """What was measured: logarithms of density ranges (of contrasts for tests) under their conditions.
 
     `reading` is the relative standard uncertainty of the reading, `scatter` that of everything that differs from run to
-    run where nothing more is known. `numbers` are the runs', 0 for a test; `new_batch` whether a run is the first of
-    its batch. `beliefs` are what they are weighed against.
+    run where nothing more is known. `numbers` are the runs', 0 for a test; `changing` the chance beforehand that
+    things are otherwise from a run on. `beliefs` are what they are weighed against.
     """
 
     conditions: Conditions
@@ -44,8 +48,20 @@ class FilmEvidence:
     reading: Floats
     scatter: Floats
     numbers: tuple[int, ...]
-    new_batch: tuple[bool, ...] = ()
+    changing: tuple[float, ...] = ()
+    batches: tuple[str | None, ...] = ()
     beliefs: tuple[Belief, ...] = BELIEFS
+
+    @property
+    def batch(self) -> npt.NDArray[np.int64]:
+        """The place of each one's batch among all names, -1 where it has none."""
+        names = list(dict.fromkeys(name for name in self.batches if name is not None))
+        return np.array([-1 if name is None else names.index(name) for name in self.batches], dtype=np.int64)
+
+    def place_of(self, batch: str | None) -> int | None:
+        """Return the place of a batch among all names, None where nothing was measured of it."""
+        names = dict.fromkeys(name for name in self.batches if name is not None)
+        return None if batch is None else next((at for at, name in enumerate(names) if name == batch.casefold()), None)
 
     @property
     def means(self) -> Floats:
@@ -80,12 +96,12 @@ def evidence_of(
     beliefs
         What is believed beforehand.
     """
-    read = [run for run in runs if not run.removed and _ranges(run)][-MOST_RUNS:]
+    pictures = [(run, sheets) for run in runs if not run.removed and (sheets := sheets_of(run))][-MOST_RUNS:]
+    read = [run for run, _ in pictures]
     stood = ages_days(runs) if ages is None else ages
-    rows = [_row(run, place, stood.get(run.number, 0.0)) for place, run in enumerate(read)]
+    rows = [_row(*picture, place, stood.get(picture[0].number, 0.0)) for place, picture in enumerate(pictures)]
     rows += [_test_row(test) for test in tests if test.contrast.value > LEAST_RANGE]
     table = np.array(rows, dtype=float).reshape(-1, 11)
-    batches = [None, *(run.batch for run in read)]
     return FilmEvidence(
         conditions=Conditions(
             time_s=table[:, 0],
@@ -101,27 +117,37 @@ def evidence_of(
         reading=table[:, 9],
         scatter=table[:, 10],
         numbers=tuple(run.number for run in read) + (0,) * (len(rows) - len(read)),
-        new_batch=tuple(run.batch not in {None, before} for before, run in zip(batches, read, strict=False)),
+        batches=tuple(None if run.batch is None else run.batch.casefold() for run in read)
+        + (None,) * (len(rows) - len(read)),
+        changing=tuple(_changing(before, run) for before, run in zip([None, *read], read, strict=False)),
         beliefs=beliefs,
     )
 
 
-def _ranges(run: Run) -> list[float]:
-    return [read.value for read in run.density_ranges if read.value > LEAST_RANGE]
+def _changing(before: Run | None, run: Run) -> float:
+    """Return how likely it is that things are otherwise from a run on, by what was logged of it and the one before."""
+    if before is None:
+        return 0.0
+    if logged_changes(before, run):
+        return CHANCE_WHERE_LOGGED
+    return CHANCE_WITH_A_BATCH if run.batch not in {None, before.batch} else CHANCE_OF_CHANGE
 
 
-def _row(run: Run, place: int, age_days: float) -> tuple[float, ...]:
-    ranges = _ranges(run)
-    middle = float(np.median(ranges))
-    doubts = [
-        READING_DOUBT if read.standard_uncertainty is None else read.standard_uncertainty for read in run.density_ranges
-    ]
-    metered = run.scene_stops is not None
-    stops = AVERAGE_SUBJECT_STOPS if run.scene_stops is None else run.scene_stops
-    scatter = run_scatter(stops, metered=metered, negatives=len(ranges))
-    reading = max(float(np.median(doubts)), 0.25 * READING_DOUBT) / middle
-    conditions = (run.time_s, run.temperature_c, float(run.use), stops, float(metered), 0.0, age_days, float(place))
-    return (*conditions, math.log(middle), reading, scatter)
+def logged_changes(before: Run, run: Run) -> tuple[str, ...]:
+    """Return what was logged otherwise than in the run before and works on development in no way that is reckoned."""
+    pairs = (("agitation", before.agitation, run.agitation), ("pre-wash", before.prewash, run.prewash))
+    return tuple(
+        f"{name} {now} (before: {then})"
+        for name, then, now in pairs
+        if then is not None and now is not None and name_key(then) != name_key(now)
+    )
+
+
+def _row(run: Run, sheets: Sequence[SheetRange], place: int, age_days: float) -> tuple[float, ...]:
+    middle = middle_sheet(sheets)
+    scatter = run_scatter(middle.stops, metered=middle.metered, negatives=len(sheets))
+    conditions = (run.time_s, run.temperature_c, float(run.use), middle.stops, float(middle.metered), 0.0, age_days)
+    return (*conditions, float(place), math.log(middle.density_range), middle.reading, scatter)
 
 
 def _test_row(test: ContrastPoint) -> tuple[float, ...]:

@@ -6,6 +6,7 @@ since which run nothing changed.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -122,16 +123,20 @@ def expected_log(points: Floats, conditions: Conditions) -> Floats:
     return log_contrast(points, equal) + np.where(conditions.tested, points[:, TEST, None], ranges)
 
 
+@functools.lru_cache(maxsize=256)
+def usual_film_range(stops: float) -> float:
+    """Return the range of log exposure that a subject usually leaves on the film, by what is believed of flare."""
+    middle = np.array([[belief.mean for belief in BELIEFS]])
+    return float(film_range(middle, np.array([stops]), np.array([True]))[0, 0])
+
+
 def subject_doubt(stops: float, *, metered: bool) -> float:
     """Return the relative standard uncertainty of one subject's range on the film, besides what flare does to all."""
-    middle = np.array([[belief.mean for belief in BELIEFS]])
-    known = np.array([True])
-    at = float(film_range(middle, np.array([stops]), known)[0, 0])
+    at = usual_film_range(stops)
     if not metered:
         return math.hypot(UNMETERED_DOUBT, CHOICE_DOUBT) / at
     step = 0.1
-    more = float(film_range(middle, np.array([stops + step]), known)[0, 0])
-    slope = (more - at) / (LOG_EXPOSURE_PER_STOP * step)
+    slope = (usual_film_range(stops + step) - at) / (LOG_EXPOSURE_PER_STOP * step)
     return math.hypot(METERED_SUBJECT_DOUBT * slope, CHOICE_DOUBT) / at
 
 

@@ -10,6 +10,11 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Influence, Quantity, read_back
 
 _THIRD: Final = 1.0 / 3.0
+
+SPEED_A_STOP: Final = _THIRD
+"""Stops of speed that go with a stop of contrast: N-1 wants a third of a stop more exposure, N+1 a third less (common
+practice)."""
+
 _USUAL: Final = 100.0
 _LARGEST_CHANGE_STOPS: Final = 1.0
 """No more than a stop in one step (common practice)."""
@@ -88,6 +93,16 @@ def index_advice(read: Sequence[ShadowRead], last: float | None) -> IndexAdvice 
         negatives=len(read),
         words=_words(last, following, change, stops, len(read)),
     )
+
+
+def exposure_words(speed_stops: float) -> str:
+    """Return how much exposure goes with a film so many stops faster, to a third of a stop: "2/3 stop more"."""
+    thirds = round(abs(speed_stops) / _THIRD)
+    if thirds == 0:
+        return "the same"
+    whole, rest = divmod(thirds, 3)
+    number = " ".join([*([str(whole)] if whole else []), *([f"{rest}/3"] if rest else [])])
+    return f"{number} stop{'s' * (thirds > 3)} {'less' if speed_stops > 0.0 else 'more'}"
 
 
 def nominal_index(value: float) -> float:

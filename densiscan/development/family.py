@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.development.contrast_fit import Floats, LawFit, fit_law
+from densiscan.development.expected import usual_film_range
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT
+from densiscan.development.exposure_index import SPEED_A_STOP
 from densiscan.development.kinetics import ContrastPoint, Kinetics
 from densiscan.development.prior import RUN_SCATTER
-from densiscan.development.verdict import range_on_film
+from densiscan.development.verdict import AVERAGE_SUBJECT_STOPS
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.film.speed_and_contrast import FilmTest
 
@@ -46,10 +48,16 @@ class Member:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FamilyRow:
-    """Time for a contrast, None where it would lie beyond what the family tells; `note` says why."""
+    """Time for a contrast, None where it would lie beyond what the family tells; `note` says why.
+
+    `scene_stops` is the subject that it suits, N the average one; `speed_stops` by how many stops the film is faster
+    than at N.
+    """
 
     contrast_stops: int
+    scene_stops: float
     contrast: float
+    speed_stops: float
     time_s: Quantity | None
     note: str = ""
 
@@ -69,6 +77,7 @@ class Family:
     covariance: Floats
     target: float
     table: tuple[FamilyRow, ...]
+    speed_tested: bool
     warnings: tuple[Warning_, ...]
 
     def contrast_at(self, time_s: float) -> Quantity:
@@ -117,7 +126,11 @@ def family_of(
         fit = _fit(times, values, doubts, wait=False)
     parameters, covariance = fit.parameters, fit.covariance
     law = Kinetics(contrast_limit=fit.limit, rate_per_s=fit.rate, wait_s=fit.wait)
-    table = tuple(_row(parameters, covariance, stops, target, times) for stops in _STOPS)
+    slope = _speed_slope(ordered, values)
+    table = tuple(
+        replace(row, speed_stops=_speed_stops(slope, row, target))
+        for row in (_row(parameters, covariance, stops, target, times) for stops in _STOPS)
+    )
     return Family(
         measure=measure,
         members=ordered,
@@ -130,6 +143,7 @@ def family_of(
         covariance=covariance,
         target=target,
         table=table,
+        speed_tested=slope is not None,
         warnings=_warnings(table),
     )
 
@@ -195,20 +209,47 @@ def _time(parameters: Floats, contrast: float) -> float:
 
 
 def _row(parameters: Floats, covariance: Floats, stops: int, target: float, times: Floats) -> FamilyRow:
-    """Return the time for so many stops more contrast: the average subject's range on film, longer by so many stops."""
-    contrast = target * (1.0 + LOG_EXPOSURE_PER_STOP * stops / range_on_film().value)
+    """Return the time for N and so many stops: a subject shorter by as many than the average fills the same paper."""
+    contrast = target * usual_film_range(AVERAGE_SUBJECT_STOPS) / usual_film_range(AVERAGE_SUBJECT_STOPS - stops)
+    row = FamilyRow(
+        contrast_stops=stops,
+        scene_stops=AVERAGE_SUBJECT_STOPS - stops,
+        contrast=contrast,
+        speed_stops=SPEED_A_STOP * stops,
+        time_s=None,
+    )
     time = _time(parameters, contrast)
     shortest, longest = float(times.min()), float(times.max())
     if not time <= _LONGEST * longest:
         what = "never reached" if math.isinf(time) else f"beyond {_LONGEST:g} times the longest tested"
-        return FamilyRow(contrast_stops=stops, contrast=contrast, time_s=None, note=what)
+        return replace(row, note=what)
     if time < _SHORTEST * shortest:
-        return FamilyRow(contrast_stops=stops, contrast=contrast, time_s=None, note="below half the shortest tested")
+        return replace(row, note="below half the shortest tested")
     note = "" if shortest <= time <= longest else "outside the times tested"
     if time < _UNEVEN_S:
         note = f"{note}, short" if note else "short"
     found = _quantity(lambda p: _time(p, contrast), parameters, covariance)
-    return FamilyRow(contrast_stops=stops, contrast=contrast, time_s=found, note=note)
+    return replace(row, time_s=found, note=note)
+
+
+def _speed_slope(members: Sequence[Member], contrasts: Floats) -> float | None:
+    """Return by how much the log exposure of the speed point grows with log contrast; None where not tested."""
+    read = [
+        (math.log(contrast), member.test.speed_log_exposure)
+        for member, contrast in zip(members, contrasts, strict=True)
+    ]
+    points = np.array([(where, speed.value) for where, speed in read if speed is not None and speed.limit is None])
+    if len(points) < FEWEST_TIMES:
+        return None
+    away = points - points.mean(axis=0)
+    return float(away[:, 0] @ away[:, 1] / (away[:, 0] @ away[:, 0]))
+
+
+def _speed_stops(slope: float | None, row: FamilyRow, target: float) -> float:
+    """Return by how many stops the film is faster than at N: by the tests, else by common practice."""
+    if slope is None:
+        return row.speed_stops
+    return -slope * math.log(row.contrast / target) / LOG_EXPOSURE_PER_STOP
 
 
 def _warnings(table: Sequence[FamilyRow]) -> tuple[Warning_, ...]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Final
 
@@ -36,33 +36,46 @@ from densiscan.development.expected import (
     expected_log,
 )
 from densiscan.development.kinetics import Kinetics
+from densiscan.development.likelihood import (
+    STRENGTH_VARIANCE,
+    STRENGTHS,
+    log_blunder,
+    log_likelihood,
+    spread_of,
+    spread_with_batches,
+    strength_chances,
+    strengths_at,
+)
 from densiscan.development.prior import (
     BLUNDER_SPREAD,
-    CHANCE_OF_CHANGE,
-    CHANCE_WITH_A_BATCH,
     NORMAL_CONTRAST,
     PARAMETERS,
-    SHARE_OF_BLUNDERS,
 )
 
-_PAIRS: Final = 600
-_CLOSER: Final = 3
-_ENOUGH: Final = 500.0
-_REWEIGHTED: Final = 4
-_STILL: Final = 1e-5
-"""The fit only finds where to draw points; a thousandth of a doubt is far more than it needs."""
+_PAIRS: Final = 400
+_CLOSER: Final = 2
+_ENOUGH: Final = 200.0
+_REWEIGHTED: Final = 3
+_REWEIGHTED_AGAIN: Final = 1
+_FAR_OFF: Final = 10.0
+_STEPS: Final = 6
+_STILL: Final = 1e-3
+"""The fit only finds where to draw points: few steps, and a hundredth of a doubt is more than it needs. Parameters are
+counted in doubts from a point so many doubts away, as what has settled is judged against their size."""
 
 _SCATTERS: Final = np.linspace(-1.5, 3.0, 46)
 _WIDER: Final = 1.2
 """The proposal is drawn so much wider than what it stands for, so that no tail is missed."""
 
-_PRIMES: Final = (2, 3, 5, 7, 11, 17, 19, 29, 31, 37, 53, 59, 61, 67, 71)
+_PRIMES: Final = (2, 3, 5, 11, 17, 19, 23, 29, 31, 47, 53, 61, 67, 83, 97, 103)
 """Those whose columns have correlations below 0.1 over so many points."""
-_UNLIKELY: Final = 4.0
+_UNLIKELY: Final = 3.0
 """Changes whose odds are less than one to the exponential of this are not looked at closer."""
-_MOST_CHANGES: Final = 4
-_NEGLIGIBLE: Final = 1e-3
+_MOST_CHANGES: Final = 2
+_NEGLIGIBLE: Final = 0.01
 _FEWEST_FOR_CHANGE: Final = 3
+_STANDARD: Final = NormalDist()
+_STANDS_OFF: Final = 1.5
 _APART: Final = 3.0
 
 
@@ -86,26 +99,12 @@ class Posterior:
         return float(1.0 / np.sum(self.weights**2))
 
 
-def spread_of(points: Floats, evidence: FilmEvidence) -> Floats:
-    """Return the standard deviation of each piece of evidence about what is expected, a row for each point."""
-    return np.hypot(evidence.reading, np.exp(points[:, SCATTER, None]) * evidence.scatter)
-
-
-def _log_blunder(off: Floats) -> tuple[Floats, Floats]:
-    """Return the log densities, less the common constant, of standardised residuals: of a sound run, of a blunder."""
-    sound = math.log1p(-SHARE_OF_BLUNDERS) - 0.5 * off**2
-    blunder = math.log(SHARE_OF_BLUNDERS / BLUNDER_SPREAD) - 0.5 * (off / BLUNDER_SPREAD) ** 2
-    return sound, blunder
-
-
 def _log_posterior(points: Floats, evidence: FilmEvidence) -> Floats:
     away = (points[:, :SINCE] - evidence.means) / evidence.doubts
     believed = -0.5 * np.sum(away**2, axis=1)
     if not len(evidence.logs):
         return np.asarray(believed)
-    spread = spread_of(points, evidence)
-    sound, blunder = _log_blunder((evidence.logs - expected_log(points, evidence.conditions)) / spread)
-    return np.asarray(believed + np.sum(np.logaddexp(sound, blunder) - np.log(spread), axis=1))
+    return np.asarray(believed + log_likelihood(points, evidence))
 
 
 def blunder_chances(posterior: Posterior) -> Floats:
@@ -114,7 +113,7 @@ def blunder_chances(posterior: Posterior) -> Floats:
     if not len(evidence.logs):
         return np.zeros(0)
     off = (evidence.logs - expected_log(posterior.points, evidence.conditions)) / spread_of(posterior.points, evidence)
-    sound, blunder = _log_blunder(off)
+    sound, blunder = log_blunder(off)
     return np.asarray(posterior.weights @ (1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))))
 
 
@@ -178,7 +177,9 @@ def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, f
     # A run that stands apart counts as one that tells little, but the last ones may be the first after a change.
     apart = np.minimum(np.abs(evidence.logs - at) / spread, BLUNDER_SPREAD)
     wide = np.where(apart > _APART, spread * apart, spread)
-    inverse = np.linalg.inv(np.diag(wide**2) + (slopes * doubts**2) @ slopes.T)
+    together = (evidence.batch[:, None] == evidence.batch) & (evidence.batch >= 0)
+    shared = STRENGTH_VARIANCE * together * np.outer(longer, longer)
+    inverse = np.linalg.inv(np.diag(wide**2) + shared + (slopes * doubts**2) @ slopes.T)
     size = doubts[CHANGE] ** 2
     changes = []
     for since in range(1, runs):
@@ -186,10 +187,10 @@ def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, f
         by = inverse @ moved
         gain = 1.0 + size * float(moved @ by)
         odds = 0.5 * size * float(off @ by) ** 2 / gain - 0.5 * math.log(gain)
-        chance = CHANCE_WITH_A_BATCH if evidence.new_batch[since] else CHANCE_OF_CHANGE
+        chance = evidence.changing[since]
         changes.append((odds + math.log(chance), since, math.log(chance)))
     changes.sort(reverse=True)
-    near = {since for since in (runs - 1, runs - 2) if since > 0 and apart[since] > 1.0}
+    near = {since for since in (runs - 1, runs - 2) if since > 0 and apart[since] > _STANDS_OFF}
     return [
         (since, chance)
         for rank, (odds, since, chance) in enumerate(changes)
@@ -236,14 +237,15 @@ def _fitted(evidence: FilmEvidence, start: Floats, since: int) -> tuple[Floats, 
     """
     here = start.copy()
     weights, covariance = np.ones_like(evidence.logs), np.diag(evidence.doubts**2)
-    for _ in range(_REWEIGHTED):
-        root = np.sqrt(weights) / spread_of(here[None], evidence)[0]
+    for _ in range(_REWEIGHTED_AGAIN if since else _REWEIGHTED):
+        root = np.sqrt(weights) / spread_with_batches(here, evidence)
         penalised = functools.partial(_penalised, evidence=evidence, root=root, since=since)
-        fit = least_squares(penalised, here, still=_STILL)
-        here, covariance = np.array(fit.parameters), fit.covariance()
+        fit = least_squares(penalised, _FAR_OFF + (here - evidence.means) / evidence.doubts, steps=_STEPS, still=_STILL)
+        here = evidence.means + evidence.doubts * (np.array(fit.parameters) - _FAR_OFF)
+        covariance = fit.covariance() * np.outer(evidence.doubts, evidence.doubts)
         here[SCATTER], covariance[SCATTER, SCATTER] = _scatter_weighed(here, evidence, since)
         expected = expected_log(_since(here[None], since), evidence.conditions)[0]
-        sound, blunder = _log_blunder((evidence.logs - expected) / spread_of(here[None], evidence)[0])
+        sound, blunder = log_blunder((evidence.logs - expected) / spread_of(here[None], evidence)[0])
         chance = 1.0 / (1.0 + np.exp(np.clip(sound - blunder, -500.0, 500.0)))
         weights = 1.0 - chance + chance / BLUNDER_SPREAD**2
     return here, covariance
@@ -260,25 +262,25 @@ def _scatter_weighed(here: Floats, evidence: FilmEvidence, since: int) -> tuple[
     return mean, float(weights @ (_SCATTERS - mean) ** 2) + 1e-3
 
 
-def _penalised(here: Floats, *, evidence: FilmEvidence, root: Floats, since: int) -> tuple[Floats, Floats]:
-    """Return residuals and derivatives of evidence and beliefs together."""
-    size, doubts = len(here), evidence.doubts
-    step = 1e-4 * doubts
-    around = here + np.concatenate([np.zeros((1, size)), np.diag(step), -np.diag(step)])
-    values = expected_log(_since(around, since), evidence.conditions)
-    slopes = (values[1 : size + 1] - values[size + 1 :]) / (2.0 * step[:, None])
-    residuals = np.concatenate([root * (values[0] - evidence.logs), (here - evidence.means) / doubts])
-    return residuals, np.concatenate([(root * slopes).T, np.diag(1.0 / doubts)])
+def _penalised(there: Floats, *, evidence: FilmEvidence, root: Floats, since: int) -> tuple[Floats, Floats]:
+    """Return residuals and derivatives of evidence and beliefs together, parameters counted in doubts."""
+    size, away = len(there), there - _FAR_OFF
+    step = 1e-4
+    around = away + step * np.concatenate([np.zeros((1, size)), np.eye(size)])
+    values = expected_log(_since(evidence.means + evidence.doubts * around, since), evidence.conditions)
+    slopes = (values[1:] - values[0]) / step
+    residuals = np.concatenate([root * (values[0] - evidence.logs), away])
+    return residuals, np.concatenate([(root * slopes).T, np.eye(size)])
 
 
 @functools.lru_cache(maxsize=1)
 def _normal_points() -> Floats:
-    """Return standard normal points and their mirror: a column for each parameter, and two for chance.
+    """Return standard normal points and their mirror: a column for each parameter, and three for chance.
 
     Multiples of the roots of primes, less whole numbers, fill the cube evenly (Richtmyer's sequence).
     """
     inverse = NormalDist().inv_cdf
-    steps = np.sqrt(np.array(_PRIMES[: len(PARAMETERS) + 2], dtype=float))
+    steps = np.sqrt(np.array(_PRIMES[: len(PARAMETERS) + 3], dtype=float))
     cube = (np.arange(1, _PAIRS + 1)[:, None] * steps) % 1.0
     half = np.array([[inverse(min(max(u, 1e-9), 1.0 - 1e-9)) for u in row] for row in cube.tolist()])
     both = np.concatenate([half, -half])
@@ -301,6 +303,18 @@ def mean_kinetics(posterior: Posterior) -> Kinetics:
     )
 
 
+def for_batch(posterior: Posterior, batch: str | None) -> Posterior:
+    """Return what is known of developments in one batch of developer, by what it has shown so far; None for none."""
+    evidence = posterior.evidence
+    chances = strength_chances(posterior.points, evidence, evidence.place_of(batch))
+    own = _normal_points()[:, SINCE + 2].tolist()
+    shares = np.array([_STANDARD.cdf(value) for value in own])
+    points, mean = posterior.points.copy(), posterior.mean.copy()
+    points[:, NORMAL] -= strengths_at(chances, np.tile(shares, len(points) // len(own)))
+    mean[NORMAL] -= float(posterior.weights @ (chances @ STRENGTHS))
+    return replace(posterior, points=points, mean=mean)
+
+
 def scatter_of(posterior: Posterior) -> Floats:
     """Return, for each point, how much the runs scatter against the usual."""
     return np.asarray(np.exp(posterior.points[:, SCATTER]))
@@ -319,7 +333,7 @@ def loss_per_use(posterior: Posterior) -> Floats:
 
 
 def chance_points(posterior: Posterior, which: int = 0) -> Floats:
-    """Return standard normal numbers, one for each point, that have nothing to do with its parameters; two sorts."""
+    """Return standard normal numbers, one for each point, that have nothing to do with its parameters; three sorts."""
     own = _normal_points()[:, SINCE + which]
     return np.tile(own, len(posterior.points) // len(own))
 

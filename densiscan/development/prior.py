@@ -54,9 +54,10 @@ BELIEFS: Final = (
     # flare, as the normal time makes it come out right. First the veil: 0.35 of log exposure lost by the average
     # subject, 0.2 to 0.5 are met.
     Belief(name="veil", mean=math.log(veil_of(AVERAGE_FLARE_LOSS)), doubt=0.45),
-    # Then the part of a fixed loss. An even veil takes more from a contrasty subject than from a flat one; practice,
-    # which makes N+1 and N-1 of a stop of the subject, reckons with 0.35 whatever the subject. The truth lies between.
-    Belief(name="fixed loss", mean=math.log(0.25), doubt=0.90),
+    # Then the part of a fixed loss. An even veil takes more from a contrasty subject than from a flat one; handbooks,
+    # which make N+1 and N-1 of a stop of the subject, reckon with 0.35 whatever the subject. The truth lies between:
+    # N-1 then is 0.84 of the normal time and N+1 1.29 times (handbooks: 0.7 to 0.8 and 1.25 to 1.45).
+    Belief(name="fixed loss", mean=math.log(0.6), doubt=0.70),
     # How far this person's unmetered subjects lie, on average, from the average subject; log exposure on the film.
     Belief(name="subjects", mean=0.0, doubt=0.15),
     # A film test's contrast against that of pictures: gradients are taken in several ways.
@@ -88,12 +89,22 @@ UNMETERED_DOUBT: Final = 0.25
 """Standard uncertainty, log exposure on the film, of a subject that nobody metered, about this person's average one.
 With the belief on that it makes the 0.30 of a single negative of which nothing is known."""
 
-PACE_DOUBT: Final = 0.07
-"""Relative standard deviation of the rate from one batch and one filling of the drum to the next (common practice): the
-right time today differs by it from the right time on average."""
+BATCH_DOUBT: Final = 0.04
+"""Relative standard deviation of the rate from one batch of developer to the next (common practice)."""
+
+SHARE_OF_ODD_BATCHES: Final = 0.02
+ODD_BATCH_DOUBT: Final = 0.22
+"""So many batches differ by so much: mixed weak, of old chemicals, in other water (common practice)."""
+
+PACE_DOUBT: Final = 0.05
+"""Relative standard deviation of the rate from one filling of the drum to the next (common practice): the right time
+today differs by it from the right time on average."""
 
 SHARED_SUBJECT: Final = 0.5
 """Part of the variance of the subject's range that the negatives of one run share: they are often of one place."""
+
+LEAST_RANGE: Final = 0.05
+"""A density range below this is no picture."""
 
 READING_DOUBT: Final = 0.02
 """Standard uncertainty of a density range that came without one."""
@@ -103,12 +114,17 @@ BLUNDER_SPREAD: Final = 5.0
 """So many runs go wrong in some way that is not told (wrong thermometer, wrong dilution, another subject); they then
 scatter so many times as much as others (common practice)."""
 
-CHANCE_OF_CHANGE: Final = 0.08
-"""Between one run and the next so often something changes that nobody writes down: another make or age of film, another
-thermometer, water, agitation (common practice: about once a year's work)."""
+CHANCE_OF_CHANGE: Final = 0.12
+"""Between one run and the next so often something may have changed that nobody wrote down: another make or age of film,
+another thermometer, water, agitation. More often than it happens (common practice: once or twice a year), as not to
+follow a change costs more negatives than to look for one that was none."""
 
-CHANCE_WITH_A_BATCH: Final = 0.12
-"""As often where a new batch of developer was begun."""
+CHANCE_WITH_A_BATCH: Final = 0.40
+"""As often where a new batch of developer was begun: chemicals, water and film are then often new together."""
+
+CHANCE_WHERE_LOGGED: Final = 0.5
+"""As often where another agitation or pre-wash was logged: continuous agitation takes about a tenth less time than
+turns every half minute, and a pre-wash little either way (common practice)."""
 
 CHART_DOUBT: Final = 0.15
 """Relative standard uncertainty of the maker's time for one's own film, developer and drum (common practice)."""

@@ -74,6 +74,8 @@ class Run:
     density_ranges
         One for each negative of the run whose range counts, as `development_readings.counted` decides; None parts where
         the uncertainty is not known, as for a figure read elsewhere.
+    sheet_stops
+        The subject's range of each of these negatives, None where it is that of the run; empty where it is for all.
     base_plus_fogs
         Likewise, one for each negative whose clear edge was read.
     left_out
@@ -113,6 +115,7 @@ class Run:
     scene_stops: float | None = None
     note: str | None = None
     density_ranges: tuple[Quantity, ...] = ()
+    sheet_stops: tuple[float | None, ...] = ()
     base_plus_fogs: tuple[Quantity, ...] = ()
     left_out: tuple[NegativeLeftOut, ...] = ()
     removed: bool = False

@@ -83,7 +83,8 @@ class Counted:
     """What counts of the readings of one run.
 
     `standings` and `ways` are by the number of each reading, `silent` why the range of one does not count, of those of
-    which it does not; `readings` is the one that counts of each negative.
+    which it does not; `scene_stops` the subject that each density range was measured for; `readings` is the one that
+    counts of each negative.
     """
 
     standings: Mapping[int, Standing]
@@ -91,6 +92,7 @@ class Counted:
     silent: Mapping[int, str]
     readings: tuple[RunReading, ...]
     density_ranges: tuple[Quantity, ...]
+    scene_stops: tuple[float | None, ...]
     base_plus_fogs: tuple[Quantity, ...]
     left_out: tuple[NegativeLeftOut, ...]
 
@@ -104,14 +106,14 @@ def counted(readings: Sequence[RunReading]) -> Counted:
     counting = {reading.number for reading in chosen}
     whys = {reading.number: why_silent(reading.document or {}) for reading in chosen}
     foggy = [one for one in chosen if not_a_negative(one.document or {}) is None or _is_fog_sheet(one)]
+    pictures = [one for one in chosen if one.density_range is not None and whys[one.number] is None]
     return Counted(
         standings={reading.number: _standing(reading, counting) for reading in readings},
         ways={reading.number: reading.way for reading in readings},
         silent={number: why for number, why in whys.items() if why is not None},
         readings=tuple(chosen),
-        density_ranges=tuple(
-            one.density_range for one in chosen if one.density_range is not None and whys[one.number] is None
-        ),
+        density_ranges=tuple(one.density_range for one in pictures if one.density_range is not None),
+        scene_stops=tuple((one.way.options.get("aim") or {}).get("scene_stops") for one in pictures),
         base_plus_fogs=tuple(one.base_plus_fog for one in foggy if one.base_plus_fog is not None),
         left_out=tuple(
             NegativeLeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)

@@ -194,7 +194,7 @@ def _nearly_changed(shown: str, change: float) -> str:
     return f"{shown}. Just on the border of developing {way}: keep the same time, and see what the next negatives show."
 
 
-_OWN_KINDS: Final = ("patch noise", "specks", "frame edge", "drift")
+_OWN_KINDS: Final = ("patch noise", "specks", "frame edge", "tone gap", "drift")
 """Influences that another reading of the same negative has anew; the calibration's stay as they are."""
 _LEAST_OWN: Final = 0.002
 """Density by which two scans of film that was not moved differ at least (seen: 0.0001 to 0.003)."""

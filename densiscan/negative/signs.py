@@ -88,7 +88,7 @@ class Limits:
     bare_white: float = 0.03
     glass: float = 0.025
     lid: float = 0.10
-    beside_lid: float = 0.015
+    beside_lid: float = 0.01
     even_margin: float = 0.95
     even_edge: float = 0.08
     wide_mm: float = 7.0

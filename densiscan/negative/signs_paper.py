@@ -23,7 +23,8 @@ _SOFT_MM: Final = 0.5
 _OPEN_GLASS: Final = 0.05
 """Share of a scan that reads as open glass, above which it is no bed with its lid down (physics: paper has a base)."""
 _EVEN_BLACK: Final = 0.025
-"""Standard deviation of density within which a black is full black: paper saturates, film does not (physics)."""
+"""Standard deviation of density, beyond noise from cell to cell, within which a black is full black: paper saturates,
+film does not (physics)."""
 _SPECKS: Final = 0.002
 """Share of a scan that dust, scratches and the rims of holes may make lighter than paper."""
 
@@ -43,11 +44,13 @@ def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
         told += _beside_lid(bench, part, margin, surround)
     if alone and _black_line(bench.cells):
         told += ["an even black line runs round the picture", "its margin is as light as paper"]
+    picture = inside(bench, part.area)
     if _wide(part):
-        told.append("no film has a clear edge as wide as its margin")
-    tones = _tones(inside(bench, part.area), margin) if part.frame is not None else ()
+        # a picture that a mask in the camera made smaller has such an edge too, but seldom ends as clear as that
+        told += ["no film has a clear edge as wide as its margin", *_bare_whites(picture, margin)]
+    tones = _tones(picture, margin) if part.frame is not None else ()
     if told:
-        return (*told, *tones)
+        return tuple(dict.fromkeys((*told, *tones)))
     # a silhouette against the sky ends as bare and as piled up as paper, and a lamp drifts: all that counts as one
     doubts = (*tones, *_drifted_or_lid(surround, margin)) if tones else ()
     return (" and ".join(doubts),) if len(doubts) > 1 else ()
@@ -72,7 +75,7 @@ def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tup
 def _margin_round(cells: Cells, margin: float, surround: float) -> bool:
     """Return whether a margin with straight sides runs round everything that is not the surround, its lightest part."""
     # round an inverted picture runs the clear edge of the film, neither as light as the one nor as dense as the other
-    near = max(LIMITS.beside_lid / 2, 0.1 * (surround - margin))
+    near = max(0.75 * LIMITS.beside_lid, 0.1 * (surround - margin))
     lighter = float((cells.density < margin - LIMITS.beside_lid).mean())
     ground = np.abs(cells.density - surround) < near
     paper = cells.density < min((margin + surround) / 2, margin + LIMITS.bare_white)
@@ -145,11 +148,20 @@ def _tones(density: Map, margin: float) -> tuple[str, ...]:
     """
     if density.size < _FEWEST_CELLS:
         return ()
-    white, near, black = (float(value) for value in np.quantile(density, (0.01, 0.96, 0.995)))
+    near, black = (float(value) for value in np.quantile(density, (0.96, 0.995)))
     if not LIMITS.lightest_black < black < LIMITS.densest_black:
         return ()
-    bare = ("its whites are as bare as its margin",) if white - margin < LIMITS.bare_white else ()
-    return (*bare, *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()))
+    return (
+        *_bare_whites(density, margin),
+        *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()),
+    )
+
+
+def _bare_whites(density: Map, margin: float) -> tuple[str, ...]:
+    """Return what is to be said of a picture whose lightest hundredth is as light as its margin."""
+    if density.size < _FEWEST_CELLS or float(np.quantile(density, 0.01)) - margin >= LIMITS.bare_white:
+        return ()
+    return ("its whites are as bare as its margin",)
 
 
 def _black_line(cells: Cells) -> bool:
@@ -160,9 +172,16 @@ def _black_line(cells: Cells) -> bool:
         return False
     marked = density > black - _BLACK_WITHIN
     # on open glass lies film: the dense border of its picture is no line, unless it is as even as paper's full black
-    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and float(density[marked].std()) > _EVEN_BLACK:
+    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and _unevenness(density, marked) > _EVEN_BLACK:
         return False
     return _runs_round(cells, marked, _LINE_MM, ~marked)
+
+
+def _unevenness(density: Map, where: Mask) -> float:
+    """Return the standard deviation of densities beyond that of noise, which neighbouring cells show as well."""
+    pairs = where[:, 1:] & where[:, :-1]
+    noise = float(np.mean((density[:, 1:] - density[:, :-1])[pairs] ** 2)) / 2.0 if pairs.any() else 0.0
+    return math.sqrt(max(float(density[where].var()) - noise, 0.0))
 
 
 def _runs_round(cells: Cells, marked: Mask, widths_mm: tuple[float, float], ground: Mask) -> bool:

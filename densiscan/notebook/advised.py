@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.development.advice import Advice, Plan, advise_from
 from densiscan.development.carried import carried, diluted
 from densiscan.development.developer_life import Load, Wear, next_load, strength, wear
-from densiscan.development.evidence import MOST_RUNS, evidence_of
-from densiscan.development.exposure_index import IndexAdvice, index_advice, shadow_read
+from densiscan.development.evidence import MOST_RUNS, evidence_of, logged_changes
+from densiscan.development.exposure_index import IndexAdvice, index_advice, nominal_index, shadow_read
 from densiscan.development.kinetics import REFERENCE_C, ContrastPoint, contrast_points
+from densiscan.development.learning import USUAL_RISK, Learning, learning
 from densiscan.development.names import dilution_key, name_key, solution_text
 from densiscan.development.posterior import Posterior, posterior_of
 from densiscan.development.prior import Belief, beliefs_with
 from densiscan.development.run import Run, ages_days, at_dilution, days_between
+from densiscan.development.sheets import disagreeing
 from densiscan.development.usable_readings import Counted, left_out_warnings
 from densiscan.notebook.notebook import Notebook
 from densiscan.paper.grade import density_range_for
@@ -36,6 +39,7 @@ class Wanted:
     None is as in the last run. `use` is counted from the batch where it is None. `date` is the day of the development:
     a batch that stood is slower. Where neither batch nor use is said, a batch in use goes on, at the temperature of its
     last run. `chart_time_s` is the maker's time at 20 C, else what was kept of it.
+    `learn` asks for so many times to develop that teach most, their negatives at most `risk_stops` of contrast off.
     """
 
     film: str
@@ -47,6 +51,8 @@ class Wanted:
     load: Load = field(default_factory=Load)
     date: str | None = None
     chart_time_s: float | None = None
+    learn: int | None = None
+    risk_stops: float = USUAL_RISK
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +71,7 @@ class AdviceSheet:
     index: IndexAdvice | None = None
     told: tuple[Warning_, ...] = ()
     known: Posterior | None = None
+    learning: Learning | None = None
 
 
 def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
@@ -100,22 +107,32 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         temperature_c=REFERENCE_C if wanted.temperature_c is None else wanted.temperature_c,
         use=_next_use(book, developer, wanted.use, wanted.load.batch),
         age_days=_age_days(mixed, wanted.load.batch, wanted.date),
+        batch=wanted.load.batch,
     )
     tests = _film_tests(book, film, developer)
     posterior = posterior_of(evidence_of(runs, tests, ages=ages_days(runs, mixed), beliefs=beliefs))
     if last is not None:
         told = (*told, _going_on_words(last, plan))
-    load = next_load(wanted.load, runs)
+    load, index = next_load(wanted.load, runs), _index(runs, counted)
     return AdviceSheet(
         film=film,
         developer=developer,
         dilution=load.dilution,
-        advice=advise_from(posterior, runs, plan),
+        advice=_with_index(advise_from(posterior, runs, plan), index),
         wear=wear(posterior, runs, load),
         load=load,
-        index=_index(runs, counted),
-        told=(*warnings, *told, *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:])),
+        index=index,
+        told=(
+            *warnings,
+            *told,
+            *disagreeing(runs[-MOST_RUNS:]),
+            *_logged_otherwise(runs),
+            *left_out_warnings([run for run in runs if run.left_out][-MOST_RUNS:]),
+        ),
         known=posterior,
+        learning=None
+        if wanted.learn is None
+        else learning(posterior, plan, wanted.learn, risk_stops=wanted.risk_stops),
     )
 
 
@@ -253,6 +270,32 @@ def _age_days(mixed: Mapping[str, str], batch: str | None, date: str | None) -> 
     if batch is None or date is None or batch.casefold() not in mixed:
         return 0.0
     return days_between(mixed[batch.casefold()], date)
+
+
+_FEW_SINCE: Final = 4
+
+
+def _logged_otherwise(runs: Sequence[Run]) -> tuple[Warning_, ...]:
+    """Return a word on the last change of agitation or pre-wash while few runs have been made since."""
+    for before, run in list(pairwise(runs))[: -_FEW_SINCE - 1 : -1]:
+        logged = logged_changes(before, run)
+        if logged:
+            message = (
+                f"Run {run.number} is the first with {' and '.join(logged)}. That may change the time by a tenth or "
+                "so: the runs since then show by how much, and those before count less."
+            )
+            return (Warning_(code="logged-otherwise", message=message),)
+    return ()
+
+
+def _with_index(advice: Advice, index: IndexAdvice | None) -> Advice:
+    """Return advice whose table says the index that goes with each time, where one is known."""
+    if index is None:
+        return advice
+    table = tuple(
+        replace(row, exposure_index=nominal_index(index.exposure_index * 2.0**row.speed_stops)) for row in advice.table
+    )
+    return replace(advice, table=table)
 
 
 def _index(runs: tuple[Run, ...], counted: Mapping[int, Counted]) -> IndexAdvice | None:

@@ -194,7 +194,7 @@ def runs(connection: sqlite3.Connection, choice: RunChoice) -> tuple[Run, ...]:
 
 
 _NOTHING: Final = Counted(
-    standings={}, ways={}, silent={}, readings=(), density_ranges=(), base_plus_fogs=(), left_out=()
+    standings={}, ways={}, silent={}, readings=(), density_ranges=(), scene_stops=(), base_plus_fogs=(), left_out=()
 )
 
 
@@ -236,6 +236,7 @@ def _run(row: Mapping[str, Any], read: Counted) -> Run:
             batch=row["batch"],
             sheet_size_mm=None if width is None or height is None else (width, height),
             density_ranges=read.density_ranges,
+            sheet_stops=_own_subjects(read.scene_stops, row["scene_stops"]),
             base_plus_fogs=read.base_plus_fogs,
             left_out=read.left_out,
             removed=row["removed"] is not None,
@@ -246,6 +247,12 @@ def _run(row: Mapping[str, Any], read: Counted) -> Run:
         raise NotebookError(
             f"run {row['number']} in the notebook is damaged; put a backup in the notebook's place."
         ) from None
+
+
+def _own_subjects(stated: tuple[float | None, ...], of_run: float | None) -> tuple[float | None, ...]:
+    """Return the subject of each negative where they differ, or where the run says none; else the run's is for all."""
+    told = {stops for stops in stated if stops is not None}
+    return stated if len(told) > 1 or (told and of_run is None) else ()
 
 
 def _dicts(cursor: sqlite3.Cursor) -> list[dict[str, Any]]:

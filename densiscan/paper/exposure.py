@@ -5,6 +5,7 @@ Formulas and sources: docs/method-paper.md.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -75,11 +76,17 @@ class Printing:
     factor: Quantity = Quantity(1.0)  # noqa: RUF009 - frozen and exact
     magnification: float | None = None
 
-    def seen(self, density: Quantity) -> Quantity:
-        """Return a density, or a difference of densities, as the light sees it."""
-        result = density * self.factor.value
+    def seen(self, density: Quantity, base_plus_fog: Quantity | None = None) -> Quantity:
+        """Return a density, or a difference of densities, as the light sees it.
+
+        Silver scatters, the film's base does not: of a density only what lies above base plus fog looks denser, where
+        that is known; all of a difference does.
+        """
+        clear = Quantity(0.0) if base_plus_fog is None else base_plus_fog
+        silver = density - clear
+        result = silver * self.factor.value + clear
         for influence, part in (self.factor.parts or {}).items():
-            result = result.with_part(influence, density.value * part)
+            result = result.with_part(influence, silver.value * part)
         return result
 
 
@@ -113,13 +120,13 @@ class ExposureStrip:
 
     @property
     def counted(self) -> tuple[float, ...]:
-        """The same in whole and half seconds, as a person counts them; as they are where the shortest is below 3 s.
+        """The same as a person counts them: half seconds below 10 s, else whole ones.
 
-        Half a second is then a quarter of the smallest step at most.
+        As they are where the shortest is below 3 s, for which half a second is too coarse.
         """
         if self.seconds[0] < _SHORTEST_COUNTED:
             return self.seconds
-        return tuple(round(2.0 * one) / 2.0 for one in self.seconds)
+        return tuple(round(2.0 * one) / 2.0 if one < FEWEST_SECONDS else float(round(one)) for one in self.seconds)
 
     @property
     def more(self) -> tuple[float, ...]:
@@ -253,13 +260,14 @@ def known_range_fit(negative: NegativeEnds, iso_range: float, printing: Printing
 def _times(negative: NegativeEnds, test: PaperTest, printing: Printing) -> dict[str, Quantity | None]:
     """Return log10 of the seconds that print shadow, highlight and rebate as they should be, None where unknown."""
     zero = log_seconds(test, printing)
+    seen = functools.partial(printing.seen, base_plus_fog=negative.base_plus_fog)
     pairs = {
         "shadow": (negative.shadow, test.shadow_log_exposure),
         "highlight": (negative.highlight, test.highlight_log_exposure),
         "rebate": (negative.base_plus_fog, test.black_log_exposure),
     }
     return {
-        name: None if zero is None or density is None or place is None else printing.seen(density) + place + zero
+        name: None if zero is None or density is None or place is None else seen(density) + place + zero
         for name, (density, place) in pairs.items()
     }
 

@@ -363,8 +363,9 @@ def _against(reading: PrintReading, test: PaperTest, curve: PaperCurve, made: Pr
         return None
     shift, given = offset
     factor = made.printing.factor.value
-    black = (shift - full) / factor
-    white = (shift - test.highlight_log_exposure) / factor
+    clear = Quantity(0.0) if negative.base_plus_fog is None else negative.base_plus_fog
+    black = (shift - full - clear) / factor + clear
+    white = (shift - test.highlight_log_exposure - clear) / factor + clear
     lost_density = [0.0, 0.0]
     if negative.shadow is not None:
         lost_density[0] = max(black.value - negative.shadow.value, 0.0)
@@ -394,7 +395,7 @@ def _offset(
     for tone, density in ((reading.white, negative.highlight), (reading.black, negative.shadow)):
         place = curve.log_exposure_at(tone.value)
         if density is not None and place is not None and low <= tone.value <= high:
-            ends.append(made.printing.seen(density) + place)
+            ends.append(made.printing.seen(density, negative.base_plus_fog) + place)
     if not ends:
         return None
     return (ends[0] if len(ends) == 1 else (ends[0] + ends[1]) * 0.5), False

@@ -9,6 +9,9 @@ from typing import Any, Final
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.advice import Advice, Misfit, TableRow
 from densiscan.development.developer_life import Wear, wear_warnings
+from densiscan.development.exposure_index import exposure_words
+from densiscan.development.falling import falling_contrast
+from densiscan.development.learning import Learning
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
 from densiscan.development.verdict import LARGEST_STEP
@@ -57,9 +60,10 @@ def advice_text(sheet: AdviceSheet, *, cautioned: bool = False) -> str:
         *([] if sheet.index is None else [paragraph(sheet.index.words, label="exposure")]),
         paragraph(_wear_words(sheet.wear), label="developer"),
         "",
-        "  contrast      time    95 % range",
+        _TABLE_HEAD,
         *(_row_text(row) for row in advice.table),
         "",
+        *([] if sheet.learning is None else [paragraph(_learning_words(sheet.learning), label="to learn"), ""]),
         *(paragraph(f"! {warning.message}") for warning in _all_warnings(sheet)),
         *([CAUTION] if spent or not cautioned else []),
     ]
@@ -73,7 +77,7 @@ def time_advice_text(advice: Advice) -> str:
         "",
         *(paragraph(words, label=label) for label, words in figures_of(advice)),
         "",
-        "  contrast      time    95 % range",
+        _TABLE_HEAD,
         *(_row_text(row) for row in advice.table),
         "",
         *(paragraph(f"! {warning.message}") for warning in warnings_of(advice)),
@@ -168,7 +172,7 @@ def numbers_in_words(numbers: Sequence[int]) -> str:
         for span in spans
         for piece in ([f"{span[0]} to {span[-1]}"] if len(span) > 2 else [str(number) for number in span])
     ]
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return _listed(words)
 
 
 def _wear_words(wear: Wear) -> str:
@@ -191,23 +195,50 @@ def _one_use_words(wear: Wear) -> str:
     )
 
 
+_TABLE_HEAD: Final = "        stops    time  95 % range      exposure"
+
+
 def _row_text(row: TableRow) -> str:
-    name, time, ends = cells_of(row)
-    return f"  {name:<10}  {time:>6}    {ends}"
+    name, stops, time, ends, exposure, note = cells_of(row)
+    return f"  {name:<4}  {stops:>5}  {time:>6}  {ends:<14}  {exposure:<13}  {note}".rstrip()
 
 
-def cells_of(row: TableRow) -> tuple[str, str, str]:
-    """Return a line of the table of times: the contrast, its time, where the right one lies."""
-    name = (
-        "as aimed" if row.contrast_stops == 0 else f"{row.contrast_stops:+d} stop{'s' * (abs(row.contrast_stops) > 1)}"
-    )
+def development_name(contrast_stops: int) -> str:
+    """Return what a development is called: N, N-1, N+2."""
+    return f"N{contrast_stops:+d}" if contrast_stops else "N"
+
+
+def cells_of(row: TableRow) -> tuple[str, str, str, str, str, str]:
+    """Return a line of the table of times: name, stops of the subject, time, its range, exposure, a note."""
+    name, stops = development_name(row.contrast_stops), f"{row.scene_stops:.1f}"
     low, high = row.interval_s
     if row.time_s is None or low is None:
-        return name, "-", row.note or "out of reach"
-    open_ended = "" if row.note else ", may not be reachable"
-    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}{open_ended}"
-    note = f"   {row.note}" if row.note else ""
-    return name, time_text(row.time_s.value), f"{ends}{note}"
+        return name, stops, "-", row.note or "out of reach", "", ""
+    open_ended = "" if row.note else "may not be reachable"
+    ends = f"{time_text(low)} to {time_text(high)}" if high is not None else f"over {time_text(low)}"
+    by_stops = exposure_words(row.speed_stops)
+    exposure = by_stops if row.exposure_index is None else f"index {row.exposure_index:g}"
+    return name, stops, time_text(row.time_s.value), ends, exposure, row.note or (open_ended if high is None else "")
+
+
+def _learning_words(learning: Learning) -> str:
+    times = _listed([time_text(time) for time in learning.times_s])
+    many = len(learning.times_s) > 1
+    then, now = (
+        _listed([f"{100.0 * math.expm1(doubt):.0f}" for doubt in doubts])
+        for doubts in ([row.doubt_then for row in learning.rows], [row.doubt_now for row in learning.rows])
+    )
+    first, last = (development_name(row.contrast_stops) for row in (learning.rows[0], learning.rows[-1]))
+    return (
+        f"develop the next {f'{len(learning.times_s)} ' if many else ''}for {times}{', in any order' if many else ''}; "
+        f"{'no negative' if many else 'it'} should be {'' if many else 'no '}more than {learning.risk_stops:g} "
+        f"stop{'s' * (learning.risk_stops > 1.0)} of contrast off. The times for {first} to {last} are then known "
+        f"within {then} %, now {now} %"
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
@@ -222,7 +253,8 @@ def _all_warnings(sheet: AdviceSheet) -> list[Warning_]:
 def warnings_of(advice: Advice) -> list[Warning_]:
     """Return what a person should know of the time advised."""
     changed = [] if advice.change is None else [Warning_(code="something-changed", message=advice.change.words)]
-    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits)]
+    falling = [] if changed or advice.misfits else _falling_warnings(advice)
+    misfits = [*changed, *(_misfit_warning(misfit) for misfit in advice.misfits), *falling]
     return [*_time_warnings(advice), *_temperature_warnings(advice), *misfits]
 
 
@@ -286,6 +318,19 @@ def _temperature_warnings(advice: Advice) -> list[Warning_]:
     return [Warning_(code="temperature-far", message=message)]
 
 
+def _falling_warnings(advice: Advice) -> list[Warning_]:
+    falling = falling_contrast(advice.posterior)
+    if falling is None:
+        return []
+    (high, low), (short, long) = falling.contrasts, falling.times_s
+    message = (
+        f"Contrast falls from {high:.2f} in run {falling.shorter_run} to {low:.2f} in run {falling.longer_run}, "
+        f"developed as long or longer ({time_text(short)} and {time_text(long)} as at 20 C, fresh). Development alone "
+        "cannot do that: look for another film, subject, temperature or developer than was logged."
+    )
+    return [Warning_(code="contrast-falls", message=message)]
+
+
 def _misfit_warning(misfit: Misfit) -> Warning_:
     side = "more" if misfit.ratio > 1.0 else "less"
     what = f"Run {misfit.number}" if misfit.number else "A development of the film test"
@@ -306,7 +351,7 @@ _LAYOUT: Final[Layout] = {
     "target_density_range=advice.plan.target_range.value based_on.runs=advice.runs based_on.film_tests=advice.tests "
     "based_on.common_practice=advice.common_practice based_on.common_practice_share=advice.practice "
     "kinetics=advice.kinetics changed=advice.change "
-    "runs_that_do_not_fit=advice.misfits table=advice.table developer_use=wear exposure=index "
+    "runs_that_do_not_fit=advice.misfits table=advice.table learn=learning developer_use=wear exposure=index "
     "warnings",
     "AdviceSheet.doubt": lambda sheet: doubt_in_words(sheet.advice),
     "AdviceSheet.warnings": lambda sheet: tuple(_all_warnings(sheet)),
@@ -314,8 +359,10 @@ _LAYOUT: Final[Layout] = {
     "loss_per_day shape",
     "UnloggedChange": "since_run chance pace",
     "Misfit": "run=number chance ratio",
-    "TableRow": "contrast_stops time_s note unlimited_time_s=best_s",
+    "TableRow": "contrast_stops scene_stops time_s speed_stops exposure_index note unlimited_time_s=best_s",
     "TableRow.note": lambda row: row.note or None,
+    "Learning": "times_s risk_stops table=rows",
+    "LearnedTime": "contrast_stops doubt_now doubt_then",
     "Wear": "discard_after_use=last_good_use more_time_a_use learned film_cm2_per_litre=film_cm2 "
     "developed_cm2_per_litre=developed_cm2",
     "IndexAdvice": "exposure_index last_index exposure_stops=stops negatives",

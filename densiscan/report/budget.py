@@ -20,6 +20,7 @@ WORDS: Final = {
     "rounding": "whole codes",
     "specks": "dust or clear specks in a spot",
     "frame edge": "where the picture ends",
+    "tone gap": "few tones near the darkest or lightest hundredth",
 }
 """Kinds of influence (method note 5) as a person says them."""
 

@@ -5,25 +5,27 @@ from __future__ import annotations
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.development.exposure_index import exposure_words
 from densiscan.development.family import Family
 from densiscan.files.serialise import Layout, as_document, plain
 from densiscan.film.reciprocity import TABLE_S, PinholeExposure, Reciprocity, shorter_development
+from densiscan.report.advice import development_name
 from densiscan.report.readings import density_text, paragraph, time_text
 
 FAMILY_FORMAT: Final = "densiscan.family/1"
 RECIPROCITY_FORMAT: Final = "densiscan.reciprocity/1"
 PINHOLE_FORMAT: Final = "densiscan.pinhole/1"
 _LAYOUT: Final[Layout] = {
-    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table warnings",
+    "Family": "measure developments law.contrast_limit law.rate_per_s law.wait_s target_contrast=target table "
+    "speed_tested warnings",
     "Family.measure": lambda family: family.measure.replace(" ", "_"),
     "Family.developments": lambda family: [
         {"name": member.name, **plain(point)} for member, point in zip(family.members, family.contrasts, strict=True)
     ],
     "Family.law.wait_s": lambda family: family.law.wait_s if family.wait_fitted else None,
-    "FamilyRow": "contrast_stops contrast time_s note",
+    "FamilyRow": "contrast_stops scene_stops contrast speed_stops time_s note",
     "FamilyRow.note": lambda row: row.note or None,
 }
-_STOPS: Final = {-2: "2 stops less", -1: "1 stop less", 0: "normal", 1: "1 stop more", 2: "2 stops more"}
 _CAUTION: Final = (
     "Developers: gloves, fresh air, no food near them; mind the maker's safety data sheet and local rules for waste "
     "(docs/cautions.md)."
@@ -52,10 +54,13 @@ def family_text(family: Family, *, name: str) -> str:
             label="law",
         ),
         "",
-        "   for             contrast   time",
+        "       stops  contrast  exposure       time",
     ]
     for row in family.table:
-        lines.append(f"   {_STOPS[row.contrast_stops]:<13}   {row.contrast:8.2f}   {_time(row.time_s, row.note)}"[:79])
+        shown = f"  {development_name(row.contrast_stops):<3}  {row.scene_stops:5.1f}  {row.contrast:8.2f}"
+        lines.append(f"{shown}  {exposure_words(row.speed_stops):<13}  {_time(row.time_s, row.note)}"[:79])
+    by = "the speed points of these curves" if family.speed_tested else "common practice, a third of a stop each"
+    lines += ["", paragraph(f"N is for an average subject, N-1 for one that is a stop longer; exposure by {by}.")]
     warning_lines = [paragraph(f"! {warning.message}") for warning in family.warnings]
     return "\n".join([*lines, "", *warning_lines, paragraph(_CAUTION)])
 

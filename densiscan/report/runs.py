@@ -17,7 +17,8 @@ RUN_FORMAT: Final = "densiscan.run/1"
 RUNS_FORMAT: Final = "densiscan.runs/1"
 _LAYOUT: Final[Layout] = {
     "Run": "run=number film developer dilution batch use date time_s temperature_c exposure_index agitation prewash "
-    "stop fix sheets sheet_size_mm volume_ml scene_stops note density_ranges base_plus_fogs left_out removed",
+    "stop fix sheets sheet_size_mm volume_ml scene_stops note density_ranges sheet_stops "
+    "base_plus_fogs left_out removed",
     "Filled": "like taken warnings",
 }
 _LABEL: Final = 18

@@ -59,6 +59,9 @@ class ApertureReadings:
         Whether more looked like specks than is believed; nothing was left out then.
     borders
         The readings along each side that come or go as the side moves; none where the area ends for certain.
+    coarser
+        The densities of each fourth of the readings, sorted: on every other row and column, begun at four places.
+        None where nothing asks for what the grid does to the readings.
     """
 
     density: Map
@@ -67,6 +70,7 @@ class ApertureReadings:
     specks: float
     too_many: bool
     borders: tuple[Border, ...] = ()
+    coarser: tuple[Map, ...] = ()
 
     def quantile(self, share: float) -> float:
         """Return the density below which a share (0 to 1) of the readings lies, interpolated."""
@@ -78,6 +82,15 @@ class ApertureReadings:
             side: border.moved(self.density, share)
             for side, border in zip(SIDES, self.borders, strict=bool(self.borders))
         }
+
+    def gap_part(self, share: float) -> float:
+        """Return the standard contribution to a quantile of where the grid of readings begins.
+
+        Nothing where tones go on evenly. Where few readings lie near the quantile, how many of them fall on the even
+        places to either side is chance: grids half as fine, begun at four places, show twice of it.
+        """
+        found = [at_rank(some, share * (some.size - 1)) for some in self.coarser if some.size]
+        return 0.5 * float(np.std(found)) if found else 0.0
 
     def noise_at(self, share: float) -> float:
         """Return the standard deviation of a reading near a share of the readings."""
@@ -152,6 +165,7 @@ def readings_inside(
         mean[met] = np.nan
     borders = _borders(mean, (x_mm[columns][middle[1]], y_mm[rows][middle[0]]), area, doubts_mm, aperture_mm)
     density = mean[centres]
+    coarser = () if doubts_mm is None else _coarser(mean, centres)
     del mean
     np.negative(np.log10(density, out=density), out=density)
     relative = by_bands(_relative, sd[middle], light[middle])[centres]
@@ -166,7 +180,14 @@ def readings_inside(
         specks=share if share <= MOST_SPECKS else 0.0,
         too_many=share > MOST_SPECKS,
         borders=borders,
+        coarser=coarser,
     )
+
+
+def _coarser(mean: Map, centres: Mask) -> tuple[Map, ...]:
+    """Return the sorted densities on every other row and column, begun at each of four places."""
+    starts = [(slice(row, None, 2), slice(column, None, 2)) for row in (0, 1) for column in (0, 1)]
+    return tuple(np.sort(-np.log10(mean[start][centres[start]])) for start in starts)
 
 
 def _rim_cells(pitch_mm: tuple[float, float]) -> int:

@@ -20,6 +20,8 @@ CLEAR_ODDS: Final = 3.0
 """Log-likelihood by which one polarity must be ahead to be believed: odds of 20."""
 _LEAST: Final = 1e-5
 """Least signal, or distance from full scale, that is told from nothing."""
+_LEAST_RISE: Final = 1e-3
+"""Rise of density from a step to the next, at least: a file may call its lightest step as clear as open light."""
 _WHITE: Final = 0.9985
 """Signal from which a surface is taken as clipped to white."""
 _AS_SEEN: Final = math.log(5.0)
@@ -28,6 +30,10 @@ _OF_OPEN_LIGHT: Final = 0.01
 """Doubt, density, of the open light beside the wedge: glare and the lamp differ from place to place."""
 _UNEVEN: Final = 0.004
 """Doubt of a level beside that of its density: the lamp, glare from neighbours, what a step is uneven by."""
+_GLARE: Final = 0.001
+"""Doubt of the light that a step sends, part of full scale: what glare differs by from place to place."""
+_DROWNED: Final = 1.0
+"""Doubt, density, of a step of which glare leaves nothing."""
 _BENDS: Final = (0.1, 0.3, 0.8)
 """How fast the slope wanders, a root unit of density, as part of it: hardly, by flare and gamma, in an S."""
 _LAWS: Final = ((0.7, 0.5), (0.3, 0.15))
@@ -51,8 +57,10 @@ def odds_of_falling(signal: Floats, densities: Floats, doubts: Floats, beside: F
     told = signal[~np.isnan(signal)]
     bright_first = signal if told[0] >= told[-1] else signal[::-1]
     around = np.zeros(0) if beside is None else beside
-    rises = _falls(1.0 - bright_first[::-1], densities, doubts, 1.0 - around)
-    return _AS_SEEN + _falls(bright_first, densities, doubts, around) - rises
+    # The last of the dense steps, beside open light, may read lighter than the one before it.
+    seen = np.hypot(doubts, np.minimum(_GLARE * 10.0**densities / math.log(10.0), _DROWNED))
+    rises = _falls(1.0 - bright_first[::-1], densities, seen, 1.0 - around)
+    return _AS_SEEN + _falls(bright_first, densities, seen, around) - rises
 
 
 def _falls(light: Floats, densities: Floats, doubts: Floats, beside: Floats) -> float:
@@ -79,7 +87,10 @@ def _line(level: Floats, at: Floats, doubts: Floats, slope: float, deviation: fl
     """Return the log-likelihood of levels under a falling line with a walk on its slope, the best of three bends."""
     x = at - at[0]
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
-    seen = min(max(float(np.median(-np.diff(level) / np.diff(at))), 0.3 * slope), slope + 2.0 * deviation)
+    seen = min(
+        max(float(np.median(-np.diff(level) / np.maximum(np.diff(at), _LEAST_RISE))), 0.3 * slope),
+        slope + 2.0 * deviation,
+    )
     noise = np.diag((seen * doubts) ** 2 + _UNEVEN**2)
     rest = level + slope * x
     best = -math.inf

@@ -200,6 +200,17 @@ def test_step_under_a_streak_does_not_end_the_range() -> None:
     assert all(step.used for step in calibration.steps)
 
 
+def test_steps_on_one_code_leave_a_curve_that_runs_from_light_to_dense() -> None:
+    """Three steps on code 4 of 8 bits, by noise 4.00, 4.06 and 4.02: the last is darker than their mean alone."""
+    densities = [0.05, 0.35, 0.65, 0.95, 1.25, 1.55, 1.8, 1.82, 1.84, 2.3]
+    signals = [10.0**-density for density in densities[:6]] + [4.0 / 255, 4.06 / 255, 4.02 / 255, 1.28 / 255]
+    calibration = through(densities, signals)
+    _, known, _ = calibration.knots()
+    assert_allclose(sorted(known), [*densities[:7], 2.3], rtol=1e-9)
+    assert [step.used for step in calibration.steps] == [True] * 7 + [False, False, True]
+    assert "steps-out-of-order" in {warning.code for warning in calibration.warnings}
+
+
 def test_too_few_steps_are_refused() -> None:
     with pytest.raises(CalibrationError, match="only 2 steps"):
         made([0.05, 0.35], [0.9, 0.45])
@@ -250,6 +261,29 @@ def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
     with pytest.raises(PolarityError):
         told_inverted(signal, Steps.nominal(densities), "wedge.tif")
     assert told_inverted(signal, Steps.nominal(densities), "wedge.tif", beside=glass) is False
+
+
+LIFTED = (
+    *(227.77, 205.72, 185.7, 167.5, 150.99, 135.96, 122.33, 109.95, 98.74, 88.54, 79.25, 70.84, 63.27, 56.36, 50.1),
+    *(44.47, 39.36, 34.76, 30.6, 26.88, 23.55, 20.56, 17.92, 15.52, 13.46, 11.67, 10.1, 8.9, 8.2, 7.94, 9.6),
+)
+"""Codes of 8 bits of a rendered scanner with 0.7 % of glare, of 31 steps of 0.1: the last is beside open light."""
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+def test_glare_on_the_densest_steps_leaves_the_polarity_clear(inverted: bool) -> None:
+    upright, beside = np.array(LIFTED) / 255, np.array([239.5, 240.65]) / 255
+    signal, around = (1.0 - upright, 1.0 - beside) if inverted else (upright, beside)
+    steps = Steps(densities=np.array(even_densities(31, 0.1)), doubts=np.full(31, 0.005))
+    assert told_inverted(signal, steps, "wedge.tif", beside=around) is inverted
+
+
+def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> None:
+    """Stated 0.00 where it has 0.02: the open light beside it, brighter, stands for no density either."""
+    densities = np.array(even_densities(12, 0.2, 0.02))
+    stated = np.concatenate(([0.0], densities[1:]))
+    upright = 0.9 * 10.0**-densities
+    assert told_inverted(upright, Steps.nominal(stated), "wedge.tif", beside=np.array([0.9, 0.9])) is False
 
 
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:

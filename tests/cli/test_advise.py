@@ -67,7 +67,7 @@ def test_an_empty_notebook_gives_common_practice(capsys: pytest.CaptureFixture[s
     assert [row["contrast_stops"] for row in found["table"]] == [-2, -1, 0, 1, 2]
     times = {row["contrast_stops"]: row["time_s"]["value"] for row in found["table"]}
     assert 1.25 <= times[1] / times[0] <= 1.45
-    assert 0.70 <= times[-1] / times[0] <= 0.80
+    assert 0.70 <= times[-1] / times[0] <= 0.85
     assert {"provisional", "subject-not-known"} <= codes(found)
     assert not notebook.exists()
 
@@ -360,7 +360,7 @@ def test_the_makers_time_is_said_once_and_kept(capsys: pytest.CaptureFixture[str
     assert_allclose(document(capsys)["time_s"]["value"], 660.0, atol=2.5)
     # Doubted by 15 %: the 95 % range lies within a factor of 1.3 or so, widened by what differs from batch to batch.
     low, high = first["interval_s"]
-    assert 1.3 <= high / low <= 2.6
+    assert 1.3 <= high / low <= 3.2
     # For another dilution the maker states another time.
     assert_allclose(document(capsys, "--dilution", "1+1")["time_s"]["value"], 480.0, atol=2.5)
 

@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.development.expected import usual_film_range
 from densiscan.development.family import Family, Member, family_of
 from densiscan.errors import MeasureError
 
@@ -22,12 +23,23 @@ def law(time: float, wait: float = 0.0) -> float:
     return LIMIT * -math.expm1(-RATE * (time - wait))
 
 
-def member(time: float, contrast: float | None, u: float | None = 0.01, *, measure: str = "average_gradient") -> Member:
+def member(
+    time: float,
+    contrast: float | None,
+    u: float | None = 0.01,
+    *,
+    measure: str = "average_gradient",
+    speed: float | None = None,
+) -> Member:
     """A film test of which one figure is known; the others are not."""
     figures: dict[str, Quantity | None] = dict.fromkeys(("average_gradient", "contrast_index", "gamma"))
     if contrast is not None:
         figures[measure] = Quantity(contrast, None if u is None else {Influence("reading", f"{time}"): u})
-    return Member(name=f"{time:g} s", time_s=time, test=cast("Any", SimpleNamespace(**figures)))
+    return Member(
+        name=f"{time:g} s",
+        time_s=time,
+        test=cast("Any", SimpleNamespace(speed_log_exposure=None if speed is None else Quantity(speed), **figures)),
+    )
 
 
 def family(*times: float, u: float = 0.01, target: float = 0.58) -> Family:
@@ -69,13 +81,23 @@ def test_times_and_their_doubt() -> None:
 
 
 def test_stops_of_contrast() -> None:
-    """A stop is 0.30 of the 1.85 that an average subject leaves on the film."""
+    """N-1 makes a subject a stop longer than the average fill the same paper, N+1 one that is a stop shorter."""
     found = family(300.0, 900.0)
     assert [row.contrast_stops for row in found.table] == [-2, -1, 0, 1, 2]
     for row in found.table:
-        assert_allclose(row.contrast, 0.58 * (1.0 + 0.30 * row.contrast_stops / 1.85), rtol=1e-9)
+        assert_allclose(row.scene_stops, 22.0 / 3.0 - row.contrast_stops, rtol=1e-12)
+        assert_allclose(row.contrast * usual_film_range(row.scene_stops), 0.58 * 1.85, rtol=1e-9)
         wanted = -math.log(1.0 - row.contrast / LIMIT) / RATE
         assert_allclose(known(row.time_s).value, wanted, rtol=1e-5)
+
+
+def test_exposure_goes_with_contrast() -> None:
+    """By common practice a third of a stop a step; by speed points that fall 0.3 where contrast doubles, a stop."""
+    assert [round(row.speed_stops, 3) for row in family(300.0, 900.0).table] == [-0.667, -0.333, 0.0, 0.333, 0.667]
+    tested = family_of([member(time, 0.4 * 2.0**at, speed=-2.0 - 0.3 * at) for at, time in enumerate((300.0, 900.0))])
+    assert tested.speed_tested
+    for row in tested.table:
+        assert_allclose(row.speed_stops, math.log2(row.contrast / 0.58), rtol=0.01)  # a stop is 0.30, nearly log10 2
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ def test_the_advice_comes_nearer_than_the_rule_of_thumb(outcomes: list[Outcome])
     def rms(who: str) -> float:
         return float(np.sqrt(np.mean([one.missed[who] ** 2 for one in outcomes if one.run >= 3])))
 
-    # 0.062 and 0.135 over three hundred photographers (docs/advice.md); a dozen scatter by a fifth.
+    # 0.062 and 0.135 over three hundred photographers (docs/method-advice.md); a dozen scatter by a fifth.
     assert rms("densiscan") < 0.10
     assert rms("densiscan") < rms("rule")
 

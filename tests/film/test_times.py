@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.cli.app import run
+from densiscan.development.expected import usual_film_range
 from densiscan.development.family import Family, Member, family_of
 from densiscan.development.kinetics import contrast_points
 from densiscan.errors import MeasureError, PointsFileError
@@ -86,10 +87,10 @@ def test_the_wait_before_the_image_appears() -> None:
 
 
 def test_times_for_more_and_less_contrast(members: dict[float, Member]) -> None:
-    # The average subject leaves 1.85 on the film (2.20 less 0.35 of flare): a stop of contrast is 0.30 / 1.85 of it.
+    # The average subject leaves 1.85 on the film (2.20 less 0.35 of flare); N-1 makes one a stop longer fit the same.
     found = family_of(list(members.values()), target=0.58)
     for stops, time in times(found).items():
-        contrast = 0.58 * (1.0 + 0.30 * stops / 1.85)
+        contrast = 0.58 * 1.85 / usual_film_range(22.0 / 3.0 - stops)
         wanted = -60.0 * MINUTES * math.log(1.0 - contrast / LIMIT)
         if time is not None:
             np.testing.assert_allclose(time, wanted, rtol=2e-3)

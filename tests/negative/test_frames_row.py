@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.negative.find.rebate import Frame as FoundFrame
-from densiscan.negative.find.row import equally_wide, row_of_frames
+from densiscan.negative.find.row import equally_high, equally_wide, row_of_frames
 from densiscan.negative.find.sides import FULL, Profile, Side
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_scan
@@ -161,3 +161,24 @@ def test_a_short_frame_is_widened_at_its_weaker_end(
     moved = wanted != middle
     assert ("assumed" in out[1].origins) == moved
     assert (0.0 in out[1].shares) == moved
+
+
+@pytest.mark.parametrize("upright", [False, True])
+@pytest.mark.parametrize(("start", "height", "wanted"), [(6.2, 23.3, (5.5, 24.0)), (5.8, 23.7, (5.8, 23.7))])
+def test_a_side_along_the_row_lies_where_it_does_on_the_other_frames(
+    start: float, height: float, wanted: Span, upright: bool
+) -> None:
+    """Where the first frame begins with 0.7 mm as clear as the rebate; 0.3 mm is what film wanders in a camera."""
+    size = (35.0, 122.0) if upright else (122.0, 35.0)
+    strip = TurnedBox(left_mm=0.0, top_mm=0.0, width_mm=size[0], height_mm=size[1], angle_deg=0.0)
+    frames = []
+    for left, (top, tall) in ((5.0, (start, height)), (43.0, (5.5, 24.0)), (81.0, (5.55, 23.9))):
+        sides = (top, left, tall, 36.0) if upright else (left, top, 36.0, tall)
+        place = TurnedBox(left_mm=sides[0], top_mm=sides[1], width_mm=sides[2], height_mm=sides[3], angle_deg=0.0)
+        frames.append(FoundFrame(box=place, area=place, origins=("line",) * 4, shares=(1.0,) * 4, doubts_mm=(0.1,) * 4))
+    out = equally_high(frames, strip, 0 if upright else 1)
+    assert out[1:] == frames[1:]
+    left, top, width, tall = out[0].box.box_mm
+    # half of the 0.05 by which the others differ
+    assert_allclose((left, width) if upright else (top, tall), wanted, rtol=0, atol=0.03)
+    assert ("assumed" in out[0].origins) == (wanted != (start, height))

@@ -139,9 +139,12 @@ def test_condenser_light_needs_a_softer_paper_and_more_time() -> None:
     assert condenser.fit == "too hard"
     assert plain.highlight_time_s is not None
     assert condenser.highlight_time_s is not None
-    # Silver looks 1.25 times as dense: 1.45 becomes 1.81.
+    # Silver looks 1.25 times as dense, the base does not: above 0.25, 1.20 becomes 1.50.
     ratio = condenser.highlight_time_s.value / plain.highlight_time_s.value
-    assert_allclose(ratio, 10.0 ** (0.25 * 1.45), rtol=1e-9)
+    assert_allclose(ratio, 10.0**0.30, rtol=1e-9)
+    assert condenser.standard_time_s is not None
+    assert plain.standard_time_s is not None
+    assert_allclose(condenser.standard_time_s.value, plain.standard_time_s.value, rtol=1e-12)
     assert (condenser.highlight_time_s.uncertainty or 0.0) > (plain.highlight_time_s.uncertainty or 0.0)
 
 

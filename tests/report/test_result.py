@@ -151,7 +151,7 @@ def test_a_scan_is_one_line() -> None:
 
 
 def test_an_advice_is_one_line() -> None:
-    assert repr(an_advice()).startswith("<Advice: 480 (248 to 975) s at 20 C, range 1.05 ± ")
+    assert repr(an_advice()).startswith("<Advice: 480 (244 to 1122) s at 20 C, range 1.05 ± ")
 
 
 def test_names_from_outside_can_do_nothing() -> None:

@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.negative.reading import measure_scan
+from densiscan.scan.apertures import ApertureReadings
 from densiscan.scan.cells import TurnedBox
 from densiscan.scan.frame_edge import Border, Grid, borders_of
 from densiscan.scan.scan import open_scan
@@ -113,3 +114,35 @@ def test_shadow_and_highlight_along_the_edge_of_a_frame(tmp_path: Path) -> None:
         assert reading.density_range is not None
         assert reading.density_range.budget()["frame edge"] > 0.0
     assert max(parts) > 0.02
+
+
+def test_what_the_grid_leaves_to_chance_in_a_gap() -> None:
+    """Of each fourth of 101 readings one or two are dark: the second of them, at 1 %, is 0.8 twice and 0.3 twice.
+
+    Their standard deviation is 0.25; a grid twice as fine leaves half of it.
+    """
+    fourths = tuple(np.array([0.3] * dark + [0.8] * (101 - dark)) for dark in (1, 1, 2, 2))
+    ordered = np.sort(np.concatenate(fourths))
+    read = ApertureReadings(
+        density=ordered, noise=np.zeros(10), overlapping=10.0, specks=0.0, too_many=False, coarser=fourths
+    )
+    assert_allclose(read.gap_part(0.01), 0.125, rtol=1e-9)
+    assert read.gap_part(0.5) == 0.0
+
+
+def test_a_gap_in_the_tones_away_from_the_edges_is_doubted(tmp_path: Path) -> None:
+    """The densest patch fills a hundredth of the frame and lies within it; the tones of a shore have no gap."""
+    scanner = renderer.Scanner(ppi=200.0, lamp=0.0, glare=0.0, streaks=0.0)
+    place = renderer.Place(x_mm=52.0, y_mm=40.0, angle_deg=0.2)
+    parts = {}
+    for scene, seed in (("patches", 44), ("shore", 10)):
+        picture = renderer.Picture(scene=scene, seed=seed, range_stops=6.5, shadow_stops=2.0, falloff_stops=0.0)
+        film = renderer.sheet(size_mm=(88.0, 63.0), place=place, picture=picture)
+        scan = renderer.render_bed((film,), scanner, seed=seed, size_mm=(104.0, 80.0))
+        renderer.write_scan(scan, tmp_path / "film.tif", compression=None)
+        (reading,) = measure_scan(open_scan(tmp_path / "film.tif"), made_up.calibration())
+        assert reading.highlight is not None
+        parts[scene] = reading.highlight.budget().get("tone gap", 0.0)
+        assert reading.highlight.budget().get("frame edge", 0.0) < 0.001
+    assert parts["patches"] > 0.01
+    assert parts["shore"] < 0.002

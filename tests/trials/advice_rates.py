@@ -14,6 +14,7 @@ nothing is rendered.
 from __future__ import annotations
 
 import argparse
+import copy
 import datetime as dt
 import math
 import sys
@@ -110,6 +111,16 @@ def _grown(film: Films, x: Floats) -> Floats:
 
 
 def _logarithmic(slope: Floats) -> Floats:
+    key = slope.tobytes()
+    if key not in _KNOWN:
+        _KNOWN[key] = _logarithmic_searched(slope)
+    return _KNOWN[key]
+
+
+_KNOWN: dict[bytes, Floats] = {}
+
+
+def _logarithmic_searched(slope: Floats) -> Floats:
     low, high = np.full_like(slope, 1e-3), np.full_like(slope, 1e3)
     for _ in range(50):
         middle = np.sqrt(low * high)
@@ -191,14 +202,14 @@ def came_out(film: Films, at: Session, time: float) -> float:
     return contrast * (float(picture(film, at.stops)[0]) + at.choice)
 
 
-def right_time(film: Films, at: Session) -> float:
+def right_time(film: Films, at: Session, less: float = 1.0) -> float:
     """Return the time after which there is the range aimed at, infinite where there is none."""
-    low, high = 20.0, 20_000.0
-    if float(without_accidents(film, at, high)[0]) < TARGET:
+    low, high, aim = 20.0, 20_000.0, TARGET / less
+    if float(without_accidents(film, at, high)[0]) < aim:
         return math.inf
     for _ in range(40):
         middle = math.sqrt(low * high)
-        low, high = (middle, high) if float(without_accidents(film, at, middle)[0]) < TARGET else (low, middle)
+        low, high = (middle, high) if float(without_accidents(film, at, middle)[0]) < aim else (low, middle)
     return low
 
 
@@ -294,6 +305,7 @@ class Advised:
             temperature_c=at.temperature,
             use=at.use,
             age_days=float(at.age),
+            batch=f"batch {at.batch}",
         )
         self.told = advise(self.log, plan, beliefs=beliefs_with(self.chart_s))
         return float(self.told.time_s.value)
@@ -331,6 +343,7 @@ class Outcome:
     range_inside: bool
     time_inside: bool
     held: bool
+    change: str | None = None
 
 
 def changed(film: Films, at: Session, since: int, what: str | None) -> tuple[Films, Session]:
@@ -350,49 +363,61 @@ def changed(film: Films, at: Session, since: int, what: str | None) -> tuple[Fil
 
 
 def outcomes_of(
-    seed: int, runs: int, *, chart: bool = True, change: str | None = None, when: int = 9, ideal: bool = True
+    seed: int,
+    runs: int,
+    *,
+    chart: bool = True,
+    changes: Sequence[str | None] = (None,),
+    when: int = 9,
+    ideal: bool = True,
 ) -> list[Outcome]:
-    """Let one film be developed by all."""
+    """Let one film be developed by all; what they did before something changed is the same for each of the changes."""
     rng = np.random.default_rng([seed, 20])
     film = films(rng, 1)
     chart_s = float(film.normal_s[0] * math.exp(CHART_DOUBT * rng.standard_normal()))
     told = chart_s if chart else None
-    advised = Advised(told)
     people: dict[str, Any] = {
-        "densiscan": advised,
+        "densiscan": Advised(told),
         "rule": Rule(chart_s),
         "chart": Chart(chart_s),
     }
     if ideal:
         people["ideal"] = Ideal(told)
+    before = [
+        _developed(seed, film, people, session(film, number, rng, batch_sd=0.04), number)
+        for number in range(min(when, runs))
+    ]
     found = []
-    for number in range(runs):
-        now, at = changed(film, session(film, number, rng, batch_sd=0.04), number - when, change)
-        missed = {}
-        for who, person in people.items():
-            time = person.time(at)
-            missed[who] = (
-                float(without_accidents(now, at, time)[0])
-                * math.exp(math.log(0.85) if change == "agitation" and number >= when else 0.0)
-                - TARGET
-            )
-            read = came_out(now, at, time) + at.reading
-            if who == "densiscan":
-                inside = _holds(advised.told, read), _in_time(advised.told, right_time(now, at))
-                held = advised.told.limit is not None
-            person.learn(at, time, read)
-        found.append(
-            Outcome(
-                seed=seed,
-                family=FAMILIES[int(film.family[0])],
-                run=number + 1,
-                missed=missed,
-                range_inside=inside[0],
-                time_inside=inside[1],
-                held=held,
-            )
-        )
+    for change in changes:
+        found += [replace(one, change=change) for one in before]
+        after, accidents = copy.deepcopy((people, rng))
+        for number in range(when, runs):
+            now, at = changed(film, session(film, number, accidents, batch_sd=0.04), number - when, change)
+            less = 0.85 if change == "agitation" else 1.0
+            found.append(replace(_developed(seed, now, after, at, number, less), change=change))
     return found
+
+
+def _developed(seed: int, film: Films, people: dict[str, Any], at: Session, number: int, less: float = 1.0) -> Outcome:
+    """Let one run be developed by all; `less` is part of the contrast that is left for good."""
+    missed = {}
+    for who, person in people.items():
+        time = person.time(at)
+        missed[who] = float(without_accidents(film, at, time)[0]) * less - TARGET
+        read = came_out(film, at, time) + at.reading
+        if who == "densiscan":
+            inside = _holds(person.told, read), _in_time(person.told, right_time(film, at, less))
+            held = person.told.limit is not None
+        person.learn(at, time, read)
+    return Outcome(
+        seed=seed,
+        family=FAMILIES[int(film.family[0])],
+        run=number + 1,
+        missed=missed,
+        range_inside=inside[0],
+        time_inside=inside[1],
+        held=held,
+    )
 
 
 def _holds(told: Any, read: float) -> bool:
@@ -429,6 +454,19 @@ def table(outcomes: Sequence[Outcome], at: Sequence[int] = (1, 2, 3, 5, 8)) -> s
     return "\n".join(lines)
 
 
+def after_change(outcomes: Sequence[Outcome], at: Sequence[int] = range(9, 15)) -> str:
+    """Return medians, root mean squares and how often the intervals held, run by run, as a Markdown table."""
+    lines = ["| run | " + " | ".join(f"{run}" for run in at) + " |", "| --- |" + " ---: |" * len(at)]
+    for who in outcomes[0].missed:
+        missed = [_of(outcomes, who, run, run) for run in at]
+        lines.append(f"| {who} | " + " | ".join(f"{np.median(np.abs(one)):.3f}" for one in missed) + " |")
+        lines.append(f"| {who}, rms | " + " | ".join(f"{np.sqrt(np.mean(one**2)):.3f}" for one in missed) + " |")
+    for what in ("range_inside", "time_inside"):
+        shares = [np.mean([getattr(one, what) for one in outcomes if one.run == run]) for run in at]
+        lines.append(f"| {what.replace('_', ' ')} | " + " | ".join(f"{100.0 * share:.0f} %" for share in shares) + " |")
+    return "\n".join(lines)
+
+
 def intervals(outcomes: Sequence[Outcome]) -> str:
     """Return how often the intervals held, altogether and by family, and how often the time was held."""
     lines = ["| family | range inside | time inside | held |", "| --- | ---: | ---: | ---: |"]
@@ -449,17 +487,15 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--runs", type=int, default=8)
     parser.add_argument("--no-chart", action="store_true", help="the maker's time is not told")
     parser.add_argument("--no-ideal", action="store_true", help="leave the slow ideal filter out")
-    parser.add_argument("--change", choices=CHANGES, help="something changes after the ninth run; 14 runs")
+    parser.add_argument("--change", action="append", choices=CHANGES, help="after the ninth run of 14; several times")
     given = parser.parse_args(arguments)
     seeds = range(given.first, given.first + given.photographers)
     runs = 14 if given.change else given.runs
-    outcomes = simulate(seeds, runs, chart=not given.no_chart, change=given.change, ideal=not given.no_ideal)
+    changes = given.change or (None,)
+    outcomes = simulate(seeds, runs, chart=not given.no_chart, changes=changes, ideal=not given.no_ideal)
     if given.change:
-        sys.stdout.write(table(outcomes, range(9, 15)) + "\n\n")
-        for run in range(10, 15):
-            some = [one for one in outcomes if one.run == run]
-            shares = [100.0 * np.mean([getattr(one, what) for one in some]) for what in ("range_inside", "time_inside")]
-            sys.stdout.write(f"run {run}: range inside {shares[0]:.0f} %, time inside {shares[1]:.0f} %\n")
+        for change in changes:
+            sys.stdout.write(f"{change}\n\n{after_change([one for one in outcomes if one.change == change])}\n\n")
         return 0
     sys.stdout.write(f"{table(outcomes)}\n\n{intervals(outcomes)}\n")
     return 0

@@ -23,6 +23,7 @@ import numpy as np
 
 from densiscan.batch.assessment import BatchResult, Failure, Task, measure_one
 from densiscan.calibration.calibration import Calibration
+from densiscan.errors import DensiscanError
 from densiscan.negative.options import MeasureOptions
 from densiscan.report.readings import readings_document
 from tests import renderer
@@ -327,7 +328,10 @@ def outcome(job: tuple[str, str, int]) -> Outcome:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         drawn = drawing(rng, seed, folder)
-        made: Calibration = exact_calibration(drawn.scanner, seed, folder)
+        try:
+            made: Calibration = exact_calibration(drawn.scanner, seed, folder)
+        except DensiscanError as problem:
+            return Outcome(seed=seed, kind=kind, seen=(), advised=False, failed=str(problem))
         made_of = measure_one(drawn.path, made, Task(options=MeasureOptions()))
     if isinstance(made_of, Failure):
         return Outcome(seed=seed, kind=kind, seen=(), advised=False, failed=made_of.message)

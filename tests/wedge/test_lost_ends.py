@@ -145,6 +145,22 @@ def test_glass_beside_the_first_step_shifts_nothing(steps: int, base: float, bor
     assert np.abs(case.places()).max() < 0.1
 
 
+@pytest.mark.parametrize(("steps", "base"), [(10, 0.2), (13, 0.08), (15, 0.09)])
+def test_a_scan_cut_at_the_last_step_of_a_wedge_is_not_read_a_step_off(steps: int, base: float) -> None:
+    """Cut along the wedge's sides too, a step's width of glass before it: edges and lengths fit the glass as step 1.
+
+    Only the differences of density say that the last step, which reads as nothing, is one.
+    """
+    rises = np.array(IRREGULAR[:steps]) - IRREGULAR[0]
+    densities = tuple((base + rises * (2.9 / rises[-1])).round(3).tolist())
+    gone = -float(10.0 ** -densities[-1]) - 0.0001
+    case = Case(densities=densities, after_mm=0.0, scanner={"bits": 12, "offset": gone, "glare": 0.0})
+    signal, quantum = case.signal()
+    place = find_steps(signal[24:64], Steps.nominal(np.array(densities)), inverted=False, quantum=quantum)
+    middles = np.array([step.box_mm[0] + step.box_mm[2] / 2 for step in place.steps])
+    assert_allclose(middles, 6.0 * (np.arange(steps) + 1.5), atol=0.6)
+
+
 def test_the_light_end_of_a_wedge_is_counted_back_where_it_is_white() -> None:
     """Two steps clipped with the glass: the file's differences place them, and they are marked as not seen."""
     case = Case(densities=UNEVEN, scanner={"gain": 10.0**0.36})

@@ -25,7 +25,7 @@ from densiscan.negative.find.rebate import (
     rebate_level,
     whole_rebate,
 )
-from densiscan.negative.find.row import equally_wide, row_of_frames
+from densiscan.negative.find.row import equally_high, equally_wide, row_of_frames
 from densiscan.negative.find.sides import (
     ASSUMED_DOUBT_MM,
     RIM_DOUBT_MM,
@@ -142,7 +142,8 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         profile = profile_of(grid, level, axis, across)
         spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
         if len(spans) > 1:
-            return equally_wide([_frame(grid, level, _with(sides, k, span)) for span in spans], grid.box, axis)
+            frames = [_frame(grid, level, _with(sides, k, span)) for span in spans]
+            return equally_high(equally_wide(frames, grid.box, axis), grid.box, axis)
     return [_frame(grid, level, sides)]
 
 

@@ -287,6 +287,34 @@ def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
     return out
 
 
+def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]:
+    """Move sides along the row out to where they lie on the highest of its frames: one gate made them all.
+
+    A strip of picture as clear as the rebate hides a side; the frames beside it show where it is. `axis` is that of
+    the row, as for `equally_wide`.
+    """
+    across = 1 - axis
+    first, last = (0, 2) if across == 1 else (1, 3)
+    ends = [_ends(frame.box, seen, across) for frame in frames]
+    seen_whole = [frame.origins[first] == frame.origins[last] == "line" for frame in frames]
+    heights = [end - start for (start, end), whole in zip(ends, seen_whole, strict=True) if whole]
+    common = max((height for height in heights if height <= 1.1 * float(np.median(heights))), default=0.0)
+    high = [
+        (start, end)
+        for (start, end), whole in zip(ends, seen_whole, strict=True)
+        if whole and abs(common - (end - start)) < UNEQUAL_MM / 2
+    ]
+    out = list(frames)
+    for k in range(len(frames)):
+        if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < UNEQUAL_MM:
+            continue
+        lowest, highest = (float(place) for place in np.median(high, axis=0))
+        for side, missing in ((first, ends[k][0] - lowest), (last, highest - ends[k][1])):
+            if missing >= UNEQUAL_MM / 2:
+                out[k] = _widened(out[k], across, missing, side)
+    return out
+
+
 def _ends(box: TurnedBox, seen: TurnedBox, axis: int) -> tuple[float, float]:
     middle = float(seen.own(*box.centre)[1 - axis])
     half = (box.width_mm if axis == 1 else box.height_mm) / 2

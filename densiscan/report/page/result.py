@@ -141,7 +141,7 @@ def _paper(test: PaperTest) -> Sheet:
 def _advice(advised: Advice) -> Sheet:
     figures = Table(heading="Advice", columns=_WORDS, rows=tuple(advice.figures_of(advised)))
     times = tuple(advice.cells_of(row) for row in advised.table)
-    table = Table(heading="", columns=("contrast", "time", "95 % range"), rows=times)
+    table = Table(heading="", columns=("", "stops", "time", "95 % range", "exposure", ""), rows=times)
     return Sheet(tables=(figures, table), notes=_messages(*advice.warnings_of(advised)))
 
 
