@@ -29,6 +29,9 @@ COARSE_MM: Final = 1.0
 """Cell on which glare is reckoned: two thirds of its shortest reach."""
 _LEFT_OVER: Final = 0.2
 """Part of a correction that stays in doubt (k = 1): the slot's shares, and light from beyond the scan."""
+_SKEW: Final = (math.log(40.0) - 1.0) / 2.0
+"""How much farther than twice its standard deviation from its mean the highest fortieth of an exponential distribution
+begins: what is scattered is above nothing and seldom much, so that k = 2 holds only with as much more."""
 _NEAR: Final = 0.05
 _ENOUGH: Final = 4096
 """Places near a density of which the median is taken."""
@@ -236,7 +239,7 @@ def _less(density: Quantity, more: Floats, calibration: Calibration) -> Quantity
     taken = float(points.scattered @ more)
     left = max(1.0 - taken, _LEAST_LEFT)
     parts = dict(density.parts or {})
-    for influence, part in points.parts_of_scattered(more / left / math.log(10.0)).items():
+    for influence, part in points.parts_of_scattered(_SKEW * more / left / math.log(10.0)).items():
         parts[influence] = parts.get(influence, 0.0) + part
     return Quantity(density.value - math.log10(left), parts)
 
