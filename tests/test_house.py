@@ -122,13 +122,9 @@ def test_no_module_passes_500_lines(file: Path) -> None:
     assert lines <= LINES, f"{address(file)} has {lines} lines: split off a sibling named after the trade"
 
 
-SHARED_NAMES = {"Frame", "Part", "Run", "Segment", "Sheet", "Spot", "Strip", "Way"}
-"""Class names that still stand twice. The list may only shrink."""
-
-
 def test_a_class_name_stands_once() -> None:
     names = Counter(node.name for file in MODULES for node in ast.walk(tree_of(file)) if isinstance(node, ast.ClassDef))
-    assert {name for name, times in names.items() if times > 1} <= SHARED_NAMES
+    assert {name for name, times in names.items() if times > 1} == set()
 
 
 OPTIONS_IN_THE_CORE = {

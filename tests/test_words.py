@@ -77,6 +77,22 @@ PHRASES: Final = (
     "steps it goes through",
     "less curve",
     "How much density a difference",
+    "it is no notebook",
+    "is no exported",
+    "is no document of",
+    "let it end in",
+    "in which no film is developed",
+    "is nothing to aim at",
+    "no temperature of a bath",
+    "light can do that",
+    "developer can do that",
+    "which is no chance",
+    "graded paper answers",
+    "not told from the glass",
+    "counted by voice so short",
+    "stops are lost. Exposed",
+    "where yours lies between the two",
+    "as was said",
 )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

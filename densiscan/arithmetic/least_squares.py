@@ -12,7 +12,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
+
 Residuals = Callable[[Floats], tuple[Floats, Floats]]
 """From parameters to residuals, shape (points,), and their derivatives, shape (points, parameters)."""
 

@@ -28,8 +28,10 @@ from densiscan.paper.grade import PaperAdvice, Process, density_range_for, paper
 from densiscan.scan.scan import Scan, open_scan
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from densiscan.negative.own_wedge import Beside, WedgeRead
-    from densiscan.negative.preview import Sheet, SheetDetail
+    from densiscan.negative.preview import Preview, SheetDetail
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,7 @@ class Assessment(Shown):
     development: DevelopmentAdvice
     paper: PaperAdvice
     trouble: Trouble = field(default_factory=Trouble)
-    sheet: Sheet | None = field(default=None, compare=False, repr=False)
+    sheet: Preview | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
 
     def __repr__(self) -> str:
@@ -254,6 +256,27 @@ def measure_one(path: Path, calibration: Calibration | None, task: Task) -> Outc
             "it with the scan."
         )
         return Failure(path=path, code="fault", message=message, fault=traceback.format_exc())
+
+
+def pictures_of(
+    path: Path, calibration: Calibration, task: Task, readings: Sequence[Reading], detail: SheetDetail
+) -> tuple[Preview, ...]:
+    """Return picture and map of each reading that was made before from a scan, without measuring it again.
+
+    Parameters
+    ----------
+    task
+        What they were made with.
+
+    Raises
+    ------
+    DensiscanError
+        If the scan cannot be read, or not by this calibration any more.
+    """
+    from densiscan.negative.preview import sheets_of
+
+    scan = open_scan(path, ppi=task.ppi, channel=calibration.channel, page=task.page, threads=task.threads)
+    return sheets_of(bench_for(scan, calibration, task.options), readings, detail)
 
 
 def _by_its_wedge(path: Path, scan: Scan, beside: Beside, task: Task) -> tuple[Assessment, ...]:

@@ -8,6 +8,7 @@ from statistics import median
 from typing import Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.arithmetic.robust import NORMAL_MAD
 from densiscan.batch.assessment import Assessment
 
 LEAST_READINGS: Final = 8
@@ -20,7 +21,6 @@ LIMIT: Final = 3.5
 """Modified z-score from which a value stands apart (Iglewicz and Hoaglin 1993, How to Detect and Handle Outliers; from
 memory)."""
 
-_NORMAL_MAD: Final = 1.4826
 LEAST_DIFFERENCE: Final = 0.05
 """Density that is worth a word, however alike the rest are: about what an eye tells in a print."""
 
@@ -72,7 +72,7 @@ class Scatter:
 def scatter_of(values: Sequence[float]) -> Scatter:
     """Return the scatter of at least one value."""
     usual = median(values)
-    return Scatter(usual=usual, spread=_NORMAL_MAD * median(abs(value - usual) for value in values))
+    return Scatter(usual=usual, spread=NORMAL_MAD * median(abs(value - usual) for value in values))
 
 
 @dataclass(slots=True)

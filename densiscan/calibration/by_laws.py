@@ -8,16 +8,14 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import CalibratedStep, Calibration
 from densiscan.calibration.glare import USUAL_SCATTERING
 from densiscan.calibration.law_fit import SeenSteps
 from densiscan.calibration.posterior_curve import Weighed, WeighedLaw, curve_of, weighed
 from densiscan.calibration.weighed_curve import steps_of
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST: Final = 5
 """Steps from which laws are weighed: fewer than a law has figures leave nothing to weigh them by."""

@@ -16,6 +16,7 @@ from typing import Any, Final, overload
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
@@ -25,10 +26,8 @@ from densiscan.calibration.posterior_curve import WeighedLaw
 from densiscan.calibration.through_steps import inverse, pull_of_steps
 from densiscan.calibration.weighed_curve import CurvePoints, UsedStep, curve_points
 from densiscan.files.shown import Drawn, counted, one_line
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan, ScanFacts
-
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 
 _HIGHEST_DENSITY: Final = 8.0
 _DARKEST: Final = 1e-9

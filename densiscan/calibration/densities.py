@@ -10,13 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.calibration.calibration import LEAST_ROUNDING, BoxMm, Calibration, rounding_codes
+from densiscan.arithmetic.robust import robust_spread
+from densiscan.calibration.calibration import LEAST_ROUNDING, Calibration, rounding_codes
 from densiscan.calibration.glare import REACHES_MM, Glare
 from densiscan.calibration.lamp import LampField, evened, lamp_doubt
 from densiscan.calibration.look import places_of
 from densiscan.calibration.veil import Veil, freed_curve, veil_over
 from densiscan.scan.apertures import cells_inside
 from densiscan.scan.cells import TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Patch, Survey, disc, patch, require_size, survey
 
@@ -119,8 +121,8 @@ def _without_specks(read: Patch, table: npt.NDArray[np.float64]) -> float:
     light = np.repeat(table[read.values], read.counts)
     middle = float(np.median(light))
     away = np.abs(light - middle)
-    # 1.4826 times the median deviation is the standard deviation of normal noise; beyond four of them is none.
-    return float(light[away <= max(4.0 * 1.4826 * float(np.median(away)), 1e-12)].mean())
+    # beyond four standard deviations is no noise
+    return float(light[away <= max(4.0 * robust_spread(away), 1e-12)].mean())
 
 
 def surveyed_light(

@@ -12,9 +12,8 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 REACHES_MM: Final = (1.5, 3.0, 6.0, 12.0, 24.0)
 """Standard deviations of the Gaussians: from a lens's own halo to light that crosses half the bed."""

@@ -14,14 +14,14 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
+from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.findings import Findings
 from densiscan.errors import MeasureError
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, survey
-
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 
 BED_CELL_MM: Final = 0.5
 MOST_CLIPPED: Final = 0.01
@@ -220,7 +220,7 @@ def smooth_surface(x_mm: Floats, y_mm: Floats, values: Floats, size_mm: tuple[fl
         root = np.sqrt(weights)
         coefficients = np.linalg.lstsq(design * root[:, None], values.ravel() * root, rcond=None)[0]
         rest = values.ravel() - design @ coefficients
-        spread = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
+        spread = max(robust_spread(rest), 1e-6)
         weights = np.maximum(1.0 - (rest / (4.685 * spread)) ** 2, 0.0) ** 2
     limit = max(_OUTLYING * spread, _LEAST_OUTLYING * abs(float(np.median(values))))
     return Surface(
@@ -417,14 +417,9 @@ def lamp_field(bed: Bed, curve: Curve) -> LampField:
         x_mm=x,
         y_mm=y,
         light=field / float(field.mean()),
-        left_over=_spread(surface.left_over),
+        left_over=robust_spread(surface.left_over),
         warnings=warnings if told else (),
     )
-
-
-def _spread(left_over: Floats) -> float:
-    """Return the standard deviation of what is left, dust aside."""
-    return 1.4826 * float(np.median(np.abs(left_over)))
 
 
 def plausible_lamp(relative: Floats) -> bool:

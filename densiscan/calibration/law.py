@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
+
 Tone = Callable[[Floats, Floats], Floats]
 """From light and the tone's own figures, shape (figures, 1 or curves, 1), to signal above black."""
 

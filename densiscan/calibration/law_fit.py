@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Scattering
 from densiscan.calibration.law import Law
 from densiscan.calibration.smooth_deviation import kernel
-
-Floats = npt.NDArray[np.float64]
 
 _AMPLITUDE: Final = 0.004
 _LENGTH: Final = 0.6

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from densiscan.arithmetic.quantity import Quantity
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 _ELSEWHERE_MM: Final = 20.0
 """From where on the lamp is another: a tenth of a flatbed, over which its light hardly changes."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
@@ -25,14 +25,13 @@ from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
 from densiscan.calibration.veil import coarse, with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.alignment import Steps
-from densiscan.wedge.find import CELL_MM, BoxMm, WedgePlace, find_steps
+from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
 from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
 from densiscan.wedge.wedge import NOMINAL, Wedge
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_USED: Final = 3
 """Steps a curve needs: fewer leave nothing to check it with."""
@@ -122,27 +121,27 @@ def calibrate(
     whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
-    refusals: list[str] = []
+    refusals: dict[bool, str] = {}
     told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
             quantum = 1.0 / scan.facts.full_scale
             place = find_steps(signal, known, inverted=way, quantum=quantum, origin_mm=origin)
         except WedgeNotFoundError as problem:
-            refusals.append(str(problem))
+            refusals[way] = str(problem)
             continue
         answers[way] = place, _read(scan, wedge, place)
         # The steps seen one way tell which way is right: the other is looked at only where it is that.
         told = _told(answers[way][1], known, scan.facts.file, whole) if told is None else told
         if told == way:
             break
-    if not answers:
+    if told is None or told not in answers:
+        # Seen one way, the steps may tell that the other is right, in which they were not found.
+        seen = refusals.get(told, "") if told is not None else _fuller(list(refusals.values()))
         raise WedgeNotFoundError(
-            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {_fuller(refusals)}; "
+            f"{scan.facts.file}: a wedge of {len(steps)} steps was not found: {seen}; "
             f"{_densities_of(wedge)}, or give --region left,top,width,height in mm around the wedge."
         )
-    if told is None or told not in answers:
-        raise PolarityError(_DOUBT.format(file=scan.facts.file))
     readings = answers[told][1]
     made = _through_steps(readings, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
     told_of_bed: tuple[Warning_, ...] = ()

@@ -16,12 +16,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.calibration.glare import REACHES_MM
 from densiscan.calibration.law import LAWS, laws
 from densiscan.calibration.law_fit import Fit, LitSteps, SeenSteps, as_read, density_of, fitted, start_of
 from densiscan.calibration.smooth_deviation import evidence, kernel
-
-Floats = npt.NDArray[np.float64]
 
 _AMPLITUDES: Final = (0.0007, 0.002, 0.004, 0.008, 0.016, 0.032)
 _USUAL_AMPLITUDE: Final = 0.008

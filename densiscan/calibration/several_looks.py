@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
 from densiscan.calibration.fading import TABLE_DOUBT
@@ -24,7 +25,6 @@ from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.calibration.usable_steps import MOST_CLIPPED
 from densiscan.errors import CalibrationError, WrongUseError
 
-Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 STEADY: Final = 0.0005

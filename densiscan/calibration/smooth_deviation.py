@@ -9,9 +9,8 @@ Rasmussen and Williams (2006), Gaussian Processes for Machine Learning: equation
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 
 def kernel(one: Floats, other: Floats, length: float) -> Floats:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
-
-Floats = npt.NDArray[np.float64]
 
 
 def inverse(x: Floats, densities: Floats, density: float) -> float:

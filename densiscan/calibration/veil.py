@@ -13,17 +13,16 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.calibration.calibration import BoxMm, Calibration, StepReading
+from densiscan.calibration.calibration import Calibration, StepReading
 from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, spread
 from densiscan.calibration.posterior_curve import refitted
 from densiscan.calibration.weighed_curve import steps_of
 from densiscan.errors import MeasureError
+from densiscan.scan.places import BoxMm
 from densiscan.scan.survey import CellsInside, Survey
-
-Floats = npt.NDArray[np.float64]
 
 COARSE_MM: Final = 1.0
 """Cell on which glare is reckoned: two thirds of its shortest reach."""

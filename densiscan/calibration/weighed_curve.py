@@ -8,14 +8,12 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence
 from densiscan.calibration.glare import USUAL_SCATTERING, Scattering
 from densiscan.calibration.law_fit import SeenSteps
 from densiscan.calibration.posterior_curve import WeighedCurve, WeighedLaw, curve_of
-
-Floats = npt.NDArray[np.float64]
 
 _POINTS: Final = 65
 """Points of the curve: a twentieth of density apart on a long wedge, where a cubic errs by less than 1e-5."""

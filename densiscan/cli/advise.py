@@ -114,7 +114,7 @@ def advise(
     with location.open_notebook(location.notebook_file(notebook_option)) as book:
         film, developer = _names(book, film_option, developer_option)
         target = _aim(book, process, target_range=target_range, paper=paper, paper_range=paper_range, grade=grade)
-        wanted = Wanted(
+        question = Wanted(
             film=film,
             developer=developer,
             target_range=target,
@@ -127,7 +127,7 @@ def advise(
             learn=learn,
             risk_stops=risk,
         )
-        sheet = advised(book, wanted)
+        sheet = advised(book, question)
         if chart_s is not None:
             named = (film, developer, sheet.dilution)
             book.keep("film-test", chart_name(*named), chart_document(*named, chart_s))
@@ -143,9 +143,9 @@ def _plot(sheet: AdviceSheet, plot: Path) -> None:
     from densiscan.report.figures.development import development_figure
 
     assert sheet.known is not None  # noqa: S101 - advice from a notebook has its posterior
-    drawn = development_curve(sheet.known, sheet.advice)
+    curve = development_curve(sheet.known, sheet.advice)
     developer = solution_text(sheet.developer, sheet.dilution)
-    write_plot(development_figure(drawn, film=sheet.film, developer=developer), plot)
+    write_plot(development_figure(curve, film=sheet.film, developer=developer), plot)
 
 
 def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str, str]:
@@ -195,9 +195,9 @@ def _aim(
         If more than one says it, or the paper test is not in the notebook.
     """
     said = {"--target-range": target_range, "--paper": paper, "--paper-range": paper_range, "--grade": grade}
-    given = [option for option, value in said.items() if value is not None]
-    if len(given) > 1:
-        raise WrongUseError(f"{' and '.join(given)} both set the aim; give one of them.")
+    options = [option for option, value in said.items() if value is not None]
+    if len(options) > 1:
+        raise WrongUseError(f"{' and '.join(options)} both set the aim; give one of them.")
     from densiscan.arithmetic.quantity import Influence, Quantity
     from densiscan.paper.grade import density_range_for, range_of_grade
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from densiscan.errors import WrongUseError
+from densiscan.scan.places import BoxMm, PlaceMm
 
 OPTIONS: Final = {
     **{
@@ -39,9 +40,6 @@ OPTIONS: Final = {
 }
 """The option by which a person gives each field that the core names."""
 _FIELD: Final = re.compile("`([a-z_]+)`")
-
-BoxMm = tuple[float, float, float, float]
-PlaceMm = tuple[float, float]
 
 
 def in_options(message: str) -> str:

@@ -44,7 +44,7 @@ class CalibrationRequest:
     correct_glare: bool = False
 
 
-def calibration_for(wanted: CalibrationRequest) -> ReadWith:
+def calibration_for(request: CalibrationRequest) -> ReadWith:
     """Return the calibration that scans are read by, its glare, and what speaks against it; name one not asked for.
 
     Raises
@@ -58,26 +58,26 @@ def calibration_for(wanted: CalibrationRequest) -> ReadWith:
     from densiscan.calibration.trust import known_glare, read_with
 
     moment = datetime.fromisoformat(now())
-    file = location.find_calibration(wanted.name, wanted.book, now=moment, mode=wanted.mode)
+    file = location.find_calibration(request.name, request.book, now=moment, mode=request.mode)
     calibration = read_calibration(file)
-    if wanted.name is None:
+    if request.name is None:
         say(f"Calibration: {file.stem} ({day_in_words(calibration, moment)}).")
     return read_with(
         calibration,
         now=moment,
-        mode=wanted.mode,
-        oldest_days=wanted.oldest_days,
-        glare=known_glare(wanted.glare, calibration, correct=wanted.correct_glare),
+        mode=request.mode,
+        oldest_days=request.oldest_days,
+        glare=known_glare(request.glare, calibration, correct=request.correct_glare),
     )
 
 
-def calibration_if_any(wanted: CalibrationRequest) -> ReadWith | None:
+def calibration_if_any(request: CalibrationRequest) -> ReadWith | None:
     """Return the calibration that is named, or the last one of that mode; None where none was made yet."""
     moment = datetime.fromisoformat(now())
-    kept = (one for one in location.kept_calibrations(wanted.book) if one.mode == wanted.mode)
-    if wanted.name is None and all(one.made is not None and is_future(one.made, moment) for one in kept):
+    kept = (one for one in location.kept_calibrations(request.book) if one.mode == request.mode)
+    if request.name is None and all(one.made is not None and is_future(one.made, moment) for one in kept):
         return None
-    return calibration_for(wanted)
+    return calibration_for(request)
 
 
 def day_in_words(calibration: Calibration, moment: datetime) -> str:

@@ -131,8 +131,10 @@ def _advised(film: str, developer: str | None, notebook_option: Path | None) -> 
         runs = book.runs(spelled, of_developer, last=1)
         if not runs:
             raise WrongUseError(f"the notebook has no run of {film}; give the index with --index, without --film.")
-        wanted = Wanted(film=runs[0].film, developer=runs[0].developer, target_range=density_range_for(None, "contact"))
-        return advised(book, wanted)
+        question = Wanted(
+            film=runs[0].film, developer=runs[0].developer, target_range=density_range_for(None, "contact")
+        )
+        return advised(book, question)
 
 
 def _check(

@@ -31,6 +31,7 @@ from densiscan.cli.options import (
 from densiscan.cli.progress import working
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
+from densiscan.scan.places import BoxMm, PlaceMm
 
 if TYPE_CHECKING:
     from densiscan.film.from_scan import ReadFilm
@@ -167,9 +168,9 @@ class FilmRequest:
     exposure: tuple[float, float]
     calibration: str | None
     frames: bool
-    row: arguments.BoxMm | None
-    spots: tuple[arguments.PlaceMm, ...]
-    rebate: arguments.BoxMm | None
+    row: BoxMm | None
+    spots: tuple[PlaceMm, ...]
+    rebate: BoxMm | None
     ppi: float | None
     page: int | None
     empty_bed: Path | None

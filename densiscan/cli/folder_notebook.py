@@ -81,14 +81,14 @@ class Memory:
                 yield self._item(*waiting.popleft())
 
     def _item(self, path: Path, looked: Future[_Seen | None]) -> tuple[Path, Outcome | None]:
-        seen = looked.result()
-        if seen is None:
+        file = looked.result()
+        if file is None:
             return path, None
-        self.seen[path] = seen
-        known = None if self.again else self._known(path, seen.digest)
-        if known is not None:
+        self.seen[path] = file
+        readings = None if self.again else self._known(path, file.digest)
+        if readings is not None:
             del self.seen[path]
-        return path, known
+        return path, readings
 
     def _known(self, path: Path, digest: str) -> tuple[Assessment, ...] | None:
         calibration, options = self.how
@@ -108,12 +108,12 @@ class Memory:
 
     def keep(self, path: Path, outcome: Outcome) -> None:
         """Keep what was read of a scan, unless its file has changed meanwhile."""
-        seen = self.seen.pop(path, None)
-        if self.book is None or seen is None or not isinstance(outcome, tuple):
+        file = self.seen.pop(path, None)
+        if self.book is None or file is None or not isinstance(outcome, tuple):
             return
         now = _status(path)
-        if now == (seen.size, seen.changed_ns):
-            self._add(seen.digest, outcome, [reading_document(assessment) for assessment in outcome])
+        if now == (file.size, file.changed_ns):
+            self._add(file.digest, outcome, [reading_document(assessment) for assessment in outcome])
 
     def tell(self) -> None:
         """Say how what counts for runs has changed since it was last said."""

@@ -141,7 +141,7 @@ def measure(
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     spots = arguments.places(spot, "--spot")
-    wanted = CalibrationRequest(
+    request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
         oldest_days=oldest,
@@ -162,7 +162,7 @@ def measure(
     density_range_for(aim.paper_range, aim.process)
     range_on_film(aim.scene_stops)
     by = read_by(
-        wanted,
+        request,
         wedge,
         region=region,
         inverted=inverted,

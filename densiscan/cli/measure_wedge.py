@@ -40,8 +40,8 @@ def check_wedge(wedge: Path | None, *, region: str | None, inverted: bool | None
     if wedge is not None:
         arguments.there(wedge, "wedge file")
         return
-    for given, option in ((region, "--region"), (inverted, "--inverted or --not-inverted")):
-        if given is not None:
+    for value, option in ((region, "--region"), (inverted, "--inverted or --not-inverted")):
+        if value is not None:
             raise WrongUseError(f"{option} goes with --wedge FILE, the wedge beside the film; give both or neither.")
 
 
@@ -64,7 +64,7 @@ class ReadBy:
 
 
 def read_by(
-    wanted: CalibrationRequest,
+    request: CalibrationRequest,
     wedge: Path | None,
     *,
     region: str | None,
@@ -91,13 +91,13 @@ def read_by(
     from densiscan.scan.scan import open_scan
 
     box = arguments.box(region, "--region")
-    by = None if wedge is not None and wanted.name is None else calibration_for(wanted)
+    by = None if wedge is not None and request.name is None else calibration_for(request)
     calibration = None if by is None else of_channel(by.calibration, channel)
     meant = channel or (None if calibration is None else calibration.channel)
     bed = None if empty_bed is None else read_bed(open_scan(empty_bed, ppi=ppi, channel=meant))
     if wedge is not None:
         beside = _beside(wedge, calibration, bed, channel=meant, box=box, inverted=inverted)
-        glare = known_glare(wanted.glare, calibration, correct=wanted.correct_glare) if by is None else by.glare
+        glare = known_glare(request.glare, calibration, correct=request.correct_glare) if by is None else by.glare
         return ReadBy(made=calibration, beside=beside, lamp=None, told=(), channel=meant, glare=glare)
     assert by is not None  # noqa: S101 - one of the two is always there
     assert calibration is not None  # noqa: S101 - likewise

@@ -95,14 +95,14 @@ def film(
         name = meant(book, name, None)[0] or name
         if base is not None:
             book.set_film_base(name, Quantity(base, None))
-        known = book.film_base(name)
+        film_base = book.film_base(name)
         tell(book)
     document = {
         "format": "densiscan.film-base/1",
         "film": name,
-        "base": None if known is None else known.to_json(),
+        "base": None if film_base is None else film_base.to_json(),
     }
-    show(document if as_json else f"{name}: density of the base {density_text(known)}.")
+    show(document if as_json else f"{name}: density of the base {density_text(film_base)}.")
 
 
 @pages.command()

@@ -154,8 +154,8 @@ def paper(
         read = read_points(points)
         test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
     elif scan is not None and wedge is not None:
-        wanted = CalibrationRequest(name=calibration, book=book, mode="reflection")
-        by = None if net_black is not None else calibration_if_any(wanted)
+        request = CalibrationRequest(name=calibration, book=book, mode="reflection")
+        by = None if net_black is not None else calibration_if_any(request)
         made = None if by is None else by.calibration
         from densiscan.paper.from_scan import PrintScan, paper_from_scan
         from densiscan.wedge.wedge import read_wedge

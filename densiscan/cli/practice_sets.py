@@ -221,10 +221,10 @@ def lay_out(topic: Topic, folder: Path) -> tuple[Path, ...]:
 
 
 def _check(pairs: Sequence[tuple[Path, Path]], notebook: Path | None) -> None:
-    taken = [target for source, target in pairs if target.exists() and not cmp(source, target, shallow=False)]
-    taken += [notebook] if notebook is not None and notebook.exists() else []
-    if taken:
-        raise WrongUseError(f"{taken[0]} is already there with other content; name an empty folder.")
+    targets = [target for source, target in pairs if target.exists() and not cmp(source, target, shallow=False)]
+    targets += [notebook] if notebook is not None and notebook.exists() else []
+    if targets:
+        raise WrongUseError(f"{targets[0]} is already there with other content; name an empty folder.")
 
 
 def keep_runs(notebook: Path) -> None:

@@ -127,9 +127,9 @@ def _in_folder(folder: Path, source: Source, by: Reader) -> Iterator[tuple[str, 
             for one in book.counting_readings():
                 kept.setdefault(one.scan_sha256, []).append(one)
     for path in files:
-        known = kept.get(file_sha256(path)) if kept else None
-        if known is not None:
-            yield str(path), partial(_as_kept, known)
+        reading = kept.get(file_sha256(path)) if kept else None
+        if reading is not None:
+            yield str(path), partial(_as_kept, reading)
             continue
         yield str(path), partial(_measured, path, source, by)
 
@@ -248,7 +248,7 @@ def _from_document(path: Path) -> list[NegativeEnds]:
         ) from problem
 
 
-def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]]) -> None:
+def _require_negative(file: str, kind: str, warnings: Sequence[tuple[str, str]]) -> None:
     """Check that what was read is a negative, or may be one.
 
     Raises
@@ -259,9 +259,9 @@ def _require_negative(file: str, seen: str, warnings: Sequence[tuple[str, str]])
     from densiscan.errors import MeasureError
     from densiscan.negative.seen import INSIST, code_of, is_judged
 
-    if is_judged(seen):
+    if is_judged(kind):
         return
-    why = next((message for code, message in warnings if code == code_of(seen)), "It is not a negative.")
+    why = next((message for code, message in warnings if code == code_of(kind)), "It is not a negative.")
     raise MeasureError(
         f"{file}: {why.removesuffix(INSIST).strip()} If it is a negative, give --shadow and --highlight."
     )
@@ -310,12 +310,12 @@ def papers_named(names: Sequence[str], book: Path) -> list[PaperTest]:
     from densiscan.paper.file import paper_from_document
 
     with location.open_notebook(book) as kept:
-        known = kept.names("paper-test")
+        every_name = kept.names("paper-test")
         papers = []
-        for name in names or known:
+        for name in names or every_name:
             document = kept.kept("paper-test", name)
             if document is None:
-                hint = f"the names kept are {', '.join(known)}" if known else "none is kept yet"
+                hint = f"the names kept are {', '.join(every_name)}" if every_name else "none is kept yet"
                 raise WrongUseError(
                     f"there is no paper test called {name}; {hint}; make one with densiscan paper ... --name NAME."
                 )

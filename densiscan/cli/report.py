@@ -179,8 +179,8 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     head = PageHead(title=chosen.words(), made=now(), version=__version__, told=(_counted(selection),))
     films = {run.film for run in selection.runs}
     tables = [runs_table(selection.runs)] if selection.runs else []
-    drawn = (*film_drawings(tests, films), *drawings(selection.runs, stops, tests, every=every))
-    return page_html(readings, head, tables=tables, drawings=drawn, next_steps=steps)
+    figures = (*film_drawings(tests, films), *drawings(selection.runs, stops, tests, every=every))
+    return page_html(readings, head, tables=tables, drawings=figures, next_steps=steps)
 
 
 def _pair_page(names: tuple[str, str], notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:
@@ -208,7 +208,11 @@ def _shown(
 
     made = [Made(calibration=calibration, task=task_kept(options)) for calibration, options in how]
     detail = ONE_SHEET if len(made) <= 2 else OF_MANY
-    sheet_of = sheets_again(_reading_again, scans, detail) if pictures else (lambda _kept, _assessment, _made: None)
+    sheet_of = (
+        sheets_again(_reading_again, scans, detail, version=__version__)
+        if pictures
+        else (lambda _kept, _assessment, _made: None)
+    )
     return page_readings(list(zip(selection.readings, made, strict=True)), selection.runs, sheet_of)
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from densiscan.arithmetic.units import MM_PER_INCH
 from densiscan.cli import arguments
 from densiscan.cli.keep import meant, opened, run_number, tell
 from densiscan.cli.options import JsonOption, NotebookOption, show
@@ -58,7 +59,6 @@ BaseFogOption = Annotated[
     typer.Option("--base-plus-fog", metavar="D", help="Base plus fog read elsewhere; once for each negative."),
 ]
 
-_INCH_MM: Final = 25.4
 _MAY_BE_CLEARED: Final = (
     "dilution",
     "batch",
@@ -341,8 +341,8 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:
     """Return the last run of this film and developer, of the developer, and of all, the earliest first."""
     asked = ((film, developer), (None, developer), (None, None))
-    found = {run.number: run for names in asked for run in book.runs(*names, last=1)}
-    return sorted(found.values(), key=lambda run: (run.date, run.number))
+    last_ones = {run.number: run for names in asked for run in book.runs(*names, last=1)}
+    return sorted(last_ones.values(), key=lambda run: (run.date, run.number))
 
 
 def _said(**facts: Any) -> dict[str, Any]:
@@ -374,7 +374,7 @@ def _size(text: str | None) -> tuple[float, float] | None:
     inches = text.strip().endswith("in")
     sides = text.strip().removesuffix("in").removesuffix("mm").replace("×", "x").split("x")
     try:
-        width, height = (float(side) * (_INCH_MM if inches else 1.0) for side in sides)
+        width, height = (float(side) * (MM_PER_INCH if inches else 1.0) for side in sides)
     except ValueError:
         raise WrongUseError(
             f'--sheet-size "{text}" is not a valid size; give width x height in mm, 102x127, or in inches, 4x5in.'

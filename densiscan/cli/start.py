@@ -169,23 +169,25 @@ def _is_right(talk: _Talk, scan: Path, wedge: Wedge, region: tuple[str, ...]) ->
     opened = open_scan(scan)
     try:
         region_mm = box(region[1], "--region") if region else None
-        found = calibrated(opened, wedge, label=Label(name=NAME, created=now()), region_mm=region_mm)
+        calibration = calibrated(opened, wedge, label=Label(name=NAME, created=now()), region_mm=region_mm)
     except DensiscanError as problem:
         say(f"   {problem}")
         return False
-    low, high = found.density_range
-    show(f"\n   Found {len(found.steps)} steps; reliable from {low:.2f} to {high:.2f}.")
-    show(f"   Where they were found is drawn in {_drawn(scan, found)}")
+    low, high = calibration.density_range
+    show(f"\n   Found {len(calibration.steps)} steps; reliable from {low:.2f} to {high:.2f}.")
+    show(f"   Where they were found is drawn in {_drawn(scan, calibration)}")
     return talk.agrees("Is each step marked, and numbered in order from clear to black")
 
 
-def _drawn(scan: Path, found: Calibration) -> Path:
+def _drawn(scan: Path, calibration: Calibration) -> Path:
     """Draw where each step was read, and open the picture where somebody sits at the terminal."""
     from densiscan.report.figures.marked import Marked, marked_figure
     from densiscan.report.figures.style import save_figure
     from densiscan.scan.scan import open_scan
 
-    marks = [Marked(number=number, box_mm=step.reading.box_mm) for number, step in enumerate(found.steps, start=1)]
+    marks = [
+        Marked(number=number, box_mm=step.reading.box_mm) for number, step in enumerate(calibration.steps, start=1)
+    ]
     place = Path(tempfile.mkdtemp(prefix="densiscan-")) / "wedge-found.png"
     save_figure(marked_figure(open_scan(scan), marks), place)
     if sys.stdin.isatty():

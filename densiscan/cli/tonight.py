@@ -101,8 +101,8 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
     from densiscan.notebook.readings import file_sha256
 
     files, _ = scans_in([folder])
-    known = {one.scan_sha256 for one in book.readings(with_documents=False) if one.run is not None}
-    return [file for file in files if file_sha256(file) not in known]
+    digests = {one.scan_sha256 for one in book.readings(with_documents=False) if one.run is not None}
+    return [file for file in files if file_sha256(file) not in digests]
 
 
 def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:

@@ -125,8 +125,8 @@ class ScanFolder:
 
     def _take(self, path: Path, size: int, modified_ns: int) -> None:
         number = self._numbers.get(path)
-        known = None if number is None else self._cards[number]
-        if known is not None and (known.size, known.modified_ns) == (size, modified_ns):
+        before = None if number is None else self._cards[number]
+        if before is not None and (before.size, before.modified_ns) == (size, modified_ns):
             return
         if number is None:
             number = max(self._cards, default=0) + 1
@@ -215,7 +215,7 @@ class ScanFolder:
             return replace(card, state="failed", message=as_text(outcome.message))
         return replace(card, state="measured", pieces=tuple(_piece(one) for one in outcome))
 
-    def negative(self, card: Card, seen: ByHand) -> tuple[Assessment, ...]:
+    def negative(self, card: Card, by_hand: ByHand) -> tuple[Assessment, ...]:
         """Return a scan read as a person sees it, with its picture and map.
 
         Raises
@@ -226,12 +226,12 @@ class ScanFolder:
         by = self.reader()
         if by is None:
             raise DensiscanError("no calibration was made yet; make one under Scanner.")
-        key = card.number, card.modified_ns, seen
+        key = card.number, card.modified_ns, by_hand
         with self._lock:
             if key in self._held:
                 self._held.move_to_end(key)
                 return self._held[key]
-        outcome = measure_one(card.path, by.calibration, _task(by, seen, ONE_SHEET))
+        outcome = measure_one(card.path, by.calibration, _task(by, by_hand, ONE_SHEET))
         if isinstance(outcome, Failure):
             raise DensiscanError(as_text(outcome.message))
         with self._lock:
@@ -260,11 +260,11 @@ class ScanFolder:
         return "" if by is None else f"{by.calibration.name} {by.calibration.created}"
 
     def _remembered_card(self, card: Card) -> Card | None:
-        known = self._remembered.get("scans", {}).get(as_text(card.path.name))
-        if known is None or [card.size, card.modified_ns] != known.get("file"):
+        remembered = self._remembered.get("scans", {}).get(as_text(card.path.name))
+        if remembered is None or [card.size, card.modified_ns] != remembered.get("file"):
             return None
         with suppress(KeyError, TypeError, ValueError):
-            pieces = tuple(read_result(Piece, piece) for piece in known["pieces"])
+            pieces = tuple(read_result(Piece, piece) for piece in remembered["pieces"])
             return replace(card, state="measured", pieces=pieces)
         return None
 
@@ -284,14 +284,14 @@ class ScanFolder:
             write_whole(self._memory(), json.dumps(document), what="what the desk remembers")
 
 
-def _task(by: ReadWith, seen: ByHand, detail: SheetDetail) -> Task:
+def _task(by: ReadWith, by_hand: ByHand, detail: SheetDetail) -> Task:
     options = MeasureOptions(
-        frame_mm=seen.frame_mm,
-        rebate_mm=seen.rebate_mm,
-        spots_mm=seen.spots_mm,
+        frame_mm=by_hand.frame_mm,
+        rebate_mm=by_hand.rebate_mm,
+        spots_mm=by_hand.spots_mm,
         glare=by.glare,
     )
-    return Task(options=options, aim=seen.aim, told=by.warnings, detail=detail)
+    return Task(options=options, aim=by_hand.aim, told=by.warnings, detail=detail)
 
 
 def _piece(assessment: Assessment) -> Piece:

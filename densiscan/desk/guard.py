@@ -75,9 +75,9 @@ class Guard:
             await self._app(scope, receive, _with_headers(send))
 
     def _takes_key(self, scope: Scope) -> bool:
-        given = parse_qs(scope["query_string"].decode("latin-1")).get("key", [""])[0]
+        key = parse_qs(scope["query_string"].decode("latin-1")).get("key", [""])[0]
         known = scope["path"] == "/" and scope["method"] == "GET" and self._key is not None
-        return known and secrets.compare_digest(given.encode(), (self._key or "").encode())
+        return known and secrets.compare_digest(key.encode(), (self._key or "").encode())
 
     async def _exchange(self, send: Send) -> None:
         self._key = None

@@ -136,15 +136,15 @@ def _card(desk: Desk, request: Request) -> Card:
     return card
 
 
-def _view(desk: Desk, card: Card, seen: ByHand, piece: int) -> tuple[SheetView, Assessment]:
-    assessments = desk.folder.negative(card, seen)
+def _view(desk: Desk, card: Card, by_hand: ByHand, piece: int) -> tuple[SheetView, Assessment]:
+    assessments = desk.folder.negative(card, by_hand)
     assessment = assessments[min(max(piece, 0), len(assessments) - 1)]
     by = desk.folder.reader()
     page = PageReading(
         assessment=assessment,
         calibration="" if by is None else by.calibration.name,
-        rebate_mm=seen.rebate_mm,
-        paper_range=seen.aim.paper_range,
+        rebate_mm=by_hand.rebate_mm,
+        paper_range=by_hand.aim.paper_range,
     )
     return sheet_view(page, number=1, beside=assessments), assessment
 
@@ -208,13 +208,13 @@ def _seen(asked: Mapping[str, Any]) -> ByHand:
 
 def _options(asked: Mapping[str, Any]) -> list[str]:
     """Return what a person sees a negative with as options of `measure`."""
-    seen = _seen(asked)
+    by_hand = _seen(asked)
     words = []
-    for name, box in (("frame", seen.frame_mm), ("rebate", seen.rebate_mm)):
+    for name, box in (("frame", by_hand.frame_mm), ("rebate", by_hand.rebate_mm)):
         words += [] if box is None else [f"--{name}={','.join(f'{one:g}' for one in box)}"]
-    words += [] if seen.aim.process == "contact" else [f"--process={seen.aim.process}"]
-    words += [] if seen.aim.paper_range is None else [f"--paper-range={seen.aim.paper_range:g}"]
-    words += [] if seen.aim.scene_stops is None else [f"--scene-stops={seen.aim.scene_stops:g}"]
+    words += [] if by_hand.aim.process == "contact" else [f"--process={by_hand.aim.process}"]
+    words += [] if by_hand.aim.paper_range is None else [f"--paper-range={by_hand.aim.paper_range:g}"]
+    words += [] if by_hand.aim.scene_stops is None else [f"--scene-stops={by_hand.aim.scene_stops:g}"]
     return words
 
 
@@ -231,8 +231,8 @@ async def _read(desk: Desk, request: Request) -> Response:
 
     card = _card(desk, request)
     asked = await document_of(request)
-    seen = _seen(asked)
-    view, _ = await run_in_threadpool(_view, desk, card, seen, int(asked.get("piece") or 0))
+    by_hand = _seen(asked)
+    view, _ = await run_in_threadpool(_view, desk, card, by_hand, int(asked.get("piece") or 0))
     return JSONResponse(
         {
             "done": True,

@@ -134,7 +134,7 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
     assert temperature is not None  # noqa: S101 - it has a usual value
     stops = _float(asked, "scene-stops", None)
     dilution = asked.get("dilution", "").strip() or None
-    wanted = Wanted(
+    question = Wanted(
         film=film,
         developer=developer,
         target_range=density_range_for(None, "contact") if target is None else Quantity(target),
@@ -145,7 +145,7 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
         date=_today(),
     )
     with location.open_notebook(desk.notebook) as book:
-        sheet = advised(book, wanted)
+        sheet = advised(book, question)
     step = next_step(sheet)
     words = ["advise", f"--film={film}", f"--developer={developer}", f"--temp={temperature:g}"]
     words += [] if use is None else [f"--use={use:.0f}"]
@@ -167,12 +167,12 @@ def _curve(sheet: AdviceSheet) -> dict[str, Any]:
     from densiscan.development.contrast_curve import development_curve
 
     assert sheet.known is not None  # noqa: S101 - advice from a notebook has its posterior
-    drawn = development_curve(sheet.known, sheet.advice)
+    curve = development_curve(sheet.known, sheet.advice)
     return {
-        "curve": [[point.time_s / 60.0, point.contrast, point.low, point.high] for point in drawn.curve],
-        "runs": [[point.number, point.time_s / 60.0, point.contrast, point.doubt] for point in drawn.runs],
-        "aim": drawn.aim,
-        "time": drawn.time_s / 60.0,
+        "curve": [[point.time_s / 60.0, point.contrast, point.low, point.high] for point in curve.curve],
+        "runs": [[point.number, point.time_s / 60.0, point.contrast, point.doubt] for point in curve.runs],
+        "aim": curve.aim,
+        "time": curve.time_s / 60.0,
     }
 
 

@@ -172,9 +172,9 @@ def application(desk: Desk) -> Any:
 async def _static(request: Request) -> Response:
     from starlette.responses import Response
 
-    known = _STATIC.get(request.path_params["name"])
-    if known is None:
+    file = _STATIC.get(request.path_params["name"])
+    if file is None:
         return Response(status_code=404)
-    package, place, kind = known
+    package, place, kind = file
     text = (files(package) / place / request.path_params["name"]).read_text(encoding="utf-8")
     return Response(text, media_type=kind)

@@ -1,4 +1,9 @@
-"""What to change in the next development, learned from the runs logged."""
+"""What to change in the next development, learned from the runs logged.
+
+`exposure` judges a frame by its shadow and says so, `verdict` its contrast; `run` holds what is logged of a run, its
+agitation too; `developer_life` tells how far a developer goes, `expected` what standing and use take off a batch;
+`names` are those of films and developers.
+"""
 
 __all__ = ["advice", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]

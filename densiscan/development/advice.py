@@ -15,10 +15,10 @@ from typing import Final, Literal
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.change import UnloggedChange, change_of
-from densiscan.development.contrast_fit import Floats
 from densiscan.development.evidence import evidence_of
 from densiscan.development.expected import Conditions, equal_time, expected_log, film_range, log_pace, run_scatter
 from densiscan.development.exposure_index import SPEED_A_STOP

@@ -9,7 +9,7 @@ from typing import Final
 from densiscan.development.expected import CHANGE, SINCE
 from densiscan.development.posterior import Posterior
 
-LIKELY: Final = 0.95
+LIKELY: Final = 0.99
 """Chance from which a change is told."""
 
 

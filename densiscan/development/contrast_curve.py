@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.development.advice import Advice, Interval, Plan
-from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import film_range, log_contrast, log_pace, log_paces
 from densiscan.development.likelihood import spread_of
 from densiscan.development.posterior import Posterior, for_batch, quantiles

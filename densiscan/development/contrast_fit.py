@@ -12,10 +12,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.least_squares import least_squares
 from densiscan.errors import WrongUseError
-
-Floats = npt.NDArray[np.float64]
 
 _HOPELESS: Final = 1e13
 _NO_LAW: Final = "these points do not give a limit and a rate; develop for at least two clearly different times."

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.development.contrast_fit import Floats
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.expected import Conditions, run_scatter
 from densiscan.development.kinetics import ContrastPoint
 from densiscan.development.names import name_key

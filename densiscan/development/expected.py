@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.development.contrast_fit import Floats
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP
 from densiscan.development.kinetics import REFERENCE_C
 from densiscan.development.prior import (

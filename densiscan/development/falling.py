@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.development.contrast_fit import Floats
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.expected import film_range, log_paces
 from densiscan.development.likelihood import spread_of
 from densiscan.development.posterior import Posterior

@@ -9,8 +9,9 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
-from densiscan.development.contrast_fit import Floats, LawFit, fit_law
+from densiscan.development.contrast_fit import LawFit, fit_law
 from densiscan.development.expected import usual_film_range
 from densiscan.development.exposure import LOG_EXPOSURE_PER_STOP, TYPICAL_GRADIENT
 from densiscan.development.exposure_index import SPEED_A_STOP

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.advice import TABLE_STOPS, Plan, best_time
-from densiscan.development.contrast_fit import Floats
 from densiscan.development.expected import Conditions, expected_log, run_scatter
 from densiscan.development.posterior import Posterior, for_batch, scatter_of
 from densiscan.development.prior import READING_DOUBT

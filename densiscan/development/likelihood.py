@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from densiscan.development.contrast_fit import Floats
+from densiscan.arithmetic.arrays import Floats
 from densiscan.development.evidence import FilmEvidence
 from densiscan.development.expected import NORMAL, SCATTER, expected_log
 from densiscan.development.prior import (

@@ -19,8 +19,8 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.least_squares import least_squares
-from densiscan.development.contrast_fit import Floats
 from densiscan.development.evidence import FilmEvidence
 from densiscan.development.expected import (
     BEND,

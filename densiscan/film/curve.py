@@ -17,12 +17,11 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import isotonic
 from densiscan.arithmetic.least_squares import Fitted, least_squares
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.film.few_points import FewPoints, PossibleCurves, possible_curves
-
-Floats = npt.NDArray[np.float64]
 
 GRID: Final = 0.01
 """Spacing of the curve in log exposure: between such places it is straight to 0.00002 of density."""

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 SPEED_NET: Final = 0.10
 """Density above base plus fog of the speed point (published: ISO 6)."""

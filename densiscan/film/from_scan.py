@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
-from densiscan.calibration.calibration import BoxMm, Calibration
+from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import even_cells
 from densiscan.errors import MeasureError, WrongUseError
 from densiscan.film.points import Exposure
@@ -16,6 +16,7 @@ from densiscan.film.speed_and_contrast import CurvePoint
 from densiscan.negative.bench import bench_for
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_on
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 from densiscan.wedge.wedge import Wedge

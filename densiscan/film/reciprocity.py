@@ -14,16 +14,14 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import fit_line
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.errors import MeasureError, PointsFileError
 from densiscan.files.tables import TableLine
 from densiscan.film.points import number_in, read_rows
 from densiscan.film.speed_and_contrast import FilmTest
-
-Floats = npt.NDArray[np.float64]
 
 USUAL_EXPONENT: Final = 0.75
 """p in the middle of published films: 0.68, 0.76 and 0.82 from film curves that give 409, 227 and 149 s for 60 s

@@ -12,16 +12,15 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.errors import WedgeNotFoundError
-from densiscan.wedge.find import CELL_MM, BoxMm, StepPlace, place_of
+from densiscan.scan.places import BoxMm
+from densiscan.wedge.find import CELL_MM, StepPlace, place_of
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

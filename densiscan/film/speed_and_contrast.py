@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.errors import MeasureError
 from densiscan.files.shown import Drawn, counted, one_line
@@ -17,7 +17,6 @@ from densiscan.film import definitions
 from densiscan.film.curve import FilmCurve, FitPoint, fit_curve, with_spread
 from densiscan.film.definitions import Arcs, IsoSpeed
 
-Floats = npt.NDArray[np.float64]
 Figure = Callable[[Floats, Floats], float | None]
 
 FEWEST_POINTS: Final = 5

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
 from densiscan.errors import WrongUseError
-from densiscan.negative.options import BoxMm, MeasureOptions, box_words
+from densiscan.negative.options import MeasureOptions, box_words
 from densiscan.negative.parts import Sought
+from densiscan.negative.sign_limits import SignLimits
 from densiscan.scan.cells import Cells, cells_of
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey
 
@@ -37,6 +39,11 @@ class Bench:
     light: Light
     cells: Cells
     sought: Sought
+
+    @property
+    def limits(self) -> SignLimits:
+        """Where each sign of what is no negative begins."""
+        return self.options.limits.signs
 
 
 def bench_for(scan: Scan, calibration: Calibration, options: MeasureOptions) -> Bench:
@@ -66,6 +73,7 @@ def bench_for(scan: Scan, calibration: Calibration, options: MeasureOptions) -> 
             density_range=calibration.density_range,
             zero_doubt=calibration.quantity(1.0).uncertainty or 0.0,
             file=scan.facts.file,
+            limits=options.limits.find,
         ),
     )
 

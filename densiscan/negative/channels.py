@@ -13,13 +13,14 @@ from typing import Final, Protocol
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
-from densiscan.calibration.calibration import BoxMm, Calibration
+from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.channels import difference
 from densiscan.calibration.densities import Light
 from densiscan.calibration.veil import freed_curve
 from densiscan.scan.apertures import cells_inside
 from densiscan.scan.cells import Footprint, TurnedBox
 from densiscan.scan.channels import COLOURS, in_channel
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Channel, Scan
 from densiscan.scan.survey import Survey
 
@@ -64,7 +65,6 @@ class ChannelReading:
     shadow: Quantity | None
     highlight: Quantity | None
     density_range: Quantity | None
-    in_base: Quantity | None
     in_range: Quantity | None
     differences: tuple[Quantity, ...]
 
@@ -151,7 +151,6 @@ def _channel_reading(reading: Read, differ: dict[str, Quantity], channel: Channe
         shadow=shadow,
         highlight=highlight,
         density_range=None if shadow is None or highlight is None else highlight - shadow,
-        in_base=differ.get("rebate"),
         in_range=differ["highlight"] - differ["shadow"] if both else None,
         differences=tuple(differ.values()),
     )

@@ -9,6 +9,7 @@ from densiscan.arithmetic.floats import keep_floats
 from densiscan.calibration.glare import Glare
 from densiscan.calibration.lamp import LampField
 from densiscan.errors import WrongUseError
+from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
 
 BoxMm = tuple[float, float, float, float]
 
@@ -41,6 +42,8 @@ class MeasureOptions:
         Boxes of the steps of a wedge that lies on the same scan: it is no film, and nothing else is a wedge.
     as_negative
         The person insists that it is a negative, whatever it looks like.
+    limits
+        Thresholds of the search for film and of what is no negative; trials move them.
 
     Raises
     ------
@@ -67,6 +70,7 @@ class MeasureOptions:
     fog_sheet: bool = False
     wedge_mm: tuple[BoxMm, ...] = ()
     as_negative: bool = False
+    limits: ReadLimits = READ_LIMITS
 
     def __post_init__(self) -> None:
         keep_floats(self)

@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from densiscan.arithmetic.quantity import Warning_
-from densiscan.calibration.calibration import BoxMm, Calibration
+from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.check.wedge import DriftCheck, drift_check
 from densiscan.calibration.lamp import Bed, lamp_field
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import MeasureError
 from densiscan.negative.options import MeasureOptions
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.wedge.wedge import Wedge
 

@@ -10,6 +10,7 @@ from typing import Final
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import MeasureError
 from densiscan.negative.find.film import Film, film_in, unexposed_in
+from densiscan.negative.find.limits import FIND_LIMITS, FindLimits
 from densiscan.negative.find.not_film import (
     LeftOut,
     left_out,
@@ -21,8 +22,7 @@ from densiscan.negative.find.not_film import (
 from densiscan.negative.find.outlines import Outline, outlines_on
 from densiscan.negative.find.rebate import Frame
 from densiscan.scan.cells import Cells, TurnedBox
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +53,8 @@ class Sought:
         Expanded uncertainty of density 0 by that calibration.
     file
         The scan, for messages.
+    limits
+        What film is found by.
     """
 
     frame_mm: BoxMm | None
@@ -61,6 +63,7 @@ class Sought:
     density_range: tuple[float, float]
     zero_doubt: float
     file: str
+    limits: FindLimits = FIND_LIMITS
 
 
 def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, ...]]:
@@ -99,20 +102,23 @@ def parts_on(cells: Cells, sought: Sought) -> tuple[list[Part], tuple[LeftOut, .
 
 def _films(cells: Cells, sought: Sought) -> tuple[list[Film], tuple[LeftOut, ...]]:
     """Return the pieces of film, and what was left out: a wedge that lies beside them, card, the bed's border."""
-    straight, unclear = outlines_on(cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt)
+    limits = sought.limits
+    straight, unclear = outlines_on(
+        cells, density_range=sought.density_range, zero_doubt=sought.zero_doubt, limits=limits.outline
+    )
     templates = templates_among((*straight, *unclear))
     straight, unclear = (tuple(one for one in some if one not in templates) for some in (straight, unclear))
     densest = sought.density_range[1]
     if sought.wedge_mm:
         # where the wedge lies is known: what merely looks like one is film
-        outlines, left = without_wedge(cells, straight, sought.wedge_mm, densest=densest)
+        outlines, left = without_wedge(cells, straight, sought.wedge_mm, densest=densest, limits=limits.not_film)
     else:
-        straight = tuple(wedges_joined(cells, straight, densest))
-        outlines, left = negatives_among(cells, straight, densest, blank=sought.fog_sheet)
+        straight = tuple(wedges_joined(cells, straight, densest, limits.not_film))
+        outlines, left = negatives_among(cells, straight, densest, blank=sought.fog_sheet, limits=limits.not_film)
         if len(straight) == 1 and not outlines and left[0].code == "wedge-left-out":
             # what lies alone on the glass was laid there to be measured, however much its picture looks like steps
             outlines, left = list(straight), ()
-    films = [_film(cells, outline, fog_sheet=sought.fog_sheet) for outline in outlines]
+    films = [_film(cells, outline, sought) for outline in outlines]
     return films, (
         *left,
         *(left_out(outline, "template-left-out") for outline in templates),
@@ -132,8 +138,8 @@ _LEFT_OUT: Final = {
 }
 
 
-def _film(cells: Cells, outline: Outline, *, fog_sheet: bool) -> Film:
-    return unexposed_in(cells, outline) if fog_sheet else film_in(cells, outline)
+def _film(cells: Cells, outline: Outline, sought: Sought) -> Film:
+    return unexposed_in(cells, outline) if sought.fog_sheet else film_in(cells, outline, sought.limits.frames)
 
 
 def _given_part(box: BoxMm, films: Sequence[Film], cells: Cells, warnings: tuple[Warning_, ...]) -> Part:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,11 @@ from densiscan.negative.bench import Bench
 from densiscan.negative.reading import Reading
 from densiscan.scan.apertures import aperture_kernel, averaged_everywhere
 from densiscan.scan.cells import Map, TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey, survey
 
 Thousandths = NDArray[np.int16]
-BoxMm = tuple[float, float, float, float]
 
 MARGIN_MM: Final = 2.0
 """What is kept around the film, or around a frame of several on one film."""
@@ -46,7 +46,7 @@ OF_MANY: Final = SheetDetail(picture_px=420, readings=45_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sheet:
+class Preview:
     """A negative to look at.
 
     Attributes
@@ -84,7 +84,12 @@ class Sheet:
         self.map.flags.writeable = False
 
 
-def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Sheet, ...]:
+def thinned(sheet: Preview) -> Preview:
+    """Return what is kept of a negative with every other reading of its map each way."""
+    return replace(sheet, map=sheet.map[::2, ::2].copy(), pitch_mm=(2.0 * sheet.pitch_mm[0], 2.0 * sheet.pitch_mm[1]))
+
+
+def sheets_of(bench: Bench, readings: Sequence[Reading], detail: SheetDetail) -> tuple[Preview, ...]:
     """Return what is to be kept of each reading that was made from this.
 
     Raises
@@ -135,7 +140,7 @@ def _cells(edges: Map, low: float, high: float) -> slice:
     return slice(first, last)
 
 
-def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sheet:
+def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Preview:
     left, top, width, height = region
     coarse, options = bench.survey, bench.options
     rows = _cells(coarse.y_edges_mm, top, top + height)
@@ -153,7 +158,7 @@ def _sheet(bench: Bench, fine: Survey, region: BoxMm, detail: SheetDetail) -> Sh
     doubt, between = _doubts(
         levels, noise, bench.light, TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height)
     )
-    return Sheet(
+    return Preview(
         region_mm=box,
         picture=picture,
         map=_thousandths(mean[first[0] :: every, first[1] :: every]),
@@ -222,10 +227,28 @@ def _doubts(
     levels: Sequence[float], noise: Sequence[float], light: Light, area: TurnedBox
 ) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]:
     """Return the expanded uncertainty of readings at the levels, and of the difference between any two places."""
+    light = replace(light, survey=_fewer(light.survey))
     here = [light.of_area(10.0**-level, sigma, _HERE, area) for level, sigma in zip(levels, noise, strict=True)]
     there = [_elsewhere(quantity) for quantity in here]
     between = tuple(tuple((one - other).uncertainty or 0.0 for other in there) for one in here)
     return tuple(quantity.uncertainty or 0.0 for quantity in here), between
+
+
+_ENOUGH: Final = 20_000
+"""Cells of a scan by which it is told what veil and scatter are usual for a density."""
+
+
+def _fewer(surveyed: Survey) -> Survey:
+    """Return a survey with about so many of its cells, evenly over the scan; each stands for those beside it."""
+    every = max(1, round(math.sqrt(surveyed.mean.size / _ENOUGH)))
+    cells: dict[str, Any] = {
+        name: getattr(surveyed, name)[::every, ::every] for name in ("mean", "sd", "clipped_light", "clipped_dark")
+    }
+    edges: dict[str, Any] = {
+        name: np.append(getattr(surveyed, name)[:-1][::every], getattr(surveyed, name)[-1])
+        for name in ("x_edges_px", "y_edges_px")
+    }
+    return replace(surveyed, **cells, **edges)
 
 
 _HERE: Final = "a place"

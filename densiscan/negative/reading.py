@@ -21,11 +21,12 @@ from densiscan.negative.channels import ChannelReading, Where, channel_warnings,
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.find.rebate import Rebate
 from densiscan.negative.limits import beyond, limit_warnings
-from densiscan.negative.options import BoxMm, MeasureOptions
+from densiscan.negative.options import MeasureOptions
 from densiscan.negative.parts import Part, parts_on, spots_by_part
 from densiscan.negative.seen import Seen, SeenKind, is_judged, said_to_be, seen_of
 from densiscan.scan.apertures import ApertureReadings, cells_inside, readings_inside
 from densiscan.scan.cells import Footprint, TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 
 UNEVEN_REBATE: Final = 0.02

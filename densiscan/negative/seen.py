@@ -15,7 +15,6 @@ from densiscan.arithmetic.quantity import Warning_
 from densiscan.negative import signs, signs_paper
 from densiscan.negative.bench import Bench
 from densiscan.negative.parts import Part
-from densiscan.negative.signs import LIMITS
 
 SeenKind = Literal["negative", "inverted", "wedge", "print", "colour negative", "unexposed", "even", "unknown"]
 _OfFilms = dict[tuple[float, ...], signs.Colours | None]
@@ -75,14 +74,14 @@ def _whole_scan(bench: Bench, parts: Sequence[Part], *, alone: bool) -> Seen | N
     """Return what all of the scan is, None where each part is by itself."""
     if signs.is_empty(bench, parts):
         return _withheld("even", _EMPTY[signs.is_dark(bench)])
-    if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= LIMITS.signs_to_refuse:
+    if alone and len(signs_paper.paper_signs(bench, parts[0], alone=True)) >= bench.limits.signs_to_refuse:
         # a print on a dark lid, turned round, is clear film on the bed
         return None
     told = signs.inverted_signs(bench, parts)
     notes = signs.other_polarity(bench)
     if told:
         told += notes
-        if len(told) >= LIMITS.signs_to_refuse:
+        if len(told) >= bench.limits.signs_to_refuse:
             return _withheld("inverted", f"This looks like an inverted scan: {_listed(told)}. {_SCAN_ALIKE}")
         return Seen(kind="unknown", warnings=(_asked(told),))
     if notes and not any(part.film.rebate for part in parts):
@@ -117,7 +116,7 @@ def _even(bench: Bench, part: Part) -> Seen | None:
 
 def _in_steps(bench: Bench, part: Part) -> Seen | None:
     told = signs.wedge_signs(bench, part)
-    if len(told) >= LIMITS.signs_to_refuse:
+    if len(told) >= bench.limits.signs_to_refuse:
         return _withheld("wedge", f"This looks like a step wedge: {_listed(told)}. Use it with densiscan calibrate.")
     return Seen(kind="unknown", warnings=(_asked_of_wedge(told),)) if told else None
 
@@ -129,14 +128,14 @@ def _coloured(bench: Bench, part: Part, films: _OfFilms) -> Seen | None:
     colours = films[film]
     if colours is None:
         return None
-    if signs.orange(colours):
+    if signs.orange(colours, bench.limits):
         red, green, blue = (f"{value:.2f}" for value in colours.clearest)
         message = (
             f"This looks like a colour negative: its clearest part reads {red} in red, {green} in green and {blue} in "
             "blue, as an orange mask does. Grades of black-and-white paper do not apply."
         )
         return _withheld("colour negative", message)
-    if signs.many_hues(colours):
+    if signs.many_hues(colours, bench.limits):
         message = (
             "This is a colour picture, not a black-and-white negative: places of one density differ in hue. A snapshot "
             "or a colour print looks like that."
@@ -147,7 +146,7 @@ def _coloured(bench: Bench, part: Part, films: _OfFilms) -> Seen | None:
 
 def _on_paper(bench: Bench, part: Part, *, alone: bool) -> Seen | None:
     told = signs_paper.paper_signs(bench, part, alone=alone)
-    if len(told) >= LIMITS.signs_to_refuse:
+    if len(told) >= bench.limits.signs_to_refuse:
         return _withheld(
             "print", f"This looks like a print: {_listed(told[:_SHOWN])}. Read it with densiscan finished."
         )

@@ -11,91 +11,13 @@ import numpy as np
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.bench import Bench
 from densiscan.negative.find.film import Film
-from densiscan.negative.find.not_film import FEWEST_LEVELS, fields_along, is_wedge
+from densiscan.negative.find.not_film import fields_along, is_wedge
 from densiscan.negative.parts import Part, parts_on
+from densiscan.negative.sign_limits import SIGN_LIMITS, SignLimits
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
 from densiscan.scan.channels import COLOURS, in_channel
 from densiscan.scan.scan import Scan
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """Where each sign begins; every number with its reason.
-
-    Attributes
-    ----------
-    signs_to_refuse
-        Signs that refuse judgement together; one alone asks (practice).
-    even_range
-        Density from 1st to 99th percentile below which nothing is a picture: a sixth of a stop at usual contrast, and
-        lamp and development are no more even (physics).
-    even_part
-        The same as a part of the density itself: development is no more even than that (practice).
-    even_noises
-        The same in standard deviations of noise: the two percentiles of pure noise lie 4.7 apart (physics).
-    unexposed_within, unexposed_share
-        Density about the clear edge, and the share of the sheet within it, that make it unexposed: a picture that
-        leaves nine tenths of the sheet as clear as its edge shows nothing (practice).
-    densest_clear
-        Base plus fog of film that may still be called clear (practice, as for a rebate).
-    mask_step, mask_rise
-        An orange mask is denser by this much from red to green and from green to blue, and in all: masks have 0.2 to
-        0.5 a step; the stain of a developer in clear film stays below 0.15 (practice).
-    hue_off, hue_share
-        Density by which a channel departs from the common curve of the picture, and the share of places that do:
-        silver and its stain have one curve, whatever the hue (physics).
-    clearest_paper, densest_paper
-        What the white margin of a print reads, at most, and at least: paper is no clearer than film base and no
-        denser than 0.13 against a white lid (practice).
-    lightest_black, densest_black
-        Blacks of paper on a flatbed (practice: 1.4 to 2.2 with what gloss and glare do).
-    bare_white
-        Density above the margin below which the lightest hundredth of a picture is bare paper (practice).
-    glass
-        Density that open glass reads at most, where the lamp is as it was when it was calibrated (practice).
-    lid
-        Density round a piece that is surely no open glass: no lamp falls by a fifth from one scan to the next
-        (practice: by 2 to 8 % while it warms).
-    beside_lid
-        Density by which paper and lid differ at least, to be told apart along a straight edge (grain and noise of a
-        cell are a fifth of it).
-    even_margin
-        Share of a margin that is of one density; the rest is dust (practice).
-    even_edge
-        Density by which the clear edge of film differs from side to side, at most, and less than it differs from a
-        picture (practice).
-    wide_mm
-        Margin on all four sides that no film has (sheets 3 to 6 mm).
-    piled
-        Density between the 96th and 99.5th percentile: paper piles up at its black, film runs on (practice).
-    """
-
-    signs_to_refuse: int = 2
-    even_range: float = 0.05
-    even_part: float = 0.06
-    even_noises: float = 6.0
-    unexposed_within: float = 0.05
-    unexposed_share: float = 0.9
-    densest_clear: float = 0.7
-    mask_step: float = 0.12
-    mask_rise: float = 0.35
-    hue_off: float = 0.06
-    hue_share: float = 0.15
-    clearest_paper: float = 0.035
-    densest_paper: float = 0.13
-    lightest_black: float = 1.2
-    densest_black: float = 2.4
-    bare_white: float = 0.03
-    glass: float = 0.025
-    lid: float = 0.10
-    beside_lid: float = 0.01
-    even_margin: float = 0.95
-    even_edge: float = 0.08
-    wide_mm: float = 7.0
-    piled: float = 0.10
-
-
-LIMITS: Final = Limits()
 _PLACE_MM: Final = 1.0
 _BANDS: Final = 7
 _RIM_MM: Final = 1.5
@@ -119,13 +41,15 @@ def is_empty(bench: Bench, parts: Sequence[Part]) -> bool:
         return False
     cells, median = bench.cells, _middle(bench)
     if is_dark(bench):
-        return float((cells.density > min(bench.calibration.density_range[1], 2.5)).mean()) > 0.98
-    return median < LIMITS.clearest_paper and float((np.abs(cells.light / 10.0**-median - 1.0) < 0.05).mean()) > 0.98
+        return float((cells.density > min(bench.calibration.density_range[1], bench.limits.opaque)).mean()) > 0.98
+    return (
+        median < bench.limits.clearest_paper and float((np.abs(cells.light / 10.0**-median - 1.0) < 0.05).mean()) > 0.98
+    )
 
 
 def is_dark(bench: Bench) -> bool:
     """Return whether most of the scan lets no light through."""
-    densest = min(bench.calibration.density_range[1], 2.5)
+    densest = min(bench.calibration.density_range[1], bench.limits.opaque)
     return _middle(bench) > densest or float(bench.cells.clipped_dark.mean()) > 0.5
 
 
@@ -154,7 +78,8 @@ def is_unexposed(bench: Bench, part: Part) -> bool:
         return False
     level = -float(np.log10(rebate.transmittance))
     off = np.abs(inside(bench, part.film.seen) - level)
-    return level < LIMITS.densest_clear and float((off < LIMITS.unexposed_within).mean()) > LIMITS.unexposed_share
+    limits = bench.limits
+    return level < limits.densest_clear and float((off < limits.unexposed_within).mean()) > limits.unexposed_share
 
 
 def is_even(bench: Bench, part: Part) -> bool:
@@ -166,7 +91,8 @@ def is_even(bench: Bench, part: Part) -> bool:
         return False
     noise = float(np.hypot(read.noise_of_quantile(0.01), read.noise_of_quantile(0.99)))
     extent = read.quantile(0.99) - read.quantile(0.01)
-    return extent < max(LIMITS.even_range, LIMITS.even_part * read.quantile(0.5), LIMITS.even_noises * noise)
+    limits = bench.limits
+    return extent < max(limits.even_range, limits.even_part * read.quantile(0.5), limits.even_noises * noise)
 
 
 # ---- wedges -----------------------------------------------------------------------------------------------------
@@ -174,16 +100,17 @@ def is_even(bench: Bench, part: Part) -> bool:
 
 def wedge_signs(bench: Bench, part: Part) -> tuple[str, ...]:
     """Return the signs of a step wedge: even fields in a row, rising by steps, with nothing clear round them."""
+    limits = bench.sought.limits.not_film
     grid = straightened(bench.cells, part.film.seen)
-    if is_wedge(grid, bench.sought.density_range[1]):
+    if is_wedge(grid, bench.sought.density_range[1], limits):
         return "its density rises in steps", "each step is even from side to side"
-    number = 0 if part.film.cropped else fields_along(grid, bench.sought.density_range[1])
+    number = 0 if part.film.cropped else fields_along(grid, bench.sought.density_range[1], limits)
     if number < 2:
         return ()
     told = ["it is made of even fields in a row"]
     if part.film.rebate is None:
         told.append("no clear edge runs round them")
-    if number >= FEWEST_LEVELS:
+    if number >= limits.fewest_levels:
         told.append(f"there are {number} of them")
     return tuple(told)
 
@@ -217,15 +144,15 @@ def _dense_edge(bench: Bench, part: Part) -> bool:
         return False
     levels = [float(np.median(side)) for side in edge]
     level = float(np.median(levels))
-    picture = np.concatenate(within)
+    picture, limits = np.concatenate(within), bench.limits
     return (
-        level < LIMITS.densest_black
-        and max(levels) - min(levels) < LIMITS.even_edge
-        and all(float((np.abs(side - level) < LIMITS.even_edge).mean()) > LIMITS.even_margin for side in edge)
-        and all(not side.size or float(np.median(side)) < LIMITS.densest_paper for side in beyond)
-        and float(np.median(picture)) < level - LIMITS.even_edge
-        and float((picture > level + LIMITS.even_edge).mean()) < 0.02
-        and sum(float((side > level - LIMITS.even_edge).mean()) < 0.7 for side in within) >= 3
+        level < limits.densest_black
+        and max(levels) - min(levels) < limits.even_edge
+        and all(float((np.abs(side - level) < limits.even_edge).mean()) > limits.even_margin for side in edge)
+        and all(not side.size or float(np.median(side)) < limits.densest_paper for side in beyond)
+        and float(np.median(picture)) < level - limits.even_edge
+        and float((picture > level + limits.even_edge).mean()) < 0.02
+        and sum(float((side > level - limits.even_edge).mean()) < 0.7 for side in within) >= 3
     )
 
 
@@ -317,7 +244,7 @@ def colours_of(bench: Bench, part: Part) -> Colours | None:
     ]
     places = np.stack(planes, axis=1)[film.seen.inside(grid.x_mm, grid.y_mm, _RIM_MM).ravel()]
     densest = min(bench.calibration.density_range[1], 2.0)
-    places = places[np.all((places > LIMITS.clearest_paper - 0.01) & (places < densest), axis=1)]
+    places = places[np.all((places > bench.limits.clearest_paper - 0.01) & (places < densest), axis=1)]
     if places.shape[0] < _FEWEST_PLACES:
         return None
     mean = places.mean(axis=1)
@@ -371,13 +298,13 @@ def _at_places(scan: Scan, curve: Calibration, grid: _Grid) -> Map:
     return np.asarray(-np.log10(np.maximum(np.concatenate(found), 1e-6)))
 
 
-def orange(colours: Colours) -> bool:
+def orange(colours: Colours, limits: SignLimits = SIGN_LIMITS) -> bool:
     """Return whether even the clearest film is denser in green than in red, and in blue than in green."""
     red, green, blue = colours.clearest
-    return min(green - red, blue - green) > LIMITS.mask_step and blue - red > LIMITS.mask_rise
+    return min(green - red, blue - green) > limits.mask_step and blue - red > limits.mask_rise
 
 
-def many_hues(colours: Colours) -> bool:
+def many_hues(colours: Colours, limits: SignLimits = SIGN_LIMITS) -> bool:
     """Return whether places of one density differ in hue, as neither silver nor its stain do."""
     green = colours.places[:, 1]
     off = np.zeros(green.size)
@@ -385,4 +312,4 @@ def many_hues(colours: Colours) -> bool:
         other = colours.places[:, channel]
         rest = other - np.polyval(np.polyfit(green, other, 3), green)
         off = np.maximum(off, np.abs(rest - np.median(rest)))
-    return float((off > LIMITS.hue_off).mean()) > LIMITS.hue_share
+    return float((off > limits.hue_off).mean()) > limits.hue_share

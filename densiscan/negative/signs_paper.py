@@ -10,29 +10,22 @@ import numpy as np
 from densiscan.negative.bench import Bench
 from densiscan.negative.find.outlines import EdgePoints, common_slope, line_through
 from densiscan.negative.parts import Part
-from densiscan.negative.signs import LIMITS, inside
+from densiscan.negative.sign_limits import SignLimits
+from densiscan.negative.signs import inside
 from densiscan.scan.cells import Cells, Map, Mask
 
-_BLACK_WITHIN: Final = 0.15
 _LINE_MM: Final = (0.8, 15.0)
 """Width of the black line round a print that the clear rebate makes."""
 _FEWEST_CELLS: Final = 100
 _BAND_MM: Final = (0.7, 2.7)
 """How far within the outline of a sheet its margin is looked at; prints have margins of 4 mm and more."""
 _SOFT_MM: Final = 0.5
-_OPEN_GLASS: Final = 0.05
-"""Share of a scan that reads as open glass, above which it is no bed with its lid down (physics: paper has a base)."""
-_EVEN_BLACK: Final = 0.025
-"""Standard deviation of density, beyond noise from cell to cell, within which a black is full black: paper saturates,
-film does not (physics)."""
-_SPECKS: Final = 0.002
-"""Share of a scan that dust, scratches and the rims of holes may make lighter than paper."""
 
 
 def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
     """Return the signs of a print: its white margin, its bare whites and blacks, and the black line round it."""
     if _margin_within(bench, part):
-        line = ("a black line lies within it",) if alone and _black_line(bench.cells) else ()
+        line = ("a black line lies within it",) if alone and _black_line(bench.cells, bench.limits) else ()
         return ("an even margin as light as paper runs round the picture", *line)
     margin = _margin(bench, part)
     if margin is None:
@@ -42,44 +35,45 @@ def paper_signs(bench: Bench, part: Part, *, alone: bool) -> tuple[str, ...]:
     surround = _surround(bench) if alone else None
     if surround is not None:
         told += _beside_lid(bench, part, margin, surround)
-    if alone and _black_line(bench.cells):
+    if alone and _black_line(bench.cells, bench.limits):
         told += ["an even black line runs round the picture", "its margin is as light as paper"]
     picture = inside(bench, part.area)
-    if _wide(part):
+    if _wide(part, bench.limits.wide_mm):
         # a picture that a mask in the camera made smaller has such an edge too, but seldom ends as clear as that
-        told += ["no film has a clear edge as wide as its margin", *_bare_whites(picture, margin)]
-    tones = _tones(picture, margin) if part.frame is not None else ()
+        told += ["no film has a clear edge as wide as its margin", *_bare_whites(picture, margin, bench.limits)]
+    tones = _tones(picture, margin, bench.limits) if part.frame is not None else ()
     if told:
         return tuple(dict.fromkeys((*told, *tones)))
     # a silhouette against the sky ends as bare and as piled up as paper, and a lamp drifts: all that counts as one
-    doubts = (*tones, *_drifted_or_lid(surround, margin)) if tones else ()
+    doubts = (*tones, *_drifted_or_lid(surround, margin, bench.limits.beside_lid)) if tones else ()
     return (" and ".join(doubts),) if len(doubts) > 1 else ()
 
 
-def _drifted_or_lid(surround: float | None, margin: float) -> tuple[str, ...]:
+def _drifted_or_lid(surround: float | None, margin: float, beside_lid: float) -> tuple[str, ...]:
     """Return what is to be said of a surround that is glass where the lamp drifted, or else a lid."""
-    if surround is None or not surround < margin - LIMITS.beside_lid:
+    if surround is None or not surround < margin - beside_lid:
         return ()
     return (f"what lies round it reads {surround:.2f}, where open glass reads 0.00",)
 
 
 def _beside_lid(bench: Bench, part: Part, margin: float, surround: float) -> tuple[str, ...]:
     """Return what an even density round the margin tells: film is denser than the glass it lies on."""
-    if margin < surround - LIMITS.beside_lid and _margin_round(bench.cells, margin, surround):
+    limits = bench.limits
+    if margin < surround - limits.beside_lid and _margin_round(bench.cells, margin, surround, limits):
         return "its white margin is lighter than what lies round it", "no film is clearer than the open bed"
-    if not part.film.cropped and LIMITS.lid < surround < margin - LIMITS.beside_lid:
+    if not part.film.cropped and limits.lid < surround < margin - limits.beside_lid:
         return ("what lies round it is not open glass",)
     return ()
 
 
-def _margin_round(cells: Cells, margin: float, surround: float) -> bool:
+def _margin_round(cells: Cells, margin: float, surround: float, limits: SignLimits) -> bool:
     """Return whether a margin with straight sides runs round everything that is not the surround, its lightest part."""
     # round an inverted picture runs the clear edge of the film, neither as light as the one nor as dense as the other
-    near = max(0.75 * LIMITS.beside_lid, 0.1 * (surround - margin))
-    lighter = float((cells.density < margin - LIMITS.beside_lid).mean())
+    near = max(0.75 * limits.beside_lid, 0.1 * (surround - margin))
+    lighter = float((cells.density < margin - limits.beside_lid).mean())
     ground = np.abs(cells.density - surround) < near
-    paper = cells.density < min((margin + surround) / 2, margin + LIMITS.bare_white)
-    return lighter < _SPECKS and _runs_round(cells, paper, (_BAND_MM[1], math.inf), ground)
+    paper = cells.density < min((margin + surround) / 2, margin + limits.bare_white)
+    return lighter < limits.specks and _runs_round(cells, paper, (_BAND_MM[1], math.inf), ground)
 
 
 def _margin_within(bench: Bench, part: Part) -> bool:
@@ -87,7 +81,7 @@ def _margin_within(bench: Bench, part: Part) -> bool:
 
     The lid is then taken for the film. Film is as clear as its edge up to the frame, and uneven within.
     """
-    film, frame = part.film, part.frame
+    film, frame, limits = part.film, part.frame, bench.limits
     if film.rebate is None or frame is None or not film.cropped or frame.origins.count("line") < 3:
         return False
     cells, box = bench.cells, frame.box
@@ -96,23 +90,23 @@ def _margin_within(bench: Bench, part: Part) -> bool:
     from_side, from_end = box.width_mm / 2 - u, box.height_mm / 2 - v
     band = box.inside(x[None, :], y[:, None], _BAND_MM[0]) & (np.minimum(from_side, from_end) < _BAND_MM[1])
     level = float(np.median(cells.density[band])) if band.any() else 0.0
-    if not LIMITS.clearest_paper <= level <= LIMITS.densest_paper:
+    if not limits.clearest_paper <= level <= limits.densest_paper:
         return False
-    even = np.abs(cells.density - level) < LIMITS.bare_white
+    even = np.abs(cells.density - level) < limits.bare_white
     sides = (band & (from_side < from_end), band & (from_end <= from_side))
-    return level + float(np.log10(film.rebate.transmittance)) > LIMITS.beside_lid and all(
-        float(even[side].mean()) > LIMITS.even_margin for side in sides
+    return level + float(np.log10(film.rebate.transmittance)) > limits.beside_lid and all(
+        float(even[side].mean()) > limits.even_margin for side in sides
     )
 
 
-def _wide(part: Part) -> bool:
+def _wide(part: Part, wide_mm: float) -> bool:
     """Return whether the clear edge is wider on all sides than that of film."""
     if part.frame is None or part.film.cropped or part.frame.origins.count("line") < 4:
         return False
     seen, frame = part.film.seen, part.frame.box
     u, v = (float(place) for place in seen.own(*frame.centre))
     across, down = (seen.width_mm - frame.width_mm) / 2, (seen.height_mm - frame.height_mm) / 2
-    return min(across - abs(u), down - abs(v)) > LIMITS.wide_mm
+    return min(across - abs(u), down - abs(v)) > wide_mm
 
 
 def _margin(bench: Bench, part: Part) -> float | None:
@@ -127,7 +121,7 @@ def _margin(bench: Bench, part: Part) -> float | None:
             return None
         first = float(edges[enough[0]])
         level = float(np.median(density[(density >= first) & (density < first + 0.02)]))
-    return level if LIMITS.clearest_paper <= level <= LIMITS.densest_paper else None
+    return level if bench.limits.clearest_paper <= level <= bench.limits.densest_paper else None
 
 
 def _surround(bench: Bench) -> float | None:
@@ -138,10 +132,10 @@ def _surround(bench: Bench) -> float | None:
     )
     level = float(np.median(ring))
     even = float((np.abs(ring - level) < 0.03 + 0.05 * level).mean()) > 0.9
-    return level if even and LIMITS.glass < level < LIMITS.densest_black else None
+    return level if even and bench.limits.glass < level < bench.limits.densest_black else None
 
 
-def _tones(density: Map, margin: float) -> tuple[str, ...]:
+def _tones(density: Map, margin: float, limits: SignLimits) -> tuple[str, ...]:
     """Return what the tones of a picture have of paper: bare whites, and blacks piled up.
 
     Neither is a sign by itself: deep shadows of a negative are as clear as its edge, and a sky is piled up.
@@ -149,30 +143,30 @@ def _tones(density: Map, margin: float) -> tuple[str, ...]:
     if density.size < _FEWEST_CELLS:
         return ()
     near, black = (float(value) for value in np.quantile(density, (0.96, 0.995)))
-    if not LIMITS.lightest_black < black < LIMITS.densest_black:
+    if not limits.lightest_black < black < limits.densest_black:
         return ()
     return (
-        *_bare_whites(density, margin),
-        *(("its blacks are piled up at one density",) if black - near < LIMITS.piled else ()),
+        *_bare_whites(density, margin, limits),
+        *(("its blacks are piled up at one density",) if black - near < limits.piled else ()),
     )
 
 
-def _bare_whites(density: Map, margin: float) -> tuple[str, ...]:
+def _bare_whites(density: Map, margin: float, limits: SignLimits) -> tuple[str, ...]:
     """Return what is to be said of a picture whose lightest hundredth is as light as its margin."""
-    if density.size < _FEWEST_CELLS or float(np.quantile(density, 0.01)) - margin >= LIMITS.bare_white:
+    if density.size < _FEWEST_CELLS or float(np.quantile(density, 0.01)) - margin >= limits.bare_white:
         return ()
     return ("its whites are as bare as its margin",)
 
 
-def _black_line(cells: Cells) -> bool:
+def _black_line(cells: Cells, limits: SignLimits) -> bool:
     """Return whether an even black line of straight sides, lighter within and without, runs round a picture."""
     density = cells.density
     black = float(np.quantile(density, 0.995))
-    if not LIMITS.lightest_black < black < LIMITS.densest_black:
+    if not limits.lightest_black < black < limits.densest_black:
         return False
-    marked = density > black - _BLACK_WITHIN
+    marked = density > black - limits.black_within
     # on open glass lies film: the dense border of its picture is no line, unless it is as even as paper's full black
-    if float((density < LIMITS.glass).mean()) > _OPEN_GLASS and _unevenness(density, marked) > _EVEN_BLACK:
+    if float((density < limits.glass).mean()) > limits.open_glass and _unevenness(density, marked) > limits.even_black:
         return False
     return _runs_round(cells, marked, _LINE_MM, ~marked)
 

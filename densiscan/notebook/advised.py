@@ -74,14 +74,14 @@ class AdviceSheet:
     learning: Learning | None = None
 
 
-def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
+def advised(book: Notebook, question: Wanted) -> AdviceSheet:
     """Return the advice on the next development of a film in a developer, from the runs of a notebook.
 
     Parameters
     ----------
     book
         Open; it is read alone.
-    wanted
+    question
         Film and developer as the notebook spells them.
 
     Raises
@@ -89,31 +89,31 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
     WrongUseError
         If the target, temperature, use or subject is out of reach.
     """
-    film, developer = wanted.film, wanted.developer
-    runs, warnings = _runs(book, film, developer, wanted.load.dilution)
-    last = _going_on(book, runs, wanted)
+    film, developer = question.film, question.developer
+    runs, warnings = _runs(book, film, developer, question.load.dilution)
+    last = _going_on(book, runs, question)
     if last is not None:
-        wanted = replace(
-            wanted,
-            load=replace(wanted.load, batch=last.batch),
-            temperature_c=last.temperature_c if wanted.temperature_c is None else wanted.temperature_c,
+        question = replace(
+            question,
+            load=replace(question.load, batch=last.batch),
+            temperature_c=last.temperature_c if question.temperature_c is None else question.temperature_c,
         )
-    beliefs, told = _beliefs(book, runs, wanted)
+    beliefs, told = _beliefs(book, runs, question)
     counted = book.counted([run.number for run in runs if run.exposure_index is not None][-_LAST_SHADOWS:])
-    mixed = _mixed(book, developer, runs, wanted.load.batch)
+    mixed = _mixed(book, developer, runs, question.load.batch)
     plan = Plan(
-        target_range=wanted.target_range,
-        scene_stops=wanted.scene_stops,
-        temperature_c=REFERENCE_C if wanted.temperature_c is None else wanted.temperature_c,
-        use=_next_use(book, developer, wanted.use, wanted.load.batch),
-        age_days=_age_days(mixed, wanted.load.batch, wanted.date),
-        batch=wanted.load.batch,
+        target_range=question.target_range,
+        scene_stops=question.scene_stops,
+        temperature_c=REFERENCE_C if question.temperature_c is None else question.temperature_c,
+        use=_next_use(book, developer, question.use, question.load.batch),
+        age_days=_age_days(mixed, question.load.batch, question.date),
+        batch=question.load.batch,
     )
     tests = _film_tests(book, film, developer)
     posterior = posterior_of(evidence_of(runs, tests, ages=ages_days(runs, mixed), beliefs=beliefs))
     if last is not None:
         told = (*told, _going_on_words(last, plan))
-    load, index = next_load(wanted.load, runs), _index(runs, counted)
+    load, index = next_load(question.load, runs), _index(runs, counted)
     return AdviceSheet(
         film=film,
         developer=developer,
@@ -131,16 +131,16 @@ def advised(book: Notebook, wanted: Wanted) -> AdviceSheet:
         ),
         known=posterior,
         learning=None
-        if wanted.learn is None
-        else learning(posterior, plan, wanted.learn, risk_stops=wanted.risk_stops),
+        if question.learn is None
+        else learning(posterior, plan, question.learn, risk_stops=question.risk_stops),
     )
 
 
-def _going_on(book: Notebook, runs: Sequence[Run], wanted: Wanted) -> Run | None:
+def _going_on(book: Notebook, runs: Sequence[Run], question: Wanted) -> Run | None:
     """Return the last run where its batch is still in use and goes on, as `run add` has it; None else."""
-    if not runs or runs[-1].batch is None or wanted.load.batch is not None or wanted.use is not None:
+    if not runs or runs[-1].batch is None or question.load.batch is not None or question.use is not None:
         return None
-    batch = book.batch(wanted.developer, runs[-1].batch)
+    batch = book.batch(question.developer, runs[-1].batch)
     return None if batch.discarded is not None else runs[-1]
 
 
@@ -163,12 +163,12 @@ def chart_document(film: str, developer: str, dilution: str | None, time_s: floa
     return {"format": "densiscan.chart-time/1", **told, "developments": []}
 
 
-def _beliefs(book: Notebook, runs: Sequence[Run], wanted: Wanted) -> tuple[tuple[Belief, ...], tuple[Warning_, ...]]:
+def _beliefs(book: Notebook, runs: Sequence[Run], question: Wanted) -> tuple[tuple[Belief, ...], tuple[Warning_, ...]]:
     """Return what is believed beforehand: by the maker's time, by other films, by another dilution."""
-    film, developer = wanted.film, wanted.developer
-    dilution = next_load(wanted.load, runs).dilution
+    film, developer = question.film, question.developer
+    dilution = next_load(question.load, runs).dilution
     kept = book.kept("film-test", chart_name(film, developer, dilution)) or {}
-    chart_s = kept.get("chart_time_s") if wanted.chart_time_s is None else wanted.chart_time_s
+    chart_s = kept.get("chart_time_s") if question.chart_time_s is None else question.chart_time_s
     beliefs = beliefs_with(chart_s)
     if len(runs) < _FEW_RUNS:
         beliefs = carried(film, developer, dilution, book.runs(last=_LAST_RUNS), beliefs)

@@ -139,7 +139,7 @@ def _kept(file: Path) -> KeptCalibration:
     )
 
 
-def find_calibration(wanted: str | None, notebook: Path, *, now: datetime, mode: str = "transmission") -> Path:
+def find_calibration(name: str | None, notebook: Path, *, now: datetime, mode: str = "transmission") -> Path:
     """Return the calibration file meant: a file, a name, or where nothing is said the last one made of that mode.
 
     One that is dated in the future is used only where it is named.
@@ -150,23 +150,23 @@ def find_calibration(wanted: str | None, notebook: Path, *, now: datetime, mode:
         If there is no such file and no such name, or none was ever made.
     """
     kept = kept_calibrations(notebook)
-    if wanted is None:
+    if name is None:
         return _last(kept, now=now, mode=mode)
-    if Path(wanted).is_file():
-        return Path(wanted)
-    named = next((one.file for one in kept if one.name == wanted), None)
+    if Path(name).is_file():
+        return Path(name)
+    named = next((one.file for one in kept if one.name == name), None)
     if named is not None:
         return named
-    raise WrongUseError(f'no calibration called "{wanted}", and no file of that name; {_known(wanted, kept)}')
+    raise WrongUseError(f'no calibration called "{name}", and no file of that name; {_known(name, kept)}')
 
 
-def _known(wanted: str, kept: Sequence[KeptCalibration]) -> str:
+def _known(name: str, kept: Sequence[KeptCalibration]) -> str:
     if not kept:
         return f"{_MAKE_ONE}."
     from difflib import get_close_matches
 
     names = [one.name for one in kept]
-    close = get_close_matches(wanted, names, n=1, cutoff=0.5)
+    close = get_close_matches(name, names, n=1, cutoff=0.5)
     return f'did you mean "{close[0]}"?' if close else f"the names kept are {', '.join(names)}."
 
 

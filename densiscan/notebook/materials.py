@@ -82,17 +82,17 @@ def batch(connection: sqlite3.Connection | None, developer: str, name: str) -> B
     WrongUseError
         If no run names it and it was never described.
     """
-    found = None
+    entry = None
     if connection is not None:
-        found = connection.execute(
+        entry = connection.execute(
             """SELECT batches.id, developers.name, batches.name, batches.mixed, batches.discarded
             FROM batches JOIN developers ON developers.id = batches.developer_id
             WHERE developers.id IN (SELECT value FROM json_each(?)) AND batches.name_key = ? ORDER BY batches.id""",
             (json.dumps(list(same_named(connection, "developers", developer))), name_key(name)),
         ).fetchone()
-    if connection is None or found is None:
+    if connection is None or entry is None:
         raise WrongUseError(f"no batch {name} of {developer} is in the notebook; run add --batch makes it.")
-    row, *facts = found
+    row, *facts = entry
     of = connection.execute(
         """SELECT number, use, dilution, coalesce(sheets * sheet_width_mm * sheet_height_mm, 0) / 1e6, date FROM runs
         WHERE batch_id = ? AND removed IS NULL ORDER BY date, number""",

@@ -317,7 +317,7 @@ def how_read(connection: sqlite3.Connection, uid: str) -> tuple[dict[str, Any], 
 
 def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
     number, uid, negative, run, removed, file, scan, piece, made, version, arguments, *rest = row
-    found = {
+    quantities = {
         name: quantity_of(rest[2 * place], rest[2 * place + 1], f"{negative} {name}") for place, name in enumerate(READ)
     }
     return KeptReading(
@@ -332,7 +332,7 @@ def _kept_reading(row: tuple[Any, ...]) -> KeptReading:
         made=made,
         version=version,
         arguments=arguments,
-        quantities={name: quantity for name, quantity in found.items() if quantity is not None},
+        quantities={name: quantity for name, quantity in quantities.items() if quantity is not None},
         document=None if rest[-1] is None else json.loads(rest[-1]),
     )
 

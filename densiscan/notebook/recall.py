@@ -90,9 +90,9 @@ _SAID: Final[Mapping[str, Mapping[str, Any]]] = {
 
 def assessment_kept(document: Mapping[str, Any]) -> Assessment:
     """Return likewise what any version kept: what it did not have is not known, or was not judged."""
-    known = {**_UNKNOWN, **document}
-    said = {part: known[part] and {**usual, **known[part]} for part, usual in _SAID.items()}
-    return assessment_of({**known, **said}, Path(str(known.get("path", known["file"]))), told=None)
+    whole = {**_UNKNOWN, **document}
+    said = {part: whole[part] and {**usual, **whole[part]} for part, usual in _SAID.items()}
+    return assessment_of({**whole, **said}, Path(str(whole.get("path", whole["file"]))), told=None)
 
 
 def findings_kept(document: Mapping[str, Any]) -> tuple[Finding, ...]:

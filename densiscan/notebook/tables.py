@@ -125,16 +125,16 @@ def checked(tables: Mapping[str, Any], where: str) -> Tables:
     NotebookError
         If a row is not as it must be; the sentence names it.
     """
-    found: Tables = {}
+    rows_of: Tables = {}
     for table, columns in TABLES.items():
         rows = tables.get(table)
         if table == "readings" and isinstance(rows, list):
-            rows = _with_runs(rows, found["negatives"])
+            rows = _with_runs(rows, rows_of["negatives"])
         if not isinstance(rows, list):
             raise NotebookError(f"{where} has no table of {table}, so nothing was imported; export it again.")
-        found[table] = [_row(row, columns, f"{where}, {table} row {at}") for at, row in enumerate(rows, start=1)]
-    _require_links(found, where)
-    return found
+        rows_of[table] = [_row(row, columns, f"{where}, {table} row {at}") for at, row in enumerate(rows, start=1)]
+    _require_links(rows_of, where)
+    return rows_of
 
 
 def _with_runs(rows: list[Any], negatives: Sequence[Row]) -> list[Any]:

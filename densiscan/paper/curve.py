@@ -12,9 +12,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import isotonic, shape_preserving
-
-Floats = npt.NDArray[np.float64]
 
 FIRST_TONE: Final = 0.04
 """Density above base plus fog of point T, the light end of the range (published: ISO 6846)."""

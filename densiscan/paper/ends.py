@@ -9,11 +9,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import isotonic
-
-Floats = npt.NDArray[np.float64]
 
 EVEN: Final = 0.0012
 """Standard deviation of density that an evenly exposed and developed print keeps from place to place, paper and scanner

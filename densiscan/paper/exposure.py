@@ -13,13 +13,13 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
+from densiscan.arithmetic.units import STOP
 from densiscan.errors import WrongUseError
 from densiscan.paper.grade import CALLIER_FACTOR_DOUBT, FITS_WITHIN, PROCESSES, Process, callier_factor, grade_for
 from densiscan.paper.tested_range import TIMES_NOT_TOLD, PaperTest
 
 Fit = Literal["fits", "too hard", "too soft"]
 
-STOP: Final = math.log10(2.0)
 FEWEST_SECONDS: Final = 10.0
 """Time below which counting by voice scatters a print visibly (common practice)."""
 VOICE_SCATTER: Final = (0.10, 0.20)

@@ -11,24 +11,24 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.arithmetic.units import STOP
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light
 from densiscan.errors import MeasureError, PaperTestError
 from densiscan.paper.curve import FIRST_TONE, FULL_BLACK, FULL_SHADOW, PaperCurve
-from densiscan.paper.exposure import STOP, NegativeEnds, Printing, fit_on, needed_range
+from densiscan.paper.exposure import NegativeEnds, Printing, fit_on, needed_range
 from densiscan.paper.from_scan import reading_warnings, require_on, require_reflection
 from densiscan.paper.light import print_light
 from densiscan.paper.seen import negative_signs
 from densiscan.paper.tested_range import PaperTest
 from densiscan.scan.apertures import readings_inside
 from densiscan.scan.cells import TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 Highlights = Literal["blank", "right", "gray"]
 Shadows = Literal["blocked", "right", "weak"]
 Contrast = Literal["harder", "keep", "softer"]

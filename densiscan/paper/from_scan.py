@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import searched, signal_map
@@ -24,13 +24,11 @@ from densiscan.paper.printed_steps import find_printed_steps, steps_in_outline
 from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, exposed_through, paper_from_points
 from densiscan.paper.uncalibrated import ToneAndBlack, ways_of
 from densiscan.paper.uncertainty import glance
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
 from densiscan.wedge.find import CELL_MM, WedgePlace
 from densiscan.wedge.wedge import Wedge
-
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 
 _CLIPPED: Final = 0.02
 _RELATIVE: Final = Warning_(

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.calibration.calibration import BoxMm, Calibration
+from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import Light, light_on, surveyed_light
 from densiscan.paper.smoothed import SmoothCurve, smooth_curve
 from densiscan.scan.cells import TurnedBox
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 
 _EXPECTED: Final = math.sqrt(2.0 / math.pi)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.paper.exposure import STOP, Change, ExposureStrip, Fit, NegativeEnds, PaperFit, Printing
+from densiscan.arithmetic.units import STOP
+from densiscan.paper.exposure import Change, ExposureStrip, Fit, NegativeEnds, PaperFit, Printing
 
 TOGETHER_STOPS: Final = 0.5
 """A frame may stand this far off its own time on a shared contact sheet and still show what is on it (chosen by us)."""

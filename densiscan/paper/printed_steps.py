@@ -13,17 +13,15 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.errors import WedgeNotFoundError
+from densiscan.scan.places import BoxMm
 from densiscan.wedge.find import StepPlace, WedgePlace, place_of
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
-
-Floats = npt.NDArray[np.float64]
-BoxMm = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

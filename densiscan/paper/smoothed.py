@@ -12,12 +12,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import Calibration
-
-Floats = npt.NDArray[np.float64]
 
 _HIGHEST_DEGREE: Final = 7
 _MOST_MISFIT: Final = 1.8

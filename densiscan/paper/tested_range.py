@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.arithmetic.quantity import Influence, Limit, Quantity, Warning_
 from densiscan.errors import PaperTestError, WrongUseError
@@ -23,7 +23,6 @@ from densiscan.paper.grade import grade_for
 from densiscan.paper.uncertainty import ReadOff, ends_of, read_off
 from densiscan.wedge.wedge import Wedge, WedgeStep
 
-Floats = npt.NDArray[np.float64]
 Method = Literal["scan", "points", "eye"]
 
 FEWEST_POINTS: Final = 5

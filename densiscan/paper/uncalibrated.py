@@ -15,9 +15,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 _POWERS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.4, 2.6)
 """Tone curves that scanners lay on the signal, as powers: linear to somewhat more than the usual 2.2."""

@@ -12,14 +12,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import isotonic
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.paper.curve import PaperCurve, curve_through
 from densiscan.paper.ends import EVEN, End, Ends, find_ends
 
-Floats = npt.NDArray[np.float64]
 Parts = dict[Influence, float]
 
 END: Final = "end of the curve"

@@ -1,18 +1,8 @@
-"""Results as text, JSON and tables."""
+"""Results as text, JSON and tables.
 
-__all__ = [
-    "advice",
-    "answer",
-    "budget",
-    "check",
-    "counting",
-    "evening",
-    "exposing",
-    "film",
-    "film_times",
-    "finished",
-    "folder",
-    "labels",
-    "notebook",
-]
-__all__ += ["paper", "printing", "readings", "runs", "table", "terminal", "trends"]
+`table` has the columns of the table of a folder, `folder` what is said at its end; `answer` the short answer on one
+negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run.
+"""
+
+__all__ = ["advice", "answer", "budget", "check", "counting", "evening", "exposing", "film", "film_times", "finished"]
+__all__ += ["folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal", "trends"]

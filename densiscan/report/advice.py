@@ -225,8 +225,11 @@ def _learning_words(learning: Learning) -> str:
     times = _listed([time_text(time) for time in learning.times_s])
     many = len(learning.times_s) > 1
     then, now = (
-        _listed([f"{100.0 * math.expm1(doubt):.0f}" for doubt in doubts])
-        for doubts in ([row.doubt_then for row in learning.rows], [row.doubt_now for row in learning.rows])
+        _listed([f"{share:.0f}" if share <= 100.0 else "over 100" for share in doubts])
+        for doubts in (
+            [100.0 * math.expm1(row.doubt_then) for row in learning.rows],
+            [100.0 * math.expm1(row.doubt_now) for row in learning.rows],
+        )
     )
     first, last = (development_name(row.contrast_stops) for row in (learning.rows[0], learning.rows[-1]))
     return (

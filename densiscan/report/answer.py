@@ -300,8 +300,8 @@ def _with_trouble(troubles: Sequence[Finding], parts: _Parts) -> Answer:
 
 def _cure(message: str) -> str:
     """Return what to check, where the message of a finding says that after what was seen; else all of it."""
-    seen, dot, cure = message.partition(". ")
-    return cure if dot and cure else seen
+    what, dot, cure = message.partition(". ")
+    return cure if dot and cure else what
 
 
 def _no_negative(assessment: Assessment) -> Answer:

@@ -24,6 +24,24 @@ WORDS: Final = {
 }
 """Kinds of influence (method note 5) as a person says them."""
 
+CURES: Final = {
+    "wedge": "a wedge with a better certificate",
+    "step noise": "several scans of the wedge, calibrated together",
+    "fit": "a wedge with more steps",
+    "patch noise": "a larger aperture, or a scan with more pixels",
+    "glare": "black card around the negative",
+    "lamp": "a scan of the empty bed",
+    "drift": "a calibration of the same evening",
+    "rounding": "scans of 16 bits",
+    "specks": "the film dusted off, or another spot",
+    "frame edge": "the edges of the picture given by hand",
+    "tone gap": "spots named by hand in shadow and highlight",
+}
+"""What makes each kind smaller."""
+
+_QUARTER: Final = 0.25
+"""Share of the variance that is left of half the uncertainty."""
+
 _QUANTITIES: Final = (
     ("base_plus_fog", "base plus fog"),
     ("fog", "fog"),
@@ -50,6 +68,28 @@ def budget_of(quantity: Quantity) -> list[dict[str, Any]]:
         for kind, part in quantity.budget().items()
         if part > 0.0
     ]
+
+
+def halved_by(quantity: Quantity, name: str) -> str:
+    """Return a sentence on what would halve an uncertainty: the largest parts that must go for that.
+
+    What is left without them is at most a quarter of the variance.
+
+    Parameters
+    ----------
+    name
+        Of the quantity, such as "density range".
+    """
+    gone, left = [], 1.0
+    for part in budget_of(quantity):
+        if left <= _QUARTER:
+            break
+        gone.append(part)
+        left -= part["share"]
+    cures = [CURES.get(part["kind"], WORDS.get(part["kind"], part["kind"])) for part in gone]
+    listed = cures[0] if len(cures) == 1 else f"{', '.join(cures[:-1])} and {cures[-1]}"
+    together = "" if len(cures) == 1 else ", together"
+    return f"To halve the uncertainty of the {name}: {listed}{together}."
 
 
 def _named(reading: Reading) -> list[tuple[str, Quantity]]:

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.arithmetic.units import STOP
 from densiscan.files.serialise import Layout, as_document
 from densiscan.film.definitions import IsoSpeed, inertia_speeds
 from densiscan.film.speed_and_contrast import FilmTest, meets_contrast
 from densiscan.report.readings import density_text, paragraph
 
 FILM_FORMAT: Final = "densiscan.film/1"
-_LOG_STOP: Final = 0.30103
 _PLACES_SHOWN: Final = 0.05
 
 
@@ -101,7 +101,7 @@ def _range_words(test: FilmTest) -> str:
     wanted = test.aim.density_range
     if test.log_exposure_range is None:
         return f"not known for a density range of {wanted.value:.2f}"
-    stops = test.log_exposure_range / _LOG_STOP
+    stops = test.log_exposure_range / STOP
     doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.1):.1f}"
     return (
         f"{density_text(test.log_exposure_range)}: a subject of {stops.value:.1f}{doubt} stops fills a paper of "

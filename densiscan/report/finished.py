@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from densiscan.arithmetic.units import STOP
 from densiscan.files.serialise import Layout, as_document
-from densiscan.paper.exposure import STOP
 from densiscan.paper.finished import Against, Judgement, PrintReading
 from densiscan.paper.tested_range import PaperTest
 from densiscan.report.paper import label_line, seconds_text, sentence, warning_lines

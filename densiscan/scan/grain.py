@@ -8,7 +8,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Reals = NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
+from densiscan.arithmetic.robust import robust_spread
+
 Mask = NDArray[np.bool_]
 
 DUST_LIMIT: Final = 4.0
@@ -17,14 +19,13 @@ DUST_LIMIT: Final = 4.0
 GRAIN_BLOCK_MM: Final = 0.15
 """Distance at which the noise of two places counts as independent: a flatbed's optics blur over about half of it."""
 
-_NORMAL_MAD: Final = 1.4826  # median absolute deviation to standard deviation, for a normal distribution
 _FEWEST_BLOCKS: Final = 9
 _FEWEST_PIXELS: Final = 16
 _LARGEST_SIDE: Final = 256
 _LONGEST_LAG: Final = 24
 
 
-def without_dust(values: Reals, used: Mask, *, block: tuple[int, int], one_code: float) -> Mask:
+def without_dust(values: Floats, used: Mask, *, block: tuple[int, int], one_code: float) -> Mask:
     """Return the used pixels that do not lie in a block of outlying mean.
 
     The means of small blocks are compared with their median; their scatter is 1.4826 times the median absolute
@@ -55,7 +56,7 @@ def without_dust(values: Reals, used: Mask, *, block: tuple[int, int], one_code:
         return used
     means = sums / np.maximum(number, 1.0)
     centre = float(np.median(means[weighty]))
-    scatter = _NORMAL_MAD * float(np.median(np.abs(means[weighty] - centre)))
+    scatter = robust_spread(means[weighty] - centre)
     limit = np.maximum(DUST_LIMIT * scatter * np.sqrt(largest / np.maximum(number, 1.0)), one_code)
     good = np.abs(means - centre) <= limit
     row_of, column_of = np.arange(values.shape[0]) // block[0], np.arange(values.shape[1]) // block[1]
@@ -63,12 +64,12 @@ def without_dust(values: Reals, used: Mask, *, block: tuple[int, int], one_code:
     return clean if clean.any() else used
 
 
-def _block_sums(values: Reals, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Reals:
-    sums: Reals = np.add.reduceat(np.add.reduceat(values, rows, axis=0), columns, axis=1)
+def _block_sums(values: Floats, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
+    sums: Floats = np.add.reduceat(np.add.reduceat(values, rows, axis=0), columns, axis=1)
     return sums
 
 
-def independent_pixels(values: Reals, used: Mask) -> float:
+def independent_pixels(values: Floats, used: Mask) -> float:
     """Estimate how many independent pixels a patch has.
 
     The variance of a mean over n pixels of stationary noise is s^2/n times the sum of its autocorrelation over all
@@ -97,7 +98,7 @@ def independent_pixels(values: Reals, used: Mask) -> float:
         return total
     longest = min(_LONGEST_LAG, min(part.shape) // 3)
     covariance, pairs = _lags(rest, longest), _lags(mask.astype(np.float64), longest)
-    correlation: Reals = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
+    correlation: Floats = np.where(pairs > 0.5, covariance / np.maximum(pairs, 1.0), 0.0)
     correlation /= correlation[longest, longest]
     factor = 1.0
     for reach in range(1, longest + 1):
@@ -109,7 +110,7 @@ def independent_pixels(values: Reals, used: Mask) -> float:
     return max(total / factor, 1.0)
 
 
-def noise_of_mean(values: Reals, used: Mask, *, block: tuple[int, int]) -> float:
+def noise_of_mean(values: Floats, used: Mask, *, block: tuple[int, int]) -> float:
     """Estimate the standard uncertainty of the mean of a patch by noise alone, whatever picture it holds.
 
     The means of blocks, large enough for their noise to be independent, are differenced twice along both axes: a
@@ -137,7 +138,7 @@ def noise_of_mean(values: Reals, used: Mask, *, block: tuple[int, int]) -> float
     twice = means[2:] - 2.0 * means[1:-1] + means[:-2]
     twice = twice[:, 2:] - 2.0 * twice[:, 1:-1] + twice[:, :-2]
     spread = math.sqrt(float(np.mean(twice**2)) / 36.0)
-    robust = _NORMAL_MAD * float(np.median(np.abs(twice))) / 6.0
+    robust = robust_spread(twice) / 6.0
     blocks = np.count_nonzero(used) / (block[0] * block[1])
     return (min(spread, robust) if twice.size >= 16 else spread) / math.sqrt(max(blocks, 1.0))
 
@@ -147,20 +148,20 @@ def _middle(length: int) -> slice:
     return slice((length - kept) // 2, (length + kept) // 2)
 
 
-def _without_plane(part: Reals, mask: Mask) -> Reals:
+def _without_plane(part: Floats, mask: Mask) -> Floats:
     """Return the patch less its best plane, zero outside the mask."""
     rows, columns = np.nonzero(mask)
-    design: Reals = np.stack([np.ones(rows.size), rows, columns], axis=1)
-    values: Reals = part[mask] - part[mask].mean()
+    design: Floats = np.stack([np.ones(rows.size), rows, columns], axis=1)
+    values: Floats = part[mask] - part[mask].mean()
     rest = np.zeros(part.shape)
     rest[mask] = values - design @ (np.linalg.pinv(design) @ values)
     return rest
 
 
-def _lags(values: Reals, longest: int) -> Reals:
+def _lags(values: Floats, longest: int) -> Floats:
     """Return the sums of products at all lags up to the longest, both ways; the middle is lag zero."""
     shape = (values.shape[0] + longest, values.shape[1] + longest)
     whole = np.fft.irfft2(np.abs(np.fft.rfft2(values, shape)) ** 2, shape)
     near = np.arange(-longest, longest + 1)
-    lags: Reals = whole[np.ix_(near, near)]
+    lags: Floats = whole[np.ix_(near, near)]
     return lags

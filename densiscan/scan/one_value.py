@@ -6,14 +6,15 @@ data that are lost are often filled with an even gray, over the whole width, and
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
 
-Reals = NDArray[np.float64]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 _NEAR_AN_END: Final = 0.02
 """Part of full scale next to the darkest and lightest code in use within which a scan may be even by itself."""
@@ -24,10 +25,10 @@ _MOST_NAMED: Final = 3
 
 
 def one_value_warnings(
-    maps: tuple[Reals, Reals],
+    maps: tuple[Floats, Floats],
     edges_px: tuple[NDArray[np.int64], NDArray[np.int64]],
-    edges_mm: tuple[Reals, Reals],
-    table: Reals,
+    edges_mm: tuple[Floats, Floats],
+    table: Floats,
     histogram: NDArray[np.int64],
 ) -> tuple[Warning_, ...]:
     """Return the warning of full-width rows and full-height columns of one value in a noisy scan, or none.
@@ -75,7 +76,7 @@ def one_value_warnings(
     return (Warning_(code="area-of-one-value", message=message),)
 
 
-def _like_its_neighbours(mean: Reals, rounding: float) -> NDArray[np.bool_]:
+def _like_its_neighbours(mean: Floats, rounding: float) -> NDArray[np.bool_]:
     """Tell of cells of one pixel, which have no spread, whether those to the right and below have the same value."""
     padded = np.pad(mean, ((0, 1), (0, 1)), mode="edge")
     others = (padded[:-1, 1:], padded[1:, :-1], padded[1:, 1:])

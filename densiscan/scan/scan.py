@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.quantity import Warning_
+from densiscan.arithmetic.units import MM_PER_INCH
 from densiscan.errors import UnreadableScanError, WrongUseError
 from densiscan.files.atomic import as_text
 from densiscan.files.shown import counted, one_line
@@ -48,7 +49,6 @@ _DECODER_FAULTS: Final = (
 )
 
 Channel = Literal["gray", "red", "green", "blue"]
-MM_PER_INCH: Final = 25.4
 _AHEAD: Final = 2
 """Blocks read ahead of the threads: so many are held beside those that are worked on."""
 

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.errors import MeasureError
 from densiscan.scan.formats.pixels import Codes
@@ -22,7 +23,6 @@ from densiscan.scan.one_value import one_value_warnings
 from densiscan.scan.scan import Scan
 from densiscan.scan.tally import Tally, clip_code
 
-Reals = NDArray[np.float64]
 Edges = NDArray[np.int64]
 
 _DUST_BLOCK_MM: Final = 0.2
@@ -61,8 +61,8 @@ class Survey:
     px_per_mm_x: float
     px_per_mm_y: float
     cell_mm: float
-    mean: Reals
-    sd: Reals
+    mean: Floats
+    sd: Floats
     clipped_light: NDArray[np.float32]
     clipped_dark: NDArray[np.float32]
     clip_code: int
@@ -74,12 +74,12 @@ class Survey:
             getattr(self, name).flags.writeable = False
 
     @property
-    def x_edges_mm(self) -> Reals:
+    def x_edges_mm(self) -> Floats:
         """Cell borders across, in millimetres."""
         return self.x_edges_px / self.px_per_mm_x
 
     @property
-    def y_edges_mm(self) -> Reals:
+    def y_edges_mm(self) -> Floats:
         """Cell borders down, in millimetres."""
         return self.y_edges_px / self.px_per_mm_y
 
@@ -188,7 +188,7 @@ def require_size(scan: Scan) -> None:
         )
 
 
-def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> Survey:
+def survey(scan: Scan, *, table: Floats | None = None, cell_mm: float = 0.25) -> Survey:
     """Read a scan once.
 
     Parameters
@@ -240,7 +240,7 @@ def survey(scan: Scan, *, table: Reals | None = None, cell_mm: float = 0.25) -> 
     )
 
 
-def _table(scan: Scan, table: Reals | None) -> Reals:
+def _table(scan: Scan, table: Floats | None) -> Floats:
     full = scan.facts.full_scale
     if table is None:
         return np.arange(full + 1) / full
@@ -264,7 +264,7 @@ def _edges(length: int, cell_px: float) -> Edges:
     return edges
 
 
-def patch(scan: Scan, *, box_mm: tuple[float, float, float, float], table: Reals | None = None) -> Patch:
+def patch(scan: Scan, *, box_mm: tuple[float, float, float, float], table: Floats | None = None) -> Patch:
     """Measure a rectangle at full resolution.
 
     Parameters
@@ -294,7 +294,7 @@ def patch(scan: Scan, *, box_mm: tuple[float, float, float, float], table: Reals
 
 
 def disc(
-    scan: Scan, *, x_mm: float, y_mm: float, diameter_mm: float, table: Reals | None = None, square: bool = False
+    scan: Scan, *, x_mm: float, y_mm: float, diameter_mm: float, table: Floats | None = None, square: bool = False
 ) -> Patch:
     """Measure through a round (or square) aperture at full resolution.
 
@@ -343,7 +343,7 @@ def _span(low_mm: float, high_mm: float, px_per_mm: float, length: int) -> tuple
     return max(first, 0), min(last, length)
 
 
-def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Reals) -> Patch:
+def _patch(scan: Scan, codes: Codes, inside: NDArray[np.bool_], table: Floats) -> Patch:
     values = np.take(table, codes.astype(np.intp), mode="wrap")
     counts = np.bincount(codes[inside], minlength=scan.facts.full_scale + 1)
     occurring = np.flatnonzero(counts)

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.scan.formats.pixels import Codes
 from densiscan.scan.scan import Block
 
-Reals = NDArray[np.float64]
 Counts = NDArray[np.int32]
 Edges = NDArray[np.int64]
 
@@ -33,7 +33,7 @@ def clip_code(highest: int, full_scale: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class BlockSums:
     """The sums of one block: which cells it touches, and for each its pixels, mean and squared deviations.
 
     Attributes
@@ -50,8 +50,8 @@ class Part:
 
     place: tuple[slice, slice]
     number: Counts
-    mean: Reals
-    squares: Reals
+    mean: Floats
+    squares: Floats
     highest: int
     dark: Counts | None
     light: Counts | None
@@ -62,7 +62,7 @@ class _Desk:
     """What one thread works on: indices, values, and the histogram of the blocks it has had."""
 
     index: NDArray[np.intp]
-    values: Reals
+    values: Floats
     histogram: NDArray[np.int64]
 
     def counted(self, codes: Codes) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -75,7 +75,7 @@ class _Desk:
         self.histogram += seen
         return index, seen
 
-    def looked_up(self, index: NDArray[np.intp], table: Reals) -> Reals:
+    def looked_up(self, index: NDArray[np.intp], table: Floats) -> Floats:
         """Return the table's values at some indices, valid until the next call."""
         if self.values.size < index.size:
             self.values = np.empty(index.size)
@@ -86,7 +86,7 @@ class _Desk:
 class Tally:
     """Running sums of one survey. `summed` may be called by several threads, `add` by one, in file order."""
 
-    def __init__(self, *, table: Reals, x_edges: Edges, y_edges: Edges) -> None:
+    def __init__(self, *, table: Floats, x_edges: Edges, y_edges: Edges) -> None:
         self.table, self.x_edges, self.y_edges = table, x_edges, y_edges
         shape = (y_edges.size - 1, x_edges.size - 1)
         self.counts = np.zeros(shape, np.int32)
@@ -106,7 +106,7 @@ class Tally:
             total += desk.histogram
         return total
 
-    def summed(self, block: Block) -> Part:
+    def summed(self, block: Block) -> BlockSums:
         """Return the sums of one block, and count its codes."""
         try:
             desk = self._desks.pop()
@@ -122,7 +122,7 @@ class Tally:
         finally:
             self._desks.append(desk)
 
-    def _summed(self, desk: _Desk, codes: Codes, at: tuple[int, int], axes: tuple[Edges, Edges]) -> Part:
+    def _summed(self, desk: _Desk, codes: Codes, at: tuple[int, int], axes: tuple[Edges, Edges]) -> BlockSums:
         height, width = codes.shape
         rows, _ = _cut(axes[0], at[0], at[0] + height)
         columns, starts = _cut(axes[1], at[1], at[1] + width)
@@ -139,7 +139,7 @@ class Tally:
             for code in ends:
                 if seen[code]:
                     sums.count(place, code, (codes[rows_of] == code).reshape(group.cells, group.height, width))
-        return Part(
+        return BlockSums(
             (rows, columns),
             sums.number,
             sums.mean,
@@ -149,7 +149,7 @@ class Tally:
             sums.clipped.get(highest) if highest else None,
         )
 
-    def add(self, part: Part) -> None:
+    def add(self, part: BlockSums) -> None:
         """Merge the sums of one block.
 
         Whether a largest code below full scale is the scanner's limit shows only at the end; so pixels at the largest
@@ -183,7 +183,7 @@ class _Sums:
         self.squares = np.zeros(shape)
         self.clipped: dict[int, Counts] = {}
 
-    def merge(self, place: slice, values: Reals) -> None:
+    def merge(self, place: slice, values: Floats) -> None:
         """Merge values of shape (cells, rows of a cell, width); they are spoilt."""
         number = values.shape[1] * self.widths
         mean = np.add.reduceat(np.add.reduce(values, axis=1), self.starts, axis=1) / number
@@ -202,9 +202,9 @@ class _Sums:
         counts[place] += np.add.reduceat(np.add.reduce(hit, axis=1, dtype=np.int32), self.starts, axis=1)
 
 
-def _turned(part: Part) -> Part:
+def _turned(part: BlockSums) -> BlockSums:
     """Return the sums of a block whose rows and columns were exchanged, in their own places."""
-    return Part(
+    return BlockSums(
         part.place[::-1],
         part.number.T,
         part.mean.T,

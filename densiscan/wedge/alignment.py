@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 _WHITE: Final = math.log10(0.9985)
 """Log10 signal from which a cell is taken as clipped to white."""
@@ -67,7 +67,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
+class Laying:
     """One way to lay steps on the cells of a row: the cell of the lightest, and how many there are.
 
     Attributes
@@ -111,7 +111,7 @@ class Steps:
         return Steps(densities=densities, doubts=doubts)
 
 
-def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float) -> list[Way]:
+def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float) -> list[Laying]:
     """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
 
     Parameters
@@ -134,7 +134,7 @@ def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int]
     return sorted(ways, key=lambda way: -way.likelihood)
 
 
-def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float) -> Way:
+def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float) -> Laying:
     count = steps.densities.size
     inner = [cells[number] for number in range(start, start + count)]
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
@@ -148,7 +148,7 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
         + _goes_on(inner[-1], after[:1], floor)
     )
     told = sum(not _is_lost(cell.level, floor) for cell in inner)
-    return Way(
+    return Laying(
         start=start,
         count=count,
         lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),

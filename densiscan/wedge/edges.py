@@ -15,24 +15,24 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import fit_line
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 
-Floats = npt.NDArray[np.float64]
 Stretch = tuple[int, int, float]
 """First cell, last cell + 1, level."""
 Edge = tuple[Stretch, Stretch]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class EdgeRun:
     """Edges of one profile that all fall away from the light end, on a lattice.
 
     Lattice place k lies at origin + k * pitch (cells; the pitch is negative where the light end lies at the far end);
     place 0 is the first edge seen from the light end. `drops` are the sizes of the edges by place. `light_edge` is
     where the stretch before place 0 begins, `dark_edge` where the stretch after the last place ends; `closed` tells
-    that a large edge back to light ends it, not the border of the scan; `masked` that what lies before `light_edge` is
-    darker than the stretch after it. `noise` is that of a cell after the last edge.
+    that a large edge back to light ends it, not the border of the scan; `begun` that an edge begins the stretch before
+    place 0, and `masked` that what lies before it is darker. `noise` is that of a cell after the last edge.
     """
 
     origin: float
@@ -41,6 +41,7 @@ class Run:
     light_edge: float
     dark_edge: float
     closed: bool
+    begun: bool
     masked: bool
     noise: float
 
@@ -186,10 +187,10 @@ def _middle(values: Iterable[float]) -> float:
     return 0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2])
 
 
-def _runs(line: tuple[Floats, Floats], edges: list[Edge], fewest: int, limits: RowLimits) -> list[Run]:
+def _runs(line: tuple[Floats, Floats], edges: list[Edge], fewest: int, limits: RowLimits) -> list[EdgeRun]:
     """Return the runs of edges that fall to the right on a profile with its noise."""
     profile, noise = line
-    runs: list[Run] = []
+    runs: list[EdgeRun] = []
     changes = [after[2] - before[2] for before, after in edges]
     falling = [number for number, change in enumerate(changes) if change < 0.0]
     groups = np.split(np.array(falling, dtype=np.intp), np.flatnonzero(np.diff(falling) > 1) + 1) if falling else []
@@ -209,13 +210,14 @@ def _runs(line: tuple[Floats, Floats], edges: list[Edge], fewest: int, limits: R
         back = limits.back_to_light * _middle(drops.values())
         ends = [number for number in range(last + 1, len(edges)) if changes[number] > back]
         runs.append(
-            Run(
+            EdgeRun(
                 origin=origin + pitch * float(index[0]),
                 pitch=pitch,
                 drops=drops,
                 light_edge=_crossing(profile, *edges[first - 1]) if first > 0 else 0.0,
                 dark_edge=_crossing(profile, *edges[ends[0]]) if ends else float(noise.size),
                 closed=bool(ends),
+                begun=first > 0,
                 masked=first > 0 and changes[first - 1] > 0.0,
                 noise=_middle(noise[after].tolist()),
             )
@@ -231,9 +233,9 @@ class _Sought:
     pieces: list[Stretch]
     fewest: int
     limits: RowLimits
-    known: dict[int, list[Run]] = field(default_factory=dict)
+    known: dict[int, list[EdgeRun]] = field(default_factory=dict)
 
-    def runs(self, least: float) -> list[Run]:
+    def runs(self, least: float) -> list[EdgeRun]:
         """Return the runs of edges between stretches of at least this length; which those are follows from how many."""
         count = sum(last - first >= least for first, last, _ in self.pieces)
         if count not in self.known:
@@ -243,7 +245,7 @@ class _Sought:
 
 def find_runs(
     profile: Floats, noise: Floats, pieces: list[Stretch], *, fewest: int = 3, limits: RowLimits = ROW_LIMITS
-) -> list[Run]:
+) -> list[EdgeRun]:
     """Return the runs of equally spaced edges on a profile, in both directions.
 
     Parameters
@@ -258,7 +260,7 @@ def find_runs(
         Edges in a row that are worth a look, at least 3.
     """
     size = profile.size
-    found: list[Run] = []
+    found: list[EdgeRun] = []
     for flipped in (False, True):
         line = (profile[::-1], noise[::-1]) if flipped else (profile, noise)
         cut = [(size - b, size - a, v) for a, b, v in reversed(pieces)] if flipped else pieces
@@ -271,9 +273,9 @@ def find_runs(
     return _distinct(found)
 
 
-def _distinct(runs: list[Run]) -> list[Run]:
+def _distinct(runs: list[EdgeRun]) -> list[EdgeRun]:
     """Return the runs, longest first, without those that share their pitch and place with a longer one."""
-    kept: list[Run] = []
+    kept: list[EdgeRun] = []
     for run in sorted(runs, key=lambda run: -len(run.drops)):
         if not any(
             abs(run.pitch / other.pitch - 1.0) < 0.1
@@ -284,7 +286,7 @@ def _distinct(runs: list[Run]) -> list[Run]:
     return kept
 
 
-def _unflipped(run: Run, size: int) -> Run:
+def _unflipped(run: EdgeRun, size: int) -> EdgeRun:
     return replace(
         run,
         origin=size - run.origin,

@@ -8,14 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import numpy as np
-import numpy.typing as npt
-
+from densiscan.arithmetic.arrays import Floats
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.rows import Row, Strip, groups_of, row_of, strips_of
 from densiscan.wedge.view import View
-
-Floats = npt.NDArray[np.float64]
 
 
 def rows_by_angle(

@@ -12,9 +12,8 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from densiscan.arithmetic.arrays import Floats
 
 CLEAR_ODDS: Final = 3.0
 """Log-likelihood by which one polarity must be ahead to be believed: odds of 20."""

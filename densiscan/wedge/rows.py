@@ -9,19 +9,19 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
+from densiscan.arithmetic.robust import NORMAL_MAD
 from densiscan.wedge.count import Evidence
-from densiscan.wedge.edges import Run, find_runs, stretches
+from densiscan.wedge.edges import EdgeRun, find_runs, stretches
 from densiscan.wedge.limits import RowLimits
 from densiscan.wedge.view import View, promise, running_median, strip_profiles
-
-Floats = npt.NDArray[np.float64]
 
 
 class Strip(NamedTuple):
     """A strip with a run of even edges: its middle across, and the run, in cells of the turned map."""
 
     across: float
-    run: Run
+    run: EdgeRun
 
 
 class Lattice(NamedTuple):
@@ -144,11 +144,11 @@ def _nearest(
     return [(strip, shift) for strip, shift, distance in both if distance == min(away)]
 
 
-def _length_before(run: Run, place: int) -> float:
+def _length_before(run: EdgeRun, place: int) -> float:
     return (run.origin + place * run.pitch - run.light_edge) / run.pitch
 
 
-def _length_after(run: Run, place: int) -> float:
+def _length_after(run: EdgeRun, place: int) -> float:
     return (run.dark_edge - run.origin) / run.pitch - place
 
 
@@ -172,22 +172,18 @@ def row_of(view: View, group: list[Strip]) -> Row:
     limits = view.limits
     band = _band(view.image, group, lattice._replace(origin=origin), range(span), limits)
     size = view.image.shape[0]
-    contrast = {n: _contrast(view, band.rows(n, size), origin, pitch, n) for n in (-1, 0, span - 1, span)}
-    after = contrast[span]
-    deepest = max(abs(contrast[span - 1] or 0.0), 0.0)
-    reach = sum(seen.values())
+    after = _contrast(view, band.rows(span, size), origin, pitch, span)
     evidence = Evidence(
         drops={place - first: drop for place, drop in seen.items()},
         light_length=light_length,
         dark_length=dark_length,
         closed=2 * sum(strip.run.closed for strip, _ in deep) > len(deep),
         noise=float(np.median([strip.run.noise for strip, _ in deep])),
+        begun=2 * sum(strip.run.begun for strip, _ in full) > len(full),
         masked=2 * sum(strip.run.masked for strip, _ in full) > len(full),
         blur=max(0.1, 1.5 / abs(pitch)),
-        before={n: abs(beside) > limits.stands_out for n in (-1, 0) if (beside := contrast[n]) is not None},
-        after=None if after is None else abs(after) > max(limits.stands_out, limits.as_deep * deepest),
         # Open glass, or a clear border: as bright as the light half of the steps.
-        open_end=after is not None and after > limits.open_end * reach,
+        open_end=after > limits.open_end * sum(seen.values()),
         bare=frozenset(n for n in (-1, 0) if _is_bare(view, band.rows(n, size), origin, pitch, n, span)),
     )
     # Along a wedge that leans by an angle its middle rises by its tangent, and its edges lean by minus that. A long
@@ -237,8 +233,8 @@ def _differ(one: Floats, other: Floats, floor: float) -> float:
     """Return by how much the middles of two halves differ beyond what their noise allows."""
     levels = float(np.median(one)), float(np.median(other))
     scatter = float(np.median(np.abs(one - levels[0])) + np.median(np.abs(other - levels[1]))) / 2.0
-    # 1.4826 MAD is the standard deviation of normal noise, 1.25 / sqrt(n) what a median leaves of it.
-    allowed = 2.0 * 1.4826 * 1.25 * math.sqrt(2.0 / one.size) * scatter + floor
+    # 1.25 / sqrt(n) is what a median leaves of normal noise
+    allowed = 2.0 * NORMAL_MAD * 1.25 * math.sqrt(2.0 / one.size) * scatter + floor
     return max(abs(levels[0] - levels[1]) - allowed, 0.0)
 
 
@@ -249,13 +245,13 @@ def _cell(origin: float, pitch: float, number: int, size: int) -> slice | None:
     return slice(first, last) if last - first >= max(0.25 * abs(pitch), 1.0) else None
 
 
-def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int) -> float | None:
-    """Return by how much what lies beside the wedge is brighter than a cell, None where that is off the map."""
+def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int) -> float:
+    """Return by how much what lies beside the row is brighter than a cell, 0 where that is off the map."""
     image = view.image
     cell = _cell(origin, pitch, number, image.shape[1])
     first, last = rows
     if cell is None or last - first < 4:
-        return None
+        return 0.0
     quarter = (last - first) // 4
     # Below two codes, differences are those of rounding.
     floor = math.log10(max(2.0 * view.quantum, 1e-6))
@@ -263,7 +259,7 @@ def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, nu
     half = view.limits.strip // 2
     tops = [top for top in (first - 4 - half, last + 4) if top >= 0 and top + half <= image.shape[0]]
     besides = [max(float(np.median(image[top : top + half, cell])), floor) - inside for top in tops]
-    return max(besides, key=abs, default=None)
+    return max(besides, key=abs, default=0.0)
 
 
 def _is_bare(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int, span: int) -> bool:
@@ -294,7 +290,7 @@ def _band(image: Floats, group: list[Strip], lattice: Lattice, cells: range, lim
     for strip in group:
         inside[max(int(strip.across) - 2, 0) : int(strip.across) + 3] = True
     reference = np.median(levels[inside], axis=0)
-    scatter = 1.4826 * np.median(np.abs(levels[inside] - reference), axis=0)
+    scatter = NORMAL_MAD * np.median(np.abs(levels[inside] - reference), axis=0)
     of_jump = np.minimum(limits.band_of_jump * np.abs(np.gradient(reference)), limits.band_most)
     allowed = of_jump + 2.0 * np.minimum(scatter, 0.05) + limits.band_least
     agree = np.abs(levels - reference) <= allowed

@@ -7,12 +7,11 @@ from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
+from densiscan.arithmetic.robust import robust_spread
 from densiscan.wedge.alignment import Cell
 from densiscan.wedge.rows import Row
-
-Floats = npt.NDArray[np.float64]
 
 _MIDDLE: Final = (0.3, 0.7)
 _HALVES: Final = ((0.15, 0.4), (0.6, 0.85))
@@ -98,7 +97,7 @@ def _rounding(row: Row, level: float) -> float:
 def _level(part: Floats) -> tuple[float, float]:
     """Return the median of a part and what noise leaves of it."""
     level = float(np.median(part))
-    scatter = 1.4826 * float(np.median(np.abs(part - level)))
+    scatter = robust_spread(part - level)
     return level, 1.25 * scatter / math.sqrt(part.size)
 
 

@@ -6,11 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
+from densiscan.arithmetic.robust import NORMAL_MAD
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +91,7 @@ def strip_profiles(
     # leaves of it.
     quarter = height // 4
     spread = 0.5 * (strips[:, :, height - 1 - quarter] - strips[:, :, quarter])
-    noise = spread * (1.4826 * 1.25 / math.sqrt(height))
+    noise = spread * (NORMAL_MAD * 1.25 / math.sqrt(height))
     return tops + 0.5 * height, running_median(middle, limits.line), running_median(noise, limits.line)
 
 

@@ -178,7 +178,7 @@ def test_rising_fog_is_told_before_it_is_out() -> None:
     trend = named(trends_of(crept, {}), "base_plus_fog")
     assert [point.out for point in trend.points] == [0] * 24
     assert len(trend.sentences) == 1
-    assert "base plus fog has been creeping up" in trend.sentences[0]
+    assert "base plus fog has crept up" in trend.sentences[0]
 
 
 def test_several_runs_that_are_out_are_named_together() -> None:

@@ -122,7 +122,6 @@ def test_a_tint_changes_the_exposure_and_not_the_grade() -> None:
         shadow=Quantity(0.5),
         highlight=Quantity(1.5),
         density_range=Quantity(1.0),
-        in_base=tinted,
         in_range=even,
         differences=(tinted, tinted, tinted),
     )
@@ -168,7 +167,7 @@ def test_a_picture_without_rebate_is_compared_where_it_can_be(tmp_path: Path, co
     (crop,) = measure_scan(open_scan(tmp_path / "crop.tif"), colour)
     assert crop.base_plus_fog is None
     for one, whole in zip(crop.channels, named.channels, strict=True):
-        assert (one.base_plus_fog, one.in_base) == (None, None)
+        assert one.base_plus_fog is None
         assert one.in_range is not None
         assert whole.in_range is not None
         # The same picture, its places chosen anew: within the uncertainty of both.
@@ -184,7 +183,6 @@ def test_without_blue_the_print_is_not_judged() -> None:
         shadow=Quantity(0.7),
         highlight=Quantity(1.5),
         density_range=Quantity(0.8),
-        in_base=None,
         in_range=differ,
         differences=(differ,),
     )

@@ -34,7 +34,7 @@ from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_on
 from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick
 from densiscan.negative.trouble.fog import judged_fog, student
-from densiscan.negative.trouble.ground import Strip
+from densiscan.negative.trouble.ground import BorderStrip
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.negative.trouble.leaks import _without_shadow, outer_of, quantile
 from densiscan.report.trouble import findings_cell, trouble_lines
@@ -543,8 +543,8 @@ def test_fog_of_a_run_is_held_against_earlier_runs_of_its_film(
 
 
 # ---- Borders of film drawn by hand: what a mask throws on them is left out, a leak is not
-def border_strip(excess: Floats) -> Strip:
-    return Strip(side="left", excess=excess, depth_mm=DEPTH_MM, along_mm=ALONG_MM, masked=True)
+def border_strip(excess: Floats) -> BorderStrip:
+    return BorderStrip(side="left", excess=excess, depth_mm=DEPTH_MM, along_mm=ALONG_MM, masked=True)
 
 
 def shadow(depth_mm: float, *, height: float = 0.05, places: slice = slice(None)) -> Floats:
@@ -598,5 +598,5 @@ def test_the_outermost_film_that_is_seen_is_told_place_by_place() -> None:
     assert np.isnan(found[10])
     assert found[20] == pytest.approx(0.3)
     assert found[0] == 0.0
-    none = Strip(side="left", excess=np.empty((0, 60)), depth_mm=np.empty(0), along_mm=ALONG_MM)
+    none = BorderStrip(side="left", excess=np.empty((0, 60)), depth_mm=np.empty(0), along_mm=ALONG_MM)
     assert np.isnan(outer_of(none)).all()

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from densiscan.negative.find.limits import FRAME_LIMITS
 from densiscan.negative.find.rebate import Frame as FoundFrame
 from densiscan.negative.find.row import equally_high, equally_wide, row_of_frames
-from densiscan.negative.find.sides import FULL, Profile, Side
+from densiscan.negative.find.sides import Profile, Side
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_scan
 from densiscan.scan.cells import TurnedBox
@@ -39,9 +40,9 @@ def row(
     places = (np.arange(round(LENGTH_MM / STEP_MM)) + 0.5) * STEP_MM
     excess = np.zeros(places.size)
     for start, end in exposed:
-        excess[(places > start) & (places < end)] = 0.8 * FULL
+        excess[(places > start) & (places < end)] = 0.8 * FRAME_LIMITS.full
     for start, end, level in faint:
-        excess[(places > start) & (places < end)] = level * FULL
+        excess[(places > start) & (places < end)] = level * FRAME_LIMITS.full
     profile = Profile(excess=excess, density=2.0 * excess, step_mm=STEP_MM, noise=0.0002, fogged=0.0)
     first, last = ends or (exposed[0][0], exposed[-1][1])
     sides = [

@@ -11,7 +11,7 @@ from densiscan.batch.assessment import Failure, Task, measure_one
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate
 from densiscan.negative.options import MeasureOptions
-from densiscan.negative.preview import MARGIN_MM, OF_MANY, ONE_SHEET, Sheet, SheetDetail
+from densiscan.negative.preview import MARGIN_MM, OF_MANY, ONE_SHEET, Preview, SheetDetail
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.wedge import read_wedge
 from tests.negative.test_negative import plain_scan, rendered
@@ -27,7 +27,7 @@ def made() -> Calibration:
     return calibrate(wedge, read_wedge(SAMPLES / "wedge.csv"), label=Label(name="mine", created="2026-01-02"))
 
 
-def kept(made: Calibration, options: MeasureOptions, detail: SheetDetail = ONE_SHEET) -> Sheet:
+def kept(made: Calibration, options: MeasureOptions, detail: SheetDetail = ONE_SHEET) -> Preview:
     outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=options, detail=detail))
     assert not isinstance(outcome, Failure), outcome
     sheet = outcome[0].sheet
@@ -36,11 +36,11 @@ def kept(made: Calibration, options: MeasureOptions, detail: SheetDetail = ONE_S
 
 
 @pytest.fixture(scope="module")
-def sheet(made: Calibration) -> Sheet:
+def sheet(made: Calibration) -> Preview:
     return kept(made, MeasureOptions())
 
 
-def places(sheet: Sheet) -> tuple[np.ndarray, np.ndarray]:
+def places(sheet: Preview) -> tuple[np.ndarray, np.ndarray]:
     rows, columns = sheet.map.shape
     x = sheet.first_mm[0] + sheet.pitch_mm[0] * np.arange(columns)
     return x, sheet.first_mm[1] + sheet.pitch_mm[1] * np.arange(rows)
@@ -52,7 +52,7 @@ def test_nothing_is_kept_unless_it_is_asked_for(made: Calibration) -> None:
     assert outcome[0].sheet is None
 
 
-def test_the_map_covers_the_film_with_its_margin(sheet: Sheet) -> None:
+def test_the_map_covers_the_film_with_its_margin(sheet: Preview) -> None:
     x, y = places(sheet)
     left, top, width, height = sheet.region_mm
     # truth.csv: the film is 90 x 65 mm, turned by 0.4 degrees; a cell is a quarter of a millimetre.
@@ -63,7 +63,7 @@ def test_the_map_covers_the_film_with_its_margin(sheet: Sheet) -> None:
     np.testing.assert_allclose([y[0], y[-1]], [top, top + height], atol=0.4)
 
 
-def test_the_map_reads_what_a_spot_reads_there(made: Calibration, sheet: Sheet) -> None:
+def test_the_map_reads_what_a_spot_reads_there(made: Calibration, sheet: Preview) -> None:
     x, y = places(sheet)
     at = [(int(np.argmin(abs(x - px))), int(np.argmin(abs(y - py)))) for px, py in SPOTS]
     exact = tuple((float(x[column]), float(y[row])) for column, row in at)
@@ -79,7 +79,7 @@ def test_the_map_reads_what_a_spot_reads_there(made: Calibration, sheet: Sheet) 
     )
 
 
-def test_the_doubt_of_a_place_is_that_of_a_spot_there(made: Calibration, sheet: Sheet) -> None:
+def test_the_doubt_of_a_place_is_that_of_a_spot_there(made: Calibration, sheet: Preview) -> None:
     outcome = measure_one(SAMPLES / "normal.tif", made, Task(options=MeasureOptions(spots_mm=SPOTS)))
     assert not isinstance(outcome, Failure)
     reading = outcome[0].reading
@@ -95,7 +95,7 @@ def test_the_doubt_of_a_place_is_that_of_a_spot_there(made: Calibration, sheet: 
         np.testing.assert_allclose(told, 2.0 * np.linalg.norm(parts), atol=0.008)
 
 
-def test_two_places_of_one_density_share_the_calibration(sheet: Sheet) -> None:
+def test_two_places_of_one_density_share_the_calibration(sheet: Preview) -> None:
     between = np.array(sheet.doubt_between)
     np.testing.assert_allclose(between, between.T, atol=1e-12)
     # The wedge's certificate (0.02, of which the laws of many steps leave about half) drops out of a difference at one
@@ -111,7 +111,7 @@ def test_of_many_less_is_kept_and_no_more_than_asked(made: Calibration) -> None:
         assert 0.6 * detail.picture_px <= max(sheet.picture.shape) <= 1.5 * detail.picture_px
 
 
-def test_picture_and_map_agree(sheet: Sheet) -> None:
+def test_picture_and_map_agree(sheet: Preview) -> None:
     """The picture's mean light over an aperture is the map's reading: they come from one scan by different cells."""
     x, y = places(sheet)
     left, top, width, height = sheet.region_mm

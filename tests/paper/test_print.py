@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -36,8 +34,6 @@ from densiscan.paper.tested_range import Circumstances, PaperPoint, PaperTest, p
 from densiscan.report.paper import seconds_text
 from densiscan.report.printing import print_text
 from tests.support.made_up import certified_wedge
-
-REFERENCE = Path(__file__).resolve().parents[3] / "shared" / "data" / "reference"
 
 
 def density(value: float) -> Quantity:
@@ -81,17 +77,6 @@ def test_exposures_of_enlargements() -> None:
         change = change_from(before, negative(), None, Printing(magnification=times))
         assert change.highlight_time_s is not None
         assert_allclose(change.highlight_time_s.value, seconds, rtol=1e-12)
-
-
-def test_worked_examples_of_the_reference_table() -> None:
-    place = REFERENCE / "worked_examples.csv"
-    if not place.is_file():
-        pytest.skip("the reference tables are not beside this checkout")
-    lines = [line for line in place.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
-    rows = {row["id"]: row for row in csv.DictReader(lines)}
-    assert "30 s" in rows["PRINT-1"]["expected"]
-    assert "9,16,25,36" in rows["PRINT-2"]["expected"]
-    assert "1.10 -> grade 2" in rows["GRADE-1"]["expected"]
 
 
 # The worked example of the teaching table: highlight density 1.30, shadow density 0.20, contrast 1.10, grade 2.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +14,9 @@ from numpy.testing import assert_allclose
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.batch.assessment import BatchResult
 from densiscan.cli.app import run
-from densiscan.negative.reading import Spot
-from densiscan.report.budget import WORDS, budget_of, budgets_text, with_budgets
+from densiscan.negative.reading import Reading, Spot
+from densiscan.report.budget import CURES, WORDS, budget_of, budgets_text, halved_by, with_budgets
+from densiscan.report.page.budget import budget_view
 from densiscan.report.readings import readings_document
 from tests.support.made_up import assessment, calibration
 
@@ -84,3 +87,51 @@ def test_explain_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixtu
         squares = sum(part["contribution"] ** 2 for part in parts)
         assert_allclose(squares**0.5, reading[name]["uncertainty"], rtol=1e-9)
         assert [part["contribution"] for part in parts] == sorted((p["contribution"] for p in parts), reverse=True)
+
+
+def test_what_would_halve_it_are_the_largest_parts_that_leave_a_quarter_of_the_variance() -> None:
+    """Parts 4, 2, 1: variances 16, 4, 1 of 21. Without the first 5 of 21 are left, less than a quarter."""
+    one = Quantity(1.0, {Influence("wedge", "1"): 4.0, Influence("glare"): 2.0, Influence("lamp"): 1.0})
+    assert halved_by(one, "shadow") == "To halve the uncertainty of the shadow: a wedge with a better certificate."
+    # 9, 9 and 1 of 19: without one of the large ones 10 of 19 are left.
+    two = Quantity(1.0, {Influence("wedge", "1"): 3.0, Influence("drift"): 3.0, Influence("lamp"): 1.0})
+    assert "a wedge with a better certificate and a calibration of the same evening, together" in halved_by(two, "fog")
+
+
+def test_every_kind_of_influence_has_its_words_and_its_cure() -> None:
+    assert set(CURES) == set(WORDS)
+
+
+def test_the_bars_of_the_page_are_as_long_as_the_uncertainties_and_their_pieces_share_the_variance() -> None:
+    thin = Quantity(0.3, {Influence("wedge", "1"): 0.003, Influence("patch noise"): 0.001})
+    reading = (
+        result_of(highlight=DENSE, density_range=DENSE - thin, shadow=thin, base_plus_fog=None).assessments[0].reading
+    )
+    view = budget_view(reading)
+    assert view is not None
+    named = {"density range": reading.density_range, "highlight": reading.highlight, "shadow": reading.shadow}
+    lengths = {}
+    for bar in view.bars:
+        quantity = named.get(bar.name)
+        if quantity is None:
+            continue
+        lengths[bar.name] = max(piece.x + piece.width for piece in bar.pieces) / (quantity.uncertainty or math.nan)
+        shares = sorted((part["share"] for part in budget_of(quantity) if part["share"] >= 0.01), reverse=True)
+        whole = 400.0 * (quantity.uncertainty or 0.0) / longest(reading)
+        # Places are rounded to hundredths of 400.
+        drawn = [piece.width / whole for piece in bar.pieces]
+        assert_allclose(drawn[: len(shares)], shares, atol=1e-3)
+    assert len(lengths) >= 2
+
+
+def longest(reading: Reading) -> float:
+    names = ("density_range", "highlight", "shadow", "base_plus_fog")
+    return max(quantity.uncertainty or 0.0 for name in names if (quantity := getattr(reading, name)) is not None)
+
+
+def test_of_a_reading_read_back_nothing_is_made_up() -> None:
+    whole = Quantity(1.0, {Influence("reading"): 0.01})
+    reading = replace(
+        result_of().assessments[0].reading, density_range=whole, highlight=whole, shadow=whole, base_plus_fog=whole
+    )
+    assert budget_view(reading) is None

@@ -222,3 +222,24 @@ def test_a_batch_that_stood_for_months_ages_on_the_page_as_in_advise(
     assert run(["report", str(tmp_path / "page.html"), *book]) == 0
     minutes, seconds = divmod(round(told["time_s"]["value"]), 60)
     assert f'<p class="say">{minutes}:{seconds:02d} at ' in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
+def test_a_picture_read_again_is_that_of_measuring_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the version that measured, only picture and map are read; they must be those of a whole measurement."""
+    samples = Path(__file__).resolve().parents[2] / "sample_scans"
+    monkeypatch.chdir(tmp_path)
+    book = ["--notebook", "book.sqlite"]
+    wedge = ["calibrate", str(samples / "wedge.tif"), "--densities", str(samples / "wedge.csv"), "--out", "cal.json"]
+    assert run([*wedge, *book]) == 0
+    assert run(["measure", str(samples / "leak.tif"), "--calibration", "cal.json", *book]) == 0
+    maps, data = [], []
+    for name, version in (("quick.html", None), ("whole.html", "0.0.0")):
+        if version is not None:
+            monkeypatch.setattr("densiscan.cli.report.__version__", version)
+        assert run(["report", name, *book]) == 0
+        page = (tmp_path / name).read_text(encoding="utf-8")
+        maps.append(re.findall(r'class="sheet-map">(.*?)<', page))
+        data.append(json.loads(re.findall(r'class="sheet-data">(.*?)<', page)[0]))
+    assert len(maps[0]) == 1
+    assert maps[0] == maps[1]
+    assert data[0] == data[1]

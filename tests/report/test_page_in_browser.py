@@ -93,7 +93,7 @@ def opened(browser: Browser, pages: Path, request: pytest.FixtureRequest) -> Ite
     seen = Opened(page=page)
     address = (pages / name).as_uri()
     listen(page, seen.wrong, address)
-    page.goto(address)
+    page.goto(address + asked.get("at", ""))
     yield seen
     wrong = list(seen.wrong)
     context.close()
@@ -491,6 +491,31 @@ def test_it_prints_to_a_clean_page(opened: Opened) -> None:
         assert opened.find(stays).first.is_visible(), stays
     assert opened.page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert opened.page.evaluate("getComputedStyle(document.body).color") == "rgb(32, 31, 28)"
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_on_paper_a_negative_has_one_page(opened: Opened, size: str) -> None:
+    printed = opened.page.pdf(format=size)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    opened.page.emulate_media(media="print")
+    note, marks, picture = (
+        opened.find(one).first.bounding_box() for one in (".note", ".bench .marks", ".bench .negative")
+    )
+    # Room for three lines by hand, 27 mm at 96 pixels an inch.
+    assert note["height"] > 100
+    # What is marked lies on the negative alone, not on the print beside it.
+    np.testing.assert_allclose(
+        [marks[side] for side in ("x", "width")], [picture[side] for side in ("x", "width")], atol=2
+    )
+
+
+@pytest.mark.parametrize("opened", [("many.html", {"at": "#s2"})], indirect=True, ids=["many"])
+def test_an_address_leads_to_one_negative(opened: Opened) -> None:
+    assert opened.find(".sheet:visible").count() == 1
+    assert opened.find("#s2").is_visible()
+    assert not opened.find(".cards").is_visible()
+    point_at(opened, 0.5, 0.5)
+    assert opened.find("#s2 .reading").is_visible()
 
 
 @pytest.mark.parametrize("opened", [("notebook.html", {"scheme": "dark"})], indirect=True, ids=["notebook"])

@@ -104,7 +104,7 @@ def outcome(seed: int) -> Bed:
         renderer.write_scan(rendered, Path(folder) / "bed.tif", compression=None)
         readings = measure_scan(open_scan(Path(folder) / "bed.tif"), made, MeasureOptions())
     films = rendered.truth.films
-    owners = [_owner(reading, films) for reading in readings]
+    owners = [owner_of(reading, films) for reading in readings]
     lost = tuple(scene for k, scene in enumerate(scenes) if k not in owners)
     return Bed(
         seed=seed,
@@ -116,7 +116,7 @@ def outcome(seed: int) -> Bed:
     )
 
 
-def _owner(reading: Reading, films: Sequence[renderer.FilmTruth]) -> int | None:
+def owner_of(reading: Reading, films: Sequence[renderer.FilmTruth]) -> int | None:
     """Return the sheet that a reading is of: its outline is the sheet's within 2 mm."""
     if reading.seen_mm is None:
         return None

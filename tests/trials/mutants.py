@@ -29,7 +29,33 @@ CONCERNS = {
     "calibration/glare": "glare",
     "calibration/calibration": "calibration",
     "calibration/lamp": "lamp",
+    "wedge/view": "steps staircase",
+    "wedge/edges": "staircase",
+    "wedge/rows": "steps steps_laid lost_ends",
+    "wedge/look": "steps steps_laid lost_ends",
+    "wedge/step_cells": "steps_laid lost_ends",
+    "wedge/alignment": "steps_laid lost_ends",
+    "wedge/count": "staircase",
+    "wedge/find": "steps steps_laid lost_ends",
+    "wedge/polarity": "lost_ends calibration",
+    "negative/find/outlines": "frames bed_of_sheets hand_cut",
+    "negative/find/cut": "hand_cut",
+    "negative/find/paper": "frames bed_of_sheets",
+    "negative/find/not_film": "frames bed_of_sheets wedge_beside",
+    "negative/find/rebate": "frames negative",
+    "negative/find/sides": "frames frames_row",
+    "negative/find/row": "frames_row",
+    "negative/find/film": "frames hand_cut",
+    "negative/signs": "negative_seen",
+    "negative/signs_paper": "negative_seen",
+    "negative/trouble/fog": "evenness",
+    "negative/trouble/ground": "evenness",
+    "negative/trouble/leaks": "evenness",
+    "negative/trouble/marks": "evenness",
+    "negative/trouble/specks": "evenness",
+    "negative/trouble/uneven": "evenness",
     "negative/reading": "negative",
+    "film/row": "scan",
     "film/definitions": "film",
     "film/points": "points",
     "film/reciprocity": "times",
@@ -86,7 +112,7 @@ def examine(module: str, folder: Path, size: int, seed: int) -> tuple[str, list[
             str(file.relative_to(ROOT))
             for word in CONCERNS[module].split()
             for file in (ROOT / "tests").rglob(f"test_{word}.py")
-            if file.parent.name in {module.partition("/")[0], "development"}
+            if file.parent.name in {module.partition("/")[0], "development", "calibration"}
         )
         with (place / "pyproject.toml").open("a", encoding="utf-8") as settings:
             settings.write(SETTINGS.format(module=module, tests=json.dumps(own)))

@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from densiscan.calibration.make import Label, calibrate
+from densiscan.errors import WedgeNotFoundError
 from densiscan.scan.scan import open_scan
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import WedgePlace, find_steps
@@ -108,6 +109,23 @@ def test_the_two_densest_steps_on_one_code_of_eight_bits_are_no_fault(tmp_path: 
     assert signals[-2:] == [1, 1]
     assert [step.used for step in made.steps[:10]] == [True] * 10
     assert not made.steps[-1].used
+
+
+def test_steps_found_the_wrong_way_round_alone_are_not_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They tell that the scan is not inverted: what was seen on it as it is must be said, not that they do not tell."""
+
+    def found(signal: np.ndarray, steps: Steps, *, inverted: bool, **more: Any) -> WedgePlace:
+        if not inverted:
+            raise WedgeNotFoundError("14 steps were seen")
+        return find_steps(signal, steps, inverted=False, **more)
+
+    monkeypatch.setattr("densiscan.calibration.make.find_steps", found)
+    case = Case(densities=UNEVEN)
+    scanner = Scanner(ppi=PPI)
+    write_scan(render_bed([case.layout()], scanner, seed=3, size_mm=(78.0, 22.0)), tmp_path / "wedge.tif")
+    wedge = Wedge(steps=tuple(WedgeStep(step=str(n), density=d) for n, d in enumerate(UNEVEN, start=1)))
+    with pytest.raises(WedgeNotFoundError, match="14 steps were seen"):
+        calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=Label(name="odd", created="2026-01-01"))
 
 
 @pytest.mark.parametrize("glass_mm", [3.0, 6.0, 9.0])

@@ -9,13 +9,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.arithmetic.regions import parts_of
+from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.lamp import MOST_CLIPPED, Bed, Curve, Surface, plausible_lamp, smooth_surface
 from densiscan.errors import MeasureError
 from densiscan.scan.scan import Scan
 
-Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 Table = Floats
 
@@ -195,7 +196,7 @@ def _dusty(rest: Floats) -> Mask:
     """Return the cells that are darker than the lamp, rows and columns explain."""
     alone = rest - np.median(rest, axis=1, keepdims=True)
     alone -= np.median(alone, axis=0, keepdims=True)
-    spread = 1.4826 * float(np.median(np.abs(alone)))
+    spread = robust_spread(alone)
     dusty: Mask = alone < -max(_SPECK_LIMIT * spread, _LEAST_SPECK)
     return dusty
 

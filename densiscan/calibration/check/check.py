@@ -18,10 +18,9 @@ from densiscan.calibration.findings import Findings
 from densiscan.calibration.lamp import Bed, LampField, lamp_field, read_bed
 from densiscan.calibration.make import Label, calibrate
 from densiscan.errors import DensiscanError
+from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan, open_scan
 from densiscan.wedge.wedge import Wedge
-
-BoxMm = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

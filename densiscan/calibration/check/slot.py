@@ -10,8 +10,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.arithmetic.regions import parts_of
+from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.check.wedge import tone_of
 from densiscan.calibration.glare import REACHES_MM, Glare, shares_of, spread
@@ -20,7 +22,6 @@ from densiscan.errors import MeasureError
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Survey, require_size, survey
 
-Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 CELL_MM: Final = 0.5
@@ -211,7 +212,7 @@ def _fitted(relative: Floats, slot: Mask, away: Floats, surveyed: Survey, file: 
     for _ in range(3):
         shares, constant = shares_of(maps[:, kept], seen[kept])
         rest = seen - (np.array(shares) @ maps + constant)
-        limit = 5.0 * 1.4826 * float(np.median(np.abs(rest)))
+        limit = 5.0 * robust_spread(rest)
         kept = np.abs(rest) <= max(limit, 1e-9)
     return Glare(shares=tuple(min(share, 0.49) for share in shares), file=file), constant
 

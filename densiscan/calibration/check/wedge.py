@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import fit_line, isotonic
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
@@ -18,8 +19,6 @@ from densiscan.calibration.usable_steps import CONFIDENCE
 from densiscan.errors import MeasureError
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import patch
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_RATIO: Final = 1.0
 """Incremental signal-to-noise ratio at which the usable range ends (from memory: the idea of ISO 21550)."""

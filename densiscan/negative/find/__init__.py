@@ -1,3 +1,3 @@
 """Where the film, its clear edges and its frames lie."""
 
-__all__ = ["film", "not_film", "outlines", "rebate"]
+__all__ = ["film", "limits", "not_film", "outlines", "rebate"]

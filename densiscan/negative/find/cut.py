@@ -11,21 +11,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.negative.find.limits import OUTLINE_LIMITS, OutlineLimits
 from densiscan.scan.cells import Cells, Footprint, Indices, Map, Mask, TurnedBox, by_bands, eroded
-
-HAND_CUT_MM: Final = 1.5
-"""By how much a side that a hand cut leaves its straight line: 1 to 1.5 mm over 200 mm, corners off square."""
-
-LINE_MM: Final = 0.35
-"""By how much an edge point may be off the line it lies on: the rows of cells are 0.25 mm apart."""
-
-CROOKED: Final = 0.15
-"""Share of the points of one side that lie off its line, at least, for a crooked cut: a notch code takes a tenth of the
-short side of a small sheet, a rounded corner or a fibre less."""
-
-_SOON_MM: Final = 6.0
-"""Where tape begins, an edge is farther out than a hand cuts within so much of it; a crooked cut takes most of a side
-to go as far astray."""
 
 _FROM_CORNER_MM: Final = 1.5
 _OFF_TAPE_MM: Final = 0.5
@@ -45,33 +32,39 @@ class Cut(NamedTuple):
     film: Mask
 
 
-def cut_of(along: Map, across: Map, out: Map, film: Mask) -> Cut:
+def cut_of(along: Map, across: Map, out: Map, film: Mask, limits: OutlineLimits = OUTLINE_LIMITS) -> Cut:
     """Return a side; a stretch that leaves the line steeply and reaches farther out than a hand cuts is not film's.
 
     `film` tells which points may be at all.
     """
     film = film.copy()
     pitch = float(np.median(np.diff(along))) if along.size > 1 else 1.0
-    soon, corner = max(1, round(_SOON_MM / pitch)), max(1, round(_FROM_CORNER_MM / pitch))
-    change = np.diff(np.concatenate(([False], (out > LINE_MM) | ~film, [False])).astype(np.int8))
+    soon, corner = max(1, round(limits.soon_mm / pitch)), max(1, round(_FROM_CORNER_MM / pitch))
+    change = np.diff(np.concatenate(([False], (out > limits.line_mm) | ~film, [False])).astype(np.int8))
     for first, last in zip(np.flatnonzero(change > 0), np.flatnonzero(change < 0), strict=True):
         ends = [out[first : min(last, first + soon)]] if first > corner else []
         ends += [out[max(first, last - soon) : last]] if last < out.size - corner else []
-        tape = any(float(end.max()) > 2 * HAND_CUT_MM for end in ends)
+        tape = any(float(end.max()) > 2 * limits.hand_cut_mm for end in ends)
         film[first:last] &= bool(film[first:last].all()) and not tape
     return Cut(along, across, out, film)
 
 
-def is_crooked(cuts: Sequence[Cut]) -> bool:
+def is_crooked(cuts: Sequence[Cut], limits: OutlineLimits = OUTLINE_LIMITS) -> bool:
     """Return whether sides of film leave their straight lines, or something reaches over them."""
     return any(
-        cut.out.size and float((np.abs(cut.out) > LINE_MM)[cut.film].mean() if cut.film.any() else 0.0) > CROOKED
+        cut.out.size
+        and float((np.abs(cut.out) > limits.line_mm)[cut.film].mean() if cut.film.any() else 0.0) > limits.crooked
         for cut in cuts
-    ) or any(float((~cut.film).mean()) > CROOKED for cut in cuts if cut.out.size)
+    ) or any(float((~cut.film).mean()) > limits.crooked for cut in cuts if cut.out.size)
 
 
 def footprint_of(
-    cells: Cells, piece: Mask, part: tuple[slice, slice], box: TurnedBox, cuts: Sequence[Cut]
+    cells: Cells,
+    piece: Mask,
+    part: tuple[slice, slice],
+    box: TurnedBox,
+    cuts: Sequence[Cut],
+    limits: OutlineLimits = OUTLINE_LIMITS,
 ) -> Footprint:
     """Return what a piece of film covers.
 
@@ -86,7 +79,7 @@ def footprint_of(
     cuts
         Its left, top, right and bottom side; without points where the scan ends there.
     """
-    reach = [_reach(cut) for cut in cuts]
+    reach = [_reach(cut, limits) for cut in cuts]
     half = box.width_mm / 2, box.height_mm / 2
     whole = box.part((-half[0] - reach[0], half[0] + reach[2]), (-half[1] - reach[1], half[1] + reach[3]))
     x, y = ((edges[1:] + edges[:-1]) / 2 for edges in (cells.x_mm, cells.y_mm))
@@ -100,7 +93,7 @@ def footprint_of(
         upright = side % 2 == 0
         lines = (film, density, (y, x)) if upright else (film.T, density.T, (x, y))
         for first, last in _stretches(cut):
-            _take_off_tape(lines, cut, (first, last), outward=side >= 2)
+            _take_off_tape(lines, cut, (first, last), limits, outward=side >= 2)
     for k, corner in enumerate(box.corners()):
         # the corner between two sides: left and top, top and right, ...
         taped = _taped_ends(cuts[k], cuts[(k + 1) % 4], corner, upright=k % 2 == 0)
@@ -110,10 +103,10 @@ def footprint_of(
     return Footprint(rows=part[0], columns=part[1], mask=eroded(film), box=whole)
 
 
-def _reach(cut: Cut) -> float:
+def _reach(cut: Cut, limits: OutlineLimits) -> float:
     """Return how far film reaches beyond a straight edge, mm: to where all but a few of the edge points lie."""
-    near = cut.out[cut.film & (np.abs(cut.out) <= 2 * HAND_CUT_MM)]
-    return max(0.0, float(np.quantile(near, 0.99))) + LINE_MM if near.size else 0.0
+    near = cut.out[cut.film & (np.abs(cut.out) <= 2 * limits.hand_cut_mm)]
+    return max(0.0, float(np.quantile(near, 0.99))) + limits.line_mm if near.size else 0.0
 
 
 def _clip(film: Mask, places: tuple[Map, Map], cut: Cut, *, outward: bool) -> None:
@@ -138,7 +131,12 @@ def _stretches(cut: Cut) -> list[tuple[int, int]]:
 
 
 def _take_off_tape(
-    lines: tuple[Mask, Map, tuple[Map, Map]], cut: Cut, stretch: tuple[int, int], *, outward: bool
+    lines: tuple[Mask, Map, tuple[Map, Map]],
+    cut: Cut,
+    stretch: tuple[int, int],
+    limits: OutlineLimits,
+    *,
+    outward: bool,
 ) -> None:
     """Take off the film what a stretch of tape covers, to where the film beside it is no clearer any more.
 
@@ -159,7 +157,7 @@ def _take_off_tape(
         column = np.clip(at[:, None] - int(sign) * depths[None, :], 0, across.size - 1)
         return np.asarray(np.median(density[row[:, None], column], axis=0))
 
-    tape = float(profile(np.arange(first, last), own, np.array([-round(HAND_CUT_MM / pitch)]))[0])
+    tape = float(profile(np.arange(first, last), own, np.array([-round(limits.hand_cut_mm / pitch)]))[0])
     depths = np.arange(2, deep)
     more = profile(np.arange(first, last), own, depths) - profile(beside, cut.across[beside], depths)
     gain = np.concatenate(([0.0], np.cumsum(more**2 - (more - tape) ** 2)))

@@ -14,9 +14,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.negative.find.outlines import SMALLEST_PIECE_MM, EdgePoints, Outline, common_slope, line_through
+from densiscan.negative.find.limits import FRAME_LIMITS, OUTLINE_LIMITS, FrameLimits
+from densiscan.negative.find.outlines import EdgePoints, Outline, common_slope, line_through
 from densiscan.negative.find.rebate import (
-    BANDS_MM,
     Frame,
     Level,
     Rebate,
@@ -30,7 +30,6 @@ from densiscan.negative.find.sides import (
     ASSUMED_DOUBT_MM,
     RIM_DOUBT_MM,
     RIM_MM,
-    WIDEST_REBATE_MM,
     EdgePlace,
     Side,
     edge_place,
@@ -39,19 +38,8 @@ from densiscan.negative.find.sides import (
 )
 from densiscan.scan.cells import Cells, Footprint, Mask, Straightened, TurnedBox, straightened
 
-SMALLEST_FRAME_MM: Final = 6.0
-"""The smallest still frames are 8 x 11 mm."""
-
 FILM_EDGE_MM: Final = 0.6
 """The cut edge of film casts a shadow and scatters; nothing is read so near to it."""
-
-DENSEST_CLEAR: Final = 0.5
-"""No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
-
-_EXPOSED: Final = 0.8
-
-NARROWEST_WHOLE_MM: Final = 2.2
-"""Rebate of a whole piece, at least: roll film has 2.5 mm beside its frames, sheets 3 to 5."""
 
 
 def find_frames(grid: Straightened, level: Level) -> list[Frame]:
@@ -73,12 +61,12 @@ def find_frames(grid: Straightened, level: Level) -> list[Frame]:
         columns = _ends(sides[0], sides[2], width)
     if sum(side is not None and side.origin == "line" for side in sides) == 0:
         return []
-    full = _completed(sides, (height, width), grid)
+    full = _completed(sides, (height, width), grid, level.limits)
     if full is None:
         return []
     found = _divided(grid, level, full)
     # Sides that cross each other are the faint unevenness of an unexposed sheet, not a picture.
-    return [frame for frame in found if min(frame.box.width_mm, frame.box.height_mm) >= SMALLEST_FRAME_MM]
+    return [frame for frame in found if min(frame.box.width_mm, frame.box.height_mm) >= level.limits.smallest_frame_mm]
 
 
 def _span(grid: Straightened, level: Level, axis: int, across: tuple[int, int]) -> tuple[Side | None, Side | None]:
@@ -93,7 +81,9 @@ def _ends(first: Side | None, last: Side | None, size: int) -> tuple[int, int]:
     return (start, end) if end - start > size // 8 else (0, size)
 
 
-def _completed(sides: list[Side | None], shape: tuple[int, int], grid: Straightened) -> list[Side] | None:
+def _completed(
+    sides: list[Side | None], shape: tuple[int, int], grid: Straightened, limits: FrameLimits
+) -> list[Side] | None:
     """Fill in sides that do not show, from the opposite side or the two others, and doubt those too far in."""
     height, width = shape
     sizes = (width, height, width, height)
@@ -103,29 +93,29 @@ def _completed(sides: list[Side | None], shape: tuple[int, int], grid: Straighte
     known = [margin for margin in margins if margin is not None]
     if len(known) < 2:
         return None
-    usual = float(np.median([margin for margin in known if margin <= WIDEST_REBATE_MM] or known))
-    doubted = _too_far_in(sides, margins)
+    usual = float(np.median([margin for margin in known if margin <= limits.widest_rebate_mm] or known))
+    doubted = _too_far_in(sides, margins, limits.widest_rebate_mm)
     full: list[Side] = []
     for k, side in enumerate(sides):
         if side is not None and not doubted[k]:
             full.append(side)
             continue
         opposite = margins[(k + 2) % 4]
-        typical = opposite if opposite is not None and opposite <= WIDEST_REBATE_MM else usual
-        at = round(min(typical, WIDEST_REBATE_MM) / grid.step_mm)
+        typical = opposite if opposite is not None and opposite <= limits.widest_rebate_mm else usual
+        at = round(min(typical, limits.widest_rebate_mm) / grid.step_mm)
         full.append(Side(at if k < 2 else sizes[k] - at, 0.0, "assumed"))
-    smallest = grid.cells(SMALLEST_PIECE_MM)
+    smallest = grid.cells(OUTLINE_LIMITS.smallest_piece_mm)
     fits = full[2].at - full[0].at >= smallest and full[3].at - full[1].at >= smallest
     return full if fits else None
 
 
-def _too_far_in(sides: list[Side | None], margins: list[float | None]) -> list[bool]:
+def _too_far_in(sides: list[Side | None], margins: list[float | None], widest_mm: float) -> list[bool]:
     """Return which sides are more likely a line in a picture that is clear up to the frame.
 
     Those with a wide clear edge on a piece whose other sides, two at least, have a narrow one. Two or more of them
     that are exposed all along stay: a small picture on a large sheet.
     """
-    far = [margin is not None and margin > WIDEST_REBATE_MM for margin in margins]
+    far = [margin is not None and margin > widest_mm for margin in margins]
     near = [margin is not None and not away for margin, away in zip(margins, far, strict=True)]
     shares = [side.share for side, away in zip(sides, far, strict=True) if side is not None and away]
     small_picture = len(shares) >= 2 and min(shares) >= 0.8
@@ -143,7 +133,8 @@ def _divided(grid: Straightened, level: Level, sides: list[Side]) -> list[Frame]
         spans = row_of_frames(profile, (sides[k], sides[k + 2]), across[1] - across[0])
         if len(spans) > 1:
             frames = [_frame(grid, level, _with(sides, k, span)) for span in spans]
-            return equally_high(equally_wide(frames, grid.box, axis), grid.box, axis)
+            frames = equally_wide(frames, grid.box, axis, level.limits.unequal_mm)
+            return equally_high(frames, grid.box, axis, level.limits.unequal_mm)
     return [_frame(grid, level, sides)]
 
 
@@ -297,13 +288,13 @@ class Film:
         return self.seen.part((-u, u), (-v, v))
 
 
-def film_in(cells: Cells, outline: Outline) -> Film:
+def film_in(cells: Cells, outline: Outline, limits: FrameLimits = FRAME_LIMITS) -> Film:
     """Find rebate and frames on one piece of film."""
     grid = straightened(cells, outline.reach, film=outline.footprint)
     frames: list[Frame] = []
     level = rebate = None
-    for band_mm in BANDS_MM[: 1 if outline.cropped else None]:
-        laid = _laid_by_rebate(cells, outline, grid, band_mm)
+    for band_mm in limits.bands_mm[: 1 if outline.cropped else None]:
+        laid = _laid_by_rebate(cells, outline, grid, band_mm, limits)
         if laid is not None:
             grid, level, frames = laid
             rebate = measured_rebate(grid, level, [frame.box for frame in frames])
@@ -312,7 +303,7 @@ def film_in(cells: Cells, outline: Outline) -> Film:
     seen = _seen(grid)
     return Film(
         seen=seen,
-        box=seen if _whole(outline, seen, frames) else None,
+        box=seen if _whole(outline, seen, frames, limits.narrowest_whole_mm) else None,
         frames=tuple(frames),
         rebate=rebate,
         cropped=outline.cropped,
@@ -321,13 +312,13 @@ def film_in(cells: Cells, outline: Outline) -> Film:
 
 
 def _laid_by_rebate(
-    cells: Cells, outline: Outline, grid: Straightened, band_mm: tuple[float, float]
+    cells: Cells, outline: Outline, grid: Straightened, band_mm: tuple[float, float], limits: FrameLimits
 ) -> tuple[Straightened, Level, list[Frame]] | None:
     """Return a piece as it lies by its frames, its rebate's level and its frames; None where no rebate is told.
 
     The rebate is looked for in a band along the edges.
     """
-    level = rebate_level(grid, band_mm)
+    level = rebate_level(grid, band_mm, limits)
     if level is None:
         return None
     if outline.footprint is not None or any(side != "glass" for side in outline.sides):
@@ -335,22 +326,26 @@ def _laid_by_rebate(
         grid, level = _turned(cells, outline, grid, level, band_mm)
     frames = find_frames(grid, level)
     told = is_rebate(grid, level, outline.sides, frames) and (
-        band_mm == BANDS_MM[0] or _well_seen(frames, float(np.median(level.plane)), least=1 if grid.ragged else 2)
+        band_mm == limits.bands_mm[0] or _well_seen(frames, level, least=1 if grid.ragged else 2)
     )
     return (grid, level, frames) if told else None
 
 
-def _well_seen(frames: Sequence[Frame], level: float, *, least: int) -> bool:
+def _well_seen(frames: Sequence[Frame], level: Level, *, least: int) -> bool:
     """Return whether the sides of frames are lines that can be relied on by a narrow band alone.
 
     So many of each, at least, exposed over most of their length: any line in a picture may be one. Where a hand cut
     through the picture on the other sides, one is what there is.
     """
+    limits = level.limits
     lines = [
-        sum(origin == "line" and share >= _EXPOSED for origin, share in zip(frame.origins, frame.shares, strict=True))
+        sum(
+            origin == "line" and share >= limits.exposed
+            for origin, share in zip(frame.origins, frame.shares, strict=True)
+        )
         for frame in frames
     ]
-    return bool(lines) and min(lines) >= least and level <= DENSEST_CLEAR
+    return bool(lines) and min(lines) >= least and float(np.median(level.plane)) <= limits.densest_clear
 
 
 def unexposed_in(cells: Cells, outline: Outline) -> Film:
@@ -384,7 +379,7 @@ def _rimless(box: TurnedBox) -> TurnedBox:
     return _inset(box, (-u, u), (-v, v), (RIM_MM,) * 4)
 
 
-def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:
+def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame], narrowest_mm: float) -> bool:
     """Return whether what is seen is the whole piece.
 
     A mask hides the edges of the film it holds. Only where a rebate as wide as a film's own shows inside it on all
@@ -397,9 +392,7 @@ def _whole(outline: Outline, seen: TurnedBox, frames: Sequence[Frame]) -> bool:
     if not frames:
         return False
     margins = _margins(seen, frames)
-    return all(
-        side == "glass" or margin >= NARROWEST_WHOLE_MM for side, margin in zip(outline.sides, margins, strict=True)
-    )
+    return all(side == "glass" or margin >= narrowest_mm for side, margin in zip(outline.sides, margins, strict=True))
 
 
 def _margins(seen: TurnedBox, frames: Sequence[Frame]) -> tuple[float, float, float, float]:
@@ -429,7 +422,7 @@ def _turned(
         reach = outline.reach
         covering = _covering(reach, grid.box.angle_deg + angle)
         turned = straightened(cells, covering, within=reach, film=outline.footprint)
-        again = rebate_level(turned, band_mm)
+        again = rebate_level(turned, band_mm, level.limits)
         if again is not None:
             grid, level = turned, again
     return grid, level

@@ -9,51 +9,12 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.negative.find.limits import NOT_FILM_LIMITS, NotFilmLimits
 from densiscan.negative.find.outlines import Outline
 from densiscan.scan.cells import Cells, Map, Straightened, TurnedBox, straightened
-
-BoxMm = tuple[float, float, float, float]
-
-LEAST_RISE: Final = 0.5
-"""Density from the lightest to the densest step of a wedge, at least."""
-
-FEWEST_LEVELS: Final = 4
-"""Level stretches that make a staircase; a horizon has two."""
-
-EVEN_ACROSS: Final = 0.025
-"""Median departure from a line's own density: of a wedge only noise and grain, and the light half has little."""
-
-_FILM_BEYOND_MM: Final = 22.0
-"""No border or end of a wedge is as wide as the narrowest film in use with a picture on it (24 mm, its edges apart)."""
-
-SURELY_OPAQUE: Final = 2.6
-"""No clear edge of film is as dense; where the calibration ends before it, what seems opaque may be dense film."""
-
-WIDEST_WEDGE_MM: Final = 45.0
-"""Step wedges that are laid beside film are strips of 10 to 35 mm; roll film and sheets are wider than this."""
-
-DENSEST_CLEAR: Final = 0.5
-"""No film in use has more base plus fog: dyed bases have 0.3, old fog adds 0.2."""
-
-EVEN_BORDER: Final = 0.3
-"""Felt, paint and shadow of a bed's border differ by less between lightest and densest tenth; a picture by more."""
-
-_LOST_BETWEEN_MM: Final = 60.0
-"""Steps of a wedge that clear lines part are too small, or too light, to be pieces of their own: several in a row."""
-
-_NEAR_OPAQUE: Final = 0.05
-"""Below the densest that is told apart, by noise and stray light."""
+from densiscan.scan.places import BoxMm
 
 _PARTS_ALONG: Final = 5
-_BESIDE_NUMERALS: Final = 0.15
-"""A line through numerals agrees with the steps between the strokes in every part of a wedge; one through the bars or
-beyond the panes of a window agrees nowhere."""
-
-_FIELDS_SHARE: Final = 0.75
-"""Part of a row of even fields, at least, that is even across and level along; edges, lines and dust are the rest."""
-
-_LINE_MM: Final = 2.1
-"""Running median that takes out lines and scratches between steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,14 +38,19 @@ class LeftOut:
 
 
 def negatives_among(
-    cells: Cells, outlines: Sequence[Outline], densest: float, *, blank: bool = False
+    cells: Cells,
+    outlines: Sequence[Outline],
+    densest: float,
+    *,
+    blank: bool = False,
+    limits: NotFilmLimits = NOT_FILM_LIMITS,
 ) -> tuple[list[Outline], tuple[LeftOut, ...]]:
     """Return the pieces that may be negatives, in their order, and what was left out.
 
     `densest` is the densest step of the calibration; `blank` says that every piece of film is unexposed.
     """
     grids = {id(outline): straightened(cells, outline.box) for outline in outlines if not outline.cropped}
-    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)], densest)]
+    wedges = [outline for outline in outlines if id(outline) in grids and is_wedge(grids[id(outline)], densest, limits)]
     several = len(outlines) - len(wedges) > 1
     kept, left = [], []
     for outline in outlines:
@@ -93,18 +59,20 @@ def negatives_among(
             left.append(left_out(outline, "wedge-left-out"))
         elif grid is None:
             kept.append(outline)
-        elif is_opaque(grid, densest):
-            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
-        elif any(belongs_to_wedge(outline.box, wedge.box) for wedge in wedges):
+        elif is_opaque(grid, densest, limits):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < limits.surely_opaque))
+        elif any(belongs_to_wedge(outline.box, wedge.box, limits) for wedge in wedges):
             continue
-        elif several and not blank and is_border(outline, grid):
+        elif several and not blank and is_border(outline, grid, limits):
             left.append(left_out(outline, "border-left-out"))
         else:
             kept.append(outline)
     return kept, tuple(left)
 
 
-def wedges_joined(cells: Cells, outlines: Sequence[Outline], densest: float) -> list[Outline]:
+def wedges_joined(
+    cells: Cells, outlines: Sequence[Outline], densest: float, limits: NotFilmLimits = NOT_FILM_LIMITS
+) -> list[Outline]:
     """Return the pieces, those of a wedge that clear lines between its steps part as one, where the first of them was.
 
     Together they are a wedge; film in a row is none.
@@ -112,20 +80,20 @@ def wedges_joined(cells: Cells, outlines: Sequence[Outline], densest: float) -> 
     rows: list[list[Outline]] = []
     for outline in outlines:
         if not outline.cropped:
-            own = next((row for row in rows if any(_in_line(outline.box, other.box) for other in row)), [])
+            own = next((row for row in rows if any(_in_line(outline.box, other.box, limits) for other in row)), [])
             own.append(outline)
             rows += [own] if len(own) == 1 else []
     joined = list(outlines)
     for row in rows:
         box = _round_all([outline.box for outline in row])
-        if len(row) > 1 and is_wedge(straightened(cells, box), densest):
+        if len(row) > 1 and is_wedge(straightened(cells, box), densest, limits):
             within = [bool(box.inside(*outline.box.centre).any()) for outline in joined]
             joined[within.index(True)] = whole = replace(row[0], box=box)
             joined = [one for one, inside in zip(joined, within, strict=True) if one is whole or not inside]
     return joined
 
 
-def _in_line(one: TurnedBox, other: TurnedBox) -> bool:
+def _in_line(one: TurnedBox, other: TurnedBox, limits: NotFilmLimits) -> bool:
     """Return whether two pieces, as wide as each other, lie in one row, a few steps apart at most."""
     u, v = (abs(float(place)) for place in other.own(*one.centre))
     if u < v:
@@ -135,7 +103,7 @@ def _in_line(one: TurnedBox, other: TurnedBox) -> bool:
         across, wide, off = other.height_mm, one.height_mm, v
         apart = u - (other.width_mm + one.width_mm) / 2
     alike = abs(across - wide) < 0.1 * across and off < 0.15 * across
-    return alike and across < WIDEST_WEDGE_MM and apart < _LOST_BETWEEN_MM
+    return alike and across < limits.widest_wedge_mm and apart < limits.lost_between_mm
 
 
 def _round_all(row: Sequence[TurnedBox]) -> TurnedBox:
@@ -187,7 +155,12 @@ def left_out(outline: Outline, code: str, *, may_be_film: bool = False) -> LeftO
 
 
 def without_wedge(
-    cells: Cells, outlines: Sequence[Outline], steps_mm: Sequence[BoxMm], *, densest: float
+    cells: Cells,
+    outlines: Sequence[Outline],
+    steps_mm: Sequence[BoxMm],
+    *,
+    densest: float,
+    limits: NotFilmLimits = NOT_FILM_LIMITS,
 ) -> tuple[list[Outline], tuple[LeftOut, ...]]:
     """Return the pieces that are not the wedge whose steps lie in these boxes, and what was left out.
 
@@ -200,17 +173,13 @@ def without_wedge(
     kept, left = [], []
     for outline in outlines:
         if not outline.cropped and outline.box.inside(x, y).any():
-            if _beyond(outline.box, row) > _FILM_BEYOND_MM:
+            if _beyond(outline.box, row) > limits.film_beyond_mm:
                 left.append(left_out(outline, "film-touches-wedge", may_be_film=True))
-        elif _opaque(cells, outline, densest):
-            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < SURELY_OPAQUE))
-        elif not belongs_to_wedge(outline.box, row):
+        elif not outline.cropped and is_opaque(straightened(cells, outline.box), densest, limits):
+            left.append(left_out(outline, "opaque-left-out", may_be_film=densest < limits.surely_opaque))
+        elif not belongs_to_wedge(outline.box, row, limits):
             kept.append(outline)
     return kept, tuple(left)
-
-
-def _opaque(cells: Cells, outline: Outline, densest: float) -> bool:
-    return not outline.cropped and is_opaque(straightened(cells, outline.box), densest)
 
 
 def _row_of(steps_mm: Sequence[BoxMm]) -> TurnedBox:
@@ -238,7 +207,7 @@ def _beyond(piece: TurnedBox, row: TurnedBox) -> float:
     return float(max(across - u.max(), across + u.min(), down - v.max(), down + v.min()))
 
 
-def is_opaque(grid: Straightened, densest: float) -> bool:
+def is_opaque(grid: Straightened, densest: float, limits: NotFilmLimits = NOT_FILM_LIMITS) -> bool:
     """Return whether a piece lets no light through anywhere: no film, however dense, is even to its edges.
 
     The rebate of a sheet whose edges are hidden by a holder is still more than a fiftieth of what is seen of it.
@@ -246,10 +215,10 @@ def is_opaque(grid: Straightened, densest: float) -> bool:
     rim = grid.cells(1.0)
     inner = grid.density[rim:-rim, rim:-rim]
     inner = inner[np.isfinite(inner)]
-    return bool(inner.size and np.percentile(inner, 2) > min(densest, SURELY_OPAQUE))
+    return bool(inner.size and np.percentile(inner, 2) > min(densest, limits.surely_opaque))
 
 
-def is_border(outline: Outline, grid: Straightened) -> bool:
+def is_border(outline: Outline, grid: Straightened, limits: NotFilmLimits = NOT_FILM_LIMITS) -> bool:
     """Return whether a piece is the dark border of the bed: even, dense, over the whole of one side of the scan."""
     if outline.sides.count("scan") != 3:
         return False
@@ -259,10 +228,14 @@ def is_border(outline: Outline, grid: Straightened) -> bool:
     if not inner.size:
         return False
     low, middle, high = np.percentile(inner, (10, 50, 90))
-    return bool(middle > DENSEST_CLEAR and high - low < EVEN_BORDER)
+    return bool(middle > limits.densest_clear and high - low < limits.even_border)
 
 
-def is_wedge(grid: Straightened, densest: float = SURELY_OPAQUE) -> bool:
+def is_wedge(
+    grid: Straightened,
+    densest: float = NOT_FILM_LIMITS.surely_opaque,
+    limits: NotFilmLimits = NOT_FILM_LIMITS,
+) -> bool:
     """Return whether a piece is a step wedge: density that rises along it in steps and is even across.
 
     A picture may rise too, but it is not even across while it does, nor level between rises; what is ruled, such as
@@ -270,50 +243,56 @@ def is_wedge(grid: Straightened, densest: float = SURELY_OPAQUE) -> bool:
     film is not left out of a measurement. Borders, numerals beside the steps and lines between them are passed over,
     and all that is denser than the calibration tells apart (`densest`) is one black.
     """
-    opaque = min(densest, SURELY_OPAQUE)
+    opaque = min(densest, limits.surely_opaque)
     capped = np.minimum(grid.density, opaque)
     return any(
-        density.shape[0] * grid.step_mm <= WIDEST_WEDGE_MM
-        and _staircase(density, grid.step_mm, opaque)
-        and _fills(density, grid.cells(1.0), opaque)
+        density.shape[0] * grid.step_mm <= limits.widest_wedge_mm
+        and _staircase(density, grid.step_mm, opaque, limits)
+        and _fills(density, grid.cells(1.0), opaque, limits)
         for density in (capped, capped.T)
     )
 
 
-def fields_along(grid: Straightened, densest: float) -> int:
+def fields_along(grid: Straightened, densest: float, limits: NotFilmLimits = NOT_FILM_LIMITS) -> int:
     """Return how many even fields a narrow piece is made of, one after another; 0 where it is anything else.
 
     A looser question than `is_wedge`: the fields may rise and fall, numerals may stand on them, and two are enough.
     Of a picture neither nearly every line is even across, nor nearly all of its length level.
     """
-    opaque = min(densest, SURELY_OPAQUE)
-    rim = grid.cells(_LINE_MM)
+    opaque = min(densest, limits.surely_opaque)
+    rim = grid.cells(limits.line_mm)
     capped = np.minimum(grid.density, opaque)[rim:-rim, rim:-rim]
     ways = (capped, capped.T)
-    return max(_fields(way, grid, opaque) if way.shape[0] * grid.step_mm < WIDEST_WEDGE_MM else 0 for way in ways)
+    return max(
+        _fields(way, grid, opaque, limits) if way.shape[0] * grid.step_mm < limits.widest_wedge_mm else 0
+        for way in ways
+    )
 
 
-def _fields(density: Map, grid: Straightened, opaque: float) -> int:
+def _fields(density: Map, grid: Straightened, opaque: float, limits: NotFilmLimits) -> int:
     rows, columns = density.shape
-    width, apart = grid.cells(_LINE_MM) | 1, grid.cells(0.5)
+    width, apart = grid.cells(limits.line_mm) | 1, grid.cells(0.5)
     if rows < 8 or columns < 3 * max(width, apart):
         return 0
     lines = density[rows // 8 : rows - rows // 8 : max(1, rows // 48)]
     lines = np.where(np.isfinite(lines), lines, opaque)
     plain = np.median(lines, axis=0)
-    seen = plain < opaque - _NEAR_OPAQUE
-    if seen.mean() < 0.25 or np.mean(np.median(np.abs(lines - plain), axis=0)[seen] < EVEN_ACROSS) < _FIELDS_SHARE:
+    seen = plain < opaque - limits.near_opaque
+    if (
+        seen.mean() < 0.25
+        or np.mean(np.median(np.abs(lines - plain), axis=0)[seen] < limits.even_across) < limits.fields_share
+    ):
         return 0
     levels = np.median(np.lib.stride_tricks.sliding_window_view(plain, width), axis=1)
     moves = np.abs(levels[apart:] - levels[:-apart]) > 0.02
-    if moves.mean() > 1.0 - _FIELDS_SHARE:
+    if moves.mean() > 1.0 - limits.fields_share:
         return 0
     change = np.diff(np.concatenate(([True], moves, [True])).astype(np.int8))
     starts, ends = np.flatnonzero(change < 0), np.flatnonzero(change > 0)
     return int(np.count_nonzero(ends - starts >= width))
 
 
-def _fills(density: Map, rim: int, opaque: float) -> bool:
+def _fills(density: Map, rim: int, opaque: float, limits: NotFilmLimits) -> bool:
     """Return whether every line along a piece is one of the steps, an even border, or steps with numerals on them.
 
     A line of the steps agrees with the middle of the piece in the light half, one through numerals agrees beside them
@@ -327,16 +306,16 @@ def _fills(density: Map, rim: int, opaque: float) -> bool:
     rows = lines.shape[0]
     plain = np.median(lines[rows // 4 : rows - rows // 4], axis=0)
     light = np.flatnonzero(plain <= np.median(plain))
-    agrees = np.abs(lines[:, light] - plain[light]) < 2 * EVEN_ACROSS
+    agrees = np.abs(lines[:, light] - plain[light]) < 2 * limits.even_across
     steps = agrees.mean(axis=1) > 0.7
     beside = np.min([part.mean(axis=1) for part in np.array_split(agrees, _PARTS_ALONG, axis=1)], axis=0)
     usual = np.median(lines, axis=1, keepdims=True)
-    border = (np.abs(lines - usual) < 2 * EVEN_ACROSS).mean(axis=1) > 0.5
-    border |= usual[:, 0] > opaque - _NEAR_OPAQUE
-    return bool((steps | border | (beside > _BESIDE_NUMERALS)).mean() > 0.9 and steps.mean() > 0.25)
+    border = (np.abs(lines - usual) < 2 * limits.even_across).mean(axis=1) > 0.5
+    border |= usual[:, 0] > opaque - limits.near_opaque
+    return bool((steps | border | (beside > limits.beside_numerals)).mean() > limits.lines_fill and steps.mean() > 0.25)
 
 
-def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
+def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox, limits: NotFilmLimits = NOT_FILM_LIMITS) -> bool:
     """Return whether a piece lies in line with a wedge, close to its ends: a step as clear as glass parted them.
 
     An end is short, and no wider than the wedge; anything else there may be film.
@@ -347,7 +326,7 @@ def belongs_to_wedge(box: TurnedBox, wedge: TurnedBox) -> bool:
     if along < across:
         u, v, along, across = v, u, across, along
         long, wide = wide, long
-    if long > _FILM_BEYOND_MM or wide > 2.4 * across + 2:
+    if long > limits.film_beyond_mm or wide > 2.4 * across + 2:
         return False
     return v < 0.5 * across + 1 and u < along + 0.5 * long + 15
 
@@ -359,31 +338,31 @@ class _Climb(NamedTuple):
     scatter: Map
 
 
-def _staircase(density: Map, step_mm: float, opaque: float) -> bool:
+def _staircase(density: Map, step_mm: float, opaque: float, limits: NotFilmLimits) -> bool:
     """Return whether density climbs in steps along the second axis, as far as light comes through."""
-    climb = _climb(density, step_mm)
+    climb = _climb(density, step_mm, limits)
     if climb is None:
         return False
     reached = np.maximum.accumulate(climb.levels)
-    seen = int(np.searchsorted(reached, opaque - _NEAR_OPAQUE))
+    seen = int(np.searchsorted(reached, opaque - limits.near_opaque))
     levels, scatter = climb.levels[:seen], climb.scatter[:seen]
     if levels.size < max(climb.levels.size // 4, 2):
         return False
     rise = float(levels[-1] - levels[0])
-    if rise < LEAST_RISE:
+    if rise < limits.least_rise:
         return False
     # the light half is free of noise
     light = int(np.searchsorted(reached[:seen], levels[0] + rise / 2))
     light = max(light, levels.size // 3)
-    if float(np.median(scatter[:light])) > EVEN_ACROSS:
+    if float(np.median(scatter[:light])) > limits.even_across:
         return False
-    return _stretches(levels, rise, max(1, round(0.5 / step_mm))) >= FEWEST_LEVELS
+    return _stretches(levels, rise, max(1, round(0.5 / step_mm)), limits) >= limits.fewest_levels
 
 
-def _climb(density: Map, step_mm: float) -> _Climb | None:
+def _climb(density: Map, step_mm: float, limits: NotFilmLimits) -> _Climb | None:
     """Return the longest rise along the second axis, either way; None where it is not most of the piece."""
     rows, columns = density.shape
-    width = max(3, round(_LINE_MM / step_mm) | 1)
+    width = max(3, round(limits.line_mm / step_mm) | 1)
     if columns < 3 * width or rows < 8:
         return None
     # some two dozen lines tell it as well as all
@@ -398,7 +377,7 @@ def _climb(density: Map, step_mm: float) -> _Climb | None:
         (_longest_rise(way, allowed), way, across) for way, across in ((levels, scatter), (levels[::-1], scatter[::-1]))
     ]
     (first, last), way, across = max(runs, key=lambda run: run[0][1] - run[0][0])
-    if last - first < 0.55 * levels.size or way[last - 1] - way[first] < LEAST_RISE:
+    if last - first < 0.55 * levels.size or way[last - 1] - way[first] < limits.least_rise:
         return None
     return _Climb(way[first:last], across[first:last])
 
@@ -415,12 +394,12 @@ def _longest_rise(levels: Map, allowed: float) -> tuple[int, int]:
     return best
 
 
-def _stretches(levels: Map, rise: float, apart: int) -> int:
+def _stretches(levels: Map, rise: float, apart: int, limits: NotFilmLimits) -> int:
     """Return how many level stretches of different density a climb has, or 0 where it climbs evenly."""
     moves = np.abs(levels[apart:] - levels[:-apart])
     usual = rise * apart / levels.size
-    level = moves < max(0.35 * usual, 0.006)
-    if level.mean() < 0.6:
+    level = moves < max(limits.usual_rise * usual, 0.006)
+    if level.mean() < limits.level_share:
         return 0
     change = np.diff(np.concatenate(([False], level, [False])).astype(np.int8))
     starts, ends = np.flatnonzero(change > 0), np.flatnonzero(change < 0)
@@ -430,4 +409,4 @@ def _stretches(levels: Map, rise: float, apart: int) -> int:
         if height > steps[-1] + max(0.02, 0.01 * rise):
             steps.append(height)
     # most of the rise in one place is the edge of a picture
-    return len(steps) if max(np.diff(steps), default=rise) <= 0.45 * rise else 0
+    return len(steps) if max(np.diff(steps), default=rise) <= limits.one_rise * rise else 0

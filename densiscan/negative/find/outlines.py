@@ -14,7 +14,8 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
-from densiscan.negative.find.cut import HAND_CUT_MM, LINE_MM, Cut, cut_of, footprint_of, is_crooked
+from densiscan.negative.find.cut import Cut, cut_of, footprint_of, is_crooked
+from densiscan.negative.find.limits import OUTLINE_LIMITS, OutlineLimits
 from densiscan.negative.find.paper import clear_at, paper_round, shows_film
 from densiscan.scan.cells import (
     Cells,
@@ -32,22 +33,6 @@ from densiscan.scan.cells import (
 
 SideKind = Literal["glass", "dark", "scan"]
 
-LIGHTEST_FILM: Final = 0.035
-"""No film is clearer than this density: two surfaces of clear plastic alone reflect 8 % of the light (0.03)."""
-
-GLASS_STEP: Final = 0.02
-"""How much denser than the bare glass beside it a cell must be to count as film: above lamp noise, below film base."""
-
-LARGEST_ANGLE_DEG: Final = 8.0
-SMALLEST_PIECE_MM: Final = 7.0
-"""A shorter side than this is a scrap or a speck: the smallest still frames are 8 x 11 mm on 9.5 mm film."""
-
-_LEAST_LEFT: Final = 0.7
-"""Share of its box that crooked film fills, at least."""
-
-SMALLEST_STRIP_MM: Final = 22.0
-"""The narrowest film in use with a picture on it is 24 mm wide, less its soft edges."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
@@ -63,9 +48,11 @@ class Outline:
     agreement
         Share of the edge points that lie on the straight edges (1 where all sides are the scan's own).
     near
-        Share of them within `HAND_CUT_MM` of those edges.
+        Share of them within what a hand cuts astray of those edges.
     footprint
         What it covers, where its sides are crooked; None where they are the straight edges.
+    limits
+        What it was found by.
     """
 
     box: TurnedBox
@@ -73,6 +60,7 @@ class Outline:
     agreement: float
     near: float = 1.0
     footprint: Footprint | None = field(default=None, repr=False, compare=False)
+    limits: OutlineLimits = field(default=OUTLINE_LIMITS, repr=False, compare=False)
 
     @property
     def reach(self) -> TurnedBox:
@@ -82,7 +70,7 @@ class Outline:
     @property
     def cut(self) -> bool:
         """Whether the edges are those of film, cut by a maker or by hand."""
-        return _straight(self) or self.near >= 0.85
+        return _straight(self) or self.near >= self.limits.near
 
     @property
     def cropped(self) -> bool:
@@ -91,7 +79,11 @@ class Outline:
 
 
 def outlines_on(
-    cells: Cells, *, density_range: tuple[float, float], zero_doubt: float = 0.0
+    cells: Cells,
+    *,
+    density_range: tuple[float, float],
+    zero_doubt: float = 0.0,
+    limits: OutlineLimits = OUTLINE_LIMITS,
 ) -> tuple[tuple[Outline, ...], tuple[Outline, ...]]:
     """Find every piece of film on the scan, and what may be film but has no straight edges.
 
@@ -112,38 +104,43 @@ def outlines_on(
     unclear
         Pieces as large as film whose edges are not those of film, however it was cut.
     """
-    glass = _glass(cells, density_range[0], zero_doubt)
-    dark = _dark(cells, glass, density_range[1])
+    glass = _glass(cells, density_range[0], zero_doubt, limits)
+    dark = _dark(cells, glass, density_range[1], limits)
     if not glass.any() and not dark.any():
-        outlines = [Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0)]
+        outlines = [Outline(box=cells.whole, sides=("scan",) * 4, agreement=1.0, limits=limits)]
     else:
-        outlines = _outlined(cells, glass, dark)
-        if dark.any() and not _is_mask(cells, glass | dark, outlines):
+        outlines = _outlined(cells, glass, dark, limits)
+        if dark.any() and not _is_mask(cells, glass | dark, outlines, limits):
             # a dense sky at the scan's border looks like a mask
             dark = np.zeros_like(dark)
-            outlines = _outlined(cells, glass, dark)
-    outlines = _in_paper(cells, outlines, glass, dark, lightest=density_range[0])
-    unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box)]
+            outlines = _outlined(cells, glass, dark, limits)
+    outlines = _in_paper(cells, outlines, (glass, dark), density_range[0], limits)
+    unclear = [outline for outline in outlines if not outline.cut and _as_large_as_film(outline.box, limits)]
     return _in_reading_order([outline for outline in outlines if outline.cut]), _in_reading_order(unclear)
 
 
-def _in_paper(cells: Cells, outlines: list[Outline], glass: Mask, dark: Mask, *, lightest: float) -> list[Outline]:
+def _in_paper(
+    cells: Cells, outlines: list[Outline], beyond: tuple[Mask, Mask], lightest: float, limits: OutlineLimits
+) -> list[Outline]:
     """Return the pieces, those in openings of paper in place of the paper that hides their edges."""
-    paper = paper_round(cells, [outline.box for outline in outlines])
+    glass, dark = beyond
+    paper = paper_round(cells, [outline.box for outline in outlines], limits)
     if paper is None:
         return outlines
-    found = _outlined(cells, glass, dark | paper)
-    clear = all(clear_at(cells, outline.box, k) for outline in found for k in range(4) if outline.sides[k] == "dark")
+    found = _outlined(cells, glass, dark | paper, limits)
+    clear = all(
+        clear_at(cells, outline.box, k, limits) for outline in found for k in range(4) if outline.sides[k] == "dark"
+    )
     # an opening in which no more than glass shows may as well be a clear part of a picture
     filled = all(shows_film(cells, outline.box, lightest) for outline in found)
-    return found if clear and filled and _is_mask(cells, glass | dark | paper, found) else outlines
+    return found if clear and filled and _is_mask(cells, glass | dark | paper, found, limits) else outlines
 
 
-def _as_large_as_film(box: TurnedBox) -> bool:
-    return min(box.width_mm, box.height_mm) >= SMALLEST_STRIP_MM
+def _as_large_as_film(box: TurnedBox, limits: OutlineLimits) -> bool:
+    return min(box.width_mm, box.height_mm) >= limits.smallest_strip_mm
 
 
-def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline]) -> bool:
+def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline], limits: OutlineLimits) -> bool:
     """Return whether what is dark has the straight edges of a mask and leaves light only in its openings."""
     if not outlines or not all(_straight(outline) for outline in outlines):
         return False
@@ -152,11 +149,11 @@ def _is_mask(cells: Cells, beyond: Mask, outlines: list[Outline]) -> bool:
     for outline in outlines:
         inside |= outline.box.inside(x, y, -0.5)
     left_over = eroded(~beyond & ~inside)
-    return bool(left_over.sum() <= 0.1 * (~beyond).sum())
+    return bool(left_over.sum() <= limits.left_light * (~beyond).sum())
 
 
 def _straight(outline: Outline) -> bool:
-    return outline.agreement >= 0.55
+    return outline.agreement >= outline.limits.straight
 
 
 def _in_reading_order(outlines: list[Outline]) -> tuple[Outline, ...]:
@@ -173,32 +170,32 @@ def _in_reading_order(outlines: list[Outline]) -> tuple[Outline, ...]:
     return tuple(outline for row in rows for outline in sorted(row, key=lambda item: item.box.centre.x))
 
 
-def _glass(cells: Cells, lightest: float, zero_doubt: float) -> Mask:
+def _glass(cells: Cells, lightest: float, zero_doubt: float, limits: OutlineLimits) -> Mask:
     """Return the cells of open glass.
 
     Glass is lighter than any film base and than the wedge's lightest step, which is film too. The lamp is uneven, so
     its level is a smooth surface over the scan and not one number.
     """
-    limit = min(LIGHTEST_FILM, lightest - 0.012)
+    limit = min(limits.lightest_film, lightest - limits.below_step)
     seed = (cells.density < limit) | (cells.clipped_light & (cells.density < lightest - 0.005))
     if seed.sum() * cells.pitch_mm**2 < 4:
-        limit = min(max(LIGHTEST_FILM, zero_doubt), lightest - 0.012)
-        seed = _round_the_scan(cells, limit)
+        limit = min(max(limits.lightest_film, zero_doubt), lightest - limits.below_step)
+        seed = _round_the_scan(cells, limit, limits)
         if not seed.any():
             return seed
     bound = _surface(cells.density, seed & eroded(seed))
-    bound += GLASS_STEP
-    np.minimum(bound, max(limit, float(np.median(cells.density[seed])) + GLASS_STEP), out=bound)
+    bound += limits.glass_step
+    np.minimum(bound, max(limit, float(np.median(cells.density[seed])) + limits.glass_step), out=bound)
     return np.asarray((cells.density < bound) | (seed & cells.clipped_light))
 
 
-def _round_the_scan(cells: Cells, limit: float) -> Mask:
+def _round_the_scan(cells: Cells, limit: float, limits: OutlineLimits) -> Mask:
     """Return the cells of what lies along most of the scan's border and may be glass, since it reads below `limit`."""
     border = np.concatenate((cells.density[[0, 1, -2, -1]].ravel(), cells.density[:, [0, 1, -2, -1]].ravel()))
     below = border[border < limit]
     if below.size <= border.size / 2:
         return np.zeros(cells.density.shape, dtype=bool)
-    return np.asarray(cells.density < min(limit, float(np.median(below)) + GLASS_STEP))
+    return np.asarray(cells.density < min(limit, float(np.median(below)) + limits.glass_step))
 
 
 def _surface(values: Map, where: Mask) -> Map:
@@ -225,16 +222,16 @@ def _surface(values: Map, where: Mask) -> Map:
     return np.clip(surface, low, high, out=surface)
 
 
-def _dark(cells: Cells, glass: Mask, densest: float) -> Mask:
+def _dark(cells: Cells, glass: Mask, densest: float, limits: OutlineLimits) -> Mask:
     """Return the cells of a mask or holder: darker than film, and joined to the scan's border or to glass."""
-    limit = max(1.2, min(densest - 0.1, 2.6))
+    limit = max(limits.lightest_dark, min(densest - 0.1, limits.darkest_dark))
     dark = (cells.density > limit) | cells.clipped_dark
     ring = np.zeros_like(dark)
     ring[:2], ring[-2:], ring[:, :2], ring[:, -2:] = True, True, True, True
     at_border = dark & ring
-    opaque = (cells.density > max(densest, 2.9)) | cells.clipped_dark
+    opaque = (cells.density > max(densest, limits.opaque)) | cells.clipped_dark
     by_glass = opaque & grown(grown(glass))
-    if at_border.sum() < 0.02 * ring.sum() and by_glass.sum() * cells.pitch_mm < 10:
+    if at_border.sum() < limits.dark_border * ring.sum() and by_glass.sum() * cells.pitch_mm < 10:
         return np.zeros_like(dark)
     level = float(np.median(cells.light[at_border if at_border.any() else by_glass]))
     # stray light lifts a mask beside a bright window
@@ -242,12 +239,12 @@ def _dark(cells: Cells, glass: Mask, densest: float) -> Mask:
     labels, count = labelled(dark)
     touching = np.bincount(labels[ring & dark], minlength=count + 1)
     touching += 2 * np.bincount(labels[by_glass & dark], minlength=count + 1)
-    enough = touching * cells.pitch_mm > 6
+    enough = touching * cells.pitch_mm > limits.dark_joined_mm
     enough[0] = False
     return np.asarray(enough[labels])
 
 
-def _outlined(cells: Cells, glass: Mask, dark: Mask) -> list[Outline]:
+def _outlined(cells: Cells, glass: Mask, dark: Mask, limits: OutlineLimits) -> list[Outline]:
     film = ~(glass | dark)
     # pieces that nearly touch are told apart by widening the light between them; two cells by two are searched as one
     inner = ~grown(~film)
@@ -257,15 +254,17 @@ def _outlined(cells: Cells, glass: Mask, dark: Mask) -> list[Outline]:
     outlines = []
     for label, extent in extents(labels, count):
         size = [(part.stop - part.start) * 2 * cells.pitch_mm for part in extent]
-        if min(size) < SMALLEST_PIECE_MM:
+        if min(size) < limits.smallest_piece_mm:
             continue
-        outline = _outline(cells, film, dark, (labels == label, extent))
+        outline = _outline(cells, film, dark, (labels == label, extent), limits)
         if outline is not None:
             outlines.append(outline)
     return outlines
 
 
-def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slice, slice]]) -> Outline | None:
+def _outline(
+    cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slice, slice]], limits: OutlineLimits
+) -> Outline | None:
     coarse, extent = piece
     rows = slice(max(0, 2 * extent[0].start - 3), min(film.shape[0], 2 * extent[0].stop + 4))
     columns = slice(max(0, 2 * extent[1].start - 3), min(film.shape[1], 2 * extent[1].stop + 4))
@@ -279,18 +278,18 @@ def _outline(cells: Cells, film: Mask, dark: Mask, piece: tuple[Mask, tuple[slic
     points = [
         _edge_points(cells, mine, (rows.start, columns.start), side) for side in ("left", "top", "right", "bottom")
     ]
-    found = _rectangle(cells, points, dark)
+    found = _rectangle(cells, points, dark, limits)
     if found is None:
         return None
     outline, cuts = found
-    if not is_crooked(cuts):
+    if not is_crooked(cuts, limits):
         return outline
     # what is as dark as a mask that lies beside it may be picture
     seen = mine | dark[rows, columns] if "dark" in outline.sides else mine
-    footprint = footprint_of(cells, seen, (rows, columns), outline.box, cuts)
+    footprint = footprint_of(cells, seen, (rows, columns), outline.box, cuts, limits)
     size_mm2 = outline.box.width_mm * outline.box.height_mm
     # no hand, and no tape that holds film, takes off as much: it is the edges that were not understood
-    whole = footprint.mask.sum() * cells.pitch_mm**2 >= _LEAST_LEFT * size_mm2
+    whole = footprint.mask.sum() * cells.pitch_mm**2 >= limits.least_left * size_mm2
     return replace(outline, footprint=footprint) if whole else outline
 
 
@@ -345,7 +344,9 @@ def _to_half(light: Map, lines: Indices, index: Indices, across_mm: Map, *, outw
 _UNCUT: Final = cut_of(np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=bool))
 
 
-def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outline, list[Cut]] | None:
+def _rectangle(
+    cells: Cells, points: list[EdgePoints], dark: Mask, limits: OutlineLimits
+) -> tuple[Outline, list[Cut]] | None:
     """Return the four straight edges of one common angle that most edge points agree on, and how the sides run."""
     bordering = [bool(side.at_border.mean() > 0.5) for side in points]
     usable = [
@@ -353,39 +354,39 @@ def _rectangle(cells: Cells, points: list[EdgePoints], dark: Mask) -> tuple[Outl
         for side in points
     ]
     free = [k for k in range(4) if not bordering[k] and usable[k].along.size >= 8]
-    slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free])
+    slope = common_slope([usable[k] for k in free], [1.0 if k in (0, 2) else -1.0 for k in free], limits)
     lines: list[float] = []
     cuts = [_UNCUT] * 4
     agreeing = close = total = 0.0
     for k, side in enumerate(points):
         sign = 1.0 if k in (0, 2) else -1.0
         if k in free:
-            offset, near = line_through(usable[k], sign * slope)
+            offset, near = line_through(usable[k], sign * slope, limits)
             agreeing, total = agreeing + near.sum(), total + near.size
             out = (side.across + sign * slope * side.along - offset) * (-1.0 if k < 2 else 1.0)
-            close += float((np.abs(out[~side.at_border]) < HAND_CUT_MM).sum())
+            close += float((np.abs(out[~side.at_border]) < limits.hand_cut_mm).sum())
             # beyond the line what reaches the scan's border is no film, however near that is; before it the scan ends
-            kept = ~side.at_border | (out > LINE_MM)
-            cuts[k] = cut_of(side.along[kept], side.across[kept], out[kept], ~side.at_border[kept])
+            kept = ~side.at_border | (out > limits.line_mm)
+            cuts[k] = cut_of(side.along[kept], side.across[kept], out[kept], ~side.at_border[kept], limits)
         else:
             offsets = side.across + sign * slope * side.along
             offset = float(offsets.min() if k in (0, 1) else offsets.max())
         lines.append(offset)
     box = _box_from_lines(lines, slope)
-    if min(box.width_mm, box.height_mm) < SMALLEST_PIECE_MM:
+    if min(box.width_mm, box.height_mm) < limits.smallest_piece_mm:
         return None
     kinds = tuple(_kind(cells, dark, box, k) if k in free else "scan" for k in range(4))
     shares = (float(agreeing / total), float(close / total)) if total else (1.0, 1.0)
     cuts = [cut if kind == "glass" else _UNCUT for cut, kind in zip(cuts, kinds, strict=True)]
-    outline = Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1])  # type: ignore[arg-type]
+    outline = Outline(box=box, sides=kinds, agreement=shares[0], near=shares[1], limits=limits)  # type: ignore[arg-type]
     return outline, cuts
 
 
-def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
+def common_slope(sides: list[EdgePoints], signs: list[float], limits: OutlineLimits = OUTLINE_LIMITS) -> float:
     """Return tan(angle) that puts the most edge points onto straight lines, then least squares over those."""
     if not sides:
         return 0.0
-    slopes = np.tan(np.radians(np.arange(-LARGEST_ANGLE_DEG, LARGEST_ANGLE_DEG + 0.05, 0.1)))
+    slopes = np.tan(np.radians(np.arange(-limits.largest_angle_deg, limits.largest_angle_deg + 0.05, 0.1)))
     score = np.zeros(slopes.size)
     for side, sign in zip(sides, signs, strict=True):
         step = max(1, side.along.size // 160)
@@ -401,7 +402,7 @@ def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
     for _ in range(3):
         upper = lower = 0.0
         for side, sign in zip(sides, signs, strict=True):
-            _, near = line_through(side, sign * best)
+            _, near = line_through(side, sign * best, limits)
             along, across = side.along[near], side.across[near]
             along = along - along.mean()
             upper -= sign * float(np.dot(along, across))
@@ -412,14 +413,14 @@ def common_slope(sides: list[EdgePoints], signs: list[float]) -> float:
     return best
 
 
-def line_through(side: EdgePoints, slope: float) -> tuple[float, Mask]:
-    """Return the offset of the densest line of this slope and which points lie on it (within `LINE_MM`)."""
+def line_through(side: EdgePoints, slope: float, limits: OutlineLimits = OUTLINE_LIMITS) -> tuple[float, Mask]:
+    """Return the offset of the densest line of this slope and which points lie on it."""
     offsets = side.across + slope * side.along
     ordered = np.sort(offsets)
     count = np.searchsorted(ordered, ordered + 0.3, side="right") - np.arange(ordered.size)
     start = int(np.argmax(count))
     middle = float(np.median(ordered[start : start + int(count[start])]))
-    near = np.abs(offsets - middle) < LINE_MM
+    near = np.abs(offsets - middle) < limits.line_mm
     return float(np.median(offsets[near])), near
 
 

@@ -7,21 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.negative.find.limits import OUTLINE_LIMITS, OutlineLimits
 from densiscan.scan.cells import Cells, Map, Mask, TurnedBox, cell_at, grown, labelled
 
-LIGHTEST_PAPER: Final = 0.3
-"""Thin typing paper lets half of the light through."""
-
-EVEN_PAPER: Final = 0.07
-"""Texture of paper and the unevenness of the lamp, about its middle density."""
-
-_CLEARER: Final = 0.1
-_LEAST_OPENING: Final = 0.02
-_EVEN_SHARE: Final = 0.85
 _DEPTHS_MM: Final = (1.0, 1.75, 2.5)
 
 
-def paper_round(cells: Cells, pieces: Sequence[TurnedBox]) -> Mask | None:
+def paper_round(cells: Cells, pieces: Sequence[TurnedBox], limits: OutlineLimits = OUTLINE_LIMITS) -> Mask | None:
     """Return the cells of paper among pieces on the glass, None where there is none.
 
     Paper is even along all four of its sides and holds something clearer. The clear edge of film is even too, but
@@ -29,16 +21,16 @@ def paper_round(cells: Cells, pieces: Sequence[TurnedBox]) -> Mask | None:
     """
     paper = None
     for box in pieces:
-        level = _even_level(cells, box)
-        if level is None or level < LIGHTEST_PAPER:
+        level = _even_level(cells, box, limits)
+        if level is None or level < limits.lightest_paper:
             continue
-        found = _joined(cells, box, level)
+        found = _joined(cells, box, level, limits)
         if found is not None:
             paper = found if paper is None else paper | found
     return paper
 
 
-def _even_level(cells: Cells, box: TurnedBox) -> float | None:
+def _even_level(cells: Cells, box: TurnedBox, limits: OutlineLimits) -> float | None:
     """Return the density along the sides of a piece, None where it is not even along each of them."""
     half = box.width_mm / 2, box.height_mm / 2
     if min(half) < 2 * _DEPTHS_MM[-1]:
@@ -46,7 +38,9 @@ def _even_level(cells: Cells, box: TurnedBox) -> float | None:
     sides = [np.concatenate([_along(cells, box, side, depth) for depth in _DEPTHS_MM]) for side in range(4)]
     sides = [side[np.isfinite(side)] for side in sides]
     level = float(np.median(np.concatenate(sides)))
-    even = all(float((np.abs(side - level) < EVEN_PAPER).mean()) >= _EVEN_SHARE for side in sides if side.size)
+    even = all(
+        float((np.abs(side - level) < limits.even_paper).mean()) >= limits.even_share for side in sides if side.size
+    )
     return level if even else None
 
 
@@ -60,13 +54,17 @@ def _along(cells: Cells, box: TurnedBox, side: int, depth_mm: float) -> Map:
     return np.where(there, cells.density[row, column], np.nan)
 
 
-def clear_at(cells: Cells, box: TurnedBox, side: int) -> bool:
+def clear_at(cells: Cells, box: TurnedBox, side: int, limits: OutlineLimits = OUTLINE_LIMITS) -> bool:
     """Return whether what lies in an opening is clearer along a side than the paper beside it.
 
     Where the picture runs under the paper, its sky may look like more of the paper.
     """
     rise = _along(cells, box, side, -0.9) - _along(cells, box, side, 0.6)
-    return float((rise[np.isfinite(rise)] > _CLEARER).mean()) >= _EVEN_SHARE if np.isfinite(rise).any() else False
+    return (
+        float((rise[np.isfinite(rise)] > limits.clearer).mean()) >= limits.even_share
+        if np.isfinite(rise).any()
+        else False
+    )
 
 
 def shows_film(cells: Cells, box: TurnedBox, lightest: float) -> bool:
@@ -76,12 +74,12 @@ def shows_film(cells: Cells, box: TurnedBox, lightest: float) -> bool:
     return bool(inside.size and np.median(inside) > lightest)
 
 
-def _joined(cells: Cells, box: TurnedBox, level: float) -> Mask | None:
+def _joined(cells: Cells, box: TurnedBox, level: float, limits: OutlineLimits) -> Mask | None:
     """Return what is about as dense as the paper, or denser, and joined to it; None where nothing is clearer."""
     x, y = ((edges[1:] + edges[:-1]) / 2 for edges in (cells.x_mm, cells.y_mm))
     inside = box.inside(x[None, :], y[:, None])
-    dense = inside & (cells.density > level - _CLEARER)
-    if dense.sum() > (1.0 - _LEAST_OPENING) * inside.sum():
+    dense = inside & (cells.density > level - limits.clearer)
+    if dense.sum() > (1.0 - limits.least_opening) * inside.sum():
         return None
     labels, count = labelled(dense)
     at_sides = inside & ~box.inside(x[None, :], y[:, None], _DEPTHS_MM[-1])

@@ -13,33 +13,13 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.negative.find.outlines import LIGHTEST_FILM, SideKind
+from densiscan.arithmetic.robust import robust_sd
+from densiscan.negative.find.limits import FRAME_LIMITS, OUTLINE_LIMITS, FrameLimits
+from densiscan.negative.find.outlines import SideKind
 from densiscan.scan.cells import Map, Mask, Straightened, TurnedBox, grown
 
-LEAST_STEP: Final = 0.02
-"""Density above the rebate that counts as exposed, at least: lamp and development are not more even than that."""
-
-CLEARER: Final = 0.015
-"""Density below the rebate that counts as clearer, at least; no part of a picture is."""
-
-WIDEST_SEEN_MM: Final = 10.0
-"""Widest rebate believed where the piece's own edge is not seen; wider is a clear part of a cropped picture."""
-
-DENSEST_REBATE: Final = 0.7
-"""Base plus fog that is believed on little evidence; more is fogged beyond use, or a picture."""
-
-EVEN_ENOUGH: Final = 0.006
-"""Scatter from cell to cell that grain and scanner may make on even film; more must be as large between neighbours."""
-
-BANDS_MM: Final = ((0.5, 1.6), (0.25, 0.8))
-"""How far in from the edges of a piece its rebate is looked for; the second where the first shows none: it is narrow
-then, and most of the first is picture."""
-
-_NORMAL_MAD: Final = 1.4826
 _INSETS_MM: Final = (0.8, 0.6, 0.45, 0.3)
 _OFF_MM: Final = (0.6, 0.3)
-_LEAST_MM2: Final = 12.0
-"""Rebate that is read, at least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,12 +53,15 @@ class Level:
         The same from neighbouring cells alone, over the square root of two: grain and noise without unevenness.
     step
         Density above the plane that counts as exposed.
+    limits
+        What rebate and frames are told by.
     """
 
     plane: Map
     scatter: float
     fine: float
     step: float
+    limits: FrameLimits = FRAME_LIMITS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,19 +98,22 @@ class Rebate:
     sides: tuple[RebateSide, ...]
 
 
-def rebate_level(grid: Straightened, band_mm: tuple[float, float] = BANDS_MM[0]) -> Level | None:
+def rebate_level(
+    grid: Straightened, band_mm: tuple[float, float] | None = None, limits: FrameLimits = FRAME_LIMITS
+) -> Level | None:
     """Return the lightest even density in a band along the edges of the piece, or None where nothing is even.
 
-    Holes and notches are lighter than any film and are left out.
+    The band is the first of the limits where none is given. Holes and notches are lighter than any film and are left
+    out.
     """
-    band = grid.off_edges(*band_mm)
+    band = grid.off_edges(*(band_mm or limits.bands_mm[0]))
     with np.errstate(invalid="ignore"):
-        by_light = grown(grown(grid.density < LIGHTEST_FILM))
+        by_light = grown(grown(grid.density < OUTLINE_LIMITS.lightest_film))
     if (band & ~by_light).sum() > 0.3 * band.sum():
         # light beside the film, or in its holes, and the soft edge of it
         band &= ~by_light
     values = grid.density[band]
-    mode = _lightest_mode(values) if values.size >= 50 else None
+    mode = _lightest_mode(values, limits.mostly) if values.size >= 50 else None
     if mode is None:
         return None
     rows, columns = np.nonzero(band)
@@ -135,34 +121,31 @@ def rebate_level(grid: Straightened, band_mm: tuple[float, float] = BANDS_MM[0])
     y, x = rows / height - 0.5, columns / width - 0.5
     level, across, down = mode, 0.0, 0.0
     for _ in range(3):
-        keep = np.abs(values - (level + across * x + down * y)) < LEAST_STEP
+        keep = np.abs(values - (level + across * x + down * y)) < limits.least_step
         terms = np.stack([np.ones(int(keep.sum())), x[keep], y[keep]], axis=1)
         found, *_ = np.linalg.lstsq(terms, values[keep], rcond=None)
         # over a whole piece development and lamp differ by less than this; more is picture
         level, across, down = float(found[0]), *(float(slope) for slope in np.clip(found[1:], -0.08, 0.08))
     rest = values[keep] - terms @ np.array([level, across, down])
-    scatter = _robust_sd(rest)
+    scatter = robust_sd(rest)
     xs, ys = (np.arange(width) / width - 0.5)[None, :], (np.arange(height) / height - 0.5)[:, None]
     plane = level + across * xs + down * ys
     even = np.zeros(band.shape, dtype=bool)
     even[rows[keep], columns[keep]] = True
     pairs = even[:, 1:] & even[:, :-1]
     apart = (grid.density[:, 1:] - grid.density[:, :-1])[pairs]
-    fine = _robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
-    return Level(plane=plane, scatter=scatter, fine=fine, step=float(np.clip(5 * scatter, LEAST_STEP, 0.06)))
+    fine = robust_sd(apart) / math.sqrt(2) if apart.size else 0.0
+    step = float(np.clip(5 * scatter, limits.least_step, limits.most_step))
+    return Level(plane=plane, scatter=scatter, fine=fine, step=step, limits=limits)
 
 
-def _robust_sd(values: Map) -> float:
-    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
-def _lightest_mode(values: Map) -> float | None:
-    """Return the lightest density around which at least 4 % of the values gather within +-0.01."""
+def _lightest_mode(values: Map, share: float) -> float | None:
+    """Return the lightest density around which so large a share of the values gathers within +-0.01."""
     size, low = 0.004, 0.02
     counts = np.bincount(np.clip((values - low) / size, 0, 1000).astype(np.intp), minlength=1001)
     counts[0] = counts[-1] = 0
     gathered = np.convolve(counts, np.ones(5), mode="same")
-    enough = gathered >= 0.04 * values.size
+    enough = gathered >= share * values.size
     if not enough.any():
         return None
     first = int(np.argmax(enough))
@@ -182,30 +165,31 @@ def is_rebate(grid: Straightened, level: Level, kinds: Sequence[SideKind], frame
     frames
         Frames that were found by that level; none for an unexposed piece.
     """
+    limits = level.limits
     above = grid.density - level.plane
-    inside, outside = _parted(grid, frames)
-    clearer = _share(above[inside] < -max(3 * level.scatter, CLEARER))
+    inside, outside = _parted(grid, frames, limits.least_mm2)
+    clearer = _share(above[inside] < -max(3 * level.scatter, limits.clearer))
     known = above[outside]
     known = known[known > -max(3 * level.scatter, 0.01)]
     clear = _share(known <= level.step)
-    if clearer > 0.005 or (level.scatter > EVEN_ENOUGH and level.scatter > 1.8 * level.fine):
+    if clearer > limits.most_clearer or level.scatter > max(limits.even_enough, limits.finer * level.fine):
         return False
     if not frames:
         band = above[grid.off_edges(0.6, 2.5)]
         return "scan" not in kinds and _share(np.abs(band) <= level.step) >= 0.85
-    lines = [frame.shares[k] for frame in frames for k in range(4) if _trusted_line(grid, kinds, frame, k)]
+    lines = [frame.shares[k] for frame in frames for k in range(4) if _trusted_line(grid, kinds, frame, k, limits)]
     if "glass" not in kinds and len(lines) < 3:
         # of a cropped picture some part may end in a line, too
-        level_too_dense = float(np.median(level.plane)) > DENSEST_REBATE
+        level_too_dense = float(np.median(level.plane)) > limits.densest_rebate
         return not level_too_dense and sum(lines) >= 0.5 * max(len(lines), 1) and clear >= 0.9 and clearer <= 0.002
-    return clear >= 0.5 and (len(lines) >= 3 or sum(lines) >= 0.5)
+    return clear >= limits.clear_outside and (len(lines) >= 3 or sum(lines) >= 0.5)
 
 
 def _share(flags: Mask) -> float:
     return float(flags.mean()) if flags.size else 0.0
 
 
-def _parted(grid: Straightened, frames: Sequence[Frame]) -> tuple[Mask, Mask]:
+def _parted(grid: Straightened, frames: Sequence[Frame], least_mm2: float) -> tuple[Mask, Mask]:
     """Return the cells well inside the frames and those well outside them, the rim of the piece left out.
 
     Nearer to frames and rim where the rebate is so narrow that little else is left of it.
@@ -218,12 +202,12 @@ def _parted(grid: Straightened, frames: Sequence[Frame]) -> tuple[Mask, Mask]:
             inside |= grid.inside(frame.box, _OFF_MM[0])
             near |= grid.inside(frame.box, -off_mm)
         outside = whole & ~near
-        if not frames or outside.sum() * grid.step_mm**2 >= _LEAST_MM2:
+        if not frames or outside.sum() * grid.step_mm**2 >= least_mm2:
             break
     return (inside if frames else whole) & whole, outside
 
 
-def _trusted_line(grid: Straightened, kinds: Sequence[SideKind], frame: Frame, side: int) -> bool:
+def _trusted_line(grid: Straightened, kinds: Sequence[SideKind], frame: Frame, side: int, limits: FrameLimits) -> bool:
     """Return whether a side was seen as a line, and not so far in that a cropped picture explains it better."""
     if frame.origins[side] != "line":
         return False
@@ -235,7 +219,7 @@ def _trusted_line(grid: Straightened, kinds: Sequence[SideKind], frame: Frame, s
     centre = (float(u), float(v))
     axis = side % 2
     outward = -centre[axis] if side < 2 else centre[axis]
-    return full[axis] - (outward + half[axis]) <= WIDEST_SEEN_MM
+    return full[axis] - (outward + half[axis]) <= limits.widest_seen_mm
 
 
 def measured_rebate(grid: Straightened, level: Level, frames: Sequence[TurnedBox]) -> Rebate | None:
@@ -248,7 +232,7 @@ def measured_rebate(grid: Straightened, level: Level, frames: Sequence[TurnedBox
     """
     for inset in _INSETS_MM:
         even = _even_part(grid, level, frames, inset)
-        if even.sum() * grid.step_mm**2 >= _LEAST_MM2:
+        if even.sum() * grid.step_mm**2 >= level.limits.least_mm2:
             return _read(grid, even, frames)
     return None
 
@@ -268,7 +252,7 @@ def _even_part(grid: Straightened, level: Level, frames: Sequence[TurnedBox], in
     values = (grid.density - level.plane)[even]
     centre, keep = float(np.median(values)), np.ones(values.size, dtype=bool)
     for _ in range(4):
-        reach = 2.5 * max(_robust_sd(values[keep]), 1e-4)
+        reach = 2.5 * max(robust_sd(values[keep]), 1e-4)
         keep = np.abs(values - centre) <= reach
         centre = float(np.median(values[keep]))
     rows, columns = np.nonzero(even)
@@ -284,11 +268,11 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
         if values.size * cell < 4:
             continue
         # neighbouring cells share grain and the scanner's blur: about one in four counts by itself
-        uncertainty = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
+        uncertainty = robust_sd(values) / math.sqrt(max(values.size / 4, 1))
         sides.append(RebateSide(name=name, density=float(np.median(values)), uncertainty=uncertainty))
     values = grid.density[even]
     levels = np.array([side.density for side in sides])
-    noise = _robust_sd(values) / math.sqrt(max(values.size / 4, 1))
+    noise = robust_sd(values) / math.sqrt(max(values.size / 4, 1))
     between = float(levels.std(ddof=1)) / math.sqrt(levels.size) if levels.size > 1 else 0.0
     return Rebate(
         transmittance=float(np.mean(10.0**-values)),
@@ -300,7 +284,7 @@ def _read(grid: Straightened, even: Mask, frames: Sequence[TurnedBox]) -> Rebate
 
 def whole_rebate(values: Map) -> Rebate:
     """Return what an unexposed piece reads: the median density of its cells, specks ignored."""
-    level, scatter = float(np.median(values)), _robust_sd(values)
+    level, scatter = float(np.median(values)), robust_sd(values)
     uncertainty = scatter / math.sqrt(max(values.size / 4, 1))
     side = RebateSide(name="all", density=level, uncertainty=uncertainty)
     return Rebate(transmittance=10.0**-level, uncertainty=uncertainty, spread=0.0, sides=(side,))

@@ -2,26 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
+from densiscan.negative.find.limits import FRAME_LIMITS
 from densiscan.negative.find.rebate import Frame
-from densiscan.negative.find.sides import FAINT_STEP, FULL, Profile, Side, steps_of
+from densiscan.negative.find.sides import Profile, Side, steps_of
 from densiscan.scan.cells import Map, TurnedBox
-
-WIDEST_GAP_MM: Final = 12.0
-"""Between two frames on a strip."""
-
-UNEQUAL_MM: Final = 0.5
-"""Frames of one camera do not differ in width by this."""
-
-SLIMMEST: Final = 0.7
-"""Width of a frame along the strip over its height: half of a 24 x 36 mm frame, or 41.5 mm of 56, is the slimmest."""
-
-
-LONGEST: Final = 3.3
-"""The same of the longest frame: panoramic cameras make 56 x 168 mm and 24 x 65 mm; anything longer is a row."""
 
 
 def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
@@ -36,13 +24,14 @@ def row_of_frames(profile: Profile, ends: tuple[Side, Side], across: int) -> lis
     across
         Height of the frames in lines.
     """
+    limits = profile.limits
     regular = _regular(profile, ends, across)
     if regular:
         return regular
     spans = _spans(profile, *ends, _gaps(profile, (ends[0].at, ends[1].at)))
-    slim = max(end.at - start.at for start, end in spans) < SLIMMEST * across
+    slim = max(end.at - start.at for start, end in spans) < limits.slimmest * across
     spans = [ends] if slim else spans
-    if len(spans) == 1 and ends[1].at - ends[0].at > LONGEST * across:
+    if len(spans) == 1 and ends[1].at - ends[0].at > limits.longest * across:
         # pictures that end clear hide most of the gaps
         return _repeated(profile, across) or spans
     return spans
@@ -53,14 +42,13 @@ def _repeated(profile: Profile, across: int) -> list[tuple[Side, Side]]:
 
     From the first frame with anything on it to the last; empty where hardly an edge is seen.
     """
-    steps = steps_of(profile)
-    least = max(FAINT_STEP, 6 * profile.noise)
+    steps, least, limits = steps_of(profile), profile.least, profile.limits
     reach = profile.cells(0.5)
     rises, falls = (_widest(np.clip(way / (4 * least), 0.0, 1.0), reach) for way in (steps, -steps))
     size = profile.excess.size
     best: tuple[float, tuple[int, int, int]] = (2.0, (0, 0, 0))
-    for gap in range(profile.cells(0.5), profile.cells(WIDEST_GAP_MM)):
-        for width in range(int(SLIMMEST * across), min(3 * across, size - 1) + 1):
+    for gap in range(profile.cells(0.5), profile.cells(limits.widest_gap_mm)):
+        for width in range(int(limits.slimmest * across), min(3 * across, size - 1) + 1):
             period = width + gap
             # an edge that is hidden costs little, one that is seen says much
             begun, ended = _folded(rises - 0.1, period), _folded(falls - 0.1, period)
@@ -77,7 +65,7 @@ def _repeated(profile: Profile, across: int) -> list[tuple[Side, Side]]:
         return []
     starts = starts[shown.index(True) : len(shown) - shown[::-1].index(True)]
     return [
-        (_side_near(steps, at, reach, least), _side_near(-steps, at + width, reach, least))
+        (_side_near(profile, steps, at, reach), _side_near(profile, -steps, at + width, reach))
         for at in (max(0, min(at, size - width)) for at in starts)
     ]
 
@@ -97,7 +85,7 @@ def _folded(strength: Map, period: int) -> Map:
 def _exposed_gaps(profile: Profile, first: int, width: int, period: int) -> bool:
     """Return whether there is picture in any gap of a row of frames."""
     third = max((period - width) // 3, 0)
-    limit = max(0.12 * FULL, 3 * profile.noise)
+    limit = max(profile.limits.exposed_gap * profile.limits.full, 3 * profile.noise)
     for at in range(first - period, profile.excess.size, period):
         low, high = at + width + third, at + period - third
         middle = profile.excess[max(low, 0) : max(high, low + 1)] if high > 0 else profile.excess[:0]
@@ -106,9 +94,9 @@ def _exposed_gaps(profile: Profile, first: int, width: int, period: int) -> bool
     return False
 
 
-def _side_near(strength: Map, at: int, reach: int, least: float) -> Side:
+def _side_near(profile: Profile, strength: Map, at: int, reach: int) -> Side:
     step, place = _best(strength, at, reach)
-    return Side(place, step / FULL, "line") if step >= least else Side(at, 0.0, "assumed")
+    return Side(place, step / profile.limits.full, "line") if step >= profile.least else Side(at, 0.0, "assumed")
 
 
 def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tuple[Side, Side]]:
@@ -119,17 +107,16 @@ def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tup
     first, last = ends
     if "assumed" in (first.origin, last.origin):
         return []
-    steps = steps_of(profile)
-    least = max(FAINT_STEP, 6 * profile.noise)
+    steps, least, limits = steps_of(profile), profile.least, profile.limits
     length = last.at - first.at
     best: tuple[float, list[tuple[Side, Side]]] = (1.0, [])
-    for number in range(2, int(length / (SLIMMEST * across)) + 1):
-        for gap in range(profile.cells(0.5), profile.cells(WIDEST_GAP_MM)):
+    for number in range(2, int(length / (limits.slimmest * across)) + 1):
+        for gap in range(profile.cells(0.5), profile.cells(limits.widest_gap_mm)):
             width = (length - (number - 1) * gap) / number
-            if not SLIMMEST * across <= width <= 3 * across:
+            if not limits.slimmest * across <= width <= 3 * across:
                 continue
             found = _row(profile, steps, (first, last), (number, width, gap))
-            score = sum(min(side.share * FULL, 4 * least) / (4 * least) - 0.5 for pair in found for side in pair)
+            score = sum(min(side.share * limits.full, 4 * least) / (4 * least) - 0.5 for pair in found for side in pair)
             score += 0.02 * sum(side.share for pair in found for side in pair)
             if score > best[0]:
                 best = (score, found)
@@ -139,18 +126,18 @@ def _regular(profile: Profile, ends: tuple[Side, Side], across: int) -> list[tup
 def _row(profile: Profile, steps: Map, ends: tuple[Side, Side], row: tuple[int, float, int]) -> list[tuple[Side, Side]]:
     """Return the frames of a row of so many frames of one width and gap; empty where a gap between them is exposed."""
     number, width, gap = row
-    reach, least = profile.cells(0.5), max(FAINT_STEP, 6 * profile.noise)
+    reach, least, full = profile.cells(0.5), profile.least, profile.limits.full
     starts, stops = [ends[0]], []
     for k in range(1, number):
         stop = ends[0].at + round(k * (width + gap)) - gap
         start = stop + gap
         middle = profile.excess[stop + gap // 3 : max(start - gap // 3, stop + gap // 3 + 1)]
-        if float(middle.mean()) > max(0.12 * FULL, 3 * profile.noise):
+        if float(middle.mean()) > max(profile.limits.exposed_gap * profile.limits.full, 3 * profile.noise):
             return []
         fall, at_stop = _best(-steps, stop, reach)
         rise, at_start = _best(steps, start, reach)
-        stops.append(Side(at_stop, fall / FULL, "line") if fall >= least else Side(stop, 0.0, "assumed"))
-        starts.append(Side(at_start, rise / FULL, "line") if rise >= least else Side(start, 0.0, "assumed"))
+        stops.append(Side(at_stop, fall / full, "line") if fall >= least else Side(stop, 0.0, "assumed"))
+        starts.append(Side(at_start, rise / full, "line") if rise >= least else Side(start, 0.0, "assumed"))
     return list(zip(starts, [*stops, ends[1]], strict=True))
 
 
@@ -165,9 +152,8 @@ class _Gap(NamedTuple):
 
 def _gaps(profile: Profile, ends: tuple[int, int]) -> list[_Gap]:
     """Return the clear bands right across the frames that begin or end with a straight edge."""
-    excess, steps = profile.excess, steps_of(profile)
-    least = max(FAINT_STEP, 6 * profile.noise)
-    empty = excess <= max(0.06 * FULL, 3 * profile.noise)
+    excess, steps, least = profile.excess, steps_of(profile), profile.least
+    empty = excess <= max(profile.limits.empty_gap * profile.limits.full, 3 * profile.noise)
     empty[: ends[0]] = empty[ends[1] :] = False
     change = np.diff(np.concatenate(([False], empty, [False])).astype(np.int8))
     reach, smallest = profile.cells(0.8), profile.cells(8.0)
@@ -213,10 +199,10 @@ def _spans(profile: Profile, first: Side, last: Side, gaps: list[_Gap]) -> list[
     """
     kept = list(gaps)
     spans: list[tuple[Side, Side]]
-    tolerance = profile.cells(1.0)
+    tolerance, full = profile.cells(1.0), profile.limits.full
     while kept:
-        starts = [first] + [Side(gap.end, gap.after / FULL, "line" if gap.after else "assumed") for gap in kept]
-        ends = [Side(gap.start, gap.before / FULL, "line" if gap.before else "assumed") for gap in kept] + [last]
+        starts = [first] + [Side(gap.end, gap.after / full, "line" if gap.after else "assumed") for gap in kept]
+        ends = [Side(gap.start, gap.before / full, "line" if gap.before else "assumed") for gap in kept] + [last]
         spans = _evened(list(zip(starts, ends, strict=True)), tolerance, profile.excess.size)
         widths = [end.at - start.at for start, end in spans]
         cut = [end.origin == "edge" or start.origin == "edge" for start, end in spans]
@@ -248,7 +234,9 @@ def _evened(spans: list[tuple[Side, Side]], tolerance: int, size: int) -> list[t
     return out
 
 
-def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]:
+def equally_wide(
+    frames: list[Frame], seen: TurnedBox, axis: int, unequal_mm: float = FRAME_LIMITS.unequal_mm
+) -> list[Frame]:
     """Widen frames that are narrower than the others of their row, at the weaker end and as far as there is room.
 
     A clear end shortens a frame, nothing lengthens one; a frame cut by the end of the film stays as it is.
@@ -261,6 +249,8 @@ def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
         The piece they lie on.
     axis
         1 for a row across (along u), 0 for one down (along v).
+    unequal_mm
+        Frames of one camera do not differ in width by this.
     """
     first, last = (0, 2) if axis == 1 else (1, 3)
     ends = [_ends(frame.box, seen, axis) for frame in frames]
@@ -275,7 +265,7 @@ def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
     out = list(frames)
     for k, frame in enumerate(frames):
         missing = common - widths[k]
-        if missing < UNEQUAL_MM or "edge" in (frame.origins[first], frame.origins[last]):
+        if missing < unequal_mm or "edge" in (frame.origins[first], frame.origins[last]):
             continue
         room_before = ends[k][0] - (ends[k - 1][1] if k else -limit)
         room_after = (ends[k + 1][0] if k + 1 < len(frames) else limit) - ends[k][1]
@@ -283,11 +273,13 @@ def equally_wide(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
         if (room_after if at_end else room_before) < missing:
             at_end = not at_end
         if (room_after if at_end else room_before) >= missing:
-            out[k] = _widened(frame, axis, missing, last if at_end else first)
+            out[k] = _widened(frame, axis, missing, last if at_end else first, unequal_mm / 2)
     return out
 
 
-def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]:
+def equally_high(
+    frames: list[Frame], seen: TurnedBox, axis: int, unequal_mm: float = FRAME_LIMITS.unequal_mm
+) -> list[Frame]:
     """Move sides along the row out to where they lie on the highest of its frames: one gate made them all.
 
     A strip of picture as clear as the rebate hides a side; the frames beside it show where it is. `axis` is that of
@@ -302,16 +294,16 @@ def equally_high(frames: list[Frame], seen: TurnedBox, axis: int) -> list[Frame]
     high = [
         (start, end)
         for (start, end), whole in zip(ends, seen_whole, strict=True)
-        if whole and abs(common - (end - start)) < UNEQUAL_MM / 2
+        if whole and abs(common - (end - start)) < unequal_mm / 2
     ]
     out = list(frames)
     for k in range(len(frames)):
-        if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < UNEQUAL_MM:
+        if not seen_whole[k] or common - (ends[k][1] - ends[k][0]) < unequal_mm:
             continue
         lowest, highest = (float(place) for place in np.median(high, axis=0))
         for side, missing in ((first, ends[k][0] - lowest), (last, highest - ends[k][1])):
-            if missing >= UNEQUAL_MM / 2:
-                out[k] = _widened(out[k], across, missing, side)
+            if missing >= unequal_mm / 2:
+                out[k] = _widened(out[k], across, missing, side, unequal_mm / 2)
     return out
 
 
@@ -321,7 +313,7 @@ def _ends(box: TurnedBox, seen: TurnedBox, axis: int) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def _widened(frame: Frame, axis: int, by_mm: float, side: int) -> Frame:
+def _widened(frame: Frame, axis: int, by_mm: float, side: int, doubt_mm: float) -> Frame:
     grow = (by_mm, 0.0) if side < 2 else (0.0, by_mm)
 
     def more(box: TurnedBox) -> TurnedBox:
@@ -331,7 +323,7 @@ def _widened(frame: Frame, axis: int, by_mm: float, side: int) -> Frame:
 
     origins, shares, doubts = list(frame.origins), list(frame.shares), list(frame.doubts_mm)
     # frames of one row are equally wide, so that the other side says where this one lies
-    origins[side], shares[side], doubts[side] = "assumed", 0.0, UNEQUAL_MM / 2
+    origins[side], shares[side], doubts[side] = "assumed", 0.0, doubt_mm
     return Frame(
         box=more(frame.box),
         area=more(frame.area),

@@ -11,23 +11,12 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
+from densiscan.negative.find.limits import FRAME_LIMITS, FrameLimits
 from densiscan.negative.find.rebate import Level
 from densiscan.scan.cells import Indices, Map, Mask, Straightened
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-FULL: Final = 0.03
-"""Density above the rebate from which a cell counts as wholly exposed."""
-
-FAINT_STEP: Final = 0.0015
-"""Least rise of the mean excess over a frame's side: a twentieth of it exposed, or a faint veil along all of it."""
-
-FAINTEST_STEP: Final = 0.0005
-"""The same where nothing stronger is seen: twice what light scattered from glass beside the film makes in 1 mm."""
-
-FOG_STEP: Final = 0.06
-"""Rise of the mean density at a frame's side that lies in fog, at least."""
 
 RIM_MM: Final = 0.3
 """Rim of a piece that is left out where the picture runs to it: a cut edge throws a shadow, a mask's is blurred."""
@@ -42,9 +31,6 @@ RIM_DOUBT_MM: Final = 0.17
 SOFT_SHARE: Final = 0.15
 """Standard uncertainty of the middle of a soft edge, as a share of how far in from there the picture is dimmed: what
 half of the light gives is not quite half of the density, and a side that lies askew is soft too."""
-
-WIDEST_REBATE_MM: Final = 8.0
-"""No camera or holder leaves a wider clear edge on one side alone; a wider one is a clear part of the picture."""
 
 
 class Side(NamedTuple):
@@ -64,8 +50,8 @@ class Profile(NamedTuple):
     Attributes
     ----------
     excess
-        Mean density above the rebate on each line, every cell cut to at most `FULL`, so that a line counts by how much
-        of it is exposed and a faint exposure over all of it still counts.
+        Mean density above the rebate on each line, every cell cut to full exposure at most, so that a line counts by
+        how much of it is exposed and a faint exposure over all of it still counts.
     density
         Mean density above the rebate, not cut.
     step_mm
@@ -74,6 +60,8 @@ class Profile(NamedTuple):
         Standard deviation of `excess` by the scatter of the rebate.
     fogged
         Share of the end itself that is exposed; those parts are left out of the means.
+    limits
+        What sides are told by.
     """
 
     excess: Map
@@ -81,6 +69,12 @@ class Profile(NamedTuple):
     step_mm: float
     noise: float
     fogged: float
+    limits: FrameLimits = FRAME_LIMITS
+
+    @property
+    def least(self) -> float:
+        """Least rise of the excess at a side."""
+        return max(self.limits.faint_step, self.limits.noises * self.noise)
 
     def cells(self, length_mm: float) -> int:
         """Return a length in lines, at least one."""
@@ -101,13 +95,14 @@ def profile_of(grid: Straightened, level: Level, axis: int, span: tuple[int, int
     start = _outermost(lines, usual, grid) + grid.cells(0.25)
     stop = above.shape[0] - _outermost(lines[::-1], usual, grid) - grid.cells(0.25)
     above = np.where(known, above, 0.0)
-    cut_off = np.minimum(above, FULL)
+    full = level.limits.full
+    cut_off = np.minimum(above, full)
     fogged = 0.0
     if end:
         # where a leak, edge print or the picture itself reaches the end, no line is to be seen
         first = _ends_of(known) if grid.ragged else np.full(known.shape[1], start)
-        least = np.where(known, cut_off, FULL)
-        clean = _along_ends(least, first, grid.cells(0.5) + 1).min(axis=0) < 0.5 * FULL
+        least = np.where(known, cut_off, full)
+        clean = _along_ends(least, first, grid.cells(0.5) + 1).min(axis=0) < 0.5 * full
         fogged = 1 - float(clean.mean())
         # a notch or a hole that ends would look like a step where there is fog beside it
         whole = _along_ends(known, first, grid.cells(2.5)).mean(axis=0) > 0.9
@@ -124,7 +119,8 @@ def profile_of(grid: Straightened, level: Level, axis: int, span: tuple[int, int
         start += int(np.argmin(excess[start : start + grid.cells(0.5) + 1]))
     for values in (density, excess):
         values[:start], values[stop:] = values[start], values[stop - 1]
-    return Profile(excess, density, grid.step_mm, level.scatter / math.sqrt(float(np.median(count))), fogged)
+    noise = level.scatter / math.sqrt(float(np.median(count)))
+    return Profile(excess, density, grid.step_mm, noise, fogged, level.limits)
 
 
 def _ends_of(known: Mask) -> Indices:
@@ -176,14 +172,14 @@ def first_side(profile: Profile, *, through_fog: bool = True) -> Side | None:
     """
     if profile.fogged > 0.8:
         return (_through_fog(profile) if through_fog else None) or Side(0, profile.fogged, "edge")
-    steps = steps_of(profile)
+    steps, limits = steps_of(profile), profile.limits
     # along a crooked edge its shadow is not left out for certain
-    faint = (FAINT_STEP, FAINTEST_STEP) if through_fog else (0.2 * FULL,)
+    faint = (limits.faint_step, limits.faintest_step) if through_fog else (0.2 * limits.full,)
     for weakest in faint:
-        least = max(weakest, 6 * profile.noise)
+        least = max(weakest, limits.noises * profile.noise)
         for at in _peaks(steps, least):
             if _believed(profile, at, float(steps[at])) and _sharp(profile, steps, at):
-                return Side(_middle_of(profile, at), float(steps[at]) / FULL, "line")
+                return Side(_middle_of(profile, at), float(steps[at]) / limits.full, "line")
         if profile.fogged > 0.3:
             return Side(0, profile.fogged, "edge")
     return None
@@ -196,7 +192,7 @@ def _through_fog(profile: Profile) -> Side | None:
     the frame it rises at once.
     """
     gap = profile.cells(0.5)
-    widest = min(profile.cells(WIDEST_REBATE_MM), profile.density.size - 2 * gap - 1)
+    widest = min(profile.cells(profile.limits.widest_rebate_mm), profile.density.size - 2 * gap - 1)
     density = profile.density[: widest + gap]
     if density.size < 4 * gap:
         return None
@@ -206,26 +202,26 @@ def _through_fog(profile: Profile) -> Side | None:
     outside = density[: max(at - gap // 2, 1)]
     climb = float((outside - np.minimum.accumulate(outside)).max())
     usual = float(np.median(np.abs(rises)))
-    if rise < FOG_STEP or rise < 4 * usual or climb > 0.1 * rise or at < profile.cells(0.8):
+    if rise < profile.limits.fog_step or rise < 4 * usual or climb > 0.1 * rise or at < profile.cells(0.8):
         return None
-    return Side(at, min(rise / FULL, 1.0), "line")
+    return Side(at, min(rise / profile.limits.full, 1.0), "line")
 
 
 def _believed(profile: Profile, at: int, step: float) -> bool:
-    excess = profile.excess
+    excess, limits = profile.excess, profile.limits
     near = profile.cells(0.4)
     outside = float(excess[max(0, at - profile.cells(1.5)) : max(1, at - near)].mean())
     farther = float(excess[: max(at - near, 1)].mean())
-    quiet = max(outside, farther) <= 0.4 * step + 2 * profile.noise
-    if at > profile.cells(WIDEST_REBATE_MM):
-        return quiet and step >= FAINT_STEP and profile.fogged < 0.3 and _goes_on(profile, at, outside, step)
-    return (quiet or step >= 0.25 * FULL) and _goes_on(profile, at, outside, step)
+    quiet = max(outside, farther) <= limits.quiet * step + 2 * profile.noise
+    if at > profile.cells(profile.limits.widest_rebate_mm):
+        return quiet and step >= limits.faint_step and profile.fogged < 0.3 and _goes_on(profile, at, outside, step)
+    return (quiet or step >= 0.25 * limits.full) and _goes_on(profile, at, outside, step)
 
 
 def _sharp(profile: Profile, steps: Map, at: int) -> bool:
     """Return whether a faint step is a line and not a slope, such as light scattered from the glass beside makes."""
     away = profile.cells(1.2)
-    if steps[at] >= 2 * FAINT_STEP:
+    if steps[at] >= 2 * profile.limits.faint_step:
         return True
     return at >= away and float(
         np.abs(steps[max(0, at - away - profile.cells(0.8)) : at - away + 1]).max()
@@ -247,7 +243,7 @@ def _peaks(strength: Map, least: float) -> list[int]:
 def _goes_on(profile: Profile, at: int, outside: float, step: float) -> bool:
     """Return whether the picture goes on behind a line: edge print and numerals break off within 3.5 mm."""
     behind = profile.excess[at + profile.cells(0.4) : at + profile.cells(3.5)]
-    return bool(behind.size and behind.min() > outside + 0.35 * step)
+    return bool(behind.size and behind.min() > outside + profile.limits.goes_on * step)
 
 
 def _middle_of(profile: Profile, at: int) -> int:

@@ -13,7 +13,7 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.negative.trouble.finding import Finding, Yardstick, chance_beyond
-from densiscan.negative.trouble.specks import Spot, spots_of
+from densiscan.negative.trouble.specks import Speck, spots_of
 from densiscan.scan.cells import Cells, Footprint, Mask, TurnedBox
 
 _LEAST_MM2: Final = 1.0
@@ -45,7 +45,7 @@ class _Found(NamedTuple):
     """Spots of one kind on a part of the map that begins at (row, column), and how many cells were looked at."""
 
     code: str
-    spots: list[Spot]
+    spots: list[Speck]
     first: tuple[int, int]
     cells: int
 
@@ -127,7 +127,7 @@ def _finding(what: _Found, cells: Cells, base: Quantity | None, yardstick: Yards
     )
 
 
-def _box(cells: Cells, spot: Spot, first: tuple[int, int]) -> tuple[float, float, float, float]:
+def _box(cells: Cells, spot: Speck, first: tuple[int, int]) -> tuple[float, float, float, float]:
     top, bottom = (float(cells.y_mm[first[0] + row]) for row in spot.rows)
     left, right = (float(cells.x_mm[first[1] + column]) for column in spot.columns)
     return left, top, right - left, bottom - top

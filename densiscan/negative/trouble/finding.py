@@ -9,8 +9,7 @@ from typing import Final
 
 from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
-
-BoxMm = tuple[float, float, float, float]
+from densiscan.scan.places import BoxMm
 
 MARK_MM: Final = 2.5
 MOST_MARKS: Final = 30

@@ -15,7 +15,8 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import Reading
-from densiscan.negative.trouble.finding import BoxMm, Finding, SideFog, Trouble
+from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
+from densiscan.scan.places import BoxMm
 
 USUAL_FOG: Final = 0.30
 """Fog above the base that is usual at most, for old material (common practice)."""

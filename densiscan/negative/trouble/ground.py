@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.negative.trouble.finding import SIDES, BoxMm
+from densiscan.arithmetic.robust import robust_sd
+from densiscan.negative.trouble.finding import SIDES
 from densiscan.scan.cells import (
     Cells,
     Footprint,
@@ -25,6 +26,7 @@ from densiscan.scan.cells import (
     grown,
     straightened,
 )
+from densiscan.scan.places import BoxMm
 
 RIM_MM: Final = 0.5
 """Left out along the edges of a piece: cut edges throw shadows, and the outline is known to about 0.2 mm."""
@@ -39,7 +41,6 @@ FRAME_RIM_MM: Final = 0.9
 """Left out around a frame: soft edges and light that spreads in the film."""
 
 BLOCK_MM: Final = 1.0
-_NORMAL_MAD: Final = 1.4826
 _SHARP: Final = 0.12
 """Density from one cell to the next that no leak and no developer makes: print on the edge, holes, notches."""
 
@@ -248,11 +249,6 @@ class Blocks:
         return robust_sd(both) / math.sqrt(2) if both.size else 0.0
 
 
-def robust_sd(values: Map) -> float:
-    """Return 1.4826 times the median absolute deviation."""
-    return _NORMAL_MAD * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
-
-
 def middles_of(parts: Map, least: int) -> Map:
     """Return the median along the last axis without NaN; NaN where fewer than `least` values are there."""
     ordered = np.sort(parts, axis=-1)
@@ -326,7 +322,7 @@ def plane_through(blocks: Blocks, size_mm: tuple[float, float]) -> Plane | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Strip:
+class BorderStrip:
     """The film along one side, by depth from the edge and place along it, less the plane.
 
     Attributes
@@ -346,7 +342,7 @@ class Strip:
     masked: bool = False
 
 
-def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Strip:
+def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> BorderStrip:
     """Return the film along a side to a depth, in bins of 0.5 mm by 1 mm: medians."""
     grid = ground.grid
     rows, columns = grid.density.shape
@@ -364,9 +360,9 @@ def strip_along(ground: Ground, plane: Plane, side: str, reach_mm: float) -> Str
     places = flat.shape[1] // wide
     part = flat[first : first + depths * deep, : places * wide]
     if part.shape[0] < depths * deep:
-        return Strip(side=side, excess=np.empty((0, places)), depth_mm=np.empty(0), along_mm=np.empty(places))
+        return BorderStrip(side=side, excess=np.empty((0, places)), depth_mm=np.empty(0), along_mm=np.empty(places))
     bins = part.reshape(depths, deep, places, wide).swapaxes(1, 2).reshape(depths, places, deep * wide)
-    return Strip(
+    return BorderStrip(
         side=side,
         excess=middles_of(bins, deep * wide // 3),
         depth_mm=(first + (np.arange(depths) + 0.5) * deep) * grid.step_mm,

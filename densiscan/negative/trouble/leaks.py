@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
-from densiscan.negative.trouble.ground import Ground, Plane, Strip, middles_of, robust_sd, strip_along
+from densiscan.negative.trouble.ground import BorderStrip, Ground, Plane, middles_of, strip_along
 from densiscan.scan.cells import Cells, Map, cell_at
 
 FALSE_ALARMS: Final = 0.0005
@@ -86,7 +87,7 @@ class Leak:
     cut_short: bool
 
 
-def strips_of(ground: Ground, plane: Plane, yardstick: Yardstick) -> tuple[Strip, ...]:
+def strips_of(ground: Ground, plane: Plane, yardstick: Yardstick) -> tuple[BorderStrip, ...]:
     """Return the four borders of a piece, less the plane and less the shadow that a mask throws on them."""
     width, height = ground.size_mm
     reach = min(_DEEPEST_MM, min(width, height) / 2)
@@ -94,7 +95,7 @@ def strips_of(ground: Ground, plane: Plane, yardstick: Yardstick) -> tuple[Strip
     return tuple(_without_shadow(strip, yardstick) if strip.masked else strip for strip in strips)
 
 
-def _without_shadow(strip: Strip, yardstick: Yardstick) -> Strip:
+def _without_shadow(strip: BorderStrip, yardstick: Yardstick) -> BorderStrip:
     """Leave out what is denser along most of a side that ends at a mask and is gone within 3 mm."""
     profile = middles_of(strip.excess, max(3, strip.along_mm.size // 3))
     seen = np.flatnonzero(np.isfinite(profile))
@@ -112,7 +113,7 @@ def _without_shadow(strip: Strip, yardstick: Yardstick) -> Strip:
     return replace(strip, excess=excess)
 
 
-def leaks_in(ground: Ground, strips: tuple[Strip, ...], yardstick: Yardstick) -> list[Leak]:
+def leaks_in(ground: Ground, strips: tuple[BorderStrip, ...], yardstick: Yardstick) -> list[Leak]:
     """Find the light leaks of a piece, strongest first."""
     leaks: list[Leak] = []
     for strip in strips:
@@ -140,7 +141,7 @@ def without_leaks(ground: Ground, leaks: Sequence[Leak]) -> Ground:
     return replace(ground, plain=plain)
 
 
-def outer_of(strip: Strip) -> Map:
+def outer_of(strip: BorderStrip) -> Map:
     """Return the mean excess of the outermost film that is seen, place by place; NaN where there is none."""
     outer = strip.excess[:_OUTERMOST]
     if not outer.size:
@@ -161,7 +162,7 @@ def place_noise(values: Map) -> float:
     return max(robust_sd(apart) / math.sqrt(2), 2e-4) if apart.size else math.inf
 
 
-def _leaks_along(strip: Strip, yardstick: Yardstick) -> list[Leak]:
+def _leaks_along(strip: BorderStrip, yardstick: Yardstick) -> list[Leak]:
     outer = _without_spikes(outer_of(strip))
     noise = place_noise(outer)
     found: list[Leak] = []
@@ -279,7 +280,9 @@ def _smoothed(values: Map) -> Map:
     return np.asarray(np.where(there & (count > 0), total / np.maximum(count, 1.0), np.nan))
 
 
-def _leak_of(strip: Strip, outer: Map, spans: tuple[tuple[int, int], tuple[int, int]], noise: float) -> Leak | None:
+def _leak_of(
+    strip: BorderStrip, outer: Map, spans: tuple[tuple[int, int], tuple[int, int]], noise: float
+) -> Leak | None:
     """Return the leak in a stretch with its foot, None where what is seen there gets stronger inwards: no leak."""
     (first, last), foot = spans
     quarter = (last - first) // 4
@@ -411,6 +414,6 @@ def _edge_place(ground: Ground, leak: Leak) -> tuple[float, float]:
     return ground.on_scan(leak.middle_mm, across)
 
 
-def less(strip: Strip, profile: Map) -> Strip:
+def less(strip: BorderStrip, profile: Map) -> BorderStrip:
     """Return a strip less what all of its length has in common, depth by depth."""
     return replace(strip, excess=strip.excess - profile[:, None])

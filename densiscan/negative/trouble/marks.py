@@ -13,7 +13,7 @@ import numpy as np
 
 from densiscan.negative.trouble.finding import Finding, Yardstick, chance_beyond, sure_words
 from densiscan.negative.trouble.ground import Blocks, Ground, Plane, blocks_of, middles_of
-from densiscan.negative.trouble.specks import Spot, spots_of
+from densiscan.negative.trouble.specks import Speck, spots_of
 from densiscan.scan.cells import Indices, Map, Mask
 
 _MARK_MM: Final = (1.5, 20.0)
@@ -52,7 +52,7 @@ def round_marks_in(ground: Ground, plane: Plane, yardstick: Yardstick) -> list[F
     return found
 
 
-def _stands_out(flat: Map, mask: Mask, spot: Spot, step_mm: float, least: float) -> bool:
+def _stands_out(flat: Map, mask: Mask, spot: Speck, step_mm: float, least: float) -> bool:
     """Return whether a spot differs, the same way, from the mean of every two opposite sides around it."""
     box = (slice(*spot.rows), slice(*spot.columns))
     level = float(np.nanmean(flat[box][mask[box]]))
@@ -107,7 +107,7 @@ def _between(places: Map, wanted: Map) -> tuple[Indices, Map]:
     return before, np.clip(share, 0.0, 1.0)
 
 
-def _is_round(spot: Spot, step_mm: float, *, ring: bool) -> bool:
+def _is_round(spot: Speck, step_mm: float, *, ring: bool) -> bool:
     long, short = max(spot.height, spot.width), min(spot.height, spot.width)
     if not _MARK_MM[0] <= long * step_mm <= _MARK_MM[1] or short < 0.6 * long:
         return False
@@ -115,7 +115,7 @@ def _is_round(spot: Spot, step_mm: float, *, ring: bool) -> bool:
     return filled >= (0.25 if ring else 0.55)
 
 
-def _at_edge(spot: Spot, shape: tuple[int, ...], step_mm: float) -> bool:
+def _at_edge(spot: Speck, shape: tuple[int, ...], step_mm: float) -> bool:
     near = math.ceil(2.0 / step_mm)
     return (
         spot.rows[0] < near
@@ -125,7 +125,7 @@ def _at_edge(spot: Spot, shape: tuple[int, ...], step_mm: float) -> bool:
     )
 
 
-def _mark(ground: Ground, plane: Plane, where: tuple[Spot, float], code: str, yardstick: Yardstick) -> Finding:
+def _mark(ground: Ground, plane: Plane, where: tuple[Speck, float], code: str, yardstick: Yardstick) -> Finding:
     spot, step = where
     size = yardstick.step(plane.level, spot.peak, noise=0.1 * abs(spot.peak))
     sure = chance_beyond(spot.peak, yardstick.local, size.standard_uncertainty or 0.0)

@@ -12,11 +12,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.calibration.calibration import Calibration
-from densiscan.negative.trouble.finding import BoxMm, Finding, yardstick_of
-from densiscan.negative.trouble.ground import Ground, robust_sd
+from densiscan.negative.trouble.finding import Finding, yardstick_of
+from densiscan.negative.trouble.ground import Ground
 from densiscan.scan.apertures import SpeckMap, specks_inside
 from densiscan.scan.cells import Footprint, Indices, Labels, Map, Mask, TurnedBox, grown, labelled
+from densiscan.scan.places import BoxMm
 from densiscan.scan.survey import Survey
 
 _FACTOR: Final = 3.0
@@ -34,7 +36,7 @@ _MOST_PLACES: Final = 200
 _DEVIATIONS: Final = 6.0
 
 
-class Spot(NamedTuple):
+class Speck(NamedTuple):
     """A connected group of cells: box in cells (rows, columns), how many, mean and most extreme value, slope."""
 
     rows: tuple[int, int]
@@ -53,7 +55,7 @@ class Spot(NamedTuple):
         return self.columns[1] - self.columns[0]
 
 
-def spots_of(mask: Mask, values: Map) -> list[Spot]:
+def spots_of(mask: Mask, values: Map) -> list[Speck]:
     """Return the connected groups of cells of a mask with their most extreme value."""
     labels, count = labelled(mask)
     if not count:
@@ -63,7 +65,7 @@ def spots_of(mask: Mask, values: Map) -> list[Spot]:
     return _boxes(rows, columns, label, values[rows, columns], count)
 
 
-def _boxes(rows: Indices, columns: Indices, label: Labels, values: Map, count: int) -> list[Spot]:
+def _boxes(rows: Indices, columns: Indices, label: Labels, values: Map, count: int) -> list[Speck]:
     low = np.full((2, count), 10**9)
     high = np.full((2, count), -1)
     for axis, places in enumerate((rows, columns)):
@@ -75,7 +77,7 @@ def _boxes(rows: Indices, columns: Indices, label: Labels, values: Map, count: i
     np.minimum.at(least, label, values)
     peak = np.where(np.abs(most) >= np.abs(least), most, least)
     return [
-        Spot(
+        Speck(
             (int(low[0, k]), int(high[0, k]) + 1),
             (int(low[1, k]), int(high[1, k]) + 1),
             int(cells[k]),
@@ -110,7 +112,7 @@ def _specks_of(specks: SpeckMap, calibration: Calibration) -> list[Finding]:
 
 
 def _counted(
-    kind: str, spots: list[Spot], places: list[tuple[float, float]], cells: int, calibration: Calibration, pitch: float
+    kind: str, spots: list[Speck], places: list[tuple[float, float]], cells: int, calibration: Calibration, pitch: float
 ) -> list[Finding]:
     if not spots:
         return []
@@ -167,7 +169,7 @@ def specks_on(found: Survey, ground: Ground, calibration: Calibration) -> OnFilm
     return OnFilm(result, scratched)
 
 
-def _around(ground: Ground, spots: list[Spot]) -> BoxMm:
+def _around(ground: Ground, spots: list[Speck]) -> BoxMm:
     """Return the box on the scan around spots."""
     step = ground.grid.step_mm
     u = min(spot.columns[0] for spot in spots) * step, max(spot.columns[1] for spot in spots) * step
@@ -175,14 +177,14 @@ def _around(ground: Ground, spots: list[Spot]) -> BoxMm:
     return ground.box_on_scan(u, v)
 
 
-def _places(ground: Ground, spots: list[Spot]) -> list[tuple[float, float]]:
+def _places(ground: Ground, spots: list[Speck]) -> list[tuple[float, float]]:
     step = ground.grid.step_mm
     return [ground.on_scan(sum(spot.columns) / 2 * step, sum(spot.rows) / 2 * step) for spot in spots]
 
 
-def _scratches(density: Map, noise: float, step_mm: float) -> tuple[list[Spot], Mask]:
+def _scratches(density: Map, noise: float, step_mm: float) -> tuple[list[Speck], Mask]:
     """Return long thin light lines, runs of cells lighter than what lies two cells to both sides, and their cells."""
-    lines: list[Spot] = []
+    lines: list[Speck] = []
     scratched = np.zeros(density.shape, dtype=bool)
     for upright in (True, False):
         lying = density if upright else density.T
@@ -203,8 +205,8 @@ def _scratches(density: Map, noise: float, step_mm: float) -> tuple[list[Spot], 
     return lines, grown(grown(scratched))
 
 
-def _turned(spot: Spot) -> Spot:
-    return Spot(spot.columns, spot.rows, spot.cells, spot.peak)
+def _turned(spot: Speck) -> Speck:
+    return Speck(spot.columns, spot.rows, spot.cells, spot.peak)
 
 
 def _along(values: Map, length: int) -> Map:

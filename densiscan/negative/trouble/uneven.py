@@ -11,8 +11,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
-from densiscan.negative.trouble.ground import Blocks, Ground, Plane, Strip, middles_of, robust_sd
+from densiscan.negative.trouble.ground import Blocks, BorderStrip, Ground, Plane, middles_of
 from densiscan.negative.trouble.leaks import FALSE_ALARMS, less, outer_of, place_noise, quantile
 from densiscan.scan.cells import Map
 
@@ -67,7 +68,7 @@ class Edges(NamedTuple):
     """What all sides have in common: a finding or none, the strips less it, its profile by depth from the edge."""
 
     findings: list[Finding]
-    strips: tuple[Strip, ...]
+    strips: tuple[BorderStrip, ...]
     depth_mm: Map
     profile: Map
 
@@ -86,7 +87,7 @@ def less_edges(ground: Ground, edges: Edges) -> Ground:
     )
 
 
-def edges_of(ground: Ground, plane: Plane, strips: tuple[Strip, ...], yardstick: Yardstick) -> Edges:
+def edges_of(ground: Ground, plane: Plane, strips: tuple[BorderStrip, ...], yardstick: Yardstick) -> Edges:
     """Return whether the edges of an unexposed sheet are denser or lighter than its middle, on three sides at least."""
     levels, doubts, usually = [], [], []
     for strip in strips:

@@ -30,36 +30,36 @@ _NUMBER_SHARE: Final = (0.0145, 0.046)
 
 
 def development_figure(
-    drawn: DevelopmentCurve, *, film: str = "", developer: str = "", on: Figure | None = None
+    curve: DevelopmentCurve, *, film: str = "", developer: str = "", on: Figure | None = None
 ) -> Figure:
     """Return the figure of contrast against time, at the temperature and use that the advice is for.
 
     Without a film it has no heading: it stands under one already.
     """
     figure = new_figure(width_mm=150.0, height_mm=105.0, on=on)
-    draw_development(figure.add_subplot(), drawn)
+    draw_development(figure.add_subplot(), curve)
     if film:
         head_figure(figure, f"{film} in {developer}")
     return figure
 
 
-def draw_development(axes: Axes, drawn: DevelopmentCurve) -> None:
+def draw_development(axes: Axes, curve: DevelopmentCurve) -> None:
     """Draw contrast against time: the curve with its band, the runs, the aim and the time advised."""
-    minutes = [point.time_s / _MINUTE for point in drawn.curve]
-    low, high = [point.low for point in drawn.curve], [point.high for point in drawn.curve]
+    minutes = [point.time_s / _MINUTE for point in curve.curve]
+    low, high = [point.low for point in curve.curve], [point.high for point in curve.curve]
     axes.fill_between(minutes, low, high, facecolor=SHADE, edgecolor="none", label="95 % band")
-    axes.plot(minutes, [point.contrast for point in drawn.curve], **(series(0) | {"marker": ""}), label="contrast")
-    plan = drawn.plan
+    axes.plot(minutes, [point.contrast for point in curve.curve], **(series(0) | {"marker": ""}), label="contrast")
+    plan = curve.plan
     axes.set_xlabel("minutes")
     axes.set_ylabel("contrast")
     axes.set_xlim(minutes[0], minutes[-1])
-    top = max(*high, *(run.contrast + run.doubt for run in drawn.runs), drawn.aim) * 1.08
+    top = max(*high, *(run.contrast + run.doubt for run in curve.runs), curve.aim) * 1.08
     axes.set_ylim(0.0, top)
-    _draw_aim(axes, drawn, top)
-    _draw_runs(axes, [run for run in drawn.runs if run.number and run.fits], 0, "run, k = 2")
-    _draw_runs(axes, [run for run in drawn.runs if run.number and not run.fits], 1, "run that does not fit")
-    _draw_runs(axes, [run for run in drawn.runs if not run.number], 2, "film test")
-    _number(axes, [run for run in drawn.runs if run.number], (minutes[-1] - minutes[0], top))
+    _draw_aim(axes, curve, top)
+    _draw_runs(axes, [run for run in curve.runs if run.number and run.fits], 0, "run, k = 2")
+    _draw_runs(axes, [run for run in curve.runs if run.number and not run.fits], 1, "run that does not fit")
+    _draw_runs(axes, [run for run in curve.runs if not run.number], 2, "film test")
+    _number(axes, [run for run in curve.runs if run.number], (minutes[-1] - minutes[0], top))
     head(axes, f"Contrast against time at {plan.temperature_c:g} C, use {plan.use} of the developer")
     legend_below(axes, columns=3)
 
@@ -108,17 +108,17 @@ def _touch(one: tuple[float, float, float, float], other: tuple[float, float, fl
     return abs(one[0] - other[0]) < one[2] + other[2] and abs(one[1] - other[1]) < one[3] + other[3]
 
 
-def _draw_aim(axes: Axes, drawn: DevelopmentCurve, top: float) -> None:
+def _draw_aim(axes: Axes, curve: DevelopmentCurve, top: float) -> None:
     """Mark the contrast aimed at, the time advised, and between which times the right one lies."""
-    low, high = drawn.interval_s
-    first, last = drawn.curve[0].time_s, drawn.curve[-1].time_s
+    low, high = curve.interval_s
+    first, last = curve.curve[0].time_s, curve.curve[-1].time_s
     left = last if low is None else min(max(low, first), last)
     right = last if high is None else min(high, last)
-    time = drawn.time_s / _MINUTE
-    axes.axhline(drawn.aim, color=LOOK, linewidth=1.0, linestyle=(0, (5, 3)))
+    time = curve.time_s / _MINUTE
+    axes.axhline(curve.aim, color=LOOK, linewidth=1.0, linestyle=(0, (5, 3)))
     axes.annotate(
-        f"aim {drawn.aim:.2f}",
-        (1.0, drawn.aim),
+        f"aim {curve.aim:.2f}",
+        (1.0, curve.aim),
         xycoords=("axes fraction", "data"),
         xytext=(-2, 3),
         textcoords="offset points",
@@ -126,7 +126,7 @@ def _draw_aim(axes: Axes, drawn: DevelopmentCurve, top: float) -> None:
         color=LOOK,
     )
     axes.axvline(time, color=INK, linewidth=1.1)
-    minutes, seconds = divmod(round(drawn.time_s), 60)
+    minutes, seconds = divmod(round(curve.time_s), 60)
     axes.annotate(
         f"advised {minutes}:{seconds:02d}",
         (time, top),

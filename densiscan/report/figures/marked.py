@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from densiscan.negative.trouble.picture import small_picture
 from densiscan.report.figures.style import INK, LOOK, new_figure, rule
+from densiscan.scan.places import BoxMm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
     from densiscan.scan.scan import Scan
 
-BoxMm = tuple[float, float, float, float]
 Places = Sequence[tuple[float, float]]
 
 _LONGEST_MM: Final = 170.0

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from densiscan.arithmetic.units import MM_PER_INCH
 from densiscan.errors import WrongUseError
 from densiscan.files.atomic import write_whole
 
@@ -40,7 +41,6 @@ SHADE: Final = "#ebe8df"
 LOOK: Final = "#a63a12"
 """The one colour that says look here."""
 
-_MM_AN_INCH: Final = 25.4
 _DOTS_AN_INCH: Final = 200
 _TEXT_POINTS: Final = 8.0
 _TITLE_POINTS: Final = 12.0
@@ -89,7 +89,7 @@ def new_figure(*, width_mm: float = 150.0, height_mm: float = 100.0, on: Figure 
     on
         An empty figure that somebody else shows: it is brought to this size and returned.
     """
-    size = (width_mm / _MM_AN_INCH, height_mm / _MM_AN_INCH)
+    size = (width_mm / MM_PER_INCH, height_mm / MM_PER_INCH)
     if on is not None:
         on.set_size_inches(size)
         return on

@@ -13,11 +13,9 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT
-
-Reals = NDArray[np.float64]
 
 WIDTH: Final = 400.0
 _LEFT, _RIGHT = 52.0, 12.0
@@ -140,7 +138,7 @@ def _labelled(axis: _Axis, places: Sequence[tuple[float, str, str]]) -> tuple[Ma
 
 
 def histogram_chart(
-    densities: Reals,
+    densities: Floats,
     *,
     places: Sequence[tuple[float, str, str]],
     paper: tuple[float, float] | None,

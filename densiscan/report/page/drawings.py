@@ -61,11 +61,11 @@ def film_drawings(tests: Mapping[str, Mapping[str, Any]], films: Collection[str]
         Documents of film tests by the name they are kept under, the last kept first. A test is of the film that its
         document names, else of the one it is named after.
     """
-    wanted = {name_key(film) for film in films}
+    names = {name_key(film) for film in films}
     figures = [
         (name, test)
         for name, test in tests.items()
-        if test.get("curve") and name_key(str(test.get("film") or name)) in wanted
+        if test.get("curve") and name_key(str(test.get("film") or name)) in names
     ]
     return tuple(
         _drawing(f"Film test: {name}", _film_test(test), key=f"f{place}")

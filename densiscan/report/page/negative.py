@@ -10,14 +10,16 @@ from typing import Any, Final
 
 import numpy as np
 
+from densiscan.arithmetic.units import STOP
 from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
 from densiscan.files.serialise import plain
-from densiscan.negative.preview import Sheet
+from densiscan.negative.preview import Preview, thinned
 from densiscan.negative.reading import Reading
 from densiscan.negative.trouble.finding import BORDER
 from densiscan.paper.grade import GRADE_LOWER_LIMITS, SOFTEST_LIMIT, Process, callier_factor
 from densiscan.report.answer import Answer, answer, development_words, trouble_name
+from densiscan.report.page.budget import BudgetView, budget_view
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.report.readings import density_text
@@ -25,13 +27,13 @@ from densiscan.scan.cells import TurnedBox
 
 Places = Sequence[tuple[float, float]]
 
-STOP: Final = math.log10(2.0)
-"""Density of one stop of light."""
-
 LEAST_SHADOW: Final = 0.10
 """Net density of zone I, one zone a stop of exposure from there (common practice)."""
 
 THUMB_PX: Final = 260
+_FINE: Final = 78
+_COARSE: Final = 55
+"""Qualities of the coded pictures, of 100."""
 
 _FIGURES: Final = (
     ("base_plus_fog", None, "base plus fog", "The clear edge: film base, and the fog that development adds."),
@@ -133,9 +135,10 @@ class SheetView:
     picture: PictureView | None
     thumb: str
     data: dict[str, Any] | None
+    budget: BudgetView | None
 
 
-def sheet_view(page: PageReading, *, number: int, beside: Sequence[Assessment] = ()) -> SheetView:
+def sheet_view(page: PageReading, *, number: int, beside: Sequence[Assessment] = (), fine: bool = True) -> SheetView:
     """Return how one negative is shown.
 
     Parameters
@@ -144,10 +147,14 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Assessment] =
         Of the negative on the page, from 1.
     beside
         All negatives of the page: where frames lie on one film, what is between them is rebate, and they are not.
+    fine
+        False on a page of very many: pictures and map are then coarser, so that it stays small.
     """
     assessment = page.assessment
     sheet = assessment.sheet
-    picture = None if sheet is None else _picture(page, sheet, beside)
+    if sheet is not None and not fine:
+        sheet = thinned(sheet)
+    picture = None if sheet is None else _picture(page, sheet, beside, quality=_FINE if fine else _COARSE)
     return SheetView(
         key=f"s{number}",
         number=number,
@@ -165,6 +172,7 @@ def sheet_view(page: PageReading, *, number: int, beside: Sequence[Assessment] =
         picture=picture,
         thumb="" if sheet is None else picture_data(smaller(negative_gray(sheet.picture), THUMB_PX), quality=60),
         data=None if sheet is None else _data(page, sheet),
+        budget=budget_view(assessment.reading),
     )
 
 
@@ -294,8 +302,8 @@ def _charts(page: PageReading) -> tuple[tuple[str, str, Chart], ...]:
             )
             if density is not None
         ]
-        drawn = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
-        charts.append(("Tones in the negative", note, drawn))
+        chart = histogram_chart(held, places=places, paper=paper_ends, axis_end=_axis_end(reading))
+        charts.append(("Tones in the negative", note, chart))
     return tuple(charts)
 
 
@@ -355,7 +363,7 @@ def _turned(box: Sequence[float], angle: float) -> Places:
     return TurnedBox(left_mm=left, top_mm=top, width_mm=width, height_mm=height, angle_deg=angle).corners()
 
 
-def _inside_frame(reading: Reading, sheet: Sheet) -> np.ndarray[Any, Any] | None:
+def _inside_frame(reading: Reading, sheet: Preview) -> np.ndarray[Any, Any] | None:
     """Return the map's readings whose apertures lie inside the frame; None where there is none or no frame."""
     frame = reading.frame_mm
     if frame is None:
@@ -398,15 +406,15 @@ def _film_of(assessment: Assessment) -> tuple[Path, tuple[float, ...] | None]:
     return assessment.path, assessment.reading.film_mm
 
 
-def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Assessment]) -> PictureView:
+def _picture(page: PageReading, sheet: Preview, beside: Sequence[Assessment], *, quality: int) -> PictureView:
     reading = page.assessment.reading
     film, frame = _corners(reading)
     rows, columns = sheet.picture.shape
-    printed, caption = _printed(page, sheet)
+    printed, caption = _printed(page, sheet, quality)
     return PictureView(
         region_mm=sheet.region_mm,
         px=(columns, rows),
-        negative=picture_data(negative_gray(sheet.picture)),
+        negative=picture_data(negative_gray(sheet.picture), quality=quality),
         printed=printed,
         print_caption=caption,
         film="" if film is None else _path(film),
@@ -419,17 +427,19 @@ def _picture(page: PageReading, sheet: Sheet, beside: Sequence[Assessment]) -> P
     )
 
 
-def _printed(page: PageReading, sheet: Sheet) -> tuple[str, str]:
+def _printed(page: PageReading, sheet: Preview, quality: int) -> tuple[str, str]:
     """Return the picture as it would roughly print, with what that supposes; nothing where no paper can be named."""
     paper, reading, process = _paper(page), page.assessment.reading, _process(page.assessment)
     if paper is None or reading.density_range is None:
         return "", ""
     width = paper[0] / callier_factor(process).value
     gray = print_gray(sheet.picture, middle=_middle(reading), paper_range=width)
-    return picture_data(gray), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
+    return picture_data(
+        gray, quality=quality
+    ), f"Roughly as it would print: {paper[1]}, {process}, exposed for the mid-tones."
 
 
-def _profile(reading: Reading, sheet: Sheet) -> Chart:
+def _profile(reading: Reading, sheet: Preview) -> Chart:
     """Return density along the row of readings through the middle of the picture."""
     frame = _corners(reading)[1]
     middle = sheet.region_mm[1] + sheet.region_mm[3] / 2 if frame is None else sum(corner[1] for corner in frame) / 4
@@ -447,7 +457,7 @@ def _profile(reading: Reading, sheet: Sheet) -> Chart:
     )
 
 
-def _data(page: PageReading, sheet: Sheet) -> dict[str, Any]:
+def _data(page: PageReading, sheet: Preview) -> dict[str, Any]:
     """Return what the page's script reads from the picture with."""
     reading, contrast = page.assessment.reading, page.assessment.development.contrast
     rows, columns = sheet.map.shape

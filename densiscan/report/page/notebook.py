@@ -11,7 +11,7 @@ from densiscan.batch.assessment import Assessment, Task
 from densiscan.development.names import same_name, solution_text
 from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
-from densiscan.negative.preview import Sheet
+from densiscan.negative.preview import Preview
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.readings import KeptReading
 from densiscan.notebook.recall import assessment_kept
@@ -83,8 +83,8 @@ def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) 
 
     Readings of no run are there where no runs or film are asked for, by the day they were made.
     """
-    wanted = tuple(run for run in runs if chosen.has(run))
-    numbers = {run.number: place for place, run in enumerate(wanted)}
+    runs_wanted = tuple(run for run in runs if chosen.has(run))
+    numbers = {run.number: place for place, run in enumerate(runs_wanted)}
     shown = {
         reading.negative: reading
         for reading in readings
@@ -92,7 +92,7 @@ def taken(chosen: Chosen, runs: Sequence[Run], readings: Sequence[KeptReading]) 
         and (reading.run in numbers or (reading.run is None and not chosen.of_runs and chosen.holds(reading.made)))
     }
     ordered = sorted(shown.values(), key=lambda reading: (numbers.get(reading.run or 0, len(numbers)), reading.made))
-    return Taken(runs=wanted, readings=tuple(ordered))
+    return Taken(runs=runs_wanted, readings=tuple(ordered))
 
 
 def two_of(names: tuple[str, str], runs: Sequence[Run], readings: Sequence[KeptReading]) -> Taken:
@@ -135,7 +135,7 @@ def _the_one(name: str, readings: Sequence[KeptReading]) -> KeptReading:
 def page_readings(
     readings: Sequence[tuple[KeptReading, Made]],
     runs: Sequence[Run],
-    sheet_of: Callable[[KeptReading, Assessment, Made], Sheet | None],
+    sheet_of: Callable[[KeptReading, Assessment, Made], Preview | None],
 ) -> tuple[PageReading, ...]:
     """Return the readings as a page shows them; `sheet_of` gives the picture of one where its scan is still there."""
     by_number = {run.number: run for run in runs}

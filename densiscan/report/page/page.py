@@ -23,6 +23,10 @@ from densiscan.report.page.pair import pair_facts
 from densiscan.report.page.templating import environment, own_text
 from densiscan.report.readings import density_text, failure_document
 
+_FIRST: Final = 'document.documentElement.classList.add("live")'
+"""Run before anything is drawn: where scripts run, many negatives are not laid out one below the other first."""
+_MOST_FINE: Final = 150
+"""Negatives of which pictures and maps are kept fine: 150 take about 20 MB, and 500 coarser ones less than 50 MB."""
 _LAST: Final = 99.0
 """By what a negative is sorted whose figure is not known: it comes last."""
 
@@ -115,7 +119,11 @@ def page_html(
         What to do next, shown on top.
     """
     assessments = [reading.assessment for reading in readings]
-    views = [sheet_view(reading, number=number, beside=assessments) for number, reading in enumerate(readings, start=1)]
+    fine = len(readings) <= _MOST_FINE
+    views = [
+        sheet_view(reading, number=number, beside=assessments, fine=fine)
+        for number, reading in enumerate(readings, start=1)
+    ]
     standings = Folder.of(assessments).standings()
     rows = [
         NegativeRow(
@@ -152,6 +160,8 @@ def page_html(
             tables=tables,
             style=style,
             script=script,
+            first=_FIRST,
+            first_digest=_digest(_FIRST),
             style_digest=_digest(style),
             script_digest=_digest(script),
         )

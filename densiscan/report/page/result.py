@@ -23,7 +23,7 @@ _SEVERAL = ("scan", "base + fog", "shadow", "highlight", "range", "exposure", "d
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class Tables:
     """A result as tables, and what is to be said below them."""
 
     tables: tuple[Table, ...]
@@ -85,7 +85,7 @@ def _messages(*warnings: Any) -> tuple[str, ...]:
     return tuple(dict.fromkeys(warning.message for warning in warnings))
 
 
-def _calibration(calibration: Calibration) -> Sheet:
+def _calibration(calibration: Calibration) -> Tables:
     rows = tuple(
         (
             step.reading.step,
@@ -98,7 +98,7 @@ def _calibration(calibration: Calibration) -> Sheet:
     )
     columns = ("step", "density", "predicted from others", "signal", "noise")
     table = Table(heading=f"Calibration {calibration.name}", columns=columns, rows=rows)
-    return Sheet(tables=(table,), notes=(readings.trust_text(calibration), *_messages(*calibration.warnings)))
+    return Tables(tables=(table,), notes=(readings.trust_text(calibration), *_messages(*calibration.warnings)))
 
 
 def _densities(reading: Reading) -> Table:
@@ -107,42 +107,42 @@ def _densities(reading: Reading) -> Table:
     return Table(heading=reading.name, columns=_DENSITIES, rows=plain)
 
 
-def _reading(reading: Reading) -> Sheet:
-    return Sheet(tables=(_densities(reading),), notes=_messages(*reading.left_out, *reading.warnings))
+def _reading(reading: Reading) -> Tables:
+    return Tables(tables=(_densities(reading),), notes=_messages(*reading.left_out, *reading.warnings))
 
 
-def _assessment(assessment: Assessment) -> Sheet:
+def _assessment(assessment: Assessment) -> Tables:
     judged = readings.judgement_of(assessment) if assessment.judged else []
     rows = (*judged, *trouble_lines(assessment.trouble))
     notes = _messages(*assessment.reading.left_out, *assessment.reading.warnings)
     advised = (Table(heading="", columns=_WORDS, rows=rows),) if rows else ()
-    return Sheet(tables=(_densities(assessment.reading), *advised), notes=notes)
+    return Tables(tables=(_densities(assessment.reading), *advised), notes=notes)
 
 
-def _batch(result: BatchResult) -> Sheet:
+def _batch(result: BatchResult) -> Tables:
     rows = tuple(readings.cells_of(assessment) for assessment in result.assessments)
     table = Table(heading="Gross densities", columns=_SEVERAL, rows=rows)
-    return Sheet(tables=(table,), notes=tuple(failure.message for failure in result.failures))
+    return Tables(tables=(table,), notes=tuple(failure.message for failure in result.failures))
 
 
-def _film(test: FilmTest) -> Sheet:
+def _film(test: FilmTest) -> Tables:
     points = Table(
         heading="Film test", columns=("step", "log exposure", "density", "net"), rows=tuple(film.points_of(test))
     )
     figures = Table(heading="", columns=_WORDS, rows=tuple(film.figures_of(test)))
-    return Sheet(tables=(figures, points), notes=_messages(*test.warnings))
+    return Tables(tables=(figures, points), notes=_messages(*test.warnings))
 
 
-def _paper(test: PaperTest) -> Sheet:
+def _paper(test: PaperTest) -> Tables:
     table = Table(heading=paper.title_of(test), columns=_WORDS, rows=tuple(paper.figures_of(test)))
-    return Sheet(tables=(table,), notes=_messages(*test.warnings))
+    return Tables(tables=(table,), notes=_messages(*test.warnings))
 
 
-def _advice(advised: Advice) -> Sheet:
+def _advice(advised: Advice) -> Tables:
     figures = Table(heading="Advice", columns=_WORDS, rows=tuple(advice.figures_of(advised)))
     times = tuple(advice.cells_of(row) for row in advised.table)
     table = Table(heading="", columns=("", "stops", "time", "95 % range", "exposure", ""), rows=times)
-    return Sheet(tables=(figures, table), notes=_messages(*advice.warnings_of(advised)))
+    return Tables(tables=(figures, table), notes=_messages(*advice.warnings_of(advised)))
 
 
 _TEXTS: dict[type, Callable[[Any], str]] = {
@@ -154,7 +154,7 @@ _TEXTS: dict[type, Callable[[Any], str]] = {
     PaperTest: paper.paper_text,
     Reading: readings.measured_text,
 }
-_SHEETS: dict[type, Callable[[Any], Sheet]] = {
+_SHEETS: dict[type, Callable[[Any], Tables]] = {
     Advice: _advice,
     Assessment: _assessment,
     BatchResult: _batch,

@@ -19,7 +19,7 @@ _LOSSLESS: Final = {0xC3, 0xC7, 0xCB, 0xCF}
 _NEXT_MARKER: Final = re.compile(rb"\xff+([^\x00\xff\xd0-\xd7])")
 
 
-class Segment(NamedTuple):
+class MarkerSegment(NamedTuple):
     """A marker and what belongs to it, without coded data: they stand between its end and the next one's begin."""
 
     marker: int
@@ -29,7 +29,7 @@ class Segment(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
+class FrameHeader:
     """What the head of JPEG data says of the picture."""
 
     width: int
@@ -40,7 +40,7 @@ class Frame:
     jfif: bool
 
 
-def segments(data: bytes) -> Iterator[Segment]:
+def segments(data: bytes) -> Iterator[MarkerSegment]:
     """Yield the segments up to and with the end marker; data that stop earlier just end.
 
     Coded data between a scan header and the next marker are passed over.
@@ -52,7 +52,7 @@ def segments(data: bytes) -> Iterator[Segment]:
             return
         marker, begin, position = match[1][0], match.start(), match.end()
         if marker == END:
-            yield Segment(marker, b"", begin, position)
+            yield MarkerSegment(marker, b"", begin, position)
             return
         if marker in _BARE:
             continue
@@ -61,11 +61,11 @@ def segments(data: bytes) -> Iterator[Segment]:
         length = struct.unpack_from(">H", data, position)[0]
         if position + length > len(data):
             return
-        yield Segment(marker, data[position + 2 : position + length], begin, position + length)
+        yield MarkerSegment(marker, data[position + 2 : position + length], begin, position + length)
         position += length
 
 
-def frame(data: bytes) -> Frame:
+def frame(data: bytes) -> FrameHeader:
     """Return the frame of JPEG data that are whole.
 
     Raises
@@ -85,4 +85,6 @@ def frame(data: bytes) -> Frame:
     if not ended:
         raise ScanFault(SHORT)
     width, height, components, precision, lossless = found
-    return Frame(width=width, height=height, components=components, precision=precision, lossless=lossless, jfif=jfif)
+    return FrameHeader(
+        width=width, height=height, components=components, precision=precision, lossless=lossless, jfif=jfif
+    )

@@ -15,7 +15,7 @@ from typing import Final
 import imagecodecs
 import numpy as np
 
-from densiscan.scan.formats.jpeg_frame import APP0, FRAMES, SCAN, Segment, segments
+from densiscan.scan.formats.jpeg_frame import APP0, FRAMES, SCAN, MarkerSegment, segments
 from densiscan.scan.formats.pixels import DAMAGED, Codes, ScanFault
 
 Decode = Callable[[bytes], Codes]
@@ -99,7 +99,7 @@ def _same(data: bytes, picture: Codes, decode: Decode) -> bool:
     return all(np.array_equal(other[row : row + _ROWS], picture[row : row + _ROWS]) for row in rows)
 
 
-def _strictly_read(data: bytes, parts: list[Segment], frame: Segment, tables: bytes) -> bool:
+def _strictly_read(data: bytes, parts: list[MarkerSegment], frame: MarkerSegment, tables: bytes) -> bool:
     """Tell whether the strict decoder can follow the codes; True where it does not know their kind."""
     sampling = tuple(frame.body[7::3])
     known = frame.marker in _STRICT and frame.body[0] == 8 and sampling in _STRICT_SAMPLING

@@ -534,7 +534,7 @@
     }
     overview.hidden = root !== null || pair;
     document.body.classList.toggle("paired", pair);
-    for (const sheet of sheets) sheet.hidden = sheet !== root;
+    for (const sheet of sheets) sheet.classList.toggle("shown", sheet === root);
     if (!root) return;
     open(root);
     scrollTo(0, 0);
