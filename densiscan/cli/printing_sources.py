@@ -140,9 +140,10 @@ def negatives_of_run(run: int, source: Source) -> tuple[list[NegativeEnds], list
     Raises
     ------
     WrongUseError
-        If the run has no readings that count.
+        If there is no such run, or it has no readings that count.
     """
     with location.open_notebook(source.book) as book:
+        book.run(run)
         counting = [one for one in book.counting_readings() if one.run == run]
     negatives: list[NegativeEnds] = []
     failed: list[dict[str, str]] = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from densiscan.arithmetic.floats import keep_floats
 from densiscan.calibration.glare import Glare
@@ -70,7 +70,7 @@ class MeasureOptions:
     fog_sheet: bool = False
     wedge_mm: tuple[BoxMm, ...] = ()
     as_negative: bool = False
-    limits: ReadLimits = READ_LIMITS
+    limits: ReadLimits = field(default=READ_LIMITS, repr=False)
 
     def __post_init__(self) -> None:
         keep_floats(self)

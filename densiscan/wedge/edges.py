@@ -31,8 +31,8 @@ class EdgeRun:
     Lattice place k lies at origin + k * pitch (cells; the pitch is negative where the light end lies at the far end);
     place 0 is the first edge seen from the light end. `drops` are the sizes of the edges by place. `light_edge` is
     where the stretch before place 0 begins, `dark_edge` where the stretch after the last place ends; `closed` tells
-    that a large edge back to light ends it, not the border of the scan; `begun` that an edge begins the stretch before
-    place 0, and `masked` that what lies before it is darker. `noise` is that of a cell after the last edge.
+    that a large edge back to light ends it, not the border of the scan; `masked` that what lies before `light_edge` is
+    darker than the stretch after it. `noise` is that of a cell after the last edge.
     """
 
     origin: float
@@ -41,7 +41,6 @@ class EdgeRun:
     light_edge: float
     dark_edge: float
     closed: bool
-    begun: bool
     masked: bool
     noise: float
 
@@ -217,7 +216,6 @@ def _runs(line: tuple[Floats, Floats], edges: list[Edge], fewest: int, limits: R
                 light_edge=_crossing(profile, *edges[first - 1]) if first > 0 else 0.0,
                 dark_edge=_crossing(profile, *edges[ends[0]]) if ends else float(noise.size),
                 closed=bool(ends),
-                begun=first > 0,
                 masked=first > 0 and changes[first - 1] > 0.0,
                 noise=_middle(noise[after].tolist()),
             )

@@ -17,26 +17,18 @@ from densiscan.arithmetic.arrays import Floats
 from densiscan.errors import WedgeNotFoundError
 from densiscan.scan.places import BoxMm
 from densiscan.wedge.alignment import Steps
-from densiscan.wedge.count import COUNT_LIMITS, Count, CountLimits, counts
-from densiscan.wedge.laid import LAID_LIMITS, LaidLimits, laid_on
+from densiscan.wedge.count import DOUBT, Count, counts
+from densiscan.wedge.laid import laid_on
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
 
 CELL_MM: Final = 0.25
 """Cell of the map that is searched: a step of 2 mm is still 8 cells."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WedgeLimits:
-    """Thresholds of the search for a wedge: for its row of steps, for its ends, and for how its densities are laid."""
-
-    rows: RowLimits = ROW_LIMITS
-    counts: CountLimits = COUNT_LIMITS
-    laid: LaidLimits = LAID_LIMITS
-
-
-WEDGE_LIMITS: Final = WedgeLimits()
+_LEAST_VISIBLE: Final = 0.4
+"""Part of the steps that must be seen: a scanner that drowns more of the wedge can not be calibrated with it."""
+_MOST_DOUBT: Final = 3.0
+"""Doubt at which no count of steps is believed: one strong contradiction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,10 +49,10 @@ class WedgePlace:
     pitch_mm: float
 
 
-def _seen_words(seen: list[Row], densities: Floats, origin_mm: tuple[float, float], limits: CountLimits) -> str:
+def _seen_words(seen: list[Row], densities: Floats, origin_mm: tuple[float, float]) -> str:
     if not seen:
         return "no row of even steps was seen"
-    likeliest = [(row, counts(row.evidence, densities, limits)[0]) for row in seen]
+    likeliest = [(row, counts(row.evidence, densities)[0]) for row in seen]
     best, way = max(likeliest, key=lambda one: len(one[0].strips) * one[1].visible)
     middle = best.band.middle
     ends = [
@@ -73,6 +65,15 @@ def _seen_words(seen: list[Row], densities: Floats, origin_mm: tuple[float, floa
     return f"{way.count} steps were seen, from {places} mm"
 
 
+def _fitting(row: Row, densities: Floats) -> Count | None:
+    """Return the way to count as many steps as densities, where that is credible beside the most credible way."""
+    count, ways = densities.size, counts(row.evidence, densities)
+    way = next((way for way in ways if way.count == count), None)
+    if way is None or way.visible < _LEAST_VISIBLE * count:
+        return None
+    return way if way.doubt <= min(ways[0].doubt + DOUBT, _MOST_DOUBT) else None
+
+
 def find_steps(
     signal: Floats,
     steps: Steps,
@@ -80,7 +81,7 @@ def find_steps(
     inverted: bool,
     quantum: float = 0.0,
     origin_mm: tuple[float, float] = (0.0, 0.0),
-    limits: WedgeLimits = WEDGE_LIMITS,
+    limits: RowLimits = ROW_LIMITS,
 ) -> WedgePlace:
     """Find the steps of a wedge on a cell map.
 
@@ -111,46 +112,39 @@ def find_steps(
     image = np.log10(np.clip(1.0 - signal if inverted else signal, max(0.25 * quantum, 2e-6), None))
     seen: list[Row] = []
     fitting: list[tuple[Row, Count]] = []
-    for rows in rows_by_angle(
-        image, steps.densities.size, quantum=quantum, least_seen=limits.counts.least_visible, limits=limits.rows
-    ):
+    for rows in rows_by_angle(image, steps.densities.size, quantum=quantum, least_seen=_LEAST_VISIBLE, limits=limits):
         seen += rows
         # What looks far more like a wedge, but has another number of steps, is not passed over for lesser rows.
-        least = limits.rows.rival * max((weight(row) for row in seen), default=0.0)
+        least = limits.rival * max((weight(row) for row in seen), default=0.0)
         likely = [row for row in seen if is_straight(row) and weight(row) >= least]
-        fitting = [(row, way) for row in likely if (way := _settled(row, steps, limits)) is not None]
+        fitting = [(row, way) for row in likely if (way := _settled(row, steps)) is not None]
         if fitting:
             break
     if not fitting:
-        raise WedgeNotFoundError(_seen_words(seen, steps.densities, origin_mm, limits.counts))
+        raise WedgeNotFoundError(_seen_words(seen, steps.densities, origin_mm))
     fitting.sort(key=lambda one: -weight(one[0]))
     first, way = fitting[0]
-    _refuse_two(first, [row for row, _ in fitting[1:]], origin_mm)
+    _refuse_two(first, [row for row, other in fitting[1:] if other.doubt <= way.doubt + DOUBT], origin_mm)
     return place_of(first, way.start, way.count, visible=way.visible, origin_mm=origin_mm)
 
 
-def _settled(row: Row, steps: Steps, limits: WedgeLimits) -> Count | None:
-    """Return the way to count the steps of the file that edges and levels tell together, None where they tell none.
+def _settled(row: Row, steps: Steps) -> Count | None:
+    """Return the way to count the steps on which edges and lengths agree with the densities of the file.
 
-    Edges tell how the row ends, levels which densities fit; both are weighed, and that the file is of this wedge. Where
-    an end of the wedge is lost, the levels alone may place it.
+    Where the edges leave the number open or speak for another, and one place alone agrees with the densities, it is
+    that; where the densities contradict, and no place is sure, none is.
     """
-    count, told = steps.densities.size, limits.counts
-    laid = laid_on(row, steps, limits.laid)
-    if laid.best is None:
+    count = steps.densities.size
+    way = _fitting(row, steps.densities)
+    laid = laid_on(row, steps)
+    # What the edges leave in doubt is believed only where the densities, if they tell a place, clearly tell the same.
+    if way is not None and (laid.favours(way.start) if way.doubt > DOUBT else not laid.contradicts(way.start)):
+        return way
+    if laid.best is None or not laid.sure:
         return None
-    weighed = [
-        (way.likelihood + laid.likelihood[way.start, way.count] + told.of_file * (way.count == count), way)
-        for way in counts(row.evidence, steps.densities, told)
-        if (way.start, way.count) in laid.likelihood
-    ]
-    total, way = max(weighed, key=lambda one: one[0], default=(-math.inf, None))
-    ahead = total - max((other for other, rival in weighed if rival is not way), default=-math.inf)
-    if way is None or way.count != count or ahead < told.clear:
-        if not laid.sure:
-            return None
-        way = Count(start=laid.best.start, count=count, visible=min(max(row.drops) + 1 - laid.best.start, count))
-    return way if way.visible >= told.least_visible * count else None
+    start = laid.best.start
+    seen = min(max(row.drops) + 1 - start, count)
+    return Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= _LEAST_VISIBLE * count else None
 
 
 def _refuse_two(first: Row, others: list[Row], origin_mm: tuple[float, float]) -> None:

@@ -41,7 +41,9 @@ class RowLimits:
     same_pitch: float = chosen(0.04, "Part by which the steps of neighbouring strips differ in length, at most.")
     same_place: float = chosen(0.25, "Part of a step by which their edges lie apart, at most.")
     strips_apart: float = chosen(2.5, "Strips between two that may still be of one row: a numeral or a scratch.")
+    stands_out: float = practice(0.012, "Level at which a step stands out from what lies beside: density 0.03.")
     bare: float = practice(0.009, "Unevenness of bare glass: a lamp that is 2 % brighter in one place.")
+    as_deep: float = chosen(0.3, "Part of the contrast of the densest step beside the row that a further one has.")
     open_end: float = chosen(0.5, "Part of the whole row by which what lies beside its end is brighter: open light.")
     # The band that a row covers
     band_of_jump: float = chosen(0.2, "Part of the jump from step to step that a level may differ by within a row.")

@@ -16,7 +16,7 @@ import numpy as np
 from densiscan.arithmetic.arrays import Floats
 
 CLEAR_ODDS: Final = 3.0
-"""Log-likelihood by which one polarity must be ahead to be believed: odds of 20."""
+"""Log-likelihood by which one polarity must be ahead to count: odds of 20."""
 _LEAST: Final = 1e-5
 """Least signal, or distance from full scale, that is told from nothing."""
 _LEAST_RISE: Final = 1e-3

@@ -172,18 +172,22 @@ def row_of(view: View, group: list[Strip]) -> Row:
     limits = view.limits
     band = _band(view.image, group, lattice._replace(origin=origin), range(span), limits)
     size = view.image.shape[0]
-    after = _contrast(view, band.rows(span, size), origin, pitch, span)
+    contrast = {n: _contrast(view, band.rows(n, size), origin, pitch, n) for n in (-1, 0, span - 1, span)}
+    after = contrast[span]
+    deepest = max(abs(contrast[span - 1] or 0.0), 0.0)
+    reach = sum(seen.values())
     evidence = Evidence(
         drops={place - first: drop for place, drop in seen.items()},
         light_length=light_length,
         dark_length=dark_length,
         closed=2 * sum(strip.run.closed for strip, _ in deep) > len(deep),
         noise=float(np.median([strip.run.noise for strip, _ in deep])),
-        begun=2 * sum(strip.run.begun for strip, _ in full) > len(full),
         masked=2 * sum(strip.run.masked for strip, _ in full) > len(full),
         blur=max(0.1, 1.5 / abs(pitch)),
+        before={n: abs(beside) > limits.stands_out for n in (-1, 0) if (beside := contrast[n]) is not None},
+        after=None if after is None else abs(after) > max(limits.stands_out, limits.as_deep * deepest),
         # Open glass, or a clear border: as bright as the light half of the steps.
-        open_end=after > limits.open_end * sum(seen.values()),
+        open_end=after is not None and after > limits.open_end * reach,
         bare=frozenset(n for n in (-1, 0) if _is_bare(view, band.rows(n, size), origin, pitch, n, span)),
     )
     # Along a wedge that leans by an angle its middle rises by its tangent, and its edges lean by minus that. A long
@@ -245,13 +249,13 @@ def _cell(origin: float, pitch: float, number: int, size: int) -> slice | None:
     return slice(first, last) if last - first >= max(0.25 * abs(pitch), 1.0) else None
 
 
-def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int) -> float:
-    """Return by how much what lies beside the row is brighter than a cell, 0 where that is off the map."""
+def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int) -> float | None:
+    """Return by how much what lies beside the wedge is brighter than a cell, None where that is off the map."""
     image = view.image
     cell = _cell(origin, pitch, number, image.shape[1])
     first, last = rows
     if cell is None or last - first < 4:
-        return 0.0
+        return None
     quarter = (last - first) // 4
     # Below two codes, differences are those of rounding.
     floor = math.log10(max(2.0 * view.quantum, 1e-6))
@@ -259,7 +263,7 @@ def _contrast(view: View, rows: tuple[int, int], origin: float, pitch: float, nu
     half = view.limits.strip // 2
     tops = [top for top in (first - 4 - half, last + 4) if top >= 0 and top + half <= image.shape[0]]
     besides = [max(float(np.median(image[top : top + half, cell])), floor) - inside for top in tops]
-    return max(besides, key=abs, default=0.0)
+    return max(besides, key=abs, default=None)
 
 
 def _is_bare(view: View, rows: tuple[int, int], origin: float, pitch: float, number: int, span: int) -> bool:

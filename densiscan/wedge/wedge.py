@@ -75,7 +75,7 @@ class Wedge:
     Examples
     --------
     >>> nominal_wedge(steps=21).lightest_first()[1]
-    WedgeStep(step='2', density=0.2, uncertainty=0.05)
+    WedgeStep(step='2', density=0.2, uncertainty=0.0502)
     """
 
     steps: tuple[WedgeStep, ...]

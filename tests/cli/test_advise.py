@@ -268,12 +268,12 @@ def test_the_page_fits_80_columns(capsys: pytest.CaptureFixture[str], notebook: 
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--target-range", "1", "--grade", "2"], "both say what to aim at"),
-        (["--grade", "7"], "no paper grade"),
-        (["--paper", "unknown"], "no paper test named unknown"),
-        (["--paper-range", "900"], "no paper's"),
-        (["--temp", "hot"], "no temperature"),
-        (["--temp", "50"], "no temperature to develop at"),
+        (["--target-range", "1", "--grade", "2"], "both set the aim"),
+        (["--grade", "7"], "not a paper grade"),
+        (["--paper", "unknown"], "no paper test called unknown"),
+        (["--paper-range", "900"], "not a paper's"),
+        (["--temp", "hot"], "not a valid temperature"),
+        (["--temp", "50"], "not a temperature to develop at"),
         (["--use", "0"], "--use"),
         (["--scene-stops", "40"], "not a valid subject range"),
         (["--target-range", "0.05"], "not a range to aim at"),

@@ -183,7 +183,7 @@ def test_one_unreadable_scan_leaves_the_others(capsys: pytest.CaptureFixture[str
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        ("", "say what to check"),
+        ("", "give something to check"),
         ("--wedge wedge.tif", "--densities"),
         ("--wedge absent.tif --steps 13", "absent.tif does not exist"),
         ("--empty-bed absent.tif", "absent.tif does not exist"),

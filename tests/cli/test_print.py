@@ -271,4 +271,4 @@ def test_the_negatives_of_a_run_and_of_a_folder_are_taken_as_the_notebook_has_th
     assert answers[0] == answers[1]
     assert answers[0][0]["highlight"]["value"] == 1.45
     assert run(["print", "--run", "7"]) == 2
-    assert "run 7" in capsys.readouterr().err
+    assert "no run 7" in capsys.readouterr().err

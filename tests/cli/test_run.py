@@ -141,7 +141,7 @@ def test_undo_of_add_takes_the_run_out(printed: Json) -> None:
         ("run correct 1 --clear film", "--clear"),
         ("run show 1", "no run 1"),
         ("run remove 1", "no run 1"),
-        ("run undo", "no change"),
+        ("run undo", "nothing to undo"),
         ("run list --last 0", "--last"),
     ],
 )

@@ -256,7 +256,7 @@ def test_a_scan_without_an_end_is_refused_and_leaves_nothing(
 
 def test_a_form_without_an_end_is_refused(desk: Desk) -> None:
     answer = told(ask(desk, "/runs/add", method="POST", body=[b"x" * 400_000] * 4))
-    assert "too much" in answer["said"]
+    assert "too large" in answer["said"]
 
 
 def test_a_link_out_of_the_folder_is_not_looked_at(desk: Desk, place: Path) -> None:
@@ -299,8 +299,8 @@ def test_typed_nonsense_is_one_sentence(desk: Desk) -> None:
         (b'{"frame": "1,2,3"}', "four numbers"),
         (b'{"paper-range": "many"}', "must be a number"),
         (b'{"process": "laser"}', "must be one of"),
-        (b"nonsense", "cannot be understood"),
-        (b"[1]", "cannot be understood"),
+        (b"nonsense", "unreadable"),
+        (b"[1]", "unreadable"),
     ):
         answer = told(ask(desk, f"/negative/{number}/read", method="POST", body=body))
         assert not answer["done"]

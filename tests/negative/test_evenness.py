@@ -343,7 +343,7 @@ def test_an_even_area_that_is_named_is_judged(tmp_path: Path) -> None:
     assert_allclose(size(graded[0]), 0.12 * 50 / 80, rtol=0.1)
     busy = troubles(tmp_path, [film(PICTURE)], area)
     assert busy[0].findings == ()
-    assert "not even by itself" in busy[0].notes[0].message
+    assert "not even in itself" in busy[0].notes[0].message
 
 
 def test_leaks_of_a_strip_stand_with_the_nearest_frame(tmp_path: Path) -> None:
@@ -414,7 +414,7 @@ def test_fog_without_history_is_judged_by_common_practice() -> None:
         told = judged_fog(known(value, 0.005), base_density=base, history=few)
         assert (told.against, told.high) == ("common practice", high), told.message
         assert "common practice" in told.message
-    assert "base is wrong" in judged_fog(known(0.05, 0.005), base_density=0.20).message
+    assert "the base you gave, which is wrong" in judged_fog(known(0.05, 0.005), base_density=0.20).message
 
 
 @pytest.mark.parametrize("number", [3, 4, 6, 7, 10, 30])

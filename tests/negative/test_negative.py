@@ -519,7 +519,7 @@ def test_options_that_cannot_be(wrong: dict[str, Any]) -> None:
 )
 @pytest.mark.parametrize("name", ["frame_mm", "rebate_mm"])
 def test_boxes_without_area(box: tuple[float, float, float, float], name: str) -> None:
-    with pytest.raises(WrongUseError, match=f"--{name[:-3]} .* has no area"):
+    with pytest.raises(WrongUseError, match=f"`{name}` .* has no area"):
         MeasureOptions(**{name: box})  # type: ignore[arg-type]
 
 

@@ -60,10 +60,10 @@ def test_sheet_without_a_wedge(tmp_path: Path) -> None:
     case = faultless_case()
     scan = case.scan(tmp_path / "print.tif")
     even = np.full_like(signal_map(scan), 0.5)
-    with pytest.raises(WedgeNotFoundError, match="no row of even tones"):
+    with pytest.raises(WedgeNotFoundError, match="found no row of even tones"):
         find_printed_steps(even, 21)
     scan = replace(case, true=(3.0,) * 21).scan(tmp_path / "print.tif")
-    with pytest.raises(WedgeNotFoundError, match=r"print\.tif: no row of even tones"):
+    with pytest.raises(WedgeNotFoundError, match=r"print\.tif: found no row of even tones"):
         paper_from_scan(PrintScan(scan=scan, wedge=case.wedge()), None, Circumstances())
 
 

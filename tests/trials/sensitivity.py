@@ -31,7 +31,8 @@ from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
 from densiscan.paper.printed_steps import PRINTED_ROW_LIMITS, PrintedRowLimits, find_printed_steps
 from densiscan.scan.scan import Scan, open_scan
 from densiscan.wedge.alignment import Steps
-from densiscan.wedge.find import WEDGE_LIMITS, WedgeLimits, WedgePlace, find_steps
+from densiscan.wedge.find import WedgePlace, find_steps
+from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from tests import renderer
 from tests.support.paper_cases import drawn_case
 from tests.support.wedge_layouts import drawn_wedge
@@ -83,7 +84,7 @@ def wedge(seed: int, folder: Path) -> Read:
         densities=np.sort(np.array(laid.stated)), doubts=np.full(len(laid.stated), max(laid.uncertainty / 2, 0.003))
     )
 
-    def read(limits: WedgeLimits) -> list[str]:
+    def read(limits: RowLimits) -> list[str]:
         try:
             place = find_steps(signal, steps, inverted=laid.scanner.inverted, quantum=quantum, limits=limits)
         except WedgeNotFoundError:
@@ -168,7 +169,7 @@ def _inside(place: WedgePlace, layout: renderer.WedgeLayout) -> bool:
 
 
 FINDERS: Final[dict[str, tuple[Callable[[int, Path], Read], Any]]] = {
-    "wedge": (wedge, WEDGE_LIMITS),
+    "wedge": (wedge, ROW_LIMITS),
     "rows": (printed_row, PRINTED_ROW_LIMITS),
     "film": (film, READ_LIMITS),
 }

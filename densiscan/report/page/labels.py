@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from densiscan.errors import WrongUseError
 from densiscan.report.labels import PrintedLabel
-from densiscan.report.page.templating import environment, own_text
+from densiscan.report.page.templating import digest, filled, own_text
 
 PAPERS: Final = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm (published: ISO 216; ANSI Y14.1)."""
@@ -58,6 +56,4 @@ def labels_html(labels: Sequence[PrintedLabel], grid: LabelGrid) -> str:
     )
     each = grid.across * grid.down
     sheets = [labels[start : start + each] for start in range(0, len(labels), each)]
-    digest = "sha256-" + base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    page: str = environment().get_template("labels.html").render(sheets=sheets, style=style, style_digest=digest)
-    return page.encode("utf-8", "replace").decode("utf-8")
+    return filled("labels.html", sheets=sheets, style=style, style_digest=digest(style))

@@ -6,8 +6,6 @@ script whose digests stand in the policy run, so a file name with markup in it s
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -20,7 +18,7 @@ from densiscan.report.answer import folder_headline
 from densiscan.report.page.charts import Chart, trend_chart
 from densiscan.report.page.negative import PageReading, SheetView, sheet_view
 from densiscan.report.page.pair import pair_facts
-from densiscan.report.page.templating import environment, own_text
+from densiscan.report.page.templating import digest, filled, own_text
 from densiscan.report.readings import density_text, failure_document
 
 _FIRST: Final = 'document.documentElement.classList.add("live")'
@@ -139,39 +137,30 @@ def page_html(
     answers = [view.answer for view in views]
     several = len(views) > 1
     style, script = own_text("page.css"), own_text("page.js") + (own_text("pair.js") if several else "")
-    text: str = (
-        environment()
-        .get_template("page.html")
-        .render(
-            head=head,
-            views=views,
-            several=several,
-            pairs=[pair_facts(page, view) for page, view in zip(readings, views, strict=True)] if several else (),
-            beside=[view.key for view in views[:2]] if head.beside else (),
-            headline=folder_headline(answers, len(failed)),
-            attention=sum(one.attention for one in answers),
-            rows=sorted(rows, key=lambda row: (-row.view.answer.gravity, -row.standing.distance)),
-            odd_first=sorted(rows, key=lambda row: -row.standing.distance),
-            next_steps=next_steps,
-            columns=COLUMNS,
-            trends=_trends(assessments, standings) if len(views) > 1 else (),
-            failed=[failure_document(failure) for failure in failed],
-            drawings=drawings,
-            tables=tables,
-            style=style,
-            script=script,
-            first=_FIRST,
-            first_digest=_digest(_FIRST),
-            style_digest=_digest(style),
-            script_digest=_digest(script),
-        )
+    return filled(
+        "page.html",
+        head=head,
+        views=views,
+        several=several,
+        pairs=[pair_facts(page, view) for page, view in zip(readings, views, strict=True)] if several else (),
+        beside=[view.key for view in views[:2]] if head.beside else (),
+        headline=folder_headline(answers, len(failed)),
+        attention=sum(one.attention for one in answers),
+        rows=sorted(rows, key=lambda row: (-row.view.answer.gravity, -row.standing.distance)),
+        odd_first=sorted(rows, key=lambda row: -row.standing.distance),
+        next_steps=next_steps,
+        columns=COLUMNS,
+        trends=_trends(assessments, standings) if len(views) > 1 else (),
+        failed=[failure_document(failure) for failure in failed],
+        drawings=drawings,
+        tables=tables,
+        style=style,
+        script=script,
+        first=_FIRST,
+        first_digest=digest(_FIRST),
+        style_digest=digest(style),
+        script_digest=digest(script),
     )
-    # A name that is no valid text (bytes of another encoding) must not keep the page from being written.
-    return text.encode("utf-8", "replace").decode("utf-8")
-
-
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _cells(assessment: Assessment) -> tuple[SortedCell, ...]:

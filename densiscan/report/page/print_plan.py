@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 
 from densiscan.paper.plan import PaperPlan
-from densiscan.report.page.templating import environment, own_text
+from densiscan.report.page.templating import digest, filled, own_text
 from densiscan.report.paper import HELD, seconds_text
 from densiscan.report.printing import plan_note, plan_title, sheet_sentences
 
@@ -36,9 +34,4 @@ def plan_html(plans: Sequence[PaperPlan], *, made: str) -> str:
         }
         for plan in plans
     ]
-    digest = "sha256-" + base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    page: str = (
-        environment().get_template("plan.html").render(stacks=stacks, made=made, style=style, style_digest=digest)
-    )
-    # A name that is no valid text (bytes of another encoding) must not keep the page from being written.
-    return page.encode("utf-8", "replace").decode("utf-8")
+    return filled("plan.html", stacks=stacks, made=made, style=style, style_digest=digest(style))

@@ -14,7 +14,7 @@ from densiscan.negative.reading import Reading
 from densiscan.paper.tested_range import PaperTest
 from densiscan.report import advice, film, paper, readings
 from densiscan.report.page.page import Table
-from densiscan.report.page.templating import environment
+from densiscan.report.page.templating import filled
 from densiscan.report.trouble import trouble_lines
 
 _DENSITIES = ("", "density", "net")
@@ -69,8 +69,7 @@ def as_html(result: object) -> str:
     22
     """
     sheet = _of(result, _SHEETS)
-    page: str = environment().get_template("result.html").render(tables=sheet.tables, notes=sheet.notes)
-    return page.encode("utf-8", "replace").decode("utf-8")
+    return filled("result.html", tables=sheet.tables, notes=sheet.notes)
 
 
 def _of(result: object, makers: dict[type, Callable[[Any], Any]]) -> Any:

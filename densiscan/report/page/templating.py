@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 from collections.abc import Sequence
 from typing import Any, Final
@@ -42,6 +44,17 @@ def environment(packages: Sequence[str] = (OURS,)) -> Any:
     templates.filters["ours"] = Markup
     templates.filters["data"] = lambda value: Markup(_json(value))  # noqa: S704 - see _json
     return templates
+
+
+def filled(template: str, **values: object) -> str:
+    """Return a template of ours filled in; a name that is no valid text (bytes of another encoding) spoils no page."""
+    page: str = environment().get_template(template).render(**values)
+    return page.encode("utf-8", "replace").decode("utf-8")
+
+
+def digest(text: str) -> str:
+    """Return the digest by which a page's own policy knows a style or a script."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _json(value: object) -> str:
