@@ -219,7 +219,7 @@ class Calibration(Drawn):
         --------
         >>> calibration = read_calibration("mine.json")
         >>> calibration.density([0.5, 0.1, 0.0]).round(2)
-        array([0.66, 2.22,  nan])
+        array([0.66, 2.26,  nan])
         """
         signals = np.asarray(signal, dtype=np.float64)
         level = (1.0 - signals if self.inverted else signals) - self.black

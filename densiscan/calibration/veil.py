@@ -215,19 +215,32 @@ class Veil:
         density = calibration.quantity(light, noise, key)
         wedge = np.array([float(np.interp(density.value, self.densities, one)) for one in self.of_wedge.T])
         more = (over - wedge) / max(light, 1e-8)
+        if not calibration.laws or not self.of_wedge.any():
+            # What was scattered onto the wedge is not known, so that nothing can be taken off.
+            taken: float = 0.0
+            told: dict[Influence, float] = {}
+        else:
+            taken, told = _expected(more, calibration)
+        freed = Quantity(density.value - math.log10(1.0 - taken), density.parts or {})
+        share = float(self.shares @ more)
         if self.known:
             # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
-            doubt = math.log10(max(1.0 - float(self.shares @ more), 0.01)) / math.sqrt(3.0)
-            return density.with_part(Influence("glare"), doubt)
-        if not calibration.laws or not self.of_wedge.any():
-            # What was scattered onto the wedge is not known, so that nothing can be taken off. The share is a root mean
-            # square: what it makes of a reading is a standard uncertainty about none.
-            return density.with_part(Influence("glare"), -float(self.shares @ more) / math.log(10.0))
-        return _less(density, more, calibration)
+            rest = math.log10(max(1.0 - share, 0.01) / (1.0 - taken)) / math.sqrt(3.0)
+            left_over = _LEFT_OVER * share / math.log(10.0)
+            return freed.with_part(Influence("glare"), math.copysign(math.hypot(rest, left_over), rest))
+        if not told:
+            # The share is a root mean square: what it makes of a reading is a standard uncertainty about none.
+            return freed.with_part(Influence("glare"), -share / math.log(10.0))
+        parts = dict(freed.parts or {})
+        for influence, part in told.items():
+            parts[influence] = parts.get(influence, 0.0) + part
+        return Quantity(freed.value, parts)
 
 
-def _less(density: Quantity, more: Floats, calibration: Calibration) -> Quantity:
-    """Return a density freed of what is expected to be scattered onto it more than onto the wedge.
+def _expected(more: Floats, calibration: Calibration) -> tuple[float, dict[Influence, float]]:
+    """Return what part of a reading's light is expected to be scattered onto it more than onto the wedge.
+
+    With it comes what is not known of that, as contributions to its density.
 
     Parameters
     ----------
@@ -235,12 +248,8 @@ def _less(density: Quantity, more: Floats, calibration: Calibration) -> Quantity
         How much more light lies round it than round the wedge at this density, in terms of its own, by each reach.
     """
     points = calibration.points()
-    taken = float(points.scattered @ more)
-    left = max(1.0 - taken, _LEAST_LEFT)
-    parts = dict(density.parts or {})
-    for influence, part in points.parts_of_scattered(_SKEW * more / left / math.log(10.0)).items():
-        parts[influence] = parts.get(influence, 0.0) + part
-    return Quantity(density.value - math.log10(left), parts)
+    taken = min(float(points.scattered @ more), 1.0 - _LEAST_LEFT)
+    return taken, points.parts_of_scattered(_SKEW * more / (1.0 - taken) / math.log(10.0))
 
 
 def _with_noise(density: Quantity, noise: float, key: str) -> Quantity:

@@ -102,11 +102,11 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
         assert abs(same) <= 1.1 * wide + 0.003
         assert abs(left) <= rest + 0.003
     errors = np.abs([[error for error, _, _ in one] for one in (blind, doubted, corrected)])
-    # At density 2.05 half a per cent of scattered light moves a reading by a tenth, and more in the densest steps.
-    assert errors[1, 7:].max() > 0.05
-    assert np.all(errors[2, 4:] < 0.2 * errors[1].max() + 0.003)
-    # What is expected of a scanner that nobody checked is about half of what this one has.
-    assert errors[0, 7] < 0.75 * errors[1, 7]
+    # A slot that is not used to correct changes no reading, only what is doubted of it.
+    assert_allclose(errors[1], errors[0], rtol=0, atol=1e-9)
+    # At density 2.05 half a per cent of scattered light would move a reading by a tenth; the wedge has shown most of it.
+    assert errors[0, 4:].max() < 0.05
+    assert np.all(errors[2, 4:] < 0.2 * 0.1 + 0.003)
 
 
 @pytest.mark.parametrize("both", ["masked", "open"])
@@ -131,7 +131,8 @@ def test_in_the_wedges_own_surroundings_what_is_doubted_covers_the_error(
 def test_dark_is_doubted_and_light_is_not(made: dict[str, Calibration | Scan | Glare]) -> None:
     parts = [abs(part) for _, _, part in steps_of(read(made, "masked", "open", correct=False))]
     assert parts[0] < 0.003
-    assert parts[-1] > 0.05
+    # A fifth of a correction by a tenth is in doubt, and what of it is not made.
+    assert parts[-1] > 0.02
     assert all(parts[number] < parts[number + 1] for number in range(2, 8))
 
 
@@ -148,11 +149,13 @@ def test_shadow_and_highlight_carry_one_glare(made: dict[str, Calibration | Scan
             assert_allclose(range_[influence], ends[0][influence] - ends[1].get(influence, 0.0), rtol=1e-9, atol=1e-7)
 
 
-def test_a_correction_brings_the_frame_to_its_true_range(made: dict[str, Calibration | Scan | Glare]) -> None:
+def test_a_frame_reads_alike_by_what_the_wedge_shows_and_by_the_slot(
+    made: dict[str, Calibration | Scan | Glare],
+) -> None:
     plain, corrected = (read(made, "masked", "open", correct=how) for how in (False, True))
     assert plain.highlight is not None
     assert corrected.highlight is not None
-    assert corrected.highlight.value > plain.highlight.value + 0.05
+    assert 0.0 < abs(corrected.highlight.value - plain.highlight.value) < (plain.highlight.uncertainty or 0.0)
 
 
 def test_a_calibration_knows_what_lay_round_its_wedge(
