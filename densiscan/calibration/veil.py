@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -121,6 +122,29 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GlareSource:
+    """Shares of light by each reach that make one contribution to the doubt of a density.
+
+    `whole` says that they are an error that stands in the density; else they are its standard uncertainty.
+    """
+
+    shares: Floats
+    whole: bool
+
+    def doubt(self, excess: npt.ArrayLike) -> Floats:
+        """Return the contribution (k = 1) of a veil less that of the wedge, as a part of the light read."""
+        return _half_known(excess) if self.whole else np.asarray(excess) / -math.log(10.0)
+
+
+def _half_known(excess: npt.ArrayLike) -> Floats:
+    """Return what an error that is known but not corrected contributes: a rectangle of its own half-width (k = 1).
+
+    JCGM 100:2008, 4.3.7.
+    """
+    return np.asarray(np.log10(np.maximum(1.0 - np.asarray(excess), 0.01)) / math.sqrt(3.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Veil:
     """The light scattered over a scan, and what it means for readings on it.
 
@@ -156,6 +180,41 @@ class Veil:
         """Return the light round a place by each reach."""
         place = np.array([x_mm]), np.array([y_mm])
         return np.array([_at(one, self.sizes, *place)[0] for one in self.maps])
+
+    def over_pixels(self, x_mm: Floats, y_mm: Floats, shares: Floats) -> npt.NDArray[np.float32]:
+        """Return the veil by such shares where columns and rows of pixels cross, shape (rows, columns)."""
+        veil = np.tensordot(shares, self.maps, axes=1)
+        down, along = veil.shape
+        row = np.clip(y_mm / self.sizes[0] - 0.5, 0.0, down - 1.0)
+        top = np.minimum(row.astype(np.intp), max(down - 2, 0))
+        first, last = int(top.min()), int(top.max()) + 2
+        place = x_mm / self.sizes[1] - 0.5
+        rows = [np.interp(place, np.arange(along), one).astype(np.float32) for one in veil[first:last]]
+        across = np.array([*rows, rows[-1]])
+        above = across[top - first]
+        return np.asarray(above + (row - top).astype(np.float32)[:, None] * (across[top - first + 1] - above))
+
+    def round_wedge(self, density: npt.ArrayLike) -> Floats:
+        """Return the light that lay round the wedge at densities, by each reach, shape (reaches, ...)."""
+        return np.array([np.interp(np.asarray(density), self.densities, one) for one in self.of_wedge.T])
+
+    def sources(self, calibration: Calibration) -> tuple[GlareSource, ...]:
+        """Return what glare does to densities that are not freed of any, by independent sources."""
+        if self.known:
+            left_over = GlareSource(shares=_LEFT_OVER * self.shares, whole=False)
+            return GlareSource(shares=self.shares, whole=True), left_over
+        if not self._is_weighed(calibration):
+            return (GlareSource(shares=self.shares, whole=False),)
+        points = calibration.points()
+        root = np.linalg.qr(points.scattered_parts.T, mode="r")
+        return (
+            GlareSource(shares=points.scattered, whole=True),
+            *(GlareSource(shares=_SKEW * one, whole=False) for one in root),
+        )
+
+    def _is_weighed(self, calibration: Calibration) -> bool:
+        """Return whether it is known what was scattered onto the wedge, so that it can be taken off."""
+        return bool(calibration.laws) and bool(self.of_wedge.any())
 
     def over(self, surveyed: Survey) -> Floats:
         """Return the veil at the middle of each cell of a survey."""
@@ -213,19 +272,12 @@ class Veil:
             density = Quantity(-math.log10(max(light, 1e-8)), parts)
             return _with_noise(density, noise, key).with_part(Influence("glare"), _LEFT_OVER * share)
         density = calibration.quantity(light, noise, key)
-        wedge = np.array([float(np.interp(density.value, self.densities, one)) for one in self.of_wedge.T])
-        more = (over - wedge) / max(light, 1e-8)
-        if not calibration.laws or not self.of_wedge.any():
-            # What was scattered onto the wedge is not known, so that nothing can be taken off.
-            taken: float = 0.0
-            told: dict[Influence, float] = {}
-        else:
-            taken, told = _expected(more, calibration)
+        more = (over - self.round_wedge(density.value)) / max(light, 1e-8)
+        taken, told = _expected(more, calibration) if self._is_weighed(calibration) else (0.0, {})
         freed = Quantity(density.value - math.log10(1.0 - taken), density.parts or {})
         share = float(self.shares @ more)
         if self.known:
-            # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
-            rest = math.log10(max(1.0 - share, 0.01) / (1.0 - taken)) / math.sqrt(3.0)
+            rest = float(_half_known(1.0 - (1.0 - share) / (1.0 - taken)))
             left_over = _LEFT_OVER * share / math.log(10.0)
             return freed.with_part(Influence("glare"), math.copysign(math.hypot(rest, left_over), rest))
         if not told:

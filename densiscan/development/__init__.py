@@ -8,4 +8,4 @@ agitation too; `developer_life` tells how far a developer goes, `expected` what 
 __all__ = ["advice", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "sheets", "trends", "usable_readings", "verdict"]
-__all__ += ["change"]
+__all__ += ["change", "surprise"]

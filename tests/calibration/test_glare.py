@@ -104,7 +104,7 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
     errors = np.abs([[error for error, _, _ in one] for one in (blind, doubted, corrected)])
     # A slot that is not used to correct changes no reading, only what is doubted of it.
     assert_allclose(errors[1], errors[0], rtol=0, atol=1e-9)
-    # At density 2.05 half a per cent of scattered light would move a reading by a tenth; the wedge has shown most of it.
+    # At density 2.05 half a per cent of scattered light would move a reading by a tenth; the wedge shows most of it.
     assert errors[0, 4:].max() < 0.05
     assert np.all(errors[2, 4:] < 0.2 * 0.1 + 0.003)
 

@@ -10,9 +10,10 @@ from numpy.testing import assert_allclose
 
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.fading import shown_by_black
-from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Glare, Scattering, veil
+from densiscan.calibration.glare import REACHES_MM, USUAL, USUAL_SCATTERING, Glare, Scattering, veil
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.calibration.several_looks import combine_looks
+from densiscan.calibration.veil import Veil
 from densiscan.calibration.weighed_curve import steps_of
 from tests.support.made_up import FACTS, step_reading
 
@@ -102,3 +103,23 @@ def test_a_wedge_on_glass_that_reads_dark_shows_that_little_is_scattered() -> No
     assert spread < 0.5 * USUAL_SCATTERING.total[1]
     # Where no light is known to lie round the steps nothing is said of it.
     assert steps_of(made.used_steps()).surround is not None
+
+
+def test_a_pixel_is_doubted_by_what_is_expected_and_by_what_is_not_known() -> None:
+    """Its independent sources are the same quadratic form as the contributions, 1.34 times (ln 40 - 1 over 2)."""
+    made, size = look(np.full(TRUE.size, 0.9), 0.0001, "a.tif"), len(REACHES_MM)
+    round_it = Veil(
+        glare=USUAL,
+        corrected=False,
+        known=False,
+        maps=np.ones((size, 2, 2)),
+        sizes=CELL,
+        densities=TRUE,
+        of_wedge=np.full((TRUE.size, size), 0.9),
+    )
+    expected, *others = round_it.sources(made)
+    more = np.array([0.1, 0.2, 0.0, 0.3, -0.1])
+    assert (expected.whole, {one.whole for one in others}) == (True, {False})
+    assert_allclose(expected.shares, made.points().scattered)
+    found = np.linalg.norm([one.doubt(one.shares @ more) for one in others])
+    assert_allclose(found, 1.3444 * np.linalg.norm(more @ made.points().scattered_parts) / np.log(10.0), rtol=1e-4)
