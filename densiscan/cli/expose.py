@@ -9,8 +9,8 @@ import typer
 
 from densiscan.cli import arguments
 from densiscan.cli.film_times import CurveOption, SeriesOption, exposure_time, reciprocity_of
-from densiscan.cli.keep import meant, opened
-from densiscan.cli.options import JsonOption, NotebookOption, show
+from densiscan.cli.keep import end_unless, keep_named, meant, opened
+from densiscan.cli.options import JsonOption, NotebookOption, say, show
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -58,6 +58,10 @@ def expose(
     highlight_zone: Annotated[
         float, typer.Option("--highlight-zone", metavar="Z", help="Where that is to fall.")
     ] = 8.0,
+    keep: Annotated[
+        str | None,
+        typer.Option("--keep", metavar="SHEET", help="Keep it under this sheet's number; measure --sheet answers it."),
+    ] = None,
     series: SeriesOption = None,
     curve: CurveOption = None,
     notebook_option: NotebookOption = None,
@@ -67,7 +71,8 @@ def expose(
 
     Film index, aperture, filters, bellows and zone change the meter's time; a long one is corrected for reciprocity
     failure. With --film the index that your negatives ask for is taken from the notebook. With --highlight you are
-    told where that falls, and which development brings it where you want it.
+    told where that falls, and which development brings it where you want it. With --keep it goes into the notebook
+    under the sheet's number, so that the negative answers for it later (measure --sheet).
 
     For example, a shadow of 1/4 s placed on zone 3, through a filter of factor 4:
 
@@ -101,10 +106,12 @@ def expose(
         highlight=None if second is None else Metered(seconds=second, f_number=aperture, index=reading.index),
         highlight_zone=highlight_zone,
     )
-    if as_json:
-        show(exposing_document(exposure, reading, setting, law))
-        return
-    show(exposing_text(exposure, reading, setting, law, told=() if sheet is None else _told(sheet, index)))
+    document = exposing_document(exposure, reading, setting, law, film=None if sheet is None else sheet.film)
+    told = () if sheet is None else _told(sheet, index)
+    show(document if as_json else exposing_text(exposure, reading, setting, law, told=told))
+    if keep is not None:
+        end_unless(keep_named("exposure", keep, document, notebook_option))
+        say(f"Kept in the notebook as sheet {keep}.")
 
 
 def _told(sheet: AdviceSheet, index: float | None) -> tuple[str, ...]:
