@@ -6,4 +6,4 @@ negative, `readings` the long one and its JSON, `trouble` faults; `runs` the wor
 
 __all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
 __all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
-__all__ += ["trends"]
+__all__ += ["trends", "zones"]
