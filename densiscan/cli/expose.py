@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.film_times import CurveOption, SeriesOption, exposure_time, reciprocity_of
-from densiscan.cli.keep import end_unless, keep_named, meant, opened
+from densiscan.cli.film_times import CurveOption, SeriesOption, advised_film, exposure_time, reciprocity_of
+from densiscan.cli.keep import end_unless, keep_named
 from densiscan.cli.options import JsonOption, NotebookOption, say, show
 from densiscan.errors import WrongUseError
 
@@ -84,7 +83,7 @@ def expose(
     seconds = exposure_time(metered, "--metered")
     second = None if highlight is None else exposure_time(highlight, "--highlight")
     law = reciprocity_of(series, curve)
-    sheet = None if film is None else _advised(film, developer, notebook_option)
+    sheet = None if film is None else advised_film(film, developer, notebook_option)
     from densiscan.film.exposing import CameraSetting, Metered, camera_exposure, magnification_of
     from densiscan.report.exposing import exposing_document, exposing_text
 
@@ -126,20 +125,6 @@ def _told(sheet: AdviceSheet, index: float | None) -> tuple[str, ...]:
     time = time_text(sheet.advice.time_s.value)
     words.append(f"Develop in {sheet.developer} {time} as usual (N); densiscan advise says how sure that is.")
     return tuple(words)
-
-
-def _advised(film: str, developer: str | None, notebook_option: Path | None) -> AdviceSheet:
-    """Return what the notebook advises for a film and its developer, the last one where none is named."""
-    from densiscan.notebook.advised import Wanted, advised
-    from densiscan.paper.grade import density_range_for
-
-    with opened(notebook_option) as book:
-        spelled, of_developer = meant(book, film, developer)
-        last = book.last_run(spelled, of_developer)
-        if last is None:
-            raise WrongUseError(f"the notebook has no run of {film}; give the index with --index, without --film.")
-        question = Wanted(film=last.film, developer=last.developer, target_range=density_range_for(None, "contact"))
-        return advised(book, question)
 
 
 def _check(

@@ -59,7 +59,7 @@ def kept_exposure(sheet: str, document: Mapping[str, Any] | None) -> KeptExposur
     zone = (document or {}).get("zone")
     if not isinstance(zone, int | float):
         raise WrongUseError(
-            f"no exposure is kept for `sheet` {sheet}; keep one with: densiscan expose ... --keep {sheet}"
+            f"no exposure is kept for `sheet` {sheet}; give its number with `keep` when you work out an exposure."
         )
     return KeptExposure(sheet=sheet, zone=float(zone))
 
