@@ -16,7 +16,7 @@ from densiscan.scan.scan import open_scan
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import WedgePlace, find_steps
 from densiscan.wedge.wedge import Wedge, WedgeStep
-from tests.renderer import Holder, Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
+from tests.renderer import Holder, Piece, Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
 
 PPI = 101.6
 """Four pixels a millimetre: a pixel is one cell of the map that is searched."""
@@ -252,7 +252,8 @@ def test_a_file_of_one_step_more_or_less_is_refused_with_both_numbers(more: int,
     film = tuple((0.06 + 0.15 * np.arange(21)).round(3).tolist())
     stated = tuple((0.06 + 0.15 * np.arange(21 + more)).round(3).tolist())
     case = Case(densities=film, before_mm=26.0, after_mm=26.0)
-    pieces = [case.layout()] if mount == "glass" else [case.layout(), opening(case, 3.5, 3.5)]
+    pieces: list[Piece] = [case.layout()]
+    pieces += [opening(case, 3.5, 3.5)] if mount == "card" else []
     size = (52.0 + 6.0 * len(film), 40.0 if mount == "card" else 22.0)
     write_scan(render_bed(pieces, Scanner(ppi=PPI), seed=8, size_mm=size), tmp_path / "wedge.tif")
     wedge = Wedge(steps=tuple(WedgeStep(step=str(n), density=d) for n, d in enumerate(stated, start=1)))
