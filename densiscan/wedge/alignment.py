@@ -304,6 +304,8 @@ def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
     # A step denser than one that drowned has drowned, though the glare of the light beyond it gives it a signal.
     drowned = np.logical_or.accumulate(level <= floor) & (10.0 ** (level / slope) <= _GLARE)
     level, lost = np.where(drowned, np.minimum(level, floor), level), lost | drowned
+    if np.count_nonzero(~lost) < 3:
+        return -math.inf
     doubt = _doubts(inner, steps, slope)
     drowns = _drowns(level, np.flatnonzero(~lost), steps.densities, slope, floor)
     best = max(_process(level, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)

@@ -158,6 +158,9 @@ def _another_number(laid: Laid, ways: list[Count], way: Count | None) -> bool:
     if way is None or not laid.light_seen:
         return any(lead < 0.0 for lead in laid.leads.values())
     doubts = {other.count: other.doubt for other in ways}
+    if way.doubt <= 0.0 and all(doubt >= _MOST_DOUBT for count, doubt in doubts.items() if count != way.count):
+        # The edges alone leave no doubt.
+        return False
     return any(lead + doubts.get(count, _MOST_DOUBT) < way.doubt for count, lead in laid.leads.items())
 
 
