@@ -49,6 +49,7 @@ from densiscan.cli.trouble_options import (
     check_marked,
     write_marked,
 )
+from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
 
@@ -68,6 +69,12 @@ def measure(
     rebate: RebateOption = None,
     spot: Annotated[
         list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    on_zone: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--on-zone", metavar="X,Y,ZONE", help="What puts this place on this zone, 0 to 10; repeat for two."
+        ),
     ] = None,
     base: BaseOption = None,
     base_fog: Annotated[
@@ -140,7 +147,10 @@ def measure(
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
-    spots = arguments.places(spot, "--spot")
+    zones = arguments.zones(on_zone, "--on-zone")
+    if zones and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
     request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
@@ -194,6 +204,7 @@ def measure(
         beside=by.beside,
         detail=detail_for(report, scans),
         fog_history=fog_before,
+        zones=zones,
     )
     if len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice

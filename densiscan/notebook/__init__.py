@@ -1,4 +1,4 @@
 """Where things are kept: one SQLite file."""
 
-__all__ = ["advised", "keep", "location", "materials", "merge", "news", "notebook", "readings", "recall", "tables"]
-__all__ += ["transfer"]
+__all__ = ["advised", "history", "keep", "location", "materials", "merge", "news", "notebook", "readings", "recall"]
+__all__ += ["tables", "transfer"]
