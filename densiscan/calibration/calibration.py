@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, overload
 
 import numpy as np
@@ -142,6 +142,7 @@ class Calibration(Drawn):
     laws: tuple[WeighedLaw, ...] = ()
     looks: tuple[Look, ...] = ()
     drift: float | None = None
+    _points: CurvePoints | None = field(default=None, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -258,7 +259,10 @@ class Calibration(Drawn):
         ValueError
             If it does not run from light to dense.
         """
-        return curve_points(self.used_steps(), self.laws)
+        if self._points is None:  # kept, as every reading asks for them
+            object.__setattr__(self, "_points", curve_points(self.used_steps(), self.laws))
+        assert self._points is not None  # noqa: S101 - it was just made
+        return self._points
 
     def used_steps(self) -> tuple[UsedStep, ...]:
         """Return the steps that the curve is made from as the laws take them, lightest first."""

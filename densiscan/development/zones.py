@@ -9,13 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.arithmetic.units import STOP
 from densiscan.development.verdict import TIME_POWER, TIME_POWER_DOUBT, DevelopmentAdvice
 from densiscan.errors import WrongUseError
-from densiscan.film.exposing import HIGHEST_ZONE, Highlight
+
+if TYPE_CHECKING:
+    from densiscan.film.exposing import Highlight
 
 ZONE_ONE: Final = 0.10
 """Net density of zone I (common practice)."""
@@ -44,6 +46,8 @@ class WantedZone:
     net: Quantity | None = None
 
     def __post_init__(self) -> None:
+        from densiscan.film.exposing import HIGHEST_ZONE
+
         if not 0.0 <= self.wanted <= HIGHEST_ZONE:
             raise WrongUseError(f"`zones` {self.wanted:g} is not a zone; give 0 to {HIGHEST_ZONE:g}, such as 3.")
 
@@ -131,6 +135,8 @@ def zone_change(wanted: Sequence[WantedZone], development: DevelopmentAdvice) ->
     WrongUseError
         If several are wanted on one zone, or a thinner place on a higher zone than a denser one.
     """
+    from densiscan.film.exposing import Highlight
+
     contrast = development.contrast
     if not wanted or contrast is None or contrast.value <= 0.0:
         return None
