@@ -69,6 +69,13 @@ class Light:
         specks = abs(math.log10(max(plain, 1e-9) / max(read.mean, 1e-9))) / math.sqrt(3.0)
         return density.with_part(Influence("specks", key), specks) if specks > _LEAST_SPECKS else density
 
+    def of_pixel(self, density: float) -> Quantity:
+        """Return the density of one pixel under the veil of the wedge: all but glare, and what grain and noise do."""
+        over = 0.0 if self.veil is None else float(self.veil.over_wedge(density))
+        one_code = self.curve.density_per_code(density)
+        rounding = Influence("rounding", "pixel")
+        return self._density(10.0**-density, 0.0, "pixel", over).with_part(rounding, one_code / math.sqrt(12.0))
+
     def _of_patch(self, read: Patch, mean: float, *, lamp: float, place: tuple[float, float], key: str) -> Quantity:
         light = mean if self.veil is None else self.veil.freed(mean, *place)
         noise = read.mean_noise / max(light, 1e-9) / math.log(10)

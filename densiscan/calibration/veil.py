@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity
@@ -142,6 +143,18 @@ class Veil:
         """Return the veil at a place."""
         return float(_at(self.map, self.sizes, np.array([x_mm]), np.array([y_mm]))[0])
 
+    def over_pixels(self, x_mm: Floats, y_mm: Floats) -> npt.NDArray[np.float32]:
+        """Return the veil where columns and rows of pixels cross, shape (rows, columns)."""
+        down, along = self.map.shape
+        row = np.clip(y_mm / self.sizes[0] - 0.5, 0.0, down - 1.0)
+        top = np.minimum(row.astype(np.intp), max(down - 2, 0))
+        first, last = int(top.min()), int(top.max()) + 2
+        place = x_mm / self.sizes[1] - 0.5
+        rows = [np.interp(place, np.arange(along), one).astype(np.float32) for one in self.map[first:last]]
+        across = np.array([*rows, rows[-1]])
+        above = across[top - first]
+        return np.asarray(above + (row - top).astype(np.float32)[:, None] * (across[top - first + 1] - above))
+
     def over(self, surveyed: Survey) -> Floats:
         """Return the veil at the middle of each cell of a survey."""
         x = 0.5 * (surveyed.x_edges_mm[:-1] + surveyed.x_edges_mm[1:])
@@ -197,13 +210,27 @@ class Veil:
             density = Quantity(-math.log10(max(light, 1e-8)), parts)
             return _with_noise(density, noise, key).with_part(Influence("glare"), _LEFT_OVER * share)
         density = calibration.quantity(light, noise, key)
-        wedge = float(np.interp(density.value, self.densities, self.of_wedge))
-        excess = (over - wedge) / max(light, 1e-8)
+        excess = (over - self.over_wedge(density.value)) / max(light, 1e-8)
+        return density.with_part(Influence("glare"), float(self.doubt(excess)))
+
+    def over_wedge(self, density: npt.ArrayLike) -> Floats:
+        """Return the veil that the calibration takes for the scanner's own at densities; 0 where none is known."""
+        return np.asarray(np.interp(np.asarray(density), self.densities, self.of_wedge))
+
+    def doubt(self, excess: npt.ArrayLike) -> Floats:
+        """Return what a veil that is not corrected contributes to a density (k = 1).
+
+        Parameters
+        ----------
+        excess
+            The veil less that of the wedge, as a part of the light read.
+        """
+        share = np.asarray(excess)
         if not self.known:
             # The share is a root mean square: what it makes of a reading is a standard uncertainty about none.
-            return density.with_part(Influence("glare"), -excess / math.log(10.0))
+            return -share / math.log(10.0)
         # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
-        return density.with_part(Influence("glare"), math.log10(max(1.0 - excess, 0.01)) / math.sqrt(3.0))
+        return np.log10(np.maximum(1.0 - share, 0.01)) / math.sqrt(3.0)
 
 
 def _with_noise(density: Quantity, noise: float, key: str) -> Quantity:

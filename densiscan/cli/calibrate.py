@@ -13,6 +13,8 @@ from densiscan.cli import arguments
 from densiscan.cli.keep import end_unless, keep_document
 from densiscan.cli.options import (
     OUR_CALIBRATION,
+    OUR_CGATS,
+    CgatsOption,
     ChannelOption,
     DensitiesOption,
     EmptyBedOption,
@@ -34,6 +36,7 @@ from densiscan.cli.options import (
     say,
     show,
     wedge_meant,
+    write_cgats,
     write_plot,
 )
 from densiscan.cli.progress import working
@@ -75,6 +78,7 @@ def calibrate(
     inverted: InvertedOption = None,
     reflection: Annotated[bool, typer.Option("--reflection", help="The wedge is a print, read by reflection.")] = False,
     plot: PlotOption = None,
+    cgats: CgatsOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
@@ -95,6 +99,7 @@ def calibrate(
         arguments.there(empty_bed, "scan of the empty bed")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
+    check_out(cgats, "--cgats", ours=OUR_CGATS)
     box = arguments.box(region, "--region")
     meant = _meant(scans, notebook_option)
     files = [file for file, is_scan in meant if is_scan]
@@ -103,6 +108,7 @@ def calibrate(
     from densiscan.calibration.file import calibration_document, read_calibration, write_calibration
     from densiscan.calibration.make import Label
     from densiscan.calibration.make import calibrate as calibrated
+    from densiscan.report.cgats import wedge_cgats
     from densiscan.report.readings import calibration_text
     from densiscan.scan.scan import open_scan
     from densiscan.wedge.wedge import wedge_document
@@ -127,6 +133,7 @@ def calibrate(
         from densiscan.report.figures.calibration import calibration_figure
 
         write_plot(calibration_figure(calibration), plot)
+    write_cgats(lambda: wedge_cgats(calibration), cgats)
     for place in places:
         say(f"Written to {place}.")
     scan = files[0] if files else None

@@ -11,8 +11,10 @@ import typer
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest, calibration_for
 from densiscan.cli.options import (
+    OUR_CGATS,
     TYPED,
     CalibrationOption,
+    CgatsOption,
     EmptyBedOption,
     JsonOption,
     NotebookOption,
@@ -23,9 +25,12 @@ from densiscan.cli.options import (
     PrintingLight,
     ProcessOption,
     RebateOption,
+    check_out,
     check_plot,
+    now,
     say,
     show,
+    write_cgats,
     write_plot,
 )
 from densiscan.cli.progress import working
@@ -98,6 +103,7 @@ def film(
     page: PageOption = None,
     empty_bed: EmptyBedOption = None,
     plot: PlotOption = None,
+    cgats: CgatsOption = None,
     overwrite: OverwriteOption = False,  # noqa: ARG001 - its callback acts
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
@@ -117,6 +123,7 @@ def film(
     arguments.within(exposure_uncertainty, "--exposure-uncertainty", above=-1e-9, upto=3.0, such_as="0.04")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="600")
     check_plot(plot)
+    check_out(cgats, "--cgats", ours=OUR_CGATS)
     asked = FilmRequest(
         scans=tuple(scans or ()),
         points=points,
@@ -139,6 +146,7 @@ def film(
 
     from densiscan.arithmetic.quantity import Quantity
     from densiscan.film.speed_and_contrast import film_test
+    from densiscan.report.cgats import film_cgats
     from densiscan.report.film import film_document, film_text
 
     read = asked.read()
@@ -151,6 +159,7 @@ def film(
         from densiscan.report.figures.film import film_figure
 
         write_plot(film_figure(test, name=name or asked.said), plot)
+    write_cgats(lambda: film_cgats(test, name=name or asked.said, created=now()), cgats)
     if name is not None:
         with location.open_notebook(asked.notebook, arguments=TYPED.get()) as book:
             book.keep("film-test", name, document)

@@ -10,13 +10,14 @@ import typer
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
-from densiscan.cli.measure_output import reading_now, show_readings
+from densiscan.cli.measure_output import check_cgats, reading_now, show_readings, write_densities
 from densiscan.cli.measure_wedge import WedgeOption, check_wedge, read_by
 from densiscan.cli.options import (
     OUR_TABLE,
     ApertureOption,
     BaseOption,
     CalibrationOption,
+    CgatsOption,
     ChannelOption,
     ClusterOption,
     EmptyBedOption,
@@ -98,6 +99,7 @@ def measure(
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
+    cgats: CgatsOption = None,
     fog_sheet: FogSheetOption = False,
     as_negative: AsNegativeOption = False,
     marked: MarkedOption = None,
@@ -142,6 +144,7 @@ def measure(
         if file is not None:
             arguments.there(file, what)
     check_out(csv, "--csv", ours=OUR_TABLE)
+    check_cgats(cgats, scans)
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
@@ -235,6 +238,7 @@ def measure(
         write_marked(marked, result, task, channel=by.channel)
     if report is not None:
         write_report(report, scans, result, by.made, task)
+    write_densities(cgats, result)
     try:
         show_readings(result, by, csv, as_json=as_json, explain=explain)
     finally:

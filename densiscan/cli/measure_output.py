@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
-from densiscan.cli.options import DEBUG_VARIABLE, say, show
+from densiscan.cli.options import DEBUG_VARIABLE, OUR_CGATS, check_out, now, say, show, write_cgats
+from densiscan.errors import WrongUseError
 from densiscan.files.atomic import write_whole
 
 if TYPE_CHECKING:
@@ -40,6 +42,27 @@ def show_readings(result: BatchResult, made: Named, csv: Path | None, *, as_json
             show("\n" + budgets_text(result))
     if result.failures or may_be_lost(result.assessments):
         raise typer.Exit(1)
+
+
+def check_cgats(cgats: Path | None, scans: Sequence[Path]) -> None:
+    """Check that the densities of what is measured can be written there; None passes.
+
+    Raises
+    ------
+    WrongUseError
+        If a folder or several scans are measured, or the file cannot be taken.
+    """
+    check_out(cgats, "--cgats", ours=OUR_CGATS)
+    if cgats is not None and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--cgats takes the densities of one scan; of a folder write a table with --csv.")
+
+
+def write_densities(cgats: Path | None, result: BatchResult) -> None:
+    """Write the densities of readings for other programs; None passes."""
+    if cgats is not None:
+        from densiscan.report.cgats import readings_cgats
+
+        write_cgats(lambda: readings_cgats(result.assessments, created=now()), cgats)
 
 
 def reading_now(number: int, path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Callable
 from contextlib import suppress
 from contextvars import ContextVar
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ import typer
 from densiscan.cli import arguments
 from densiscan.cli.arguments import in_options
 from densiscan.errors import WrongUseError
+from densiscan.files.atomic import write_whole
 from densiscan.report.terminal import inked, takes_ink, visible
 
 if TYPE_CHECKING:
@@ -95,6 +97,9 @@ EmptyBedOption = Annotated[
     typer.Option("--empty-bed", metavar="FILE", help="Scan of the empty bed: corrects the uneven lamp."),
 ]
 ChannelOption = Annotated[Channel | None, typer.Option("--channel", help="Channel to read.")]
+CgatsOption = Annotated[
+    Path | None, typer.Option("--cgats", metavar="FILE", help="Write the densities as CGATS.17 text too (ISO 28178).")
+]
 PlotOption = Annotated[
     Path | None, typer.Option("--plot", metavar="FILE", help="Draw the result: a file that ends in .png, .svg or .pdf.")
 ]
@@ -165,6 +170,7 @@ def wedge_meant(
 
 OUR_TABLE: Final = b"file,path,"
 OUR_CALIBRATION: Final = b'"densiscan.calibration/'
+OUR_CGATS: Final = b'ORIGINATOR "densiscan'
 OUR_CHECK: Final = b'"densiscan.check/'
 OUR_EXPORT: Final = b'"densiscan.notebook/'
 OUR_PAGE: Final = b"densiscan</title>"
@@ -266,6 +272,13 @@ def write_plot(figure: Figure, plot: Path) -> None:
 
     save_figure(figure, plot)
     say(f"Written to {plot}.")
+
+
+def write_cgats(text: Callable[[], str], place: Path | None) -> None:
+    """Write the densities for other programs and say where; None passes."""
+    if place is not None:
+        write_whole(place, text(), what="the densities")
+        say(f"Written to {place}.")
 
 
 TYPED: Final[ContextVar[tuple[str, ...]]] = ContextVar("typed", default=())

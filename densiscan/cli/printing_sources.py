@@ -131,7 +131,7 @@ def _in_folder(folder: Path, source: Source, by: Reader) -> Iterator[tuple[str, 
         if reading is not None:
             yield str(path), partial(_as_kept, reading)
             continue
-        yield str(path), partial(_measured, path, source, by)
+        yield str(path), partial(measured_negatives, path, source, by)
 
 
 def negatives_of_run(run: int, source: Source) -> tuple[list[NegativeEnds], list[dict[str, str]]]:
@@ -170,7 +170,7 @@ def _negatives(name: str, source: Source, by: Reader) -> list[NegativeEnds]:
     path = Path(name)
     if not path.is_file():
         return _kept(name, source)
-    return _from_document(path) if path.suffix.lower() == ".json" else _measured(path, source, by)
+    return _from_document(path) if path.suffix.lower() == ".json" else measured_negatives(path, source, by)
 
 
 def _readings_called(name: str, source: Source, *, with_documents: bool) -> list[KeptReading]:
@@ -268,7 +268,14 @@ def _require_negative(file: str, kind: str, warnings: Sequence[tuple[str, str]])
     )
 
 
-def _measured(path: Path, source: Source, calibrated: Reader) -> list[NegativeEnds]:
+def measured_negatives(path: Path, source: Source, calibrated: Reader) -> list[NegativeEnds]:
+    """Return the negatives of a scan, measured.
+
+    Raises
+    ------
+    DensiscanError
+        If it cannot be read, or what is on it is no negative.
+    """
     from densiscan.errors import MeasureError
     from densiscan.negative.options import MeasureOptions
     from densiscan.negative.reading import measure_scan

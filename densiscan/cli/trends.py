@@ -21,6 +21,8 @@ from densiscan.cli.options import (
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from densiscan.arithmetic.quantity import Quantity
     from densiscan.development.run import Run
     from densiscan.notebook.notebook import Notebook
@@ -92,7 +94,7 @@ def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
     return newest[0]
 
 
-def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
+def stops_by_run(book: Notebook, runs: Sequence[Run]) -> dict[int, list[Quantity]]:
     """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
     from densiscan.development.exposure import exposure_advice
     from densiscan.development.usable_readings import not_a_negative

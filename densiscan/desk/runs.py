@@ -177,7 +177,6 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
     from densiscan.development.developer_life import Load
     from densiscan.notebook.advised import Wanted, advised
     from densiscan.paper.grade import density_range_for
-    from densiscan.report.advice import advice_text
     from densiscan.report.page.notebook import next_step
 
     film, developer = asked.get("film", "").strip(), asked.get("developer", "").strip()
@@ -211,7 +210,7 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
         "done": True,
         "say": step.say,
         "why": step.why,
-        "text": advice_text(sheet),
+        "text": step.all,
         "curve": _curve(sheet),
         "command": command_text(words),
     }

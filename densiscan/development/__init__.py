@@ -8,4 +8,4 @@ standing and use take off a batch; `names` are those of films and developers.
 __all__ = ["advice", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "sheets", "trends", "usable_readings", "verdict"]
-__all__ += ["change", "zones"]
+__all__ += ["change", "surprise", "zones"]

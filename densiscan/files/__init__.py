@@ -1,3 +1,3 @@
 """Files read within limits and written whole; tables, documents, results as plain data."""
 
-__all__ = ["atomic", "documents", "serialise", "shown", "tables"]
+__all__ = ["atomic", "documents", "gray_profile", "serialise", "shown", "tables"]

@@ -183,8 +183,8 @@ class Notebook:
         Examples
         --------
         >>> with open_notebook("practice.sqlite") as book:
-        ...     [change.what for change in book.history(2)]
-        ['add', 'add']
+        ...     book.history(1)[0].what
+        'add'
         """
         with self._store.reading() as connection:
             return () if connection is None else changes(connection, last)

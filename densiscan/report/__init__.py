@@ -4,5 +4,6 @@
 negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run.
 """
 
-__all__ = ["advice", "answer", "budget", "check", "counting", "evening", "exposing", "film", "film_times", "finished"]
-__all__ += ["folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal", "trends"]
+__all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
+__all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
+__all__ += ["trends"]
