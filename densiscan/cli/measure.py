@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -52,6 +52,9 @@ from densiscan.cli.trouble_options import (
 )
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.development.zones import WantedZone
 
 
 def measure(
@@ -150,9 +153,7 @@ def measure(
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
-    zones = arguments.zones(on_zone, "--on-zone")
-    if zones and (len(scans) > 1 or scans[0].is_dir()):
-        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    zones = _zones(on_zone, scans)
     spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
     request = CalibrationRequest(
         name=calibration,
@@ -244,6 +245,12 @@ def measure(
     finally:
         kept = keep_readings(result, by.made, task, notebook_option, run=number)
     end_unless(kept or number is None)
+
+
+def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ...]:
+    if on_zone and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    return arguments.zones(on_zone, "--on-zone")
 
 
 def _check_numbers(

@@ -178,14 +178,7 @@ class Notebook:
             return undone.what, None if undone.run is None else notebook_runs.run_numbered(connection, undone.run)
 
     def history(self, last: int = 20) -> tuple[NotebookChange, ...]:
-        """Return the changes of runs and readings made last, at most so many, the latest last.
-
-        Examples
-        --------
-        >>> with open_notebook("practice.sqlite") as book:
-        ...     book.history(1)[0].what
-        'add'
-        """
+        """Return the changes of runs and readings made last, at most so many, the latest last."""
         with self._store.reading() as connection:
             return () if connection is None else changes(connection, last)
 
