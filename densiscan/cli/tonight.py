@@ -83,7 +83,7 @@ def _of_today(book: Notebook) -> Run | None:
 
 def _as_the_last(book: Notebook) -> Run | None:
     """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
-    last = next(iter(book.runs(last=1)), None)
+    last = book.last_run()
     if last is None:
         return None
     from densiscan.report.runs import sentence
@@ -109,7 +109,7 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
 
 def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
     """Return the readings of other runs, the earliest first, dated by their run."""
-    from densiscan.notebook.recall import findings_kept
+    from densiscan.notebook.as_read import findings_kept
     from densiscan.report.evening import EarlierReading
 
     days = {one.number: one.date for one in book.runs()}
@@ -132,7 +132,7 @@ def _evening(
     from densiscan.development.trends import trends_of
     from densiscan.negative.trouble.fog import judged_fog
     from densiscan.notebook.advised import advised_after
-    from densiscan.notebook.recall import assessment_kept
+    from densiscan.notebook.as_read import assessment_kept
     from densiscan.report.evening import Evening
     from densiscan.report.readings import reading_document
 

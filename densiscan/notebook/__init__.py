@@ -1,4 +1,9 @@
-"""Where things are kept: one SQLite file."""
+"""Where things are kept: one SQLite file.
 
-__all__ = ["advised", "history", "keep", "location", "materials", "merge", "news", "notebook", "readings", "recall"]
-__all__ += ["tables", "transfer"]
+`notebook` is what others ask: its runs, the last run, its readings; `runs`, `readings` and `materials` answer by SQL
+over `store`; `history` lists what was changed. `as_read` makes a reading that was kept into one just made; `keep` puts
+readings in, `merge` joins two notebooks.
+"""
+
+__all__ = ["advised", "history", "keep", "location", "materials", "merge", "news", "notebook", "readings", "tables"]
+__all__ += ["as_read", "transfer"]
