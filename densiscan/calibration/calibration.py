@@ -261,11 +261,9 @@ class Calibration(Drawn):
         ValueError
             If it does not run from light to dense.
         """
-        if self._points is None:  # kept, as every reading asks for them
-            points = curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
-            object.__setattr__(self, "_points", points)
-        assert self._points is not None  # noqa: S101 - it was just made
-        return self._points
+        points = self._points or curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
+        object.__setattr__(self, "_points", points)  # kept, as every reading asks for them
+        return points
 
     def used_steps(self) -> tuple[UsedStep, ...]:
         """Return the steps that the curve is made from as the laws take them, lightest first."""
