@@ -366,9 +366,9 @@ def _through_steps(
         residual=0.0,
         warnings=tuple(warnings),
     )
-    made = [_with_left_out(replace(plain, black=black)) for black in _blacks(plain)]
-    best = min(made, key=lambda calibration: calibration.residual)
-    return best if best.residual < _CLEARLY * made[0].residual else made[0]
+    tried = [(_left_out_residual(made), made) for made in (replace(plain, black=black) for black in _blacks(plain))]
+    residual, best = min(tried, key=lambda one: one[0])
+    return _with_left_out(best if residual < _CLEARLY * tried[0][0] else tried[0][1])
 
 
 def _blacks(plain: Calibration) -> Sequence[float]:
@@ -377,6 +377,24 @@ def _blacks(plain: Calibration) -> Sequence[float]:
         1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
     )
     return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
+
+
+def _without_step(x: Floats, densities: Floats, number: int) -> float:
+    """Return what the curve through the other steps gives where a step was read."""
+    keep = np.arange(x.size) != number
+    return float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+
+
+def _residual(values: Sequence[float], densities: Floats) -> float:
+    """Return the root mean square of what the inner steps, left out in turn, were missed by."""
+    return math.sqrt(
+        sum((value - float(known)) ** 2 for value, known in zip(values, densities[1:-1], strict=True)) / len(values)
+    )
+
+
+def _left_out_residual(plain: Calibration) -> float:
+    x, densities, _ = plain.knots()
+    return _residual([_without_step(x, densities, number) for number in range(1, x.size - 1)], densities)
 
 
 def _with_left_out(plain: Calibration) -> Calibration:
@@ -389,7 +407,7 @@ def _with_left_out(plain: Calibration) -> Calibration:
     known = np.zeros(size)
     for number in range(1, size - 1):
         keep = np.arange(size) != number
-        value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+        value = _without_step(x, densities, number)
         pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
         parts: dict[Influence, float] = {}
         for j in range(size):
@@ -412,14 +430,13 @@ def _with_left_out(plain: Calibration) -> Calibration:
     if size < _ENOUGH:
         gaps = np.abs(np.diff(densities))
         fit = [math.hypot(known_of, _UNSEEN * float(gap)) for known_of, gap in zip(fit, gaps, strict=True)]
-    residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
     return replace(
         plain,
         steps=tuple(
             replace(step, measured=measured.get(step.reading.step) if step.used else None) for step in plain.steps
         ),
         fit=tuple(fit[::-1]),
-        residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
+        residual=_residual([value for value, _ in without], densities),
     )
 
 

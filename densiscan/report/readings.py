@@ -18,7 +18,7 @@ from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.report.terminal import fitted, wrapped
 from densiscan.report.trouble import finding_lines, trouble_lines
 from densiscan.report.wedge import wedge_words
-from densiscan.report.zones import zones_words
+from densiscan.report.zone_change import zones_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"

@@ -1,70 +1,61 @@
-"""Zones in words."""
+"""A film's zones as densities, and as grays on a paper: a table, and plain data."""
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
-from densiscan.batch.assessment import Assessment
-from densiscan.development.verdict import LARGEST_STEP, SMALLEST_STEP
-from densiscan.development.zones import ZoneChange
-
-ROMAN: Final = ("0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
-_NEAR: Final = 0.05
-_SMALL_CHANGE: Final = 0.25
-"""Stops of contrast below which development stays as it is, as `expose` says it too."""
-
-_VAGUE: Final = 1.0
-"""Stops of uncertainty from which the subject's range is worth metering: more is a zone."""
-
-
-def zone_text(zone: float) -> str:
-    """Return a zone as it is written: III, or between two of them 3.5."""
-    whole = round(zone)
-    return ROMAN[whole] if abs(zone - whole) < _NEAR and 0 <= whole < len(ROMAN) else f"{zone:.1f}"
+from densiscan.arithmetic.quantity import Quantity
+from densiscan.files.serialise import Layout, plain
+from densiscan.film.zones import FilmZone
+from densiscan.paper.exposure import Printing
+from densiscan.paper.places import printed_net
+from densiscan.paper.tested_range import PaperTest
+from densiscan.report.readings import density_text, paragraph
+from densiscan.report.zone_change import ZONES
 
 
-def zones_words(assessment: Assessment) -> tuple[str, str] | None:
-    """Return what puts places on the zones wanted, and what that rests on; None where none were wanted."""
-    change = assessment.zones
-    if change is None:
-        return None
-    return " ".join((_exposure(change), *_development(change))), _why(change)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneTone:
+    """One zone: its net density on the film, and its print density; None where it is not known."""
+
+    zone: int
+    net: Quantity | None
+    print_density: Quantity | None
 
 
-def _exposure(change: ZoneChange) -> str:
-    stops = change.stops.value
-    if abs(stops) < _NEAR:
-        return "Expose as you did."
-    doubt = change.stops.uncertainty
-    size = f"{abs(stops):.1f}" + ("" if not doubt else f" ± {max(doubt, 0.1):.1f}")
-    return f"Give {size} stops {'more' if stops > 0.0 else 'less'}."
+def zone_tones(zones: Sequence[FilmZone], paper: PaperTest | None, printing: Printing) -> tuple[ZoneTone, ...]:
+    """Return the zones of a film with their grays on a paper, where one is given."""
+    return tuple(
+        ZoneTone(
+            zone=one.zone,
+            net=one.net,
+            print_density=None if one.net is None or paper is None else printed_net(one.net, paper, printing),
+        )
+        for one in zones
+    )
 
 
-def _development(change: ZoneChange) -> tuple[str, ...]:
-    aim, factor = change.highlight, change.time_factor
-    if aim is None or factor is None:
-        return ()
-    size = "N" if abs(aim.stops) < _SMALL_CHANGE else f"N{aim.stops:+.1f}"
-    if abs(factor.value - 1.0) < SMALLEST_STEP:
-        return (f"Develop {size}: as long as this one.",)
-    words = f"Develop {size}: {factor.value:.2f} times as long as this one."
-    if abs(factor.value - 1.0) <= LARGEST_STEP:
-        return (words,)
-    return (words, "That is much for one step: go half the way, measure, and ask again.")
+def zones_text(tones: Sequence[ZoneTone], paper: str | None) -> str:
+    """Return the zones as a table."""
+    lines = ["   zone    net density" + ("" if paper is None else "    print density")]
+    for one in tones:
+        gray = "" if paper is None else _told(one.print_density)
+        lines.append(f"  {ZONES[one.zone]:>5}   {_told(one.net):>12}   {gray:>14}".rstrip())
+    lines += ["", paragraph("Zone I is net density 0.10, each further one a stop more, developed as this film was.")]
+    if paper is not None:
+        lines.append(paragraph(f"On {paper}, for the least time that prints the clear rebate full black."))
+    return "\n".join(lines)
 
 
-def _why(change: ZoneChange) -> str:
-    places = [
-        f"{one.x_mm:g}, {one.y_mm:g} mm is on zone {zone_text(one.zone.value)}, wanted on {zone_text(one.wanted)}"
-        for one in change.places
-    ]
-    told = f"{_capital('; '.join(places))}."
-    if change.highlight is not None:
-        told = f"{told} So exposed, the densest falls on zone {zone_text(change.highlight.falls_on)}."
-    if (change.stops.uncertainty or 0.0) > _VAGUE:
-        told = f"{told} The subject range may be another: meter it and add --scene-stops for a firmer answer."
-    return told
+def _told(density: Quantity | None) -> str:
+    return "beyond" if density is None else density_text(density)
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def zones_document(tones: Sequence[ZoneTone]) -> Any:
+    """Return the zones as plain JSON values."""
+    return plain(tuple(tones), _LAYOUT)
+
+
+_LAYOUT: Final[Layout] = {"ZoneTone": "zone net print_density"}

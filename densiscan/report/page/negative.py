@@ -24,7 +24,7 @@ from densiscan.report.page.budget import BudgetView, budget_view
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.report.readings import density_text
-from densiscan.report.zones import zones_words
+from densiscan.report.zone_change import zones_words
 from densiscan.scan.cells import TurnedBox
 
 Places = Sequence[tuple[float, float]]
