@@ -16,10 +16,13 @@ from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
+from densiscan.calibration.fading import shown_by_black
+from densiscan.calibration.glare import Scattering
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.look import outline
 from densiscan.calibration.through_steps import pull_of_steps
 from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
-from densiscan.calibration.veil import with_surrounds
+from densiscan.calibration.veil import coarse, with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
 from densiscan.scan.places import BoxMm
@@ -151,7 +154,7 @@ def calibrate(
             lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
             made = _through_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
-    made = by_laws(_with_surrounds(made, whole), _with_left_out)
+    made = by_laws(_with_surrounds(made, whole, _at_dark_end(surveyed, inverted=told)), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
     told_of_wedge = (_nominal_warning(wedge),) if wedge.assumed else ()
     warnings = scan.warnings + surveyed.warnings + told_of_wedge + made.warnings + told_of_bed
@@ -187,13 +190,25 @@ def _other_channels(
     return tuple(others)
 
 
-def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
-    """Return the calibration with the light that lay round each step, for the day when the scanner's glare is known."""
+def _at_dark_end(surveyed: Survey, *, inverted: bool) -> Floats:
+    """Return the share of even cells that is at the dark end of the scale."""
+    at_end = surveyed.clipped_light if inverted else surveyed.clipped_dark
+    return even_cells(replace(surveyed, mean=at_end.astype(np.float64)))
+
+
+def _with_surrounds(made: Calibration, signal: Floats, at_end: Floats | None = None) -> Calibration:
+    """Return the calibration with the light that lay round each step, and what fades behind black of its scatter."""
     full = made.scan.full_scale
     light = np.interp(signal * full, np.arange(full + 1), made.table(full))
     readings = with_surrounds([step.reading for step in made.steps], light, CELL_MM)
     steps = zip(made.steps, readings, strict=True)
-    return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    made = replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    if made.mode == "reflection":
+        return made
+    small, cell_mm = coarse(light, (CELL_MM, CELL_MM))
+    wedge_mm = outline([one.box_mm for one in readings])
+    dark_end = None if at_end is None else coarse(at_end, (CELL_MM, CELL_MM))[0]
+    return replace(made, scattering=shown_by_black(small, wedge_mm, cell_mm=cell_mm, at_end=dark_end))
 
 
 def signal_map(scan: Scan) -> Floats:
@@ -291,7 +306,13 @@ def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
 
 
 def calibrate_steps(
-    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+    readings: Sequence[StepReading],
+    *,
+    facts: ScanFacts,
+    channel: str,
+    inverted: bool,
+    label: Label,
+    scattering: Scattering | None = None,
 ) -> Calibration:
     """Make a calibration from the readings of a wedge's steps.
 
@@ -301,6 +322,8 @@ def calibrate_steps(
         Lightest first.
     inverted
         True when the signal rises with density: see `told_inverted`.
+    scattering
+        What the scanner scatters, as far as it is known; what is usual where not given.
 
     Raises
     ------
@@ -308,7 +331,7 @@ def calibrate_steps(
         If fewer than five steps are told apart.
     """
     made = _through_steps(readings, facts=facts, channel=channel, inverted=inverted, label=label)
-    return by_laws(made, _with_left_out)
+    return by_laws(replace(made, scattering=scattering), _with_left_out)
 
 
 def _through_steps(
@@ -343,9 +366,9 @@ def _through_steps(
         residual=0.0,
         warnings=tuple(warnings),
     )
-    made = [_with_left_out(replace(plain, black=black)) for black in _blacks(plain)]
-    best = min(made, key=lambda calibration: calibration.residual)
-    return best if best.residual < _CLEARLY * made[0].residual else made[0]
+    tried = [(_left_out_residual(made), made) for made in (replace(plain, black=black) for black in _blacks(plain))]
+    residual, best = min(tried, key=lambda one: one[0])
+    return _with_left_out(best if residual < _CLEARLY * tried[0][0] else tried[0][1])
 
 
 def _blacks(plain: Calibration) -> Sequence[float]:
@@ -354,6 +377,24 @@ def _blacks(plain: Calibration) -> Sequence[float]:
         1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
     )
     return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
+
+
+def _without_step(x: Floats, densities: Floats, number: int) -> float:
+    """Return what the curve through the other steps gives where a step was read."""
+    keep = np.arange(x.size) != number
+    return float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+
+
+def _residual(values: Sequence[float], densities: Floats) -> float:
+    """Return the root mean square of what the inner steps, left out in turn, were missed by."""
+    return math.sqrt(
+        sum((value - float(known)) ** 2 for value, known in zip(values, densities[1:-1], strict=True)) / len(values)
+    )
+
+
+def _left_out_residual(plain: Calibration) -> float:
+    x, densities, _ = plain.knots()
+    return _residual([_without_step(x, densities, number) for number in range(1, x.size - 1)], densities)
 
 
 def _with_left_out(plain: Calibration) -> Calibration:
@@ -366,7 +407,7 @@ def _with_left_out(plain: Calibration) -> Calibration:
     known = np.zeros(size)
     for number in range(1, size - 1):
         keep = np.arange(size) != number
-        value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+        value = _without_step(x, densities, number)
         pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
         parts: dict[Influence, float] = {}
         for j in range(size):
@@ -389,14 +430,13 @@ def _with_left_out(plain: Calibration) -> Calibration:
     if size < _ENOUGH:
         gaps = np.abs(np.diff(densities))
         fit = [math.hypot(known_of, _UNSEEN * float(gap)) for known_of, gap in zip(fit, gaps, strict=True)]
-    residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
     return replace(
         plain,
         steps=tuple(
             replace(step, measured=measured.get(step.reading.step) if step.used else None) for step in plain.steps
         ),
         fit=tuple(fit[::-1]),
-        residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
+        residual=_residual([value for value, _ in without], densities),
     )
 
 

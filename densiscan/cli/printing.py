@@ -188,7 +188,7 @@ def print_(
     elif sheets:
         show(print_text(sheets))
         if not tests and paper_range is None and before is None:
-            say("No paper was tested yet, so that no times follow; test one with: densiscan paper ... --name NAME")
+            say("No paper has been tested yet, so there are no times; densiscan paper --help shows how to test one.")
     if failed:
         raise typer.Exit(1)
 

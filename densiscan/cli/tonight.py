@@ -83,7 +83,7 @@ def _of_today(book: Notebook) -> Run | None:
 
 def _as_the_last(book: Notebook) -> Run | None:
     """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
-    last = next(iter(book.runs(last=1)), None)
+    last = book.last_run()
     if last is None:
         return None
     from densiscan.report.runs import sentence
@@ -109,7 +109,7 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
 
 def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
     """Return the readings of other runs, the earliest first, dated by their run."""
-    from densiscan.notebook.recall import findings_kept
+    from densiscan.notebook.as_read import findings_kept
     from densiscan.report.evening import EarlierReading
 
     days = {one.number: one.date for one in book.runs()}
@@ -132,7 +132,7 @@ def _evening(
     from densiscan.development.trends import trends_of
     from densiscan.negative.trouble.fog import judged_fog
     from densiscan.notebook.advised import advised_after
-    from densiscan.notebook.recall import assessment_kept
+    from densiscan.notebook.as_read import assessment_kept
     from densiscan.report.evening import Evening
     from densiscan.report.readings import reading_document
 
@@ -171,13 +171,16 @@ def _evening(
 
 
 def _surprises(book: Notebook, run: Run) -> tuple[Surprise, ...]:
-    """Return how this run and the one before it, of whatever film, came out against what was expected."""
+    """Return how this run came out against what was expected, and before it those that it is told with."""
     from densiscan.development.evidence import MOST_RUNS
     from densiscan.development.run import at_dilution
     from densiscan.development.surprise import surprise_of
 
-    found = []
-    for one in [other for other in book.runs() if other.number <= run.number][-2:]:
+    def upto(one: Run) -> list[Run]:
         alike = at_dilution(book.runs(one.film, one.developer), one.dilution)
-        found.append(surprise_of([other for other in alike if other.number <= one.number][-MOST_RUNS:]))
-    return tuple(one for one in found if one is not None)
+        return [other for other in alike if other.number <= one.number][-MOST_RUNS:]
+
+    before = [*[other for other in book.runs() if other.number < run.number][-1:], *upto(run)[-2:-1]]
+    told = {one.number: surprise_of(upto(one)) for one in sorted(before, key=lambda one: one.number)}
+    here = surprise_of(upto(run))
+    return () if here is None else (*(one for one in told.values() if one is not None), here)

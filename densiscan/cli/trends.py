@@ -84,14 +84,14 @@ def trends(
 
 
 def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
-    newest = book.runs(film, developer, last=1)
-    if not newest:
+    newest = book.last_run(film, developer)
+    if newest is None:
         named = " of ".join(part for part in ("run", film) if part) + ("" if developer is None else f" in {developer}")
         raise WrongUseError(
             f"there is no {named} in the notebook; densiscan run list shows those there are, densiscan run "
             "add adds one."
         )
-    return newest[0]
+    return newest
 
 
 def stops_by_run(book: Notebook, runs: Sequence[Run]) -> dict[int, list[Quantity]]:

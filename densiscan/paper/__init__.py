@@ -1,4 +1,7 @@
-"""A paper test, the grade that fits a negative, the exposure of the print, and the plan of an evening's printing."""
+"""A paper test, the grade that fits a negative, the exposure of the print, and the plan of an evening's printing.
+
+`grade` has the table of grades and the factor of condenser light, `exposure` seconds, stops and test strip.
+"""
 
 __all__ = [
     "curve",

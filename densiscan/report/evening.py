@@ -54,7 +54,7 @@ class Evening:
     trends
         How the film in the developer went from run to run, this run the last.
     surprises
-        How the last two runs of any film, this one the last, came out against what was expected of them.
+        How this run, the last, came out against what was expected, and before it those that it is told with.
     """
 
     run: Run | None
@@ -88,10 +88,12 @@ class Evening:
         return [(negative.reading.name, self._told(negative, said)) for negative, said in ordered if said.attention]
 
     def _told(self, negative: Assessment, said: Answer) -> str:
+        if not said.is_negative:
+            return said.reason or f"{said.short}."
         grave = [finding for finding in negative.trouble.findings if finding.code not in SPECKS]
         again = self._again(grave[0]) if grave else ""
         words = f"{said.short} ({again})" if again else said.short
-        then = said.reason if grave or not said.is_negative else said.why
+        then = said.reason if grave else said.why
         return f"{words}. {then[:1].upper()}{then[1:].rstrip('.')}." if then else f"{words}."
 
     def _again(self, trouble: Finding) -> str:
@@ -114,7 +116,7 @@ class Evening:
         """Return what this run shows of development, fog and speed.
 
         Of development one thing is told: that something changed, else what the charts of contrast and activity say,
-        which are two views of it, else that the last two runs surprise.
+        which are two views of it, else that this run and one before it surprise.
         """
         change = next((one.change for one in self.trends if one.change is not None), None)
         if change is not None and change.runs <= FEW_SINCE:
@@ -132,7 +134,8 @@ class Evening:
         step, advice, wear = next_step(self.sheet), self.sheet.advice, self.sheet.wear
         last = advice.plan.use >= wear.last_good_use
         discard = " Discard the developer after that; take used chemicals where your local rules say." if last else ""
-        return f"Next time: {step.what}, {step.say} {interval_words(advice).capitalize()}.{discard}"
+        say = step.say.replace("°C", "C")
+        return f"Next time: {step.what}, {say} {interval_words(advice).capitalize()}.{discard}"
 
 
 def evening_text(evening: Evening) -> str:

@@ -113,7 +113,9 @@ def _split_words(split: SplitGrade) -> str:
 
 
 def _on(plan: PaperPlan) -> str:
-    return "" if plan.paper is None else f" on {plan.paper}, {grade_words(plan.grade)}"
+    if plan.paper is None:
+        return ""
+    return f" on {plan.paper}" if plan.grade is None else f" on {plan.paper}, {grade_words(plan.grade)}"
 
 
 def _strip_words(one: PlannedPrint) -> str:

@@ -190,7 +190,7 @@ def test_no_paper_yet_is_said(place: Path, capsys: pytest.CaptureFixture[str]) -
     assert run(line.split()) == 0
     out, err = capsys.readouterr()
     assert "grade 2" in out
-    assert "No paper was tested yet" in err
+    assert "No paper has been tested yet" in err
     assert not (place / "empty.sqlite").exists()
 
 

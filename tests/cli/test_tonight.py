@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from densiscan.arithmetic.quantity import Warning_
 from densiscan.batch.assessment import Assessment
 from densiscan.cli.app import run
 from densiscan.development.change import UnloggedChange
@@ -52,6 +53,12 @@ def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
 )
 def test_fog_is_told_against_the_film_s_own_history(fog: FogLevel | None, said: str) -> None:
     assert Evening(run=None, negatives=(negative("a.tif"),), fog=fog).fog_words() == said
+
+
+def test_what_is_no_negative_is_named_once() -> None:
+    said = Warning_(code="seen-wedge", message="This looks like a step wedge: its density rises in steps.")
+    wedge = made_up.assessment(path="w.tif", file="w.tif", seen="wedge", warnings=(said,))
+    assert Evening(run=None, negatives=(wedge,)).attention() == [("w.tif", said.message)]
 
 
 def trend(name: str, *news: str, change: UnloggedChange | None = None) -> Trend:
