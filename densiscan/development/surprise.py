@@ -27,7 +27,7 @@ SURPRISING: Final = 2.6
 somewhat too much (deviates of ordinary runs scatter by 0.87: `tests/trials/evening_years`)."""
 
 _SHARE: Final = 0.25
-"""A run that adds less than this part to what both say is not named with the other."""
+"""A run that adds less than this part to what both say is not named with the other, and is itself no news."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,7 @@ def surprise_words(last: Sequence[Surprise]) -> str:
     pairs = [(earlier, last[-1]) for earlier in last[:-1]]
     pair = max(pairs, key=lambda two: abs(two[0].deviate + two[1].deviate), default=())
     together = math.fsum(one.deviate for one in pair)
-    if abs(together) < SURPRISING * math.sqrt(2.0):
+    if abs(together) < SURPRISING * math.sqrt(2.0) or pair[-1].deviate / together < _SHARE:
         return ""
     telling = [one for one in pair if one.deviate / together > _SHARE]
     way = "more" if together > 0.0 else "less"

@@ -70,6 +70,7 @@ def test_two_runs_are_told_of_where_chance_hardly_does_it() -> None:
         "agitation?"
     )
     assert surprise_words([surprise(7, 1.03, 0.4), surprise(8, 0.6, -4.9)]).startswith("Run 8 gave 40 % less contrast")
+    assert surprise_words([surprise(7, 0.6, -4.9), surprise(8, 1.03, 0.4)]) == "", "told the evening before"
 
 
 def test_the_run_before_of_the_same_film_counts_as_that_of_the_evening_before() -> None:
