@@ -65,8 +65,10 @@ def surprise_words(last: Sequence[Surprise]) -> str:
     last
         The run itself at the end; before it the one before, of whatever film, and the one before of the same film.
     """
+    if len(last) < 2:
+        return ""
     pairs = [(earlier, last[-1]) for earlier in last[:-1]]
-    pair = max(pairs, key=lambda two: abs(two[0].deviate + two[1].deviate), default=())
+    pair = max(pairs, key=lambda two: abs(two[0].deviate + two[1].deviate))
     together = math.fsum(one.deviate for one in pair)
     if abs(together) < SURPRISING * math.sqrt(2.0) or pair[-1].deviate / together < _SHARE:
         return ""
