@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -30,7 +30,7 @@ from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
-from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
+from densiscan.wedge.polarity import CLEAR_ODDS, StepSignals, odds_of_falling
 from densiscan.wedge.wedge import NOMINAL, Wedge
 
 FEWEST_USED: Final = 3
@@ -116,13 +116,13 @@ def calibrate(
     known = Steps(
         densities=np.array([step.density for step in steps]),
         doubts=np.array([max(0.5 * step.own, _LEAST_DOUBT) for step in steps]),
+        on_paper=label.mode == "reflection",
     )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: dict[bool, str] = {}
-    told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
             quantum = 1.0 / scan.facts.full_scale
@@ -131,10 +131,9 @@ def calibrate(
             refusals[way] = str(problem)
             continue
         answers[way] = place, _read(scan, wedge, place)
-        # The steps seen one way tell which way is right: the other is looked at only where it is that.
-        told = _told(answers[way][1], known, scan.facts.file, whole) if told is None else told
-        if told == way:
-            break
+    told = inverted
+    if told is None and answers:
+        told = _told({way: readings for way, (_, readings) in answers.items()}, known, scan.facts.file, whole)
     if told is None or told not in answers:
         # Seen one way, the steps may tell that the other is right, in which they were not found.
         seen = refusals.get(told, "") if told is not None else _fuller(list(refusals.values()))
@@ -288,10 +287,15 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
     return tuple(readings)
 
 
-def _told(readings: Sequence[StepReading], steps: Steps, file: str, map_of_signal: Floats) -> bool:
-    signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
-    beside = _beside([one.box_mm for one in readings], map_of_signal)
-    return told_inverted(np.array(signal), steps, file, beside=beside)
+def _told(found: Mapping[bool, Sequence[StepReading]], steps: Steps, file: str, map_of_signal: Floats) -> bool:
+    """Tell the polarity from the steps as they were found, taken as falling, as rising, or both."""
+    seen = {}
+    for way, readings in found.items():
+        signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
+        beside = _beside([one.box_mm for one in readings], map_of_signal)
+        seen[way] = StepSignals(np.array(signal), beside)
+    only = next(iter(seen.values()))
+    return told_inverted(seen.get(False, only), steps, file, rising=seen.get(True, only))
 
 
 def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
@@ -451,24 +455,24 @@ def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
     return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
 
 
-def told_inverted(signal: Floats, steps: Steps, file: str, *, beside: Floats | None = None) -> bool:
+def told_inverted(falling: StepSignals, steps: Steps, file: str, *, rising: StepSignals | None = None) -> bool:
     """Tell from the steps whether the signal rises with density.
 
     Parameters
     ----------
-    signal
-        Means of the steps from one end of the wedge to the other, 0 to 1; NaN where a step is lost.
+    falling
+        Signals of the steps and of what lies beside them.
     steps
         Those of the wedge file.
-    beside
-        Signals of what lies beside the wedge, which may be the open light.
+    rising
+        The same where the steps lie if the signal rises; where that is elsewhere.
 
     Raises
     ------
     PolarityError
         If neither order of the steps, nor the shape of the tone curve, tells.
     """
-    odds = odds_of_falling(signal, steps.densities, steps.doubts, beside)
+    odds = odds_of_falling(falling, falling if rising is None else rising, steps.densities, steps.doubts)
     if abs(odds) < CLEAR_ODDS:
         raise PolarityError(_DOUBT.format(file=file))
     return odds < 0.0

@@ -9,4 +9,4 @@ they creep; `names` are those of films and developers.
 __all__ = ["advice", "answered", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "sheets", "trends", "usable_readings", "verdict"]
-__all__ += ["change", "surprise", "zones"]
+__all__ += ["change", "fixer", "surprise", "zones"]
