@@ -17,7 +17,7 @@ _ALIKE: Final = 0.7
 
 
 def usage_words(problem: BaseException) -> str:
-    """Return a sentence on a wrong command line, the help that shows more, and where something is missing an example."""
+    """Return a sentence on a wrong command line, where its help is, and an example where something is missing."""
     context = getattr(problem, "ctx", None)
     path = getattr(context, "command_path", "densiscan")
     said, shown = _said(problem, context)

@@ -182,7 +182,7 @@ WRONG = [
     ("paper --points wedge.csv", 1, "no header log_exposure,density"),
     ("paper print.tif --wedge wedge.csv", 1, "print.tif"),
     ("paper print.tif --wedge curve.csv", 1, "no header step,density"),
-    ("paper --wedge wedge.csv --last-black 5 --first-white 13 --plot eye.png", 2, "no curve to draw"),
+    ("paper --wedge wedge.csv --last-black 5 --first-white 13 --plot eye.png", 2, "make no curve"),
 ]
 
 
