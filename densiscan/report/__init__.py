@@ -9,5 +9,6 @@ here.
 """
 
 __all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
+__all__ += ["field_card"]
 __all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
-__all__ += ["trends"]
+__all__ += ["trends", "zones"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -37,6 +37,18 @@ _ANYWHERE: Final = math.log(0.4)
 _SAME: Final = 0.01
 """Difference of levels, log10, that one even surface shows from cell to cell."""
 
+_BESIDE: Final = 0.3
+"""Chance that a surface beyond an end is that which lies beside the row there."""
+_SEEN_AGAIN: Final = 0.3
+"""Chance that it is the open light, or what lies beyond the other end: an opening shows the same glass at both."""
+_FRAMED: Final = 0.9
+"""Chance that what lies beyond one end stands out from what lies beside it where that beyond the other does."""
+_OPEN: Final = 0.3
+"""Chance that the brightest surface on the scan is the open light: of density 0, and no step."""
+_OF_OPEN_LIGHT: Final = 0.01
+"""Doubt, density, of open light beside a wedge: glare and the lamp differ from place to place."""
+_NEAR_LIGHT: Final = 6
+"""Lightest steps that tell how bright open light must be."""
 _ONE_MORE: Final = 0.05
 """Chance that film beyond the dense end is one more even patch, and a little denser."""
 
@@ -77,7 +89,7 @@ class Laying:
     likelihood
         Logarithm of the likelihood of all that was seen.
     match
-        How much of it is owed to the levels of the steps, over levels of which nothing is known.
+        How much of it, a step told, is owed to the levels of the steps, over levels of which nothing is known.
     """
 
     start: int
@@ -89,15 +101,23 @@ class Laying:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Steps:
-    """The densities of the wedge file, lightest first, with their standard deviations."""
+    """The densities of the wedge file, lightest first, with their standard deviations.
+
+    `on_paper` tells that they are those of a print, so that what lies beside it is a lid: of any density.
+    """
 
     densities: Floats
     doubts: Floats
+    on_paper: bool = False
 
     @staticmethod
     def nominal(densities: Floats) -> Steps:
         """Return steps known to 0.01, as a maker states them."""
         return Steps(densities=densities, doubts=np.full(densities.size, 0.01))
+
+    def only(self, numbers: Sequence[int]) -> Steps:
+        """Return some of the steps, by number from 0."""
+        return replace(self, densities=self.densities[list(numbers)], doubts=self.doubts[list(numbers)])
 
     def as_many(self, count: int) -> Steps:
         """Return the lightest steps, or all and more that go on evenly, in doubt by half a step each."""
@@ -108,10 +128,12 @@ class Steps:
             further = np.arange(1, more + 1)
             densities = np.concatenate((densities, densities[-1] + step * further))
             doubts = np.concatenate((doubts, 0.5 * step * further))
-        return Steps(densities=densities, doubts=doubts)
+        return replace(self, densities=densities, doubts=doubts)
 
 
-def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float) -> list[Laying]:
+def ways_to_lay(
+    cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float, light: float | None = None
+) -> list[Laying]:
     """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
 
     Parameters
@@ -122,6 +144,8 @@ def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int]
         Lattice places at which an edge was seen; place k lies before cell k.
     floor
         log10 of the lowest signal that is told from nothing.
+    light
+        Level of the brightest surface on the scan, where there is one beside the row.
     """
     first, last = min(cells), max(cells)
     count = steps.densities.size
@@ -130,11 +154,13 @@ def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int]
         for start in range(first, last - count + 2)
         if 2 * sum(start < place < start + count for place in edges) >= len(edges)
     ]
-    ways = [_way(cells, steps, start, edges, floor) for start in starts]
+    ways = [_way(cells, steps, start, edges, floor, light) for start in starts]
     return sorted(ways, key=lambda way: -way.likelihood)
 
 
-def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float) -> Laying:
+def _way(
+    cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float, light: float | None
+) -> Laying:
     count = steps.densities.size
     inner = [cells[number] for number in range(start, start + count)]
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
@@ -143,9 +169,10 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
     likelihood = (
         tone
         + sum(_as_step(cell, floor, end=number in (0, count - 1)) for number, cell in enumerate(inner))
-        + _as_outside(before, inner[0], floor)
-        + _as_outside(after, inner[-1], floor)
+        + _as_outside(before, inner[0], floor, light, after)
+        + _as_outside(after, inner[-1], floor, light, ())
         + _goes_on(inner[-1], after[:1], floor)
+        + _open_light(light, inner, steps, floor)
     )
     told = sum(not _is_lost(cell.level, floor) for cell in inner)
     return Laying(
@@ -153,7 +180,7 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
         count=count,
         lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),
         likelihood=likelihood,
-        match=tone - told * _ANYWHERE,
+        match=tone / max(told, 1) - _ANYWHERE,
     )
 
 
@@ -161,7 +188,7 @@ def _is_lost(level: float, floor: float) -> bool:
     return level >= _WHITE or level <= floor
 
 
-def _stands_out(cell: Cell, floor: float) -> bool | None:
+def stands_out(cell: Cell, floor: float) -> bool | None:
     """Tell whether a cell differs from what lies beside it; None where that cannot be told."""
     if cell.beside is None:
         return None
@@ -177,20 +204,28 @@ def _stands_out(cell: Cell, floor: float) -> bool | None:
 
 def _as_step(cell: Cell, floor: float, *, end: bool) -> float:
     """Return the log probability, as that of a step, of how a cell stands out, is even and lies on the scan."""
-    out = _stands_out(cell, floor)
+    out = stands_out(cell, floor)
     told = 0.0 if out is None else math.log(0.95 if out else 0.05) if not end else math.log(0.8 if out else 0.2)
     uneven = 0.0 if cell.even else math.log(0.1 if end else 0.2)
     return told + uneven + (math.log(0.1) if cell.inside < 0.9 else 0.0)
 
 
-def _as_outside(cells: Sequence[Cell], end: Cell, floor: float) -> float:
-    """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it."""
+def _as_outside(cells: Sequence[Cell], end: Cell, floor: float, light: float | None, others: Sequence[Cell]) -> float:
+    """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it.
+
+    `others` are those beyond the other end, where they are known: what holds the wedge holds both ends alike.
+    """
+    known = [cell.level for cell in others if cell.even and not _is_lost(cell.level, floor)]
+    known += [] if light is None else [light]
+    framed = stands_out(others[0], floor) if others else None
     total = 0.0
     previous: Cell | None = None
     for cell in cells:
-        out = _stands_out(cell, floor)
-        total += 0.0 if out is None else math.log(0.5)
-        total += math.log(_surface(cell, previous, end, floor))
+        out = stands_out(cell, floor)
+        total += (
+            0.0 if out is None else math.log(0.5 if framed is None else _FRAMED if out == framed else 1.0 - _FRAMED)
+        )
+        total += math.log(_surface(cell, previous, end, floor, known))
         previous = cell
     return total
 
@@ -200,28 +235,59 @@ def _goes_on(end: Cell, after: Sequence[Cell], floor: float) -> float:
 
     Film beyond the dense end is clear or opaque; one more even patch just denser than the last is a step.
     """
-    further = any(floor < cell.level < end.level - _SAME and cell.even and _stands_out(cell, floor) for cell in after)
+    further = any(floor < cell.level < end.level - _SAME and cell.even and stands_out(cell, floor) for cell in after)
     return math.log(_ONE_MORE) if further else 0.0
 
 
-def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float) -> float:
+def _open_light(light: float | None, inner: Sequence[Cell], steps: Steps, floor: float) -> float:
+    """Return what the brightest surface tells: where it is the open light, the tone curve meets it at density 0."""
+    told = [k for k, cell in enumerate(inner) if not _is_lost(cell.level, floor)][:_NEAR_LIGHT]
+    if light is None or light >= _WHITE or len(told) < 3 or steps.densities[0] <= 0.0 or steps.on_paper:
+        return 0.0
+    level = np.array([inner[k].level for k in told])
+    slope = _typical_slope(level, steps.densities[told])
+    doubt = _doubts([inner[k] for k in told], steps.only(told), slope)
+    level, doubt = np.append(light, level), np.append(math.hypot(slope * _OF_OPEN_LIGHT, _UNEVEN), doubt)
+    at = np.append(0.0, steps.densities[told])
+
+    def fits(first: int) -> float:
+        return max(
+            _process(level[first:], doubt[first:], at[first:], slope * bend, floor, drowns=False) for bend in _BENDS
+        )
+
+    return math.log(1.0 - _OPEN + _OPEN * math.exp(min(fits(0) - fits(1) - _ANYWHERE, 20.0)))
+
+
+def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float, known: Sequence[float]) -> float:
     """Return the probability of the level of a cell beyond an end, given the cell before it on the way outwards."""
     lost = _is_lost(cell.level, floor)
     if previous is None:
         # Where a step is lost at white, so is the glass.
-        return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell)
-    # An edge beyond the wedge lies on its lattice by chance alone, and nothing dark and narrow lies beside glass.
+        return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell, known)
+    # An edge beyond the wedge lies on its lattice by chance alone; nothing dark and narrow lies beside glass, unless it
+    # goes on beside the row as a mask does.
     change = 0.08 if cell.even and previous.even else 0.25
-    change *= 0.3 if cell.level > previous.level + 0.1 else 1.0
+    narrow = cell.level > previous.level + 0.1 and not _goes_round(previous)
+    change *= 0.3 if narrow else 1.0
     if lost:
         return 0.8 if _is_lost(previous.level, floor) else change
-    return 0.75 * _normal(cell.level - previous.level, math.hypot(_SAME, cell.doubt)) + change * _anew(cell)
+    return 0.75 * _normal(cell.level - previous.level, math.hypot(_SAME, cell.doubt)) + change * _anew(cell, known)
 
 
-def _anew(cell: Cell) -> float:
-    """Return the probability, a decade, of the level of a surface: that which lies beside the row too, or another."""
-    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(_SAME, cell.doubt))
-    return 0.3 * beside + 0.7 * math.exp(_ANYWHERE)
+def _goes_round(cell: Cell) -> bool:
+    """Tell whether what lies beside the row may be the same surface: glare apart, it is as dark."""
+    if cell.beside is None:
+        return False
+    return abs(10.0**cell.level - 10.0**cell.beside) <= _GLARE and cell.beside < cell.level + 0.1
+
+
+def _anew(cell: Cell, known: Sequence[float]) -> float:
+    """Return the probability, a decade, of the level of a surface: one that is seen elsewhere too, or any other."""
+    spread = math.hypot(_SAME, cell.doubt)
+    glare = _GLARE / 10.0**cell.level / math.log(10.0) if _goes_round(cell) else 0.0
+    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(spread, glare))
+    again = max((_normal(cell.level - level, spread) for level in known), default=0.0)
+    return _BESIDE * beside + _SEEN_AGAIN * again + (1.0 - _BESIDE - _SEEN_AGAIN) * math.exp(_ANYWHERE)
 
 
 def _normal(away: float, spread: float) -> float:

@@ -3,6 +3,7 @@
 __all__ = [
     "again",
     "drawings",
+    "field_card",
     "labels",
     "negative",
     "notebook",
