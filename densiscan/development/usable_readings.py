@@ -118,7 +118,9 @@ def counted(readings: Sequence[RunReading]) -> Counted:
         left_out=tuple(
             NegativeLeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)
             for one in chosen
-            if (why := whys[one.number]) is not None and (one.density_range is not None or one not in foggy)
+            if (why := whys[one.number]) is not None
+            and (one.density_range is not None or one not in foggy)
+            and not_a_negative(one.document or {}) != "wedge"  # it lies among the scans of many an evening
         ),
     )
 

@@ -14,7 +14,7 @@ from densiscan.development.falling import falling_contrast
 from densiscan.development.learning import Learning
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
-from densiscan.development.verdict import LARGEST_STEP
+from densiscan.development.verdict import LARGEST_STEP, SMALLEST_STEP
 from densiscan.files.serialise import Layout, as_document
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
@@ -128,7 +128,8 @@ def change_words(advice: Advice) -> str:
     at = " at 20 C" if advice.last_run is None else ""
     words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
     if abs(advice.step - advice.factor) < 0.01:
-        return words
+        small = 0 < abs(percent) and abs(math.log(advice.factor)) <= math.log1p(SMALLEST_STEP)
+        return f"{words}: too little to matter" if small and advice.last_run is not None else words
     equal = time_text(advice.time_s.value / advice.step)
     return (
         f"{words}, which would be {equal} at this temperature and use: a step of {100.0 * (advice.step - 1.0):+.0f} %"

@@ -325,8 +325,8 @@ def test_what_is_no_negative_counts_for_nothing_unless_a_person_insists(seen: st
     kept_out = {"seen": seen, "exposure": None, "development": None, "paper": None}
     found = counted([reading(1, document=kept_out)])
     assert (found.density_ranges, found.base_plus_fogs) == ((), ())
-    (left_out,) = found.left_out
-    assert seen in left_out.why
+    # The wedge's own scan lies among those of many an evening: it is no negative that was lost.
+    assert [seen in one.why for one in found.left_out] == ([] if seen == "wedge" else [True])
     insisted = {"seen": seen, "exposure": {"verdict": "normal"}, "development": {"contrast": {"value": 0.5}}}
     assert not_a_negative(insisted) is None
     assert len(counted([reading(1, document=insisted)]).density_ranges) == 1
