@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -50,7 +50,11 @@ from densiscan.cli.trouble_options import (
     check_marked,
     write_marked,
 )
+from densiscan.errors import WrongUseError
 from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.development.zones import WantedZone
 
 
 def measure(
@@ -69,6 +73,12 @@ def measure(
     rebate: RebateOption = None,
     spot: Annotated[
         list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    on_zone: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--on-zone", metavar="X,Y,ZONE", help="What puts this place on this zone, 0 to 10; repeat for two."
+        ),
     ] = None,
     base: BaseOption = None,
     base_fog: Annotated[
@@ -147,7 +157,8 @@ def measure(
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
-    spots = arguments.places(spot, "--spot")
+    zones = _zones(on_zone, scans)
+    spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
     request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
@@ -202,6 +213,7 @@ def measure(
         beside=by.beside,
         detail=detail_for(report, scans),
         fog_history=fog_before,
+        zones=zones,
     )
     if len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice
@@ -238,6 +250,12 @@ def measure(
     finally:
         kept = keep_readings(result, by.made, task, notebook_option, run=number)
     end_unless(kept or number is None)
+
+
+def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ...]:
+    if on_zone and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    return arguments.zones(on_zone, "--on-zone")
 
 
 def _check_numbers(

@@ -12,3 +12,4 @@ __all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening"
 __all__ += ["field_card"]
 __all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
 __all__ += ["trends", "zones"]
+__all__ += ["fixer"]

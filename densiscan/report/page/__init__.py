@@ -8,6 +8,7 @@ __all__ = [
     "negative",
     "notebook",
     "page",
+    "pair",
     "pictures",
     "print_plan",
     "result",
