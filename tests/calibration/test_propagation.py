@@ -6,7 +6,6 @@ Laws and their shares are kept, as they are what the calibration was made with; 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -52,14 +51,14 @@ def made() -> Calibration:
     return found
 
 
-def errors(own: Sequence[float], offset: float, scale: float) -> npt.NDArray[np.float64]:
+def errors(own: npt.NDArray[np.float64], offset: float, scale: float) -> npt.NDArray[np.float64]:
     """Return the errors of the certificate: each step's own, and what all share.
 
     An instrument is off by an offset and by a scale, at density 1 a quarter of it, which together are what is stated.
     """
     density = np.array([step.reading.density for step in made().steps])
     whole = np.hypot(1.0, 0.25 * density)
-    return np.asarray(OWN * np.array(own) + COMMON * (offset + 0.25 * density * scale) / whole)
+    return np.asarray(OWN * own + COMMON * (offset + 0.25 * density * scale) / whole)
 
 
 def read(moved: npt.NDArray[np.float64], noise: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
