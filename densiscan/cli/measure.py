@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.archive_options import LinesOption, ParquetOption, check_lines
 from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
 from densiscan.cli.measure_output import check_cgats, reading_now, show_readings, write_densities
@@ -52,6 +53,9 @@ from densiscan.cli.trouble_options import (
 )
 from densiscan.notebook import location
 
+if TYPE_CHECKING:
+    from densiscan.cli.measure_folder import FolderRequest
+
 
 def measure(
     scans: Annotated[list[Path], typer.Argument(metavar="SCAN_OR_FOLDER...", help="Scans, or folders of scans.")],
@@ -93,6 +97,8 @@ def measure(
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
     cgats: CgatsOption = None,
+    lines: LinesOption = None,
+    parquet: ParquetOption = None,
     fog_sheet: FogSheetOption = False,
     as_negative: AsNegativeOption = False,
     marked: MarkedOption = None,
@@ -138,6 +144,18 @@ def measure(
             arguments.there(file, what)
     check_out(csv, "--csv", ours=OUR_TABLE)
     check_cgats(cgats, scans)
+    check_lines(
+        lines,
+        parquet,
+        {
+            "--csv": csv is not None,
+            "--cgats": cgats is not None,
+            "--explain": explain,
+            "--json": as_json,
+            "--run": run is not None,
+            "--marked": marked is not None,
+        },
+    )
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
@@ -195,31 +213,30 @@ def measure(
         page=page,
         told=by.told,
         beside=by.beside,
-        detail=detail_for(report, scans),
+        detail=None if lines is not None else detail_for(report, scans),
         fog_history=fog_before,
     )
-    if len(scans) > 1 or scans[0].is_dir():
+    if lines is not None or len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice
-        from densiscan.cli.measure_folder import FolderRequest, measure_folder
+        from densiscan.cli.measure_folder import FolderRequest
 
-        measure_folder(
-            FolderRequest(
-                scans=scans,
-                choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
-                made=by.made,
-                named=by,
-                task=task,
-                jobs=jobs,
-                cluster=cluster,
-                again=again,
-                csv=csv,
-                as_json=as_json,
-                explain=explain,
-                run=number,
-                notebook=notebook_option,
-                at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
-            )
+        asked = FolderRequest(
+            scans=scans,
+            choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
+            made=by.made,
+            named=by,
+            task=task,
+            jobs=jobs,
+            cluster=cluster,
+            again=again,
+            csv=csv,
+            as_json=as_json,
+            explain=explain,
+            run=number,
+            notebook=notebook_option,
+            at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
         )
+        _measure_many(asked, lines, parquet, report)
         return
     with working("Measuring"):
         result = measure_files(scans, by.made, task, progress=reading_now)
@@ -233,6 +250,17 @@ def measure(
     finally:
         kept = keep_readings(result, by.made, task, notebook_option, run=number)
     end_unless(kept or number is None)
+
+
+def _measure_many(asked: FolderRequest, lines: Path | None, parquet: Path | None, report: Path | None) -> None:
+    if lines is None:
+        from densiscan.cli.measure_folder import measure_folder
+
+        measure_folder(asked)
+        return
+    from densiscan.cli.measure_archive import measure_archive
+
+    measure_archive(asked, lines, parquet, report)
 
 
 def _check_numbers(

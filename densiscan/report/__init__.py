@@ -4,6 +4,31 @@
 negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run.
 """
 
-__all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
-__all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
+__all__ = [
+    "advice",
+    "answer",
+    "archive",
+    "budget",
+    "cgats",
+    "check",
+    "counting",
+    "evening",
+    "exposing",
+    "film",
+    "film_times",
+]
+__all__ += [
+    "finished",
+    "folder",
+    "labels",
+    "lines",
+    "notebook",
+    "paper",
+    "parquet",
+    "printing",
+    "readings",
+    "runs",
+    "table",
+    "terminal",
+]
 __all__ += ["trends"]

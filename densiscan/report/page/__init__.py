@@ -2,6 +2,7 @@
 
 __all__ = [
     "again",
+    "archive",
     "drawings",
     "labels",
     "negative",
