@@ -96,10 +96,12 @@ class Folder:
         return folder
 
     def add(self, assessment: Assessment) -> None:
-        """Take in one negative."""
+        """Take in one scan; the figures of what is no negative are set beside none."""
         reading = assessment.reading
         number = len(self.names)
         self.names.append(reading.file if reading.piece is None else f"{reading.file} ({reading.piece})")
+        if not assessment.judged:
+            return
         for figure, values in self.values.items():
             quantity: Quantity | None = getattr(reading, figure)
             if quantity is not None:

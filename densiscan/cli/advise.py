@@ -159,7 +159,7 @@ def _names(book: Notebook, film: str | None, developer: str | None) -> tuple[str
     from densiscan.development.run import require_name
 
     film, developer = meant(book, film, developer)
-    last = None if film and developer else next(iter(book.runs(film, developer, last=1)), None)
+    last = None if film and developer else book.last_run(film, developer)
     if last is not None:
         film, developer = film or last.film, developer or last.developer
     if film is None or developer is None:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated, Any, Final, cast
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -22,11 +22,10 @@ from densiscan.cli.help import Commands, last_words, shown_last
 from densiscan.cli.options import DEBUG_VARIABLE, TYPED, begin_outputs
 from densiscan.cli.options import say as _say
 from densiscan.cli.typed import as_meant
+from densiscan.cli.usage import USAGE_ERROR, usage_words
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.files.atomic import as_text
 
-_USAGE_ERROR: Final = cast("type[Exception]", typer.BadParameter.__mro__[1])
-"""Every wrong command line; typer shows only this one child of it by name."""
 _HELP_WIDTH: Final = 80
 _COMMANDS: Final = {
     "start": "start.start",
@@ -143,9 +142,8 @@ def _ended_by(problem: BaseException) -> int:
 def _in_words(problem: BaseException) -> tuple[str, int]:
     if isinstance(problem, DensiscanError):
         return str(problem), 2 if isinstance(problem, WrongUseError) else 1
-    if isinstance(problem, _USAGE_ERROR):
-        place = getattr(getattr(problem, "ctx", None), "command_path", "densiscan")
-        return f"{_sentence(problem)} See {place} --help.", 2
+    if isinstance(problem, USAGE_ERROR):
+        return usage_words(problem), 2
     if isinstance(problem, typer.Abort | KeyboardInterrupt):
         return "stopped.", 130
     if isinstance(problem, UnicodeEncodeError):
@@ -172,12 +170,3 @@ def _let_go_of_output() -> None:
     """Let standard output go nowhere: Python must not complain again when it closes a stream that is gone or full."""
     with suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _sentence(problem: BaseException) -> str:
-    """Return the words of a wrong command line as a sentence."""
-    sentence = getattr(problem, "format_message", lambda: str(problem))().strip()
-    for programmers in ("a valid integer", "a valid int"):
-        sentence = sentence.replace(programmers, "a whole number")
-    sentence = sentence.replace("a valid float", "a number")
-    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."

@@ -18,7 +18,23 @@ OPTIONS: Final = {
             *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
             *("developer", "dilution", "learn", "risk"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("plot", "prewash", "process", "scene_stops", "sheets", "stop", "target_range", "uncertainty", "use"),
+            *(
+                "dry_down",
+                "hard",
+                "magnification",
+                "paper",
+                "plot",
+                "prewash",
+                "process",
+                "scene_stops",
+                "sheets",
+                "soft",
+                "spot",
+                "stop",
+                "target_range",
+                "uncertainty",
+                "use",
+            ),
         )
     },
     "aperture_mm": "--aperture",
@@ -93,6 +109,25 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
             )
         points.append((numbers[0], numbers[1]))
     return tuple(points)
+
+
+def named_density(text: str, option: str) -> tuple[str, float, float | None]:
+    """Return a named place, its density and the print density wanted, typed as sky=1.75:0.20 or sky=1.75.
+
+    Raises
+    ------
+    WrongUseError
+        If it is not that.
+    """
+    name, _, rest = text.rpartition("=")
+    numbers = [_numbers(part) for part in rest.split(":")]
+    known = [each[0] for each in numbers if len(each) == 1 and -0.1 <= each[0] <= 6.0]
+    if not name.strip() or len(known) != len(numbers) or len(known) > 2:
+        raise WrongUseError(
+            f'{option} "{text}" is not a named place; give its name, its density and the print density wanted, such as '
+            f"{option} sky=1.75:0.20."
+        )
+    return name.strip(), known[0], known[1] if len(known) == 2 else None
 
 
 def pair(text: str, option: str, *, such_as: str) -> tuple[float, float]:

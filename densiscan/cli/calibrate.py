@@ -185,6 +185,8 @@ def _meant(scans: list[str], notebook_option: Path | None) -> list[tuple[Path, b
             found.append((kept[typed], False))
             continue
         arguments.there(file, "scan")
+        if file.suffix.lower() == ".csv":
+            raise WrongUseError(f"{typed} is a table; if it has the densities of the wedge, write --densities {typed}.")
         with file.open("rb") as stream:
             found.append((file, OUR_CALIBRATION not in stream.read(_HEAD_BYTES)))
     if len(found) == 1 and not found[0][1]:

@@ -78,7 +78,8 @@ def _folder(folder: Path | None, book: Path) -> Path:
         except OSError as problem:
             raise WrongUseError("name the folder that your scanner saves into: densiscan desk FOLDER.") from problem
     if not folder.is_dir():
-        raise WrongUseError(f"there is no folder {folder}; name the one that your scanner saves into.")
+        what = f"{folder} is a file" if folder.exists() else f"there is no folder {folder}"
+        raise WrongUseError(f"{what}; name the folder that your scanner saves into.")
     try:
         kept.parent.mkdir(parents=True, exist_ok=True)
         kept.write_text(str(folder.resolve()), encoding="utf-8")

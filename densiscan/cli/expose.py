@@ -63,7 +63,7 @@ def expose(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell the exposure, from the meter to the shutter.
+    """Work out an exposure, from the meter to the shutter.
 
     Film index, aperture, filters, bellows and zone change the meter's time; a long one is corrected for reciprocity
     failure. With --film the index that your negatives ask for is taken from the notebook. With --highlight you are
@@ -128,12 +128,10 @@ def _advised(film: str, developer: str | None, notebook_option: Path | None) -> 
 
     with opened(notebook_option) as book:
         spelled, of_developer = meant(book, film, developer)
-        runs = book.runs(spelled, of_developer, last=1)
-        if not runs:
+        last = book.last_run(spelled, of_developer)
+        if last is None:
             raise WrongUseError(f"the notebook has no run of {film}; give the index with --index, without --film.")
-        question = Wanted(
-            film=runs[0].film, developer=runs[0].developer, target_range=density_range_for(None, "contact")
-        )
+        question = Wanted(film=last.film, developer=last.developer, target_range=density_range_for(None, "contact"))
         return advised(book, question)
 
 

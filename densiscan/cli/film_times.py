@@ -66,7 +66,7 @@ def family(
     notebook_option: NotebookOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell contrast against time from several film tests.
+    """Show how contrast grows with time, from several film tests.
 
     One curve for each time, of one film in one developer at one temperature. Gives the law of contrast against time,
     and times and exposures for subjects one and two stops longer and shorter (N-1, N+1).
@@ -161,7 +161,7 @@ def pinhole(
     curve: CurveOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Tell the exposure of a pinhole camera.
+    """Work out the exposure for a pinhole camera.
 
     From the hole's diameter, its distance from the film and a meter's reading, corrected for reciprocity failure.
 

@@ -18,9 +18,9 @@ from densiscan.calibration.file import calibration_document
 from densiscan.cli.keep import opened, tell, tell_news, wanted
 from densiscan.cli.options import say
 from densiscan.errors import DensiscanError
+from densiscan.notebook.as_read import assessment_of
 from densiscan.notebook.keep import read_by, task_options
 from densiscan.notebook.readings import NewReading, file_sha256
-from densiscan.notebook.recall import assessment_of
 from densiscan.report.readings import reading_document
 
 if TYPE_CHECKING:

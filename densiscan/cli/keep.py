@@ -80,12 +80,12 @@ def run_number(typed: str, option: Path | None, *, removed: bool = False) -> int
     if typed.strip().lower() != "last":
         raise WrongUseError(f'"{typed}" is not a run; give its number, or last.')
     with opened(option) as book:
-        runs = book.runs(last=1, removed=removed)
+        last = book.last_run(removed=removed)
         has = "has no run yet" if book.count_runs(removed=None) == 0 else "has no run but those that were removed"
-    if not runs:
+    if last is None:
         none = "no run was removed" if removed else f"the notebook {has}; add one with densiscan run add"
         raise WrongUseError(f"there is no last run: {none}.")
-    return runs[-1].number
+    return last.number
 
 
 class RunMeant(NamedTuple):

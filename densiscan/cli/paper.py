@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -42,6 +42,45 @@ _WAYS = (
     "describe the paper test in one of these ways: PRINT_SCAN --wedge WEDGE.csv, --wedge WEDGE.csv --last-black STEP "
     "--first-white STEP, or --points CURVE.csv."
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wet:
+    """What is known of the print while it was wet: a dry-down in per cent, a table of densities, or a step counted."""
+
+    dry_down: float | None
+    points: Path | None
+    first_white: str | None
+
+    def check(self, *, by_eye: bool) -> None:
+        """Check that the dry-down is given in one way at most.
+
+        Raises
+        ------
+        WrongUseError
+            If it is given twice, or by a step where no other is counted.
+        """
+        if [self.dry_down, self.points, self.first_white].count(None) < 2:
+            raise WrongUseError(
+                "--dry-down, --wet-points and --wet-first-white all give the dry-down; give one of them."
+            )
+        if self.first_white is not None and not by_eye:
+            raise WrongUseError("--wet-first-white is for a count by eye; give --last-black and --first-white too.")
+        if self.points is not None:
+            arguments.there(self.points, "table of densities")
+
+    def dried(self, test: PaperTest, wedge: Path | None, last_black: str | None) -> PaperTest:
+        """Return the test with its dry-down, where that is known."""
+        from densiscan.paper.drying import dried, stated_dry_down
+
+        about = test.circumstances
+        if self.dry_down is not None:
+            return replace(test, dry_down_stops=stated_dry_down(self.dry_down))
+        if self.points is not None:
+            return dried(test, _of_points(self.points, about, None))
+        if self.first_white is not None:
+            return dried(test, _by_eye(wedge, last_black, self.first_white, about))
+        return test
 
 
 def paper(
@@ -99,6 +138,18 @@ def paper(
             help="Instead of a calibration: density of the paper's full black above its white, where you know it.",
         ),
     ] = None,
+    dry_down: Annotated[
+        float | None,
+        typer.Option("--dry-down", metavar="PERCENT", help="How much shorter you expose a print that you judged wet."),
+    ] = None,
+    wet_points: Annotated[
+        Path | None,
+        typer.Option("--wet-points", metavar="FILE", help="Or: densities of the same print while it was wet."),
+    ] = None,
+    wet_first_white: Annotated[
+        str | None,
+        typer.Option("--wet-first-white", metavar="STEP", help="Or, by eye: the first white step while it was wet."),
+    ] = None,
     region: Annotated[
         str | None,
         typer.Option("--region", metavar="BOX", help="Look for the printed wedge here: left,top,width,height in mm."),
@@ -136,6 +187,8 @@ def paper(
     arguments.within(base, "--base", above=-0.05, upto=1.0, such_as="0.06")
     arguments.within(net_black, "--net-black", above=0.5, upto=2.6, such_as="1.95")
     arguments.within(ppi, "--ppi", above=0.0, upto=1e5, such_as="300")
+    wet = Wet(dry_down=dry_down, points=wet_points, first_white=wet_first_white)
+    wet.check(by_eye=last_black is not None)
     if base is not None and fixed is not None:
         raise WrongUseError("--base and --fixed both give the fixed-only piece; give one of them.")
     for option, value in (
@@ -153,13 +206,12 @@ def paper(
         if file is not None and last_black is not None:
             raise WrongUseError(f"steps counted by eye make no curve; scan the print, or leave {option} out.")
     book = location.notebook_file(notebook_option)
-    from densiscan.paper.file import fixed_piece, read_points
-    from densiscan.paper.tested_range import Circumstances, paper_from_points
+    from densiscan.paper.file import fixed_piece
+    from densiscan.paper.tested_range import Circumstances
 
     about = Circumstances(name=name, exposure_s=exposure, magnification=magnification)
     if points is not None:
-        read = read_points(points)
-        test = paper_from_points(read, about.of(str(points)), fixed_base=fixed_piece(base))
+        test = _of_points(points, about, base)
     elif scan is not None and wedge is not None:
         request = CalibrationRequest(name=calibration, book=book, mode="reflection")
         by = None if net_black is not None else calibration_if_any(request)
@@ -182,6 +234,7 @@ def paper(
         test = test if by is None else replace(test, warnings=(*by.warnings, *test.warnings))
     else:
         test = _by_eye(wedge, last_black, first_white, about)
+    test = wet.dried(test, wedge, last_black)
     if cgats is not None:
         from densiscan.report.cgats import paper_cgats
 
@@ -203,6 +256,13 @@ def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tu
     for file, what in ((scan, "scan"), (wedge, "wedge file"), (points, "table of densities")):
         if file is not None:
             arguments.there(file, what)
+
+
+def _of_points(points: Path, about: Circumstances, base: float | None) -> PaperTest:
+    from densiscan.paper.file import fixed_piece, read_points
+    from densiscan.paper.tested_range import paper_from_points
+
+    return paper_from_points(read_points(points), about.of(str(points)), fixed_base=fixed_piece(base))
 
 
 def _by_eye(wedge: Path | None, last_black: str | None, first_white: str | None, about: Circumstances) -> PaperTest:

@@ -39,6 +39,7 @@ from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.paper.exposure import Before, NegativeEnds
+    from densiscan.paper.places import NamedPlace
 
 
 def print_(
@@ -86,11 +87,29 @@ def print_(
         float | None,
         typer.Option("--right-density", metavar="D", help="Or: the highlight density that it printed right."),
     ] = None,
+    right_wet: Annotated[
+        bool, typer.Option("--right-wet", help="It was judged wet: take off what its paper dries down.")
+    ] = False,
     right_magnification: Annotated[
         float | None, typer.Option("--right-magnification", metavar="M", help="Its size, where it was another.")
     ] = None,
     right_paper: Annotated[
         str | None, typer.Option("--right-paper", metavar="NAME", help="Its paper, where it was another.")
+    ] = None,
+    soft: Annotated[
+        str | None,
+        typer.Option("--soft", metavar="NAME", help="Split grade: the paper's test through the soft filter."),
+    ] = None,
+    hard: Annotated[
+        str | None, typer.Option("--hard", metavar="NAME", help="And its test through the hard filter.")
+    ] = None,
+    spot: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--spot",
+            metavar="NAME=D[:WANTED]",
+            help="Dodge or burn: a place, its density, and the print density it is to have; may be repeated.",
+        ),
     ] = None,
     calibration: Annotated[
         str | None,
@@ -111,6 +130,7 @@ def print_(
     What is lost on each paper is told in stops. Times follow from a paper test that was kept with its exposure, or
     from a print that came out right (--right-time): of the same negative or of another, in the same size or another.
     Of several negatives it makes a plan: by paper, in the order to print them, with what fits on one contact sheet.
+    With --soft and --hard it splits the exposure between two filters; with --spot it tells how to dodge and burn.
 
     For example, a negative on the paper tested as old-box:
 
@@ -123,18 +143,22 @@ def print_(
         )
     check_out(sheet, "--sheet", ours=OUR_PAGE)
     _check_numbers(callier, magnification, right_time, right_magnification)
+    filters = _filters(soft, hard)
+    wanted = [arguments.named_density(one, "--spot") for one in spot or ()]
     source = Source(book=location.notebook_file(notebook_option), calibration=calibration, ppi=ppi, frame=frame)
     from densiscan.paper.exposure import best_first, change_from, known_range_fit, paper_fit, printing_with
     from densiscan.paper.grade import density_range_for
-    from densiscan.paper.plan import PrintSheet, print_plan
+    from densiscan.paper.plan import PrintSheet, print_plan, printed_places
+    from densiscan.paper.split import split_grade
     from densiscan.report.printing import print_document, print_text
 
     density_range_for(paper_range, process.value)
     printing = printing_with(process.value, callier=callier, magnification=magnification)
-    tests = [] if paper is None and paper_range is not None else papers_named(paper or (), source.book)
+    tests = [] if not (paper or filters) and paper_range is not None else papers_named(paper or filters, source.book)
+    split = papers_named(filters, source.book) if filters else []
     of_shadow = highlight is None and shadow is not None
     old = right_negative, None if right_density is None else _one_density(right_density, of_shadow=of_shadow)
-    before = _before(right_time, old, right_magnification, right_paper, source)
+    before = _before(right_time, old, right_magnification, right_paper, source, wet=right_wet)
     negative_ends, failed = _which(typed, negatives, None if run is None else run_number(run, notebook_option), source)
     for failure in failed:
         say(f"densiscan: {failure['message']}")
@@ -145,7 +169,15 @@ def print_(
             fits.append(known_range_fit(negative, paper_range, printing))
         new_paper = tests[0] if paper and len(tests) == 1 else None
         change = None if before is None else change_from(before, negative, new_paper, printing)
-        sheets.append(PrintSheet(negative=negative, printing=printing, fits=best_first(fits), change=change))
+        one = PrintSheet(
+            negative=negative,
+            printing=printing,
+            fits=best_first(fits),
+            change=change,
+            split=split_grade(negative, split[0], split[1], printing) if split else None,
+        )
+        places = [_place(*each) for each in wanted]
+        sheets.append(replace(one, places=printed_places(one, tests, places)) if places else one)
     if sheet is not None:
         from densiscan.report.page.print_plan import plan_html
 
@@ -156,9 +188,17 @@ def print_(
     elif sheets:
         show(print_text(sheets))
         if not tests and paper_range is None and before is None:
-            say("No paper was tested yet, so that no times follow; test one with: densiscan paper ... --name NAME")
+            say("No paper has been tested yet, so there are no times; densiscan paper --help shows how to test one.")
     if failed:
         raise typer.Exit(1)
+
+
+def _filters(soft: str | None, hard: str | None) -> list[str]:
+    """Return the names of the two tests of split grade, nothing where it is not asked for."""
+    named = [one for one in (soft, hard) if one is not None]
+    if len(named) == 1:
+        raise WrongUseError("--soft and --hard go together: the paper's tests through either filter.")
+    return named
 
 
 def _which(
@@ -184,6 +224,8 @@ def _before(
     magnification: float | None,
     paper: str | None,
     source: Source,
+    *,
+    wet: bool,
 ) -> Before | None:
     """Return the print that came out right, None where nothing is said of one.
 
@@ -193,6 +235,8 @@ def _before(
         If its negative is given in two ways, or is none.
     """
     name, old = negative
+    if wet and seconds is None:
+        raise WrongUseError("--right-wet is of a print that came out right; give its --right-time.")
     if seconds is None and name is None and old is None and magnification is None and paper is None:
         return None
     if name is not None and old is not None:
@@ -206,7 +250,16 @@ def _before(
         negative=old,
         magnification=magnification,
         paper=papers_named([paper], source.book)[0] if paper is not None else None,
+        judged_wet=wet,
     )
+
+
+def _place(name: str, density: float, wanted: float | None) -> NamedPlace:
+    """Return a named place whose density is typed; it is taken as read to 0.02 (k = 2), as usual."""
+    from densiscan.arithmetic.quantity import Influence, Quantity
+    from densiscan.paper.places import NamedPlace
+
+    return NamedPlace(name=name, density=Quantity(density, {Influence("reading", name): 0.01}), wanted=wanted)
 
 
 def _one_negative(name: str, source: Source) -> NegativeEnds:

@@ -341,7 +341,7 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:
     """Return the last run of this film and developer, of the developer, and of all, the earliest first."""
     asked = ((film, developer), (None, developer), (None, None))
-    last_ones = {run.number: run for names in asked for run in book.runs(*names, last=1)}
+    last_ones = {run.number: run for names in asked if (run := book.last_run(*names)) is not None}
     return sorted(last_ones.values(), key=lambda run: (run.date, run.number))
 
 

@@ -7,6 +7,7 @@ import io
 import shlex
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -15,6 +16,7 @@ import typer
 
 from densiscan.cli.options import NotebookOption, now, say, show, wedge_meant
 from densiscan.errors import DensiscanError
+from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.calibration.calibration import Calibration
@@ -85,13 +87,25 @@ class _Talk:
     notebook: Path | None
     done: list[str] = field(default_factory=list)
 
-    def asks(self, question: str, usual: str = "") -> str:
-        """Return what is answered, or what is usual; _Left where no answers come any more."""
-        typer.echo(f"   {question}{f' [{usual}]' if usual else ''}: ", err=True, nl=False)
-        line = sys.stdin.readline()
-        if not line:
-            raise _Left
-        return line.strip() or usual
+    def asks(self, question: str, usual: str = "", reads: Callable[[str, str], float] | None = None) -> str:
+        """Return what is answered, or what is usual; _Left where no answers come any more.
+
+        What `reads` cannot read is asked again by itself, so that no other answer has to be typed twice.
+        """
+        while True:
+            typer.echo(f"   {question}{f' [{usual}]' if usual else ''}: ", err=True, nl=False)
+            line = sys.stdin.readline()
+            if not line:
+                raise _Left
+            answer = line.strip() or usual
+            if reads is None or not answer:
+                return answer
+            try:
+                reads(answer, question.partition(",")[0])
+            except DensiscanError as problem:
+                say(f"   {problem}")
+            else:
+                return answer
 
     def file(self, question: str) -> Path | None:
         """Return a file that is there; None where none is named."""
@@ -123,6 +137,9 @@ class _Talk:
 
 def _wedge(talk: _Talk) -> None:
     """Ask for the wedge until what was found is right, and keep the calibration."""
+    book = location.notebook_file(talk.notebook)
+    if in_use := [one.name for one in location.kept_calibrations(book) if one.mode == "transmission"]:
+        show(f"   You have a calibration, {in_use[0]}: leave this empty to go on with it.")
     while scan := talk.file("Scan of the wedge"):
         certificate = talk.file("Its certificate as a table step,density; empty if it has none")
         nominal = () if certificate is not None else _nominal(talk)
@@ -200,18 +217,31 @@ def _drawn(scan: Path, calibration: Calibration) -> Path:
 def _run(talk: _Talk) -> bool:
     """Ask how the negative was developed until a run of it is added; return whether one was."""
     show(_RUN.rstrip())
+    from densiscan.cli.arguments import celsius, developing_time
+
     while (film := talk.asks("Film")) and (developer := talk.asks("Developer")):
         facts = (
             ("--film", film),
             ("--developer", developer),
             ("--dilution", talk.asks("Dilution, such as 1+1")),
-            ("--time", talk.asks("Time, such as 8:00")),
-            ("--temp", talk.asks("Temperature in C, or such as 68F", "20")),
-            ("--scene-stops", talk.asks("Range of the subject in stops, if you metered it")),
+            ("--time", talk.asks("Time, such as 8:00", reads=developing_time)),
+            ("--temp", talk.asks("Temperature, such as 20 or 68F", "20", reads=celsius)),
+            ("--scene-stops", talk.asks("Range of the subject in stops, if you metered it", reads=_stops)),
         )
         if talk.does("run", "add", *(word for option, said in facts if said for word in (option, said)), quietly=True):
             return True
     return False
+
+
+def _stops(text: str, what: str) -> float:
+    from densiscan.development.verdict import range_on_film
+
+    try:
+        stops = float(text.replace(",", "."))
+    except ValueError as problem:
+        raise DensiscanError(f'{what} "{text}" is not a number; give stops such as 7, or leave it empty.') from problem
+    range_on_film(stops)
+    return stops
 
 
 def _ending(talk: _Talk) -> str:

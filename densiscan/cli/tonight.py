@@ -21,6 +21,8 @@ from densiscan.notebook import location
 if TYPE_CHECKING:
     from densiscan.batch.assessment import BatchResult
     from densiscan.development.run import Run
+    from densiscan.development.surprise import Surprise
+    from densiscan.development.trends import Trend
     from densiscan.notebook.notebook import Notebook
     from densiscan.report.evening import EarlierReading, Evening
 
@@ -37,7 +39,7 @@ def tonight(
     """Measure what is new and say how the evening went.
 
     New scans are measured and tied to today's run; if none is logged yet, you are asked whether it was as the last one.
-    Then: what needs attention, whether fog has moved, and what to do next time.
+    Then: what needs attention, whether fog, speed or development have changed, and what to do next time.
 
     For example:
 
@@ -81,7 +83,7 @@ def _of_today(book: Notebook) -> Run | None:
 
 def _as_the_last(book: Notebook) -> Run | None:
     """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
-    last = next(iter(book.runs(last=1)), None)
+    last = book.last_run()
     if last is None:
         return None
     from densiscan.report.runs import sentence
@@ -107,7 +109,7 @@ def _new_scans(book: Notebook, folder: Path) -> list[Path]:
 
 def _before(book: Notebook, run: Run | None) -> tuple[EarlierReading, ...]:
     """Return the readings of other runs, the earliest first, dated by their run."""
-    from densiscan.notebook.recall import findings_kept
+    from densiscan.notebook.as_read import findings_kept
     from densiscan.report.evening import EarlierReading
 
     days = {one.number: one.date for one in book.runs()}
@@ -124,16 +126,21 @@ def _evening(
     result: BatchResult, run: Run | None, before: tuple[EarlierReading, ...], notebook_option: Path | None
 ) -> tuple[Evening, list[Mapping[str, Any]]]:
     """Return the evening, and the documents of its readings: where none are new, those that the run has."""
-    from densiscan.development.run import fog_before
+    from densiscan.cli.trends import stops_by_run
+    from densiscan.development.evidence import MOST_RUNS
+    from densiscan.development.run import at_dilution, fog_before
+    from densiscan.development.trends import trends_of
     from densiscan.negative.trouble.fog import judged_fog
     from densiscan.notebook.advised import advised_after
-    from densiscan.notebook.recall import assessment_kept
+    from densiscan.notebook.as_read import assessment_kept
     from densiscan.report.evening import Evening
     from densiscan.report.readings import reading_document
 
     negatives = result.assessments
     documents: list[Mapping[str, Any]] = [reading_document(one) for one in negatives]
     fog, sheet = None, None
+    trends: tuple[Trend, ...] = ()
+    surprises: tuple[Surprise, ...] = ()
     if run is not None:
         with opened(notebook_option) as book:
             if not negatives:  # told again, from what was kept
@@ -143,6 +150,10 @@ def _evening(
             tell(book)
             logged = book.run(run.number)
             history = fog_before(book.runs(run.film), run.number)
+            alike = at_dilution(book.runs(run.film, run.developer), run.dilution)
+            upto = [one for one in alike if one.number <= run.number][-MOST_RUNS:]
+            trends = trends_of(upto, stops_by_run(book, upto))
+            surprises = _surprises(book, logged)
             sheet = advised_after(book, logged, today=datetime.now().astimezone().date().isoformat())
         if logged.base_plus_fogs:
             fog = judged_fog(max(logged.base_plus_fogs, key=lambda one: one.value), history=history)
@@ -153,5 +164,20 @@ def _evening(
         failed=tuple((failure.path.name, failure.message) for failure in result.failures if failure.code != "no-scans"),
         fog=fog,
         sheet=sheet,
+        trends=trends,
+        surprises=surprises,
     )
     return evening, documents
+
+
+def _surprises(book: Notebook, run: Run) -> tuple[Surprise, ...]:
+    """Return how this run and the one before it, of whatever film, came out against what was expected."""
+    from densiscan.development.evidence import MOST_RUNS
+    from densiscan.development.run import at_dilution
+    from densiscan.development.surprise import surprise_of
+
+    found = []
+    for one in [other for other in book.runs() if other.number <= run.number][-2:]:
+        alike = at_dilution(book.runs(one.film, one.developer), one.dilution)
+        found.append(surprise_of([other for other in alike if other.number <= one.number][-MOST_RUNS:]))
+    return tuple(one for one in found if one is not None)

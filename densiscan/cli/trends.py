@@ -21,6 +21,8 @@ from densiscan.cli.options import (
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from densiscan.arithmetic.quantity import Quantity
     from densiscan.development.run import Run
     from densiscan.notebook.notebook import Notebook
@@ -82,17 +84,17 @@ def trends(
 
 
 def _newest(book: Notebook, film: str | None, developer: str | None) -> Run:
-    newest = book.runs(film, developer, last=1)
-    if not newest:
+    newest = book.last_run(film, developer)
+    if newest is None:
         named = " of ".join(part for part in ("run", film) if part) + ("" if developer is None else f" in {developer}")
         raise WrongUseError(
             f"there is no {named} in the notebook; densiscan run list shows those there are, densiscan run "
             "add adds one."
         )
-    return newest[0]
+    return newest
 
 
-def stops_by_run(book: Notebook, runs: tuple[Run, ...]) -> dict[int, list[Quantity]]:
+def stops_by_run(book: Notebook, runs: Sequence[Run]) -> dict[int, list[Quantity]]:
     """Return, by run, the exposure of each negative against a normal one, where its shadow tells it."""
     from densiscan.development.exposure import exposure_advice
     from densiscan.development.usable_readings import not_a_negative

@@ -9,8 +9,13 @@ from typing import Final
 from densiscan.development.expected import CHANGE, SINCE
 from densiscan.development.posterior import Posterior
 
-LIKELY: Final = 0.99
+LIKELY: Final = 0.95
 """Chance from which a change is told."""
+
+FEW_SINCE: Final = 3
+"""Runs since a change for which it is news."""
+
+_NEVER: Final = 700.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,10 +44,10 @@ class UnloggedChange:
 
 def change_of(posterior: Posterior) -> UnloggedChange | None:
     """Return the last change that is likely; None where nothing, or nothing likely, changed."""
-    since = posterior.points[:, SINCE]
-    chance = float(posterior.weights @ (since > 0.0))
+    chance = 1.0 / (1.0 + math.exp(-max(posterior.log_odds, -_NEVER)))
     if chance < LIKELY:
         return None
+    since = posterior.points[:, SINCE]
     chances = {place: float(posterior.weights @ (since == place)) for place in set(since[since > 0.0].tolist())}
     place = max(chances, key=lambda one: chances[one])
     # Neighbouring places tell of one change: the place is the likeliest, the size that of all.

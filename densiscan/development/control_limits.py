@@ -22,17 +22,14 @@ FEWEST: Final = 6
 ENOUGH: Final = 20
 """From this many on the limits are no longer called provisional (common practice: 20 to 25)."""
 
-ON_ONE_SIDE: Final = 8
-"""So many values in a row on one side of the middle are no chance (published: as above, 6.3.2, one of the Western
-Electric rules)."""
-
-_SURE: Final = 3.8
-"""Standard deviations from which a single value is told of, were their size known: with four charts watched over thirty
-runs, three would be passed by chance in every third year."""
+_SURE: Final = 4.0
+"""Standard deviations from which a single value is told of, were their size known. One value passes 3.4 by chance once
+in 1500 times; but all are looked at again after each run, with limits that are new."""
 
 _MOST_DEVIATIONS: Final = 8.0
 
-_ROUNDS: Final = 10
+_MOST_OUT: Final = 0.25
+"""No more than this part of all values is out of the usual: more than that is another level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,8 +75,10 @@ def plain_limits(values: Sequence[float], least_deviation: float = 0.0) -> Contr
 def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> ControlLimits | None:
     """Return the limits of what is usual, None from fewer than 6 values.
 
-    Values out of the limits are no part of what is usual: they are left out and the limits taken again, as long as
-    enough are left.
+    The farthest value is left out, then the farthest of those left, and so on: all up to the last one that the limits
+    of those left do not excuse are no part of what is usual, so that two of them do not hide each other (generalized
+    extreme studentized deviates; published: Rosner 1983, NIST/SEMATECH e-Handbook, 1.3.5.17.3). What is out of the
+    limits and may well be chance stays in, as they would shrink with each that is left out.
 
     Parameters
     ----------
@@ -90,21 +89,11 @@ def control_limits(values: Sequence[float], least_deviation: float = 0.0) -> Con
     kept = list(values)
     if len(kept) < FEWEST:
         return None
-    limits = plain_limits(kept, least_deviation)
-    for _ in range(_ROUNDS):
-        inside = [value for value in kept if limits.holds(value)]
-        if len(inside) == len(kept) or len(inside) < FEWEST:
-            break
-        kept = inside
+    usual = limits = plain_limits(kept, least_deviation)
+    for _ in range(min(len(values) - FEWEST, math.ceil(_MOST_OUT * len(values)))):
+        middle = limits.middle
+        worst = kept.pop(max(range(len(kept)), key=lambda at: abs(kept[at] - middle)))
         limits = plain_limits(kept, least_deviation)
-    return limits
-
-
-def side_held(values: Sequence[float], limits: ControlLimits) -> int:
-    """Return 1 or -1 where the last eight values all lie above or below the middle, else 0."""
-    last = values[-ON_ONE_SIDE:]
-    if len(last) < ON_ONE_SIDE:
-        return 0
-    if all(value > limits.middle for value in last):
-        return 1
-    return -1 if all(value < limits.middle for value in last) else 0
+        if not limits.excuses(worst):
+            usual = limits
+    return usual

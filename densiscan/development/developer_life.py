@@ -15,8 +15,22 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Warning_
 from densiscan.development.posterior import Posterior, loss_per_use
-from densiscan.development.prior import BELIEFS, DILUTED_USES, FILM_CM2_PER_LITRE, MOST_USES, TIRED
+from densiscan.development.prior import BELIEFS
 from densiscan.development.run import Run
+
+TIRED: Final = 1.25
+"""A developer that needs so much more time than when it was fresh is at its end: beyond, base plus fog grows and
+contrast is no longer sure. With the usual loss a use, that is after three uses (common practice: two or three)."""
+
+DILUTED_USES: Final = 1
+"""Developer that is diluted for use is discarded after it (common practice)."""
+
+MOST_USES: Final = 6
+"""No developer is given more uses than this, however little each costs it (common practice)."""
+
+FILM_CM2_PER_LITRE: Final = 2000.0
+"""Film that a litre of full-strength developer serves in all: about four 36-exposure rolls or sixteen sheets of 10 x
+12.5 cm (common practice). As much is the limit at a time: half a litre for two rolls."""
 
 _LEARNED: Final = 0.7
 """The loss a use is called learned when its doubt is less than so much of that of common practice."""

@@ -84,7 +84,8 @@ class Posterior:
     """Points in the space of the parameters, one a row, with weights of sum 1, and their mean.
 
     A last column of the points says since which place nothing changed. The mean is as things are now: without change.
-    `log_evidence` is the logarithm of the likelihood of all evidence, less what all share.
+    `log_evidence` is the logarithm of the likelihood of all evidence, less what all share; `log_odds` that of the odds
+    that something changed between the runs.
     """
 
     evidence: FilmEvidence
@@ -92,6 +93,7 @@ class Posterior:
     weights: Floats
     mean: Floats
     log_evidence: float = 0.0
+    log_odds: float = -math.inf
 
     @property
     def effective_points(self) -> float:
@@ -143,7 +145,9 @@ def _since(points: Floats, since: int) -> Floats:
 
 
 def _mixed(evidence: FilmEvidence, cases: Sequence[Posterior], logs: Floats) -> Posterior:
-    """Return one posterior of several cases, each with the logarithm of its chance."""
+    """Return one posterior of several cases, the steady one first, each with the logarithm of its chance."""
+    changed = float(logs[1:].max())
+    log_odds = changed + math.log(float(np.sum(np.exp(logs[1:] - changed)))) - float(logs[0])
     chances = np.exp(logs - logs.max())
     chances /= chances.sum()
     likely = [at for at, chance in enumerate(chances) if chance > _NEGLIGIBLE]
@@ -152,7 +156,14 @@ def _mixed(evidence: FilmEvidence, cases: Sequence[Posterior], logs: Floats) -> 
     weights /= weights.sum()
     mean = weights @ points
     mean[CHANGE] = mean[SINCE] = 0.0
-    return Posterior(evidence=evidence, points=points, weights=weights, mean=mean, log_evidence=float(logs.max()))
+    return Posterior(
+        evidence=evidence,
+        points=points,
+        weights=weights,
+        mean=mean,
+        log_evidence=float(logs.max()),
+        log_odds=log_odds,
+    )
 
 
 def _likely_changes(evidence: FilmEvidence, middle: Floats) -> list[tuple[int, float]]:

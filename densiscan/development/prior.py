@@ -129,20 +129,6 @@ turns every half minute, and a pre-wash little either way (common practice)."""
 CHART_DOUBT: Final = 0.15
 """Relative standard uncertainty of the maker's time for one's own film, developer and drum (common practice)."""
 
-TIRED: Final = 1.25
-"""A developer that needs so much more time than when it was fresh is at its end: beyond, base plus fog grows and
-contrast is no longer sure. With the usual loss a use, that is after three uses (common practice: two or three)."""
-
-DILUTED_USES: Final = 1
-"""Developer that is diluted for use is discarded after it (common practice)."""
-
-MOST_USES: Final = 6
-"""Nobody knows of more uses what this says of them."""
-
-FILM_CM2_PER_LITRE: Final = 2000.0
-"""Film that a litre of full-strength developer serves in all: about four 36-exposure rolls or sixteen sheets of 10 x
-12.5 cm (common practice). As much is the limit at a time: half a litre for two rolls."""
-
 SHORTEST_EVEN_S: Final = 300.0
 """Shorter times develop unevenly in a tray or drum (common practice)."""
 

@@ -92,7 +92,10 @@ def filled(
     taken = [] if template is None else _repeat(facts, template)
     missing = [f"`{field}`" for field in _NEEDED if facts.get(field) is None]
     if missing:
-        raise WrongUseError(f"please give {_listed(missing)}: {_why(facts, template)}.")
+        why = _why(facts, template)
+        raise WrongUseError(
+            f"please give {_listed(missing)}: {why} to take {'it' if len(missing) == 1 else 'them'} from."
+        )
     if not fresh and template is not None and "batch" not in said and _goes_on(facts, template, uses_of):
         facts["batch"] = template.batch
         taken.append("batch")
@@ -111,9 +114,9 @@ def filled(
 def _why(facts: Mapping[str, Any], template: Run | None) -> str:
     """Return why something could not be taken from an earlier run."""
     if template is None:
-        return "there is no earlier run to take it from"
+        return "there is no earlier run"
     film, developer = (facts.get(field) or getattr(template, field) for field in ("film", "developer"))
-    return f"no run of {film} in {developer} is in the notebook yet to take it from"
+    return f"no run of {film} in {developer} is in the notebook yet"
 
 
 def _last_like(said: Mapping[str, Any], earlier: Sequence[Run]) -> Run | None:

@@ -14,13 +14,13 @@ from typing import Final
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.development.change import change_of
-from densiscan.development.control_limits import FEWEST, ON_ONE_SIDE, ControlLimits, control_limits, side_held
+from densiscan.development.change import FEW_SINCE, UnloggedChange, change_of
+from densiscan.development.control_limits import FEWEST, ControlLimits, control_limits
 from densiscan.development.creep import creeping_since
 from densiscan.development.evidence import evidence_of
-from densiscan.development.expected import Conditions, equal_time, expected_log, log_contrast, log_pace, log_paces
+from densiscan.development.expected import expected_log, log_contrast, log_pace, log_paces
 from densiscan.development.kinetics import REFERENCE_C
-from densiscan.development.posterior import Posterior, posterior_of
+from densiscan.development.posterior import posterior_of
 from densiscan.development.prior import PARAMETERS
 from densiscan.development.run import Run
 
@@ -28,6 +28,8 @@ _SCATTER: Final = PARAMETERS.index("scatter")
 _ROUND_S: Final = 15.0
 _LEAST: Final = 1e-6
 _EXPONENT: Final = 700.0
+_LONGER: Final = 1.05
+_LEAST_SLOPE: Final = 0.05
 
 LEAST_DEVIATIONS: Final = {"base_plus_fog": 0.005, "contrast": 0.02, "speed": 0.05, "activity": 0.03}
 """Scatter that no run is without, in density or as a ratio: densities noted to two decimals, times to some seconds
@@ -35,7 +37,7 @@ LEAST_DEVIATIONS: Final = {"base_plus_fog": 0.005, "contrast": 0.02, "speed": 0.
 
 CAUSES: Final[dict[str, tuple[str, str]]] = {
     "base_plus_fog": (
-        "look for old or badly kept film, stray light, or a developer too warm or used too long",
+        "look for another or badly kept film, stray light, or a developer too warm or used too long",
         "check that it was the same film, and that the edge that was read was clear",
     ),
     "contrast": (
@@ -43,8 +45,8 @@ CAUSES: Final[dict[str, tuple[str, str]]] = {
         "check thermometer, time and developer, or whether the subject was flatter than noted",
     ),
     "speed": (
-        "check whether the shutter runs slow, or the meter was read differently",
-        "check whether the shutter runs fast, the developer is tired, or a long exposure was not corrected",
+        "check that it was the same film, whether the shutter runs slow, or the meter was read differently",
+        "check that it was the same film, whether the shutter runs fast, or a long exposure was not corrected",
     ),
     "activity": (
         "check whether it was mixed stronger, or was warmer than noted",
@@ -94,7 +96,9 @@ class UseMean:
 class Trend:
     """One figure from run to run, the earliest first.
 
-    `name` is `base_plus_fog`, `contrast`, `speed` or `activity`; `label` the words for it.
+    `name` is `base_plus_fog`, `contrast`, `speed` or `activity`; `label` the words for it. `sentences` is what there is
+    to say of all runs, `news` what of it concerns the last; `change` what seems to have changed without being written
+    down, which is said of the activity.
     """
 
     name: str
@@ -102,11 +106,16 @@ class Trend:
     points: tuple[TrendPoint, ...]
     by_use: tuple[UseMean, ...]
     sentences: tuple[str, ...]
+    news: tuple[str, ...] = ()
+    change: UnloggedChange | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Series:
-    """Values before their limits are known; `aside` is what each is expected to differ by, on the scale of limits."""
+    """Values before their limits are known.
+
+    On the scale of limits, `aside` is what each is expected to differ by, `width` how much it scatters against others.
+    """
 
     name: str
     label: str
@@ -114,8 +123,9 @@ class _Series:
     values: Sequence[float]
     standards: Sequence[float | None]
     aside: Sequence[float]
+    width: Sequence[float]
     ratio: bool
-    told: Sequence[str] = ()
+    change: UnloggedChange | None = None
 
 
 def trends_of(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> tuple[Trend, ...]:
@@ -143,6 +153,7 @@ def _base_plus_fog(runs: Sequence[Run]) -> _Series:
         values=[math.fsum(one.value for one in run.base_plus_fogs) / len(run.base_plus_fogs) for run in read],
         standards=[_largest(run.base_plus_fogs) for run in read],
         aside=[0.0] * len(read),
+        width=[1.0] * len(read),
         ratio=False,
     )
 
@@ -172,6 +183,7 @@ def _speed(runs: Sequence[Run], stops: Mapping[int, Sequence[Quantity]]) -> _Ser
         values=values,
         standards=standards,
         aside=[0.0] * len(read),
+        width=[1.0] * len(read),
         ratio=True,
     )
 
@@ -182,7 +194,7 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
     by_number = {run.number: run for run in runs}
     read = [by_number[number] for number in evidence.numbers]
     if not read:
-        empty = {"runs": (), "values": (), "standards": (), "aside": (), "ratio": True}
+        empty = {"runs": (), "values": (), "standards": (), "aside": (), "width": (), "ratio": True}
         nothing = [_Series(name=name, label=label, **empty) for name, label in _DEVELOPMENT]  # type: ignore[arg-type]
         return nothing[0], nothing[1]
     posterior = posterior_of(evidence)
@@ -192,12 +204,12 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
     equal = conditions.time_s * np.exp(log_paces(middle, conditions))[0]
     normal_s = max(round(float(np.median(equal)) / _ROUND_S) * _ROUND_S, _ROUND_S)
     spread = np.hypot(evidence.reading, np.exp(posterior.mean[_SCATTER]) * evidence.scatter)
-    contrast = np.exp(log_contrast(middle, np.array([normal_s]))[0] + off)
+    normal = float(log_contrast(middle, np.array([normal_s]))[0, 0])
+    contrast = np.exp(normal + off)
     worn = log_pace(middle, np.full(len(read), REFERENCE_C), conditions.use)[0]
-    acted = [_acted(posterior, conditions, at, float(off[at]), float(equal[at])) for at in range(len(read))]
-    some = [at for at, one in enumerate(acted) if one is not None]
-    change = change_of(posterior)
-    activity = [math.exp(float(worn[at]) + (acted[at] or 0.0)) for at in some]
+    # A run that gave more contrast acted as if developed longer: by the slope of the law where it was developed.
+    longer = log_contrast(middle, np.stack([equal, _LONGER * equal]).ravel())[0].reshape(2, -1)
+    slope = np.maximum((longer[1] - longer[0]) / math.log(_LONGER), _LEAST_SLOPE)
     label = f"contrast at {_clock(normal_s)}, {REFERENCE_C:g} C"
     return (
         _Series(
@@ -206,30 +218,25 @@ def _development(runs: Sequence[Run]) -> tuple[_Series, _Series]:
             runs=read,
             values=[float(one) for one in contrast],
             standards=[float(one) for one in contrast * spread],
-            aside=[0.0] * len(read),
+            aside=[normal] * len(read),
+            width=(spread / np.median(spread)).tolist(),
             ratio=True,
         ),
         _Series(
             name="activity",
             label="developer activity",
-            runs=[read[at] for at in some],
-            values=activity,
-            standards=[None] * len(some),
-            aside=[float(worn[at]) for at in some],
+            runs=read,
+            values=[math.exp(min(one, _EXPONENT)) for one in (worn + off / slope).tolist()],
+            standards=[None] * len(read),
+            aside=worn.tolist(),
+            width=(spread / slope / np.median(spread / slope)).tolist(),
             ratio=True,
-            told=() if change is None else (change.words,),
+            change=change_of(posterior),
         ),
     )
 
 
 _DEVELOPMENT: Final = (("contrast", "contrast at the normal time"), ("activity", "developer activity"))
-
-
-def _acted(posterior: Posterior, conditions: Conditions, at: int, off: float, equal_s: float) -> float | None:
-    """Return the logarithm by which a run was as if developed longer than it was; None where no time would do."""
-    reached = math.exp(float(log_contrast(posterior.mean[None], np.array([equal_s]))[0, 0]) + off)
-    as_if = float(equal_time(posterior.mean[None], np.array([reached]))[0])
-    return math.log(as_if / equal_s) if math.isfinite(as_if) and conditions.time_s[at] > 0.0 else None
 
 
 def _clock(seconds: float) -> str:
@@ -239,7 +246,8 @@ def _clock(seconds: float) -> str:
 
 def _trend(series: _Series) -> Trend:
     scaled = [_log(value) if series.ratio else value for value in series.values]
-    free = [value - aside for value, aside in zip(scaled, series.aside, strict=True)]
+    expected = list(zip(series.aside, series.width, strict=True))
+    free = [(value - aside) / width for value, (aside, width) in zip(scaled, expected, strict=True)]
     limits = control_limits(free, LEAST_DEVIATIONS[series.name])
     points = tuple(
         TrendPoint(
@@ -248,15 +256,21 @@ def _trend(series: _Series) -> Trend:
             use=run.use,
             value=value,
             standard=standard,
-            limits=None if limits is None else _moved(limits, aside, ratio=series.ratio),
+            limits=None if limits is None else _moved(limits, *there, ratio=series.ratio),
         )
-        for run, value, standard, aside in zip(series.runs, series.values, series.standards, series.aside, strict=True)
+        for run, value, standard, there in zip(series.runs, series.values, series.standards, expected, strict=True)
     )
-    sentences = [*series.told, *_out_sentences(series, points), *_creep_sentences(series, free)]
-    if limits is not None and series.name not in _CREEPS and (side := side_held(free, limits)):
-        sentences.append(_side_sentence(series, side))
+    changed = [] if series.change is None else [series.change.words]
+    crept = _creep_sentences(series, free)
+    news = changed if series.change is not None and series.change.runs <= FEW_SINCE else []
     return Trend(
-        name=series.name, label=series.label, points=points, by_use=_by_use(points), sentences=tuple(sentences)
+        name=series.name,
+        label=series.label,
+        points=points,
+        by_use=_by_use(points),
+        sentences=(*changed, *_out_sentences(series, points), *crept),
+        news=(*news, *_out_sentences(series, points[-1:]), *crept),
+        change=series.change,
     )
 
 
@@ -264,9 +278,9 @@ def _log(value: float) -> float:
     return math.log(max(value, _LEAST))
 
 
-def _moved(limits: ControlLimits, aside: float, *, ratio: bool) -> ControlLimits:
+def _moved(limits: ControlLimits, aside: float, width: float, *, ratio: bool) -> ControlLimits:
     """Return limits as they stand for one run, on the scale that is shown."""
-    ends = [limits.middle + aside, limits.lower + aside, limits.upper + aside]
+    ends = [aside + width * end for end in (limits.middle, limits.lower, limits.upper)]
     if ratio:
         ends = [math.exp(min(end, _EXPONENT)) for end in ends]
     return ControlLimits(middle=ends[0], lower=ends[1], upper=ends[2], count=limits.count)
@@ -277,18 +291,21 @@ def value_text(name: str, value: float) -> str:
     return f"{value:.0f}" if name == "speed" else f"{value:.2f}"
 
 
-_CREEPS: Final = {"base_plus_fog": 1, "activity": -1}
-"""What is watched for creeping, and to which side: fog up, a developer down."""
+_CREEPS: Final = {"base_plus_fog": (1,), "contrast": (1,), "speed": (1, -1), "activity": (-1,)}
+"""What is watched for creeping, and to which sides. Contrast and activity are two views of the same deviations: what
+goes up is told of the one, what goes down of the other."""
 
 
 def _creep_sentences(series: _Series, free: Sequence[float]) -> list[str]:
-    """Return one sentence where the figure has been creeping to the bad side, small as each step may be."""
-    side = _CREEPS.get(series.name)
-    since = None if side is None else creeping_since(free, side, LEAST_DEVIATIONS[series.name])
-    if side is None or since is None:
-        return []
-    way, cause = ("up", CAUSES[series.name][0]) if side > 0 else ("down", CAUSES[series.name][1])
-    return [f"Since run {series.runs[since].number} {series.label} has crept {way}, which is hardly chance; {cause}."]
+    """Return one sentence where the figure has been creeping to a side that is watched, small as each step may be."""
+    told = []
+    for side in _CREEPS[series.name]:
+        since = creeping_since(free, side, LEAST_DEVIATIONS[series.name])
+        if since is not None:
+            way, cause = ("up", CAUSES[series.name][0]) if side > 0 else ("down", CAUSES[series.name][1])
+            run = series.runs[since].number
+            told.append(f"Since run {run} {series.label} has crept {way}, which is hardly chance; {cause}.")
+    return told
 
 
 def _out_sentences(series: _Series, points: Sequence[TrendPoint]) -> list[str]:
@@ -317,12 +334,6 @@ def _out_sentence(series: _Series, out: Sequence[TrendPoint], side: int) -> str:
         f"Runs {numbers}: {series.label} is {where} the limits of your usual scatter, farthest in run {worst.run}, "
         f"{shown} against {limit}; {cause}."
     )
-
-
-def _side_sentence(series: _Series, side: int) -> str:
-    cause = CAUSES[series.name][0 if side > 0 else 1]
-    where = "above" if side > 0 else "below"
-    return f"The last {ON_ONE_SIDE} runs all lie {where} the middle of {series.label}, which is hardly chance; {cause}."
 
 
 def _by_use(points: Sequence[TrendPoint]) -> tuple[UseMean, ...]:

@@ -1,16 +1,9 @@
-"""Where things are kept: one SQLite file."""
+"""Where things are kept: one SQLite file.
 
-__all__ = [
-    "advised",
-    "keep",
-    "lines",
-    "location",
-    "materials",
-    "merge",
-    "news",
-    "notebook",
-    "readings",
-    "recall",
-    "tables",
-]
-__all__ += ["transfer"]
+`notebook` is what others ask: its runs, the last run, its readings; `runs`, `readings` and `materials` answer by SQL
+over `store`. `as_read` makes a reading that was kept into one just made; `keep` puts readings in, `merge` joins two
+notebooks.
+"""
+
+__all__ = ["advised", "as_read", "keep", "lines", "location", "materials", "merge", "news", "notebook", "readings"]
+__all__ += ["tables", "transfer"]

@@ -122,6 +122,10 @@ class Notebook:
         with self._store.reading() as connection:
             return () if connection is None else notebook_runs.runs(connection, choice)
 
+    def last_run(self, film: str | None = None, developer: str | None = None, *, removed: bool = False) -> Run | None:
+        """Return the latest run, of a film and developer where they are named; None where there is none."""
+        return next(iter(self.runs(film, developer, removed=removed, last=1)), None)
+
     def count_runs(self, film: str | None = None, developer: str | None = None, *, removed: bool | None = False) -> int:
         """Return how many runs `runs` would return."""
         choice = RunChoice(film=film, developer=developer, removed=removed)

@@ -160,6 +160,8 @@ class PaperFit:
         Seconds that print the negative's shadow as 90 % of the net black, and its highlight as the first tone.
     standard_time_s
         Shortest time in which the clear rebate prints as full black.
+    dry_down_stops
+        Of the paper, as in its test. The times give the tones of the dry print.
     """
 
     name: str | None
@@ -172,6 +174,7 @@ class PaperFit:
     standard_time_s: Quantity | None = None
     strip: ExposureStrip | None = None
     counted: CountedByVoice | None = None
+    dry_down_stops: Quantity | None = None
     warnings: tuple[Warning_, ...] = ()
 
 
@@ -225,6 +228,7 @@ def paper_fit(negative: NegativeEnds, test: PaperTest, printing: Printing) -> Pa
         standard_time_s=seconds_of(times["rebate"]),
         strip=None if wanted is None else strip_round(wanted),
         counted=None if wanted is None else counted_by_voice(10.0**wanted.value, _slope(test)),
+        dry_down_stops=test.dry_down_stops,
         warnings=_told(test, printing),
     )
 
@@ -356,19 +360,24 @@ def _slope(test: PaperTest) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Before:
-    """A print that came out right: its seconds (None: factors alone are wanted), negative, size and paper if known."""
+    """A print that came out right: its seconds (None: factors alone are wanted), negative, size and paper if known.
+
+    `judged_wet`: it was judged in the tray, and will have dried darker.
+    """
 
     seconds: float | None = None
     negative: NegativeEnds | None = None
     magnification: float | None = None
     paper: PaperTest | None = None
+    judged_wet: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """By how much the exposure changes from a print that came out right, each None where it is not known.
 
-    `shadow` and `highlight` hold these; `size` and `paper_shadow`, `paper_highlight` are parts of them.
+    `shadow` and `highlight` hold these; `size`, `paper_shadow`, `paper_highlight` and `dry_down_stops` (less exposure,
+    for a print that was judged wet) are parts of them.
     """
 
     shadow: Quantity | None
@@ -378,20 +387,29 @@ class Change:
     paper_highlight: Quantity | None
     shadow_time_s: Quantity | None
     highlight_time_s: Quantity | None
+    dry_down_stops: Quantity | None = None
     strip: ExposureStrip | None = None
     counted: CountedByVoice | None = None
 
 
 def change_from(before: Before, negative: NegativeEnds, paper: PaperTest | None, printing: Printing) -> Change:
-    """Return the change of exposure from a print that came out right to this one."""
+    """Return the change of exposure from a print that came out right to this one.
+
+    Raises
+    ------
+    WrongUseError
+        If a test of one of the papers does not give its seconds, or the dry-down is wanted and not known.
+    """
     old, sized = before.negative, None
+    dries = _dry_down(before, paper) if before.judged_wet else None
     if before.magnification is not None and printing.magnification is not None:
         sized = size_factor(before.magnification, printing.magnification)
     ends: dict[str, Quantity | None] = {}
     papers: dict[str, Quantity | None] = {}
     for name in ("shadow", "highlight"):
         papers[name] = _paper_change(before.paper, paper, name)
-        ends[name] = _summed(_density_change(old, negative, name, printing), papers[name], sized)
+        end = _summed(_density_change(old, negative, name, printing), papers[name], sized)
+        ends[name] = end if end is None or dries is None else end - dries * STOP
     times = {
         name: None if end is None or before.seconds is None else end + math.log10(before.seconds)
         for name, end in ends.items()
@@ -406,9 +424,19 @@ def change_from(before: Before, negative: NegativeEnds, paper: PaperTest | None,
         paper_highlight=seconds_of(papers["highlight"]),
         shadow_time_s=seconds_of(times["shadow"]),
         highlight_time_s=seconds_of(times["highlight"]),
+        dry_down_stops=dries,
         strip=None if wanted is None else strip_round(wanted),
         counted=None if wanted is None else counted_by_voice(10.0**wanted.value, slope),
     )
+
+
+def _dry_down(before: Before, paper: PaperTest | None) -> Quantity:
+    """Return how much the paper of the print before dries down."""
+    judged = paper if before.paper is None else before.paper
+    if judged is None or judged.dry_down_stops is None:
+        which = "name the paper with `paper`" if judged is None else "test it wet and dry, or state its `dry_down`"
+        raise WrongUseError(f"a print judged wet needs the dry-down of its paper, which is not known; {which}.")
+    return judged.dry_down_stops
 
 
 def _density_change(old: NegativeEnds | None, new: NegativeEnds, name: str, printing: Printing) -> Quantity | None:

@@ -19,7 +19,7 @@ USUAL_UNCERTAINTY: Final = 0.02
 _LAYOUT: Final[Layout] = {
     "PaperTest": "name=circumstances.name created method source=circumstances.source relative from_wedge "
     "exposure_s=circumstances.exposure_s magnification=circumstances.magnification range=iso_range grade base_plus_fog "
-    "fog maximum_black shadow_log_exposure highlight_log_exposure black_log_exposure points warnings",
+    "fog maximum_black shadow_log_exposure highlight_log_exposure black_log_exposure dry_down_stops points warnings",
     "PaperPoint": "step log_exposure=log_exposure.value density box_mm",
 }
 _POINTS: Final = Form(

@@ -12,7 +12,11 @@ from typing import Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.arithmetic.units import STOP
-from densiscan.paper.exposure import Change, ExposureStrip, Fit, NegativeEnds, PaperFit, Printing
+from densiscan.errors import WrongUseError
+from densiscan.paper.exposure import Change, ExposureStrip, Fit, NegativeEnds, PaperFit, Printing, log_seconds
+from densiscan.paper.places import NamedPlace, PrintedPlace, printed_place
+from densiscan.paper.split import SplitGrade
+from densiscan.paper.tested_range import PaperTest
 
 TOGETHER_STOPS: Final = 0.5
 """A frame may stand this far off its own time on a shared contact sheet and still show what is on it (chosen by us)."""
@@ -32,6 +36,8 @@ class PlannedPrint:
         where no time is known.
     difference_stops
         As in `PaperFit`: above zero the paper is too hard and loses so much, below zero it is too soft.
+    split
+        The two exposures, where it is split between two filters: there is then no single time.
     """
 
     negative: str
@@ -39,6 +45,7 @@ class PlannedPrint:
     strip: ExposureStrip | None
     fit: Fit | None
     difference_stops: Quantity | None
+    split: SplitGrade | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,12 +94,44 @@ class PaperPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrintSheet:
-    """All that is known of printing one negative: papers, the best first, and the change from a print before."""
+    """All that is known of printing one negative: papers, the best first, and the change from a print before.
+
+    `split` is the exposure through two filters, where it was asked for; `places` what becomes of named places.
+    """
 
     negative: NegativeEnds
     printing: Printing
     fits: tuple[PaperFit, ...] = ()
     change: Change | None = None
+    split: SplitGrade | None = None
+    places: tuple[PrintedPlace, ...] = ()
+
+
+def printed_places(
+    sheet: PrintSheet, tests: Sequence[PaperTest], places: Sequence[NamedPlace]
+) -> tuple[PrintedPlace, ...]:
+    """Return what becomes of places of a negative on the paper that fits it best, printed for its time in the plan.
+
+    Raises
+    ------
+    WrongUseError
+        If no time follows, the paper has no curve, or a tone is wanted that it does not have.
+    """
+    best = sheet.fits[0].name if sheet.fits else None
+    test = next((one for one in tests if one.circumstances.name == best), None)
+    time = _planned(sheet, sheet.fits[0]).seconds if sheet.fits else None
+    if time is None or test is None:
+        raise WrongUseError(
+            "a `spot` needs the time of one exposure on a tested paper, and none follows; test the paper with its "
+            "`exposure_s`, and leave split grade out."
+        )
+    curve, zero = test.curve(), log_seconds(test, sheet.printing)
+    if curve is None or zero is None:
+        raise WrongUseError(
+            f"a `spot` needs the curve of {best} in seconds, which steps counted by eye do not give; test it by a scan "
+            "or by densities, with its `exposure_s`."
+        )
+    return tuple(printed_place(one, sheet.negative, sheet.printing, paper=(curve, zero), time_s=time) for one in places)
 
 
 def print_plan(negatives: Sequence[PrintSheet]) -> tuple[PaperPlan, ...]:
@@ -104,7 +143,9 @@ def print_plan(negatives: Sequence[PrintSheet]) -> tuple[PaperPlan, ...]:
     by_paper: dict[str | None, list[tuple[PrintSheet, PaperFit | None]]] = {}
     for one in negatives:
         best = one.fits[0] if one.fits else None
-        by_paper.setdefault(None if best is None else best.name, []).append((one, best))
+        if _is_split(one):
+            best = None
+        by_paper.setdefault(_paper_of(one, best), []).append((one, best))
     plans = [_paper_plan(paper, pairs) for paper, pairs in by_paper.items()]
     return tuple(sorted(plans, key=lambda plan: -len(plan.prints)))
 
@@ -122,7 +163,22 @@ def _paper_plan(paper: str | None, pairs: Sequence[tuple[PrintSheet, PaperFit | 
     )
 
 
+def _is_split(one: PrintSheet) -> bool:
+    """Tell whether a print is exposed twice; beyond what the filters reach it is not."""
+    return one.split is not None and one.split.soft_time_s is not None
+
+
+def _paper_of(one: PrintSheet, best: PaperFit | None) -> str | None:
+    if one.split is not None and _is_split(one):
+        return f"{one.split.soft} and {one.split.hard}"
+    return None if best is None else best.name
+
+
 def _planned(one: PrintSheet, fit: PaperFit | None) -> PlannedPrint:
+    if _is_split(one):
+        return PlannedPrint(
+            negative=one.negative.name, seconds=None, strip=None, fit=None, difference_stops=None, split=one.split
+        )
     before = one.change
     seconds: Quantity | None
     strip: ExposureStrip | None

@@ -147,6 +147,8 @@ class PaperTest(Drawn):
         True where densities were taken relative to the print's own white and black.
     from_wedge
         True where exposures are relative to the exposure made through a wedge.
+    dry_down_stops
+        How much darker the print dries: stops of exposure by which one judged wet is to be shortened. None: not known.
 
     Examples
     --------
@@ -169,6 +171,7 @@ class PaperTest(Drawn):
     points: tuple[PaperPoint, ...] = ()
     relative: bool = False
     from_wedge: bool = True
+    dry_down_stops: Quantity | None = None
     warnings: tuple[Warning_, ...] = ()
 
     def __repr__(self) -> str:

@@ -1,34 +1,13 @@
 """Results as text, JSON and tables.
 
 `table` has the columns of the table of a folder, `folder` what is said at its end; `answer` the short answer on one
-negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run.
+negative, `readings` the long one and its JSON, `trouble` faults; `runs` the words for what is logged of a run. `page`
+is the page for the browser, `page/templates/page.css` its colours and the desk's; `figures` draws charts as files.
+
+A sentence that judges or warns is made beside its figure, in `negative`, `development` or `paper`, and only set out
+here.
 """
 
-__all__ = [
-    "advice",
-    "answer",
-    "archive",
-    "budget",
-    "cgats",
-    "check",
-    "counting",
-    "evening",
-    "exposing",
-    "film",
-    "film_times",
-]
-__all__ += [
-    "finished",
-    "folder",
-    "labels",
-    "lines",
-    "notebook",
-    "paper",
-    "parquet",
-    "printing",
-    "readings",
-    "runs",
-    "table",
-    "terminal",
-]
-__all__ += ["trends"]
+__all__ = ["advice", "answer", "archive", "budget", "cgats", "check", "counting", "evening", "exposing", "film"]
+__all__ += ["film_times", "finished", "folder", "labels", "lines", "notebook", "paper", "parquet", "printing"]
+__all__ += ["readings", "runs", "table", "terminal", "trends"]

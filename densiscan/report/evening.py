@@ -8,7 +8,10 @@ from datetime import date
 from typing import Any, Final
 
 from densiscan.batch.assessment import Assessment
+from densiscan.development.change import FEW_SINCE
 from densiscan.development.run import Run
+from densiscan.development.surprise import Surprise, surprise_words
+from densiscan.development.trends import Trend
 from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.fog import FogLevel
 from densiscan.notebook.advised import AdviceSheet
@@ -18,6 +21,7 @@ from densiscan.report.page.notebook import next_step
 from densiscan.report.readings import paragraph
 
 TONIGHT_FORMAT: Final = "densiscan.tonight/1"
+_DEVELOPMENT: Final = frozenset({"contrast", "activity"})
 _ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 
 
@@ -47,6 +51,10 @@ class Evening:
         Tonight's fog against earlier runs; None where it is not known.
     sheet
         What `advise` says of the film and developer; None where there is no run yet.
+    trends
+        How the film in the developer went from run to run, this run the last.
+    surprises
+        How the last two runs of any film, this one the last, came out against what was expected of them.
     """
 
     run: Run | None
@@ -55,6 +63,8 @@ class Evening:
     failed: tuple[tuple[str, str], ...] = ()
     fog: FogLevel | None = None
     sheet: AdviceSheet | None = None
+    trends: tuple[Trend, ...] = ()
+    surprises: tuple[Surprise, ...] = ()
     _answers: tuple[Answer, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
@@ -78,10 +88,12 @@ class Evening:
         return [(negative.reading.name, self._told(negative, said)) for negative, said in ordered if said.attention]
 
     def _told(self, negative: Assessment, said: Answer) -> str:
+        if not said.is_negative:
+            return said.reason or f"{said.short}."
         grave = [finding for finding in negative.trouble.findings if finding.code not in SPECKS]
         again = self._again(grave[0]) if grave else ""
         words = f"{said.short} ({again})" if again else said.short
-        then = said.reason if grave or not said.is_negative else said.why
+        then = said.reason if grave else said.why
         return f"{words}. {then[:1].upper()}{then[1:].rstrip('.')}." if then else f"{words}."
 
     def _again(self, trouble: Finding) -> str:
@@ -100,6 +112,21 @@ class Evening:
             return ""
         return "Fog is where it was." if self.fog.usual else self.fog.message
 
+    def trend_words(self) -> tuple[str, ...]:
+        """Return what this run shows of development, fog and speed.
+
+        Of development one thing is told: that something changed, else what the charts of contrast and activity say,
+        which are two views of it, else that the last two runs surprise.
+        """
+        change = next((one.change for one in self.trends if one.change is not None), None)
+        if change is not None and change.runs <= FEW_SINCE:
+            development: tuple[str, ...] = (change.words,)
+        else:
+            development = next((one.news for one in self.trends if one.name in _DEVELOPMENT and one.news), ())
+        development = development or tuple(filter(None, (surprise_words(self.surprises),)))
+        others = [words for one in self.trends if one.name not in _DEVELOPMENT for words in one.news]
+        return (*development, *others)
+
     def next_words(self) -> str:
         """Return what to do next time; "" where there is nothing to learn from yet."""
         if self.sheet is None:
@@ -107,7 +134,8 @@ class Evening:
         step, advice, wear = next_step(self.sheet), self.sheet.advice, self.sheet.wear
         last = advice.plan.use >= wear.last_good_use
         discard = " Discard the developer after that; take used chemicals where your local rules say." if last else ""
-        return f"Next time: {step.what}, {step.say} {interval_words(advice).capitalize()}.{discard}"
+        say = step.say.replace("°C", "C")
+        return f"Next time: {step.what}, {say} {interval_words(advice).capitalize()}.{discard}"
 
 
 def evening_text(evening: Evening) -> str:
@@ -116,7 +144,7 @@ def evening_text(evening: Evening) -> str:
     lines = [paragraph(evening.headline, indent=0)]
     lines += [paragraph(f"{name}: {said}") for name, said in evening.attention()]
     lines += [paragraph(f"{name}: not measured. {why}") for name, why in evening.failed]
-    rest = [words for words in (evening.fog_words(), evening.next_words()) if words]
+    rest = [words for words in (evening.fog_words(), *evening.trend_words(), evening.next_words()) if words]
     lines += ["", *(paragraph(words, indent=0) for words in rest)] if rest else []
     if evening.negatives and run is None:
         lines += [
@@ -134,6 +162,7 @@ def evening_document(evening: Evening, readings: Sequence[Mapping[str, Any]]) ->
         "headline": evening.headline,
         "attention": [{"file": name, "message": said} for name, said in evening.attention()],
         "fog": evening.fog_words() or None,
+        "trends": list(evening.trend_words()),
         "next": evening.next_words() or None,
         "advice": None if evening.sheet is None else advice_document(evening.sheet),
         "readings": list(readings),

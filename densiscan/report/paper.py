@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from densiscan.arithmetic.quantity import Quantity, Warning_
+from densiscan.paper.drying import percent_off
 from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.paper.tested_range import PaperTest
 from densiscan.report.readings import density_text, paragraph
@@ -92,7 +93,13 @@ def figures_of(test: PaperTest) -> list[tuple[str, str]]:
         ("shadows", f"90 % of the net black {_place(test.shadow_log_exposure, test)}"),
         ("highlights", f"the first tone {_place(test.highlight_log_exposure, test)}"),
         *([] if black is None else [("full black", f"looks fully black {_place(black, test)}")]),
+        *([] if test.dry_down_stops is None else [("dry-down", _dries(test.dry_down_stops))]),
     ]
+
+
+def _dries(stops: Quantity) -> str:
+    doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.01):.2f}"
+    return f"{stops.value:.2f}{doubt} stops: judged wet, give {percent_off(stops.value):.0f} % less"
 
 
 def _density(quantity: Quantity | None, test: PaperTest) -> str:

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.files.serialise import Layout, as_document, plain
+from densiscan.paper.drying import percent_off
 from densiscan.paper.exposure import (
     VOICE_SCATTER,
     Change,
@@ -19,7 +20,9 @@ from densiscan.paper.exposure import (
     needed_range,
 )
 from densiscan.paper.grade import grade_for
+from densiscan.paper.places import PrintedPlace
 from densiscan.paper.plan import PaperPlan, PlannedPrint, PrintSheet, Proof, SharedSheet, print_plan
+from densiscan.paper.split import SplitGrade
 from densiscan.report.paper import HELD, grade_words, label_line, range_text, seconds_text, sentence, warning_lines
 from densiscan.report.readings import density_text
 
@@ -29,6 +32,8 @@ _WIDEST_NAME: Final = 28
 """Letters of a negative's name that fit beside its time and strip."""
 _RIGHT_STOPS: Final = 0.15
 """Off by less than this a frame is called right: a contact sheet shows no less (chosen by us)."""
+_LEAST_PERCENT: Final = 0.5
+"""A dry-down smaller than this is not worth a word."""
 _MOST_PAPERS: Final = 3
 """Papers that are told of at length, the best first."""
 
@@ -49,30 +54,68 @@ def _sheet_text(sheet: PrintSheet) -> str:
     if negative.density_range is not None:
         lines.append(label_line("density range", density_text(negative.density_range)))
     lines += [label_line("paper", _needs(sheet)), *_other_light(sheet), *warning_lines(negative.warnings)]
-    for fit in sheet.fits[:_MOST_PAPERS]:
+    single = () if sheet.split is not None and sheet.split.soft_time_s is not None else sheet.fits
+    for fit in single[:_MOST_PAPERS]:
         lines += ["", *_fit_lines(fit, with_strip=sheet.change is None or sheet.change.strip is None)]
-    rest = [f"{fit.name} (R {range_text(fit.iso_range)})" for fit in sheet.fits[_MOST_PAPERS:]]
+    rest = [f"{fit.name} (R {range_text(fit.iso_range)})" for fit in single[_MOST_PAPERS:]]
     if rest:
         lines += ["", sentence(f"Other papers fit less: {', '.join(rest)}.")]
     if sheet.change is not None:
         lines += ["", *_change_lines(sheet.change)]
+    if sheet.places:
+        lines += ["", "Dodge and burn", "", *(_place_line(one, sheet) for one in sheet.places)]
     return "\n".join(lines)
+
+
+def _place_line(one: PrintedPlace, sheet: PrintSheet) -> str:
+    """Return what a place prints as, and what gives it the tone wanted."""
+    tone = {"white": "bare paper", "black": "full black", None: density_text(one.print_density)}[one.end]
+    words = f"prints as {tone}"
+    if one.wanted is None or one.stops is None or one.seconds is None:
+        return label_line(one.name, words)
+    stops, more = abs(one.stops.value), seconds_text(abs(one.seconds.value))
+    if stops < _RIGHT_STOPS:
+        return label_line(one.name, f"{words}; {one.wanted:.2f} is wanted, which is as good as that")
+    doubt = "" if one.stops.uncertainty is None else f" ± {max(one.stops.uncertainty, 0.1):.1f}"
+    by = f"by {stops:.1f}{doubt} stops"
+    if one.stops.value > 0.0:
+        return label_line(one.name, f"{words}. For {one.wanted:.2f} burn it in {by}: {more} more")
+    whole = print_plan([sheet])[0].prints[0].seconds
+    of = "" if whole is None else f" of the {seconds_text(whole.value)}"
+    return label_line(one.name, f"{words}. For {one.wanted:.2f} dodge it {by}: hold it back for {more}{of}")
 
 
 def _answer(sheet: PrintSheet) -> list[str]:
     """Return what to give, in one sentence; nothing where no time is known."""
     (plan,) = print_plan([sheet])
     (one,) = plan.prints
+    if one.split is not None:
+        return ["", sentence(_split_words(one.split))]
+    beyond = [] if sheet.split is None else ["", sentence(_split_words(sheet.split))]
     if one.seconds is None:
-        return []
+        return beyond
     words = f"Give {seconds_text(one.seconds.value)}{_on(plan)}."
     if one.fit in {"too hard", "too soft"}:
         words += f" {_lost(one)}."
-    return ["", sentence(f"{words} {_strip_words(one)}".strip())]
+    return [*beyond, "", sentence(f"{words} {_strip_words(one)}".strip())]
+
+
+def _split_words(split: SplitGrade) -> str:
+    """Return the two exposures in one sentence, or why there are not two."""
+    if split.soft_time_s is not None and split.hard_time_s is not None:
+        soft, hard = (_time_text(one) for one in (split.soft_time_s, split.hard_time_s))
+        return f"Split grade: {soft} through {split.soft}, then {hard} through {split.hard}."
+    if split.beyond is None or split.difference_stops is None:
+        return "Split grade needs shadow and highlight of the negative, and tests that reach black and white."
+    side = split.soft if split.beyond == "softer" else split.hard
+    stops = abs(split.difference_stops.value)
+    return f"No split: it needs {split.beyond} than {side} gives, by {stops:.1f} stops. Use that filter alone."
 
 
 def _on(plan: PaperPlan) -> str:
-    return "" if plan.paper is None else f" on {plan.paper}, {grade_words(plan.grade)}"
+    if plan.paper is None:
+        return ""
+    return f" on {plan.paper}" if plan.grade is None else f" on {plan.paper}, {grade_words(plan.grade)}"
 
 
 def _strip_words(one: PlannedPrint) -> str:
@@ -102,16 +145,25 @@ def _paper_plan_text(plan: PaperPlan) -> str:
     lines = [plan_title(plan), ""]
     for number, one in enumerate(plan.prints, 1):
         name = one.negative if len(one.negative) <= width else f"{one.negative[: width - 3]}..."
-        time = "-" if one.seconds is None else seconds_text(one.seconds.value).replace(HELD, " ")
+        time = planned_time(one).replace(HELD, " ") or "-"
         lines.append(f"  {number:3}  {name:{width}}  {time:>6}   {plan_note(one)}".rstrip())
     sheets = [sentence(words) for words in sheet_sentences(plan)]
     return "\n".join([*lines, *([""] if sheets else []), *sheets])
 
 
+def planned_time(one: PlannedPrint) -> str:
+    """Return the time of a print, both where it is exposed through two filters; nothing where none is known."""
+    if one.split is not None and one.split.soft_time_s is not None and one.split.hard_time_s is not None:
+        first, then = (seconds_text(time.value) for time in (one.split.soft_time_s, one.split.hard_time_s))
+        return f"{first} + {then}"
+    return "" if one.seconds is None else seconds_text(one.seconds.value)
+
+
 def plan_title(plan: PaperPlan) -> str:
     """Return what stands above the prints on one paper."""
     if plan.iso_range is None:
-        return "To print"
+        split = next((one.split for one in plan.prints if one.split is not None), None)
+        return "To print" if split is None else f"Split grade: {split.soft} first, then {split.hard}"
     known = plan.iso_range.uncertainty is not None or plan.iso_range.limit is not None
     has = range_text(plan.iso_range) if known else f"{plan.iso_range.value:.0f}"
     name = "Paper of that range" if plan.paper is None else f"On {plan.paper}"
@@ -200,8 +252,17 @@ def _fit_lines(fit: PaperFit, *, with_strip: bool) -> list[str]:
         line = f"minimum time for maximum black: {_time_text(fit.standard_time_s)}"
         lines.append(label_line("clear rebate", line))
     if with_strip:
-        lines += [*_strip_lines(fit.strip), *_counted_lines(fit.counted)]
+        lines += [*_strip_lines(fit.strip), *_dries_lines(fit), *_counted_lines(fit.counted)]
     return [*lines, *warning_lines(fit.warnings)]
+
+
+def _dries_lines(fit: PaperFit) -> list[str]:
+    """Return what to take off where the strip is judged wet; the times are those of the dry print."""
+    stops = fit.dry_down_stops
+    if stops is None or fit.highlight_time_s is None or percent_off(stops.value) < _LEAST_PERCENT:
+        return []
+    off = f"{percent_off(stops.value):.0f} %"
+    return [label_line("dry-down", f"times are for the dry print; if you judge the strip wet, give {off} less")]
 
 
 def _fit_words(fit: PaperFit) -> str:
@@ -272,8 +333,8 @@ def _counted_lines(counted: CountedByVoice | None) -> list[str]:
     low, high = (round(100.0 * part) for part in VOICE_SCATTER)
     words = (
         f"Counted aloud, so short a time varies by {low} to {high} % (common practice), and mid-tones by "
-        f"{counted.density[0]:.2f} to {counted.density[1]:.2f}in density. Dim the lamp to 1/{counted.dimmer}, and give "
-        f"{counted.dimmer} times the time."
+        f"{counted.density[0]:.2f} to {counted.density[1]:.2f} in density. Dim the lamp to 1/{counted.dimmer}, and "
+        f"give {counted.dimmer} times the time."
     )
     return [sentence(f"! {words}")]
 
@@ -289,6 +350,9 @@ def _change_lines(change: Change) -> list[str]:
         light, dark = change.paper_highlight.value, change.paper_shadow.value
         both = f"{light:.2f} times for the highlights, {dark:.2f} for the shadows, in these figures already"
         lines.append(label_line("paper", both))
+    if change.dry_down_stops is not None:
+        off = percent_off(change.dry_down_stops.value)
+        lines.append(label_line("dry-down", f"{off:.0f} % less, in these figures already: it was judged wet"))
     lines += _time_lines_plain(change)
     return [*lines, *_strip_lines(change.strip), *_counted_lines(change.counted)]
 
@@ -336,21 +400,23 @@ _LAYOUT: Final[Layout] = {
     "Printing": "process callier_factor=factor magnification",
     "PrintSheet": "name=negative.name shadow=negative.shadow highlight=negative.highlight "
     "density_range=negative.density_range base_plus_fog=negative.base_plus_fog needed_range grade filter_step "
-    "by_process papers=fits change warnings=negative.warnings",
+    "by_process papers=fits split places change warnings=negative.warnings",
+    "SplitGrade": "soft hard soft_time_s hard_time_s beyond difference_stops",
+    "PrintedPlace": "name density print_density end wanted stops seconds",
     "PrintSheet.needed_range": lambda sheet: needed_range(sheet.negative, sheet.printing),
     "PrintSheet.grade": _grade,
     "PrintSheet.filter_step": _filter_step,
     "PrintSheet.by_process": _in_each_light,
     "PaperFit": "name range=iso_range grade fit difference_stops shadow_time_s highlight_time_s standard_time_s strip "
-    "counted_by_voice=counted warnings",
+    "counted_by_voice=counted dry_down_stops warnings",
     "PaperFit.fit": lambda fit: None if fit.fit is None else fit.fit.replace(" ", "-"),
     "ExposureStrip": "step_stops seconds",
     "PaperPlan": "name=paper range=iso_range grade prints sheets proof",
-    "PlannedPrint": "name=negative seconds strip fit difference_stops",
+    "PlannedPrint": "name=negative seconds strip fit difference_stops split",
     "PlannedPrint.fit": lambda one: None if one.fit is None else one.fit.replace(" ", "-"),
     "SharedSheet": "seconds names=negatives off_stops",
     "Proof": "seconds frames",
     "ProofFrame": "name=negative off_stops look",
-    "Change": "shadow highlight size paper_shadow paper_highlight shadow_time_s highlight_time_s strip "
+    "Change": "shadow highlight size paper_shadow paper_highlight dry_down_stops shadow_time_s highlight_time_s strip "
     "counted_by_voice=counted",
 }

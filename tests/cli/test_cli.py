@@ -131,6 +131,14 @@ WRONG = [
     ("calibrate wedge.tif --steps 21 --name ../up", "../up"),
     ("calibrate wedge.tif --steps 21 --channel infrared", "infrared"),
     ("enlarge neg.tif", "enlarge"),
+    ("measure", "please give SCAN_OR_FOLDER, as in: densiscan measure mill.tif --scene-stops 6. See"),
+    ("expose", "please give --metered, as in: densiscan expose --metered 1/4"),
+    ("measure --proces contact neg.tif", "No such option: --proces. Did you mean '--process'? See"),
+    ("report --out page.html", "No such option: --out. See densiscan report --help."),
+    ("check wedge.tif", 'there is no place for "wedge.tif"; type it as in: densiscan check --wedge'),
+    ("run", "please say what to do: "),
+    ("calibrate wedge.tif wedge.csv", "write --densities wedge.csv"),
+    ("desk neg.tif", "neg.tif is a file; name the folder"),
 ]
 
 

@@ -27,7 +27,7 @@ from densiscan.cli.app import run
 from densiscan.cli.progress import ProgressBar, bar_text
 from densiscan.negative.find.not_film import LeftOut
 from densiscan.negative.trouble.finding import SideFog, Trouble
-from densiscan.notebook.recall import assessment_of
+from densiscan.notebook.as_read import assessment_of
 from densiscan.report.readings import may_be_lost, notes_text, reading_document, row_text
 from densiscan.report.table import sheet_head, sheet_line
 from tests.support.made_up import assessment, calibration, density
@@ -388,6 +388,16 @@ def test_the_odd_one_of_a_folder_is_named() -> None:
     for value in (0.25, 0.25, 0.9):
         few.add(assessment(base_plus_fog=density(value)))
     assert few.outliers() == ()
+
+
+def test_what_is_no_negative_is_neither_odd_nor_what_others_stand_apart_from() -> None:
+    folder = Folder.empty()
+    for number in range(8):
+        folder.add(assessment(file=f"neg-{number}.tif", base_plus_fog=density(0.25)))
+    for number in range(9):
+        folder.add(assessment(file=f"wedge-{number}.tif", seen="wedge", base_plus_fog=density(0.06)))
+    assert folder.outliers() == ()
+    assert {standing.distance for standing in folder.standings()} == {0.0}
 
 
 def test_a_difference_within_the_doubt_or_too_small_to_see_is_not_odd() -> None:

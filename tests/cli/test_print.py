@@ -190,7 +190,7 @@ def test_no_paper_yet_is_said(place: Path, capsys: pytest.CaptureFixture[str]) -
     assert run(line.split()) == 0
     out, err = capsys.readouterr()
     assert "grade 2" in out
-    assert "No paper was tested yet" in err
+    assert "No paper has been tested yet" in err
     assert not (place / "empty.sqlite").exists()
 
 
@@ -272,3 +272,63 @@ def test_the_negatives_of_a_run_and_of_a_folder_are_taken_as_the_notebook_has_th
     assert answers[0][0]["highlight"]["value"] == 1.45
     assert run(["print", "--run", "7"]) == 2
     assert "no run 7" in capsys.readouterr().err
+
+
+def test_split_grade_from_two_tests(capsys: pytest.CaptureFixture[str]) -> None:
+    # old-box has the longer range, and stands for the soft filter
+    assert run(["print", "mill.tif", "--soft", "old-box", "--hard", "hard", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    (negative,) = document["negatives"]
+    assert (negative["split"]["soft"], negative["split"]["hard"]) == ("old-box", "hard")
+    assert {one["name"] for one in negative["papers"]} == {"old-box", "hard"}
+    assert not faults(document, "print")
+    assert run(["print", "mill.tif", "--soft", "old-box"]) == 2
+    assert "--soft and --hard go together" in capsys.readouterr().err
+
+
+def test_a_named_place_is_burnt_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    tones = (0.06, 0.06, 0.06, 0.08, 0.16, 0.40, 0.86, 1.38, 1.70, 1.82, 1.86, 1.86, 1.86)
+    rows = "".join(f"{-2.4 + 0.2 * number:.1f},{tone}\n" for number, tone in enumerate(tones))
+    (tmp_path / "curve.csv").write_text(f"log_exposure,density\n{rows}", encoding="utf-8")
+    assert run(["paper", "--points", "curve.csv", "--exposure", "100", "--name", "read", "--dry-down", "8"]) == 0
+    capsys.readouterr()
+    command = ["print", "mill.tif", "--paper", "read", "--spot", "sky=1.60:0.40"]
+    assert run(command) == 0
+    assert "sky prints as bare paper. For 0.40 burn it in by" in " ".join(capsys.readouterr().out.split())
+    assert run([*command, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert not faults(document, "print")
+    (place_read,) = document["negatives"][0]["places"]
+    assert (place_read["name"], place_read["wanted"], place_read["end"]) == ("sky", 0.40, "white")
+    # 8 per cent less is log2(1 / 0.92) = 0.1203 stop
+    assert document["negatives"][0]["papers"][0]["dry_down_stops"]["value"] == pytest.approx(0.1203, abs=1e-3)
+
+
+@pytest.mark.parametrize("typed", ["sky", "sky=", "=1.6", "sky=1.6:0.4:0.2", "sky=9", "sky=1.6:dark"])
+def test_a_place_that_is_none(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["print", "mill.tif", "--spot", typed]) == 2
+    assert "such as --spot sky=1.75:0.20" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_print_judged_wet(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["print", "mill.tif", "--paper", "old-box", "--right-time", "10", "--right-wet"]) == 2
+    assert "state its --dry-down" in " ".join(capsys.readouterr().err.split())
+    assert run(["print", "mill.tif", "--right-wet"]) == 2
+    assert "give its --right-time" in " ".join(capsys.readouterr().err.split())
+
+
+def test_dry_down_counted_by_eye(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    steps = "".join(f"{number},{0.05 + 0.15 * (number - 1):.2f}\n" for number in range(1, 22))
+    (tmp_path / "wedge.csv").write_text(f"step,density\n{steps}", encoding="utf-8")
+    command = ["paper", "--wedge", "wedge.csv", "--last-black", "5", "--first-white", "14", "--exposure", "10"]
+    assert run([*command, "--wet-first-white", "13", "--name", "wetted", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["dry_down_stops"]["value"] == pytest.approx(0.498, abs=1e-3)  # one step of 0.15 over 0.301
+    assert not faults(document, "paper")
+    assert run(["print", "mill.tif", "--paper", "wetted", "--right-time", "10", "--right-wet", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    change = document["negatives"][0]["change"]
+    assert change["highlight_time_s"]["value"] == pytest.approx(10.0 * 10.0**-0.15, rel=1e-3)
+    assert not faults(document, "print")
+    assert run([*command, "--wet-first-white", "13", "--dry-down", "8"]) == 2
+    assert "all give the dry-down" in " ".join(capsys.readouterr().err.split())

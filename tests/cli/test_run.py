@@ -125,8 +125,8 @@ def test_undo_of_add_takes_the_run_out(printed: Json) -> None:
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        ("run", "Missing command. See densiscan run --help."),
-        ("notebook", "Missing command. See densiscan notebook --help."),
+        ("run", "please say what to do: add, list"),
+        ("notebook", "See densiscan notebook --help."),
         ("run add", "please give --film, --developer, --time and --temp"),
         ("run add --film A --developer B --temp 20", "please give --time"),
         (f"run add {FIRST} --time 8:75", "--time"),

@@ -87,11 +87,21 @@ def test_a_wedge_that_is_not_the_one_found_is_not_kept(
 def test_a_time_that_is_none_is_asked_again(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    facts = ["Meadow-100", "Borax", "", "long", "", "", "Meadow-100", "Borax", "", "8:00", "", ""]
+    facts = ["Meadow-100", "Borax", "1+1", "8", "8:00", "68", "68F", "seven", "7"]
     status, out = said([*WEDGE, str(SAMPLES / "normal.tif"), *facts], monkeypatch, capsys)
     assert (status, "measure" in out) == (0, True)
     with open_notebook(BOOK) as book:
-        assert [run.time_s for run in book.runs()] == [480.0]
+        assert [(run.dilution, run.time_s, run.temperature_c, run.scene_stops) for run in book.runs()] == [
+            ("1+1", 480.0, 20.0, 7.0)
+        ]
+
+
+def test_a_calibration_that_is_there_need_not_be_made_again(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said([*WEDGE, ""], monkeypatch, capsys)
+    status, out = said(["", str(SAMPLES / "normal.tif"), ""], monkeypatch, capsys)
+    assert (status, "You have a calibration, mine" in out, "density range" in out) == (0, True, True)
 
 
 def test_ctrl_c_loses_nothing(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:

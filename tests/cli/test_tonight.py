@@ -9,9 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from densiscan.arithmetic.quantity import Warning_
 from densiscan.batch.assessment import Assessment
 from densiscan.cli.app import run
+from densiscan.development.change import UnloggedChange
 from densiscan.development.run import Run
+from densiscan.development.trends import Trend
 from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.fog import FogLevel
 from densiscan.notebook.location import open_notebook
@@ -50,6 +53,50 @@ def test_trouble_that_comes_again_at_its_place_is_counted() -> None:
 )
 def test_fog_is_told_against_the_film_s_own_history(fog: FogLevel | None, said: str) -> None:
     assert Evening(run=None, negatives=(negative("a.tif"),), fog=fog).fog_words() == said
+
+
+def test_what_is_no_negative_is_named_once() -> None:
+    said = Warning_(code="seen-wedge", message="This looks like a step wedge: its density rises in steps.")
+    wedge = made_up.assessment(path="w.tif", file="w.tif", seen="wedge", warnings=(said,))
+    assert Evening(run=None, negatives=(wedge,)).attention() == [("w.tif", said.message)]
+
+
+def trend(name: str, *news: str, change: UnloggedChange | None = None) -> Trend:
+    return Trend(name=name, label=name, points=(), by_use=(), sentences=news, news=news, change=change)
+
+
+def test_of_development_one_thing_is_told_and_a_change_before_all_else() -> None:
+    trends = (trend("base_plus_fog", "Fog crept."), trend("contrast", "High."), trend("activity", "High, too."))
+    assert Evening(run=None, negatives=(), trends=trends).trend_words() == ("High.", "Fog crept.")
+    change = UnloggedChange(since_run=7, chance=0.99, pace=0.8, runs=2)
+    told = Evening(run=None, negatives=(), trends=(*trends, trend("activity", change=change))).trend_words()
+    assert told == (change.words, "Fog crept.")
+    # After some evenings it is news no longer.
+    old = replace(change, runs=4)
+    assert Evening(run=None, negatives=(), trends=(trend("activity", change=old),)).trend_words() == ()
+
+
+def test_what_changed_for_all_films_is_told_on_the_second_evening(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def logged(film: str, day: int, density_range: float) -> None:
+        what = ["--film", film, "--developer", "Borax", "--temp", "20", "--time", "8:00", "--scene-stops", "7"]
+        made = ["--density-range", f"{density_range:.2f}", "--date", f"2026-06-{day:02d}"]
+        assert run(["run", "add", *what, *made]) == 0
+
+    for day, off in enumerate((0.00, 0.08, -0.06, 0.05, -0.07, 0.03), start=1):
+        logged("Box-200", day, 0.98 + off)
+        logged("Box-400", day, 0.98 - off)
+    logged("Box-200", 8, 1.20)
+    logged("Box-400", 9, 1.22)
+    capsys.readouterr()
+    (place / "none").mkdir()
+    told = {}
+    for number in (14, 15):
+        assert run(["tonight", "none", "--run", str(number), "--json"]) == 0
+        told[number] = " ".join(json.loads(capsys.readouterr().out)["trends"])
+    assert "agitation?" not in told[14]
+    assert "agitation?" in told[15]
 
 
 def test_without_a_run_it_says_how_to_log_one() -> None:

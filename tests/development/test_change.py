@@ -12,7 +12,7 @@ from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.development.advice import Plan, advise
-from densiscan.development.creep import ALARM, creeping_since, deviates, sums
+from densiscan.development.creep import ALARM, ALLOWED, creeping_since, deviates, sums
 from densiscan.development.run import Run
 from densiscan.development.trends import trends_of
 
@@ -87,8 +87,18 @@ def test_average_run_lengths_of_the_published_table(shift: float, published: flo
     lengths = []
     for _ in range(count):
         added = sums((shift + rng.standard_normal(8000 if shift == 0.0 else 400)).tolist())
-        lengths.append(next(at + 1 for at, total in enumerate(added) if total > ALARM))
+        lengths.append(next(at + 1 for at, total in enumerate(added) if total > 5.0))
     assert_allclose(np.mean(lengths), published, rtol=4.0 / math.sqrt(count))
+
+
+def test_how_seldom_a_sum_alarms_by_chance() -> None:
+    """Siegmund 1985: 938 for h = 5, where the table has 931; nine watchers at 1500 are one alarm in 167 runs."""
+    lengths = []
+    for limit in (5.0, ALARM):
+        b = 2.0 * ALLOWED * (limit + 1.166)
+        lengths.append((math.exp(b) - b - 1.0) / (2.0 * ALLOWED**2))
+    assert_allclose(lengths[0], 930.9, rtol=0.01)
+    assert 1500.0 <= lengths[1] <= 1600.0
 
 
 def test_values_against_those_before_them_are_normal_deviates() -> None:

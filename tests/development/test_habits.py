@@ -156,7 +156,7 @@ def test_without_any_run_all_that_is_needed_is_asked_for_at_once() -> None:
     said = {"date": "2026-03-08", "film": "Meadow-100"}
     with pytest.raises(
         WrongUseError,
-        match=r"^please give `developer`, `time_s` and `temperature_c`: there is no earlier run to take it from\.$",
+        match=r"^please give `developer`, `time_s` and `temperature_c`: there is no earlier run to take them from\.$",
     ):
         filled(said, (), uses_of=used_twice)
     everything = {**said, "developer": "Borax", "time_s": 480.0, "temperature_c": 20.0}

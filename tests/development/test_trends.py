@@ -16,7 +16,7 @@ from numpy.testing import assert_allclose
 
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.cli import app
-from densiscan.development.control_limits import FEWEST, control_limits, plain_limits, side_held
+from densiscan.development.control_limits import FEWEST, control_limits, plain_limits
 from densiscan.development.run import Run
 from densiscan.development.trends import Trend, trends_of
 from densiscan.notebook.notebook import Notebook
@@ -86,14 +86,6 @@ def read_as(number: int, base: float) -> Run:
         number=number, film="A", developer="B", date="2026-03-14", time_s=480.0, temperature_c=20.0,
         base_plus_fogs=(Quantity(base, None),),
     )  # fmt: skip
-
-
-def test_eight_on_one_side() -> None:
-    limits = plain_limits(FLOW)
-    assert side_held([51.0] * 8, limits) == 1
-    assert side_held([51.0] * 7, limits) == 0
-    assert side_held([51.0, 50.0] + [50.0] * 7, limits) == -1
-    assert side_held([51.0] * 7 + [50.0], limits) == 0
 
 
 def contrast(time_s: float, temperature_c: float, use: int) -> float:

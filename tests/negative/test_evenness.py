@@ -32,11 +32,12 @@ from densiscan.files.serialise import as_dict
 from densiscan.negative.bench import bench_for
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_on
-from densiscan.negative.trouble.finding import ORDER, Finding, Trouble, Yardstick
+from densiscan.negative.trouble.finding import ORDER, Finding, Trouble
 from densiscan.negative.trouble.fog import judged_fog, student
 from densiscan.negative.trouble.ground import BorderStrip
 from densiscan.negative.trouble.inspection import trouble_on
-from densiscan.negative.trouble.leaks import _without_shadow, outer_of, quantile
+from densiscan.negative.trouble.leaks import _without_shadow, outer_of
+from densiscan.negative.trouble.limits import Yardstick, quantile
 from densiscan.report.trouble import findings_cell, trouble_lines
 from densiscan.scan.scan import open_scan
 from tests.renderer import (

@@ -19,7 +19,7 @@ from densiscan.calibration.file import write_calibration
 from densiscan.cli.app import run
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.seen import is_judged
-from densiscan.notebook.recall import assessment_of
+from densiscan.notebook.as_read import assessment_of
 from densiscan.report.readings import reading_document, readings_text
 from densiscan.report.table import readings_csv
 from tests import renderer

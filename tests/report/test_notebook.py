@@ -14,8 +14,8 @@ import pytest
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.cli.app import run
 from densiscan.development.run import Run
+from densiscan.notebook.as_read import assessment_kept
 from densiscan.notebook.readings import KeptReading
-from densiscan.notebook.recall import assessment_kept
 from densiscan.report.page.drawings import film_drawings
 from densiscan.report.page.notebook import Chosen, taken
 

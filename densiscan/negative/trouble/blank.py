@@ -12,7 +12,8 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.negative.trouble.finding import Finding, Yardstick, chance_beyond
+from densiscan.negative.trouble.finding import Finding
+from densiscan.negative.trouble.limits import Yardstick, chance_beyond
 from densiscan.negative.trouble.specks import Speck, spots_of
 from densiscan.scan.cells import Cells, Footprint, Mask, TurnedBox
 

@@ -103,7 +103,9 @@ def _against_history(value: float, doubt: float, history: Sequence[Quantity]) ->
     if more > limit:
         return FogLevel(against="own history", message=f"{told}; now it is {more:.2f} more.", sure=_normal(more / wide))
     if more < -limit:
-        return FogLevel(against="own history", message=f"{told}; now it is {-more:.2f} less.", sure=None)
+        return FogLevel(
+            against="own history", message=f"{told}; now it is {-more:.2f} less. Is it the same film?", sure=None
+        )
     return FogLevel(against="own history", message=f"{told}; {value:.2f} is as usual.", sure=None, usual=True)
 
 

@@ -13,13 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from densiscan.arithmetic.robust import robust_sd
-from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
+from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import BorderStrip, Ground, Plane, middles_of, strip_along
+from densiscan.negative.trouble.limits import FALSE_ALARMS, Yardstick, chance_beyond, place_noise, quantile, sure_words
 from densiscan.scan.cells import Cells, Map, cell_at
-
-FALSE_ALARMS: Final = 0.0005
-"""Chance that grain alone gives one false finding on one side of a piece."""
 
 _STRETCHES_MM: Final = (2, 4, 8, 16, 32, 64, 128)
 _DEEPEST_MM: Final = 25.0
@@ -155,13 +152,6 @@ def outer_of(strip: BorderStrip) -> Map:
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
 
 
-def place_noise(values: Map) -> float:
-    """Return the standard deviation of one place, from what places two apart differ by."""
-    apart = values[2:] - values[:-2]
-    apart = apart[np.isfinite(apart)]
-    return max(robust_sd(apart) / math.sqrt(2), 2e-4) if apart.size else math.inf
-
-
 def _leaks_along(strip: BorderStrip, yardstick: Yardstick) -> list[Leak]:
     outer = _without_spikes(outer_of(strip))
     noise = place_noise(outer)
@@ -212,15 +202,6 @@ def _best_stretch(values: Map, noise: float, least: float) -> _Stretch | None:
         if mean[at] > least and score[at] > threshold and (best is None or score[at] > best.score):
             best = _Stretch(first=at, last=at + length, height=float(mean[at]), score=float(score[at]))
     return best
-
-
-def quantile(share: float) -> float:
-    """Return the standard normal deviate that is exceeded with this chance (bisection of erfc)."""
-    low, high = 0.0, 40.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if 0.5 * math.erfc(middle / math.sqrt(2)) > share else (low, middle)
-    return high
 
 
 def _half_height(values: Map, stretch: _Stretch) -> tuple[int, int]:

@@ -12,9 +12,10 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from densiscan.arithmetic.robust import robust_sd
-from densiscan.negative.trouble.finding import SIDES, Finding, Yardstick, chance_beyond, sure_words
+from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import Blocks, BorderStrip, Ground, Plane, middles_of
-from densiscan.negative.trouble.leaks import FALSE_ALARMS, less, outer_of, place_noise, quantile
+from densiscan.negative.trouble.leaks import less, outer_of
+from densiscan.negative.trouble.limits import FALSE_ALARMS, Yardstick, chance_beyond, place_noise, quantile, sure_words
 from densiscan.scan.cells import Map
 
 _TOWARDS: Final = (

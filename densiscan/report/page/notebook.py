@@ -13,8 +13,8 @@ from densiscan.development.run import Run
 from densiscan.errors import WrongUseError
 from densiscan.negative.preview import Preview
 from densiscan.notebook.advised import AdviceSheet
+from densiscan.notebook.as_read import assessment_kept
 from densiscan.notebook.readings import KeptReading
-from densiscan.notebook.recall import assessment_kept
 from densiscan.report.advice import basis_words, interval_words, use_words
 from densiscan.report.page.negative import PageReading
 from densiscan.report.page.page import NextStep, Table

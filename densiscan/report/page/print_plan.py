@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from densiscan.paper.plan import PaperPlan
 from densiscan.report.page.templating import digest, filled, own_text
-from densiscan.report.paper import HELD, seconds_text
-from densiscan.report.printing import plan_note, plan_title, sheet_sentences
+from densiscan.report.paper import HELD
+from densiscan.report.printing import plan_note, plan_title, planned_time, sheet_sentences
 
 
 def plan_html(plans: Sequence[PaperPlan], *, made: str) -> str:
@@ -25,7 +25,7 @@ def plan_html(plans: Sequence[PaperPlan], *, made: str) -> str:
             "rows": [
                 {
                     "negative": one.negative,
-                    "seconds": "" if one.seconds is None else seconds_text(one.seconds.value).replace(HELD, " "),
+                    "seconds": planned_time(one).replace(HELD, " "),
                     "note": plan_note(one),
                 }
                 for one in plan.prints

@@ -212,7 +212,8 @@ def _float_codes(values: NDArray[Any], full_scale: int) -> NDArray[Any]:
         scaled = np.rint(values.astype(np.float64) * full_scale)
     if scaled.size and not (scaled.min() >= 0 and scaled.max() <= full_scale):
         raise ScanFault(
-            "holds floating-point values that are NaN or outside 0 to 1; save it with unsigned 16-bit samples"
+            "holds floating-point values that are NaN or outside 0 to 1; save it with unsigned 16-bit samples. Of a "
+            "density map, name the scan that it was made from"
         )
     return scaled
 
