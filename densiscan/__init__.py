@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from densiscan.calibration.check.wedge import DriftCheck, StepDrift
     from densiscan.calibration.file import read_calibration, write_calibration
     from densiscan.calibration.findings import Findings
-    from densiscan.calibration.glare import Glare
+    from densiscan.calibration.glare import Glare, Scattering
     from densiscan.calibration.lamp import Bed, LampField
     from densiscan.calibration.look import Look
     from densiscan.calibration.make import Label
@@ -166,6 +166,7 @@ _SHELF = {
     "RunReading": "development.usable_readings",
     "Scan": "scan.scan",
     "ScanFacts": "scan.scan",
+    "Scattering": "calibration.glare",
     "SheetDetail": "negative.preview",
     "SideFog": "negative.trouble.finding",
     "Spot": "negative.reading",
@@ -257,6 +258,7 @@ __all__ = [
     "RunReading",
     "Scan",
     "ScanFacts",
+    "Scattering",
     "SheetDetail",
     "SideFog",
     "Spot",

@@ -103,6 +103,10 @@ class TestAdvice(OfAPage):
     page, files = "advice.md", ("development.png",)
 
 
+class TestChemicals(OfAPage):
+    page = "chemicals.md"
+
+
 class TestCommands(OfAPage):
     page, files = "commands.md", ("meadow.png", "spring.html", "copy.sqlite", "notes.json")
 

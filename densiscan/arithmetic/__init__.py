@@ -1,3 +1,14 @@
 """Values with their uncertainty, curves, least squares: what every stage reckons with."""
 
-__all__ = ["arrays", "curves", "floats", "least_squares", "one_thread", "quantity", "robust", "threshold", "units"]
+__all__ = [
+    "arrays",
+    "curves",
+    "floats",
+    "least_squares",
+    "one_thread",
+    "quantity",
+    "regions",
+    "robust",
+    "threshold",
+    "units",
+]

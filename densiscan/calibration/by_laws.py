@@ -12,6 +12,7 @@ import numpy as np
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import CalibratedStep, Calibration
+from densiscan.calibration.glare import USUAL_SCATTERING
 from densiscan.calibration.law_fit import SeenSteps
 from densiscan.calibration.posterior_curve import Weighed, WeighedLaw, curve_of, weighed
 from densiscan.calibration.weighed_curve import steps_of
@@ -49,14 +50,14 @@ def by_laws(made: Calibration, through_steps: Callable[[Calibration], Calibratio
     if len(used) < FEWEST:
         return made
     try:
-        steps, names = steps_of(used), [one.step for one in used]
+        steps, names = steps_of(used, made.scattering or USUAL_SCATTERING), [one.step for one in used]
         found = weighed(steps)
         amiss: list[str] = []
         while True:
             suspect = _suspect(steps, found.parts)
             if suspect is None or len(amiss) + 1 > len(used) // _MOST_AMISS:
                 break
-            without = _without(steps, suspect)
+            without = steps.without(suspect)
             rest = weighed(without)
             if not _is_amiss(steps, without, suspect, found, rest):
                 break
@@ -102,19 +103,6 @@ def _suspect(steps: SeenSteps, parts: tuple[WeighedLaw, ...]) -> int | None:
     away[[0, -1]] = 0.0
     worst = int(np.argmax(away))
     return worst if away[worst] > _SUSPECT else None
-
-
-def _without(steps: SeenSteps, number: int) -> SeenSteps:
-    keep = np.arange(steps.density.size) != number
-    return SeenSteps(
-        level=steps.level[keep],
-        level_doubt=steps.level_doubt[keep],
-        density=steps.density[keep],
-        certificate=steps.certificate[keep],
-        glare=steps.glare[:, keep],
-        common=steps.common[keep],
-        told_apart=steps.told_apart,
-    )
 
 
 def _is_amiss(steps: SeenSteps, without: SeenSteps, number: int, whole: Weighed, rest: Weighed) -> bool:

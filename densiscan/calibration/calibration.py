@@ -20,6 +20,7 @@ from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.curves import shape_preserving, shape_preserving_slopes
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.findings import Findings
+from densiscan.calibration.glare import USUAL_SCATTERING, Scattering
 from densiscan.calibration.look import Look
 from densiscan.calibration.posterior_curve import WeighedLaw
 from densiscan.calibration.through_steps import inverse, pull_of_steps
@@ -100,21 +101,22 @@ class Calibration(Drawn):
     density_range
         Lightest and densest density that this scanner tells apart with this wedge.
     black
-        Signal (from the dark end, fraction of full scale) taken for no light: black offset and flare. It only
-        straightens the curve between the steps, which all lie on it whatever it is.
+        Signal (from the dark end, fraction of full scale) taken for no light. It only straightens the curve between the
+        steps, which all lie on it whatever it is.
     residual
         Root mean square of measured - density over the used steps that have a measured density.
     findings
         What the last check of the scanner found, where it was kept.
     others
-        The same wedge read by the other channels of a colour scan; they have no `others` of their own.
+        The same wedge read by the other channels of a colour scan, each without `others`.
     laws
         The laws of scanners that hold the steps, weighed: the curve is theirs. Empty where it goes through the steps.
     looks
         The scans of the wedge that were combined; empty where there was one.
     drift
-        Standard uncertainty (k = 1) of every density by what one scan differs from the next; None where one scan cannot
-        show it.
+        Standard uncertainty (k = 1) of every density by what one scan differs from the next; None for a single one.
+    scattering
+        What the scans of the wedge have shown of scattered light; None where it is taken for usual.
 
     Examples
     --------
@@ -142,6 +144,7 @@ class Calibration(Drawn):
     laws: tuple[WeighedLaw, ...] = ()
     looks: tuple[Look, ...] = ()
     drift: float | None = None
+    scattering: Scattering | None = None
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -216,7 +219,7 @@ class Calibration(Drawn):
         --------
         >>> calibration = read_calibration("mine.json")
         >>> calibration.density([0.5, 0.1, 0.0]).round(2)
-        array([0.66, 2.22,  nan])
+        array([0.66, 2.26,  nan])
         """
         signals = np.asarray(signal, dtype=np.float64)
         level = (1.0 - signals if self.inverted else signals) - self.black
@@ -224,7 +227,6 @@ class Calibration(Drawn):
         lit = level > 0.0
         density[lit] = self._density_at(np.log10(level[lit]))
         low, high = self.density_range
-        # An end step's own signal may lie beyond the range by a rounding.
         with np.errstate(invalid="ignore"):
             density[(density < low - _ROUNDING) | (density > high + _ROUNDING)] = np.nan
         return density if density.ndim else float(density)
@@ -258,7 +260,7 @@ class Calibration(Drawn):
         ValueError
             If it does not run from light to dense.
         """
-        return curve_points(self.used_steps(), self.laws)
+        return curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
 
     def used_steps(self) -> tuple[UsedStep, ...]:
         """Return the steps that the curve is made from as the laws take them, lightest first."""

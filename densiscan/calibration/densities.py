@@ -12,7 +12,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.calibration import LEAST_ROUNDING, Calibration, rounding_codes
-from densiscan.calibration.glare import Glare
+from densiscan.calibration.glare import REACHES_MM, Glare
 from densiscan.calibration.lamp import LampField, evened, lamp_doubt
 from densiscan.calibration.look import places_of
 from densiscan.calibration.veil import Veil, freed_curve, veil_over
@@ -22,6 +22,7 @@ from densiscan.scan.places import BoxMm
 from densiscan.scan.scan import Scan
 from densiscan.scan.survey import Patch, Survey, disc, patch, require_size, survey
 
+_NO_LIGHT: Final = np.zeros(len(REACHES_MM))
 _LEAST_SPECKS: Final = 1e-4
 """Density below which specks are not worth a line in a budget."""
 
@@ -70,7 +71,7 @@ class Light:
 
     def of_pixel(self, density: float) -> Quantity:
         """Return the density of one pixel under the veil of the wedge: all but glare, and what grain and noise do."""
-        over = 0.0 if self.veil is None else float(self.veil.over_wedge(density))
+        over = _NO_LIGHT if self.veil is None else self.veil.round_wedge(density)
         one_code = self.curve.density_per_code(density)
         rounding = Influence("rounding", "pixel")
         return self._density(10.0**-density, 0.0, "pixel", over).with_part(rounding, one_code / math.sqrt(12.0))
@@ -78,7 +79,7 @@ class Light:
     def _of_patch(self, read: Patch, mean: float, *, lamp: float, place: tuple[float, float], key: str) -> Quantity:
         light = mean if self.veil is None else self.veil.freed(mean, *place)
         noise = read.mean_noise / max(light, 1e-9) / math.log(10)
-        over = 0.0 if self.veil is None else self.veil.at(*place)
+        over = _NO_LIGHT if self.veil is None else self.veil.at(*place)
         density = self._density(max(light / lamp, 1e-9), noise, key, over / lamp)
         return self._rounded(density, read.scatter_codes, key)
 
@@ -94,9 +95,9 @@ class Light:
         """
         cells = cells_inside(self.survey, area)
         if not cells.mask.any():
-            return self._density(light, noise, key, 0.0)
+            return self._density(light, noise, key, _NO_LIGHT)
         density = -math.log10(max(light, 1e-8))
-        over = 0.0 if self.veil is None else self.veil.near(self.survey, cells, density)
+        over = _NO_LIGHT if self.veil is None else self.veil.near(self.survey, cells, density)
         one_code = self.curve.density_per_code(density) * math.log(10.0)
         relative, there = cells.of(self.survey.sd), cells.of(self.survey.mean)
         relative /= np.maximum(there, 1e-8, out=there)
@@ -109,7 +110,7 @@ class Light:
         rounding = rounding_codes(scatter_codes) * self.curve.density_per_code(density.value)
         return density.with_part(Influence("rounding", key), rounding) if rounding > LEAST_ROUNDING else density
 
-    def _density(self, light: float, noise: float, key: str, over: float) -> Quantity:
+    def _density(self, light: float, noise: float, key: str, over: npt.NDArray[np.float64]) -> Quantity:
         if self.veil is None:
             density = self.curve.quantity(light, noise, key)
         else:

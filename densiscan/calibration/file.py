@@ -29,7 +29,8 @@ _LAWS: Final = "laws"
 _LARGEST_FILE_BYTES: Final = 5_000_000
 _LAYOUT: Final[Layout] = {
     "Calibration": "name created mode channel inverted scan steps fit black density_range residual warnings "
-    "laws? looks? drift? check?=findings",
+    "laws? looks? drift? scattering? check?=findings",
+    "WeighedLaw": "law figures amplitude length own share scattered?",
     "CalibratedStep": "step=reading.step density=reading.density density_uncertainty=reading.certificate "
     "density_common?=reading.common measured signal=reading.signal noise=reading.noise "
     "independent_pixels=reading.independent independent_pixels_in_1_mm=reading.per_aperture clipped=reading.clipped "
@@ -73,6 +74,9 @@ _BOUNDS: Final[Bounds] = {
     "WeighedLaw.figures": (-1e3, 1e3),
     "WeighedLaw.amplitude": (1e-6, 1.0),
     "WeighedLaw.length": (1e-3, 100.0),
+    "WeighedLaw.scattered": (0.0, 0.5),
+    "Scattering.expected": (-0.5, 0.5),
+    "Scattering.doubt": (-0.5, 0.5),
     "WeighedLaw.own": (1e-3, 1.0),
     "WeighedLaw.share": (1e-12, 1.0),
     "Findings.drift": (-_HIGHEST, _HIGHEST),

@@ -58,6 +58,14 @@ USUAL: Final = Glare(shares=(USUAL_SHARE / len(REACHES_MM),) * len(REACHES_MM))
 """The glare of a scanner of which nothing is known, equally over the reaches: which of them it has is not known."""
 
 
+_TOTALS: Final = (0.0002, 0.0006, 0.0015, 0.003, 0.005, 0.008, 0.013)
+"""Shares of light, evenly spread in their logarithm, that are weighed where the total is not known."""
+_PLACES: Final = (-1.6, -0.8, 0.0, 0.8, 1.6)
+"""Where they are weighed else, in standard deviations."""
+_LEAST_TOTAL: Final = 1e-5
+_TINY: Final = 1e-16
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scattering:
     """What a scanner is taken to scatter where no slot has shown it.
@@ -100,6 +108,36 @@ class Scattering:
     def total(self) -> tuple[float, float]:
         """Share of all light that is expected to be scattered, and its standard uncertainty."""
         return math.fsum(self.expected), float(np.linalg.norm(self.root.sum(axis=0)))
+
+    def likely_totals(self) -> tuple[tuple[float, float], ...]:
+        """Return totals to weigh, from hardly any on, and what each is worth before anything is seen.
+
+        What is usual is exponential (`USUAL_SCATTERING`); what something has shown is normal about it, above nothing.
+        """
+        mean, doubt = self.total
+        if self == USUAL_SCATTERING:
+            weights = [total * math.exp(-total / mean) for total in _TOTALS]
+            totals = list(_TOTALS)
+        else:
+            totals = [max(mean + place * doubt, _LEAST_TOTAL) for place in _PLACES]
+            weights = [math.exp(-0.5 * place * place) for place in _PLACES]
+        return tuple((total, weight / math.fsum(weights)) for total, weight in zip(totals, weights, strict=True))
+
+    def of_total(self, total: float | None) -> tuple[Floats, Floats]:
+        """Return what is expected of each reach, and the root of its covariance, where the total is known; else both.
+
+        How it is divided is as open, in proportion to the total, as it is without knowing that.
+        """
+        expected, covariance = np.array(self.expected), self.covariance
+        if total is None:
+            return expected, self.root
+        mean, doubt = self.total
+        along = covariance.sum(axis=1)
+        moved = np.asarray(expected + along * (total - mean) / max(doubt * doubt, _TINY), dtype=np.float64)
+        rest = covariance - np.outer(along, along) / max(doubt * doubt, _TINY)
+        grown = total * total / (mean * mean + doubt * doubt)
+        left = np.asarray(min(grown, 1.0) * rest + _TINY * np.eye(expected.size), dtype=np.float64)
+        return moved, np.asarray(np.linalg.cholesky(left), dtype=np.float64)
 
 
 def _usual_scattering() -> Scattering:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -95,6 +95,12 @@ _EXPOSURE: Final = (0.0, 0.2)
 _FLARE: Final = (math.log(3e-4), 1.7)
 """Light that no density takes away: scattered in the lens, a few parts in ten thousand (common practice), within a
 factor of 5."""
+_STRAY: Final = (math.log(1e-4), 1.5)
+"""The same where what is scattered from round the wedge is reckoned apart: light astray in the housing, a part in ten
+thousand (common practice), within a factor of 4 or 5."""
+_OFFSET: Final = 0.001
+"""Standard deviation of the black of a linear scanner, of full scale, where glare is reckoned apart: with more it would
+see no farther than density 3 (common practice)."""
 _POWER: Final = (math.log(1.8), 0.4)
 _BLACK: Final = (0.0, 0.003)
 
@@ -112,3 +118,16 @@ LAWS: Final = (
     _law("logarithmic", _logarithmic, 0.1, (0.95, 0.15), (math.log(0.3), 0.3)),
 )
 """The families, with what each is worth before anything is seen."""
+_BESIDE_GLARE: Final = tuple(
+    replace(
+        law,
+        usual=(law.usual[0], _STRAY[0], *law.usual[2:]),
+        spread=(law.spread[0], _STRAY[1], *((_OFFSET,) if law.name == "linear" else law.spread[2:])),
+    )
+    for law in LAWS
+)
+
+
+def laws(*, beside_glare: bool) -> dict[str, Law]:
+    """Return the families by name, their flare without what is scattered where that is reckoned apart."""
+    return {law.name: law for law in (_BESIDE_GLARE if beside_glare else LAWS)}

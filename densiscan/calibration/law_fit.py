@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from densiscan.arithmetic.arrays import Floats
+from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Scattering
 from densiscan.calibration.law import Law
 from densiscan.calibration.smooth_deviation import kernel
 
@@ -28,8 +29,75 @@ class SeenSteps:
     """What a wedge shows, lightest first: level (0 to 1), density, and the standard uncertainties of both.
 
     `certificate` is each step's own where it is `told_apart` from what all steps share, `common`; else `common` is zero
-    and `certificate` the whole. `glare` is what light scattered onto each step with each reach may do to its density,
-    shape (reaches, steps): of one reach all steps have the same share, and of their surroundings their own.
+    and `certificate` the whole. `surround` is the light round each step by each reach of glare, shape (reaches, steps),
+    where it is known, and `scattering` what the scanner is taken to scatter of it.
+    """
+
+    level: Floats
+    level_doubt: Floats
+    density: Floats
+    certificate: Floats
+    common: Floats
+    told_apart: bool
+    surround: Floats | None = None
+    scattering: Scattering = USUAL_SCATTERING
+
+    def totals(self) -> tuple[tuple[float | None, float], ...]:
+        """Return the totals of scattered light to weigh, each with its prior; None where the surround is not known."""
+        return ((None, 1.0),) if self.surround is None else self.scattering.likely_totals()
+
+    def lit(self, total: float | None) -> LitSteps:
+        """Return the steps as the sensor sees them, where so much light is scattered in all."""
+        if self.surround is None:
+            none = np.zeros((len(REACHES_MM), self.density.size))
+            return LitSteps(
+                level=self.level,
+                level_doubt=self.level_doubt,
+                density=self.density,
+                certificate=self.certificate,
+                glare=none,
+                own_light=np.ones(self.density.size),
+            )
+        expected, root = self.scattering.of_total(total)
+        own = 10.0**-self.density
+        whole = own + np.maximum(expected @ self.surround, 0.0)
+        return LitSteps(
+            level=self.level,
+            level_doubt=self.level_doubt,
+            density=-np.log10(whole),
+            certificate=self.certificate * own / whole,
+            glare=root.T @ self.surround / whole / math.log(10.0),
+            own_light=own / whole,
+        )
+
+    def without(self, number: int) -> SeenSteps:
+        """Return all steps but one."""
+        keep = np.arange(self.density.size) != number
+        return replace(
+            self,
+            level=self.level[keep],
+            level_doubt=self.level_doubt[keep],
+            density=self.density[keep],
+            certificate=self.certificate[keep],
+            common=self.common[keep],
+            surround=None if self.surround is None else self.surround[:, keep],
+        )
+
+    def surround_at(self, level: Floats) -> Floats:
+        """Return the light round steps of other levels, between those of the wedge; shape (levels, reaches)."""
+        if self.surround is None:
+            return np.zeros((level.size, len(REACHES_MM)))
+        places = np.log(np.maximum(self.level, 1e-12))[::-1]
+        return np.array([np.interp(np.log(level), places, one[::-1]) for one in self.surround]).T
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LitSteps:
+    """The steps of a wedge as the sensor sees them: `density` is that of all light, what is scattered onto it included.
+
+    `certificate` is the standard uncertainty of that, `own_light` the share of the light that comes through the step,
+    and `glare` what the division of scattered light over the reaches leaves open of the density, by independent
+    sources, shape (reaches, steps).
     """
 
     level: Floats
@@ -37,8 +105,7 @@ class SeenSteps:
     density: Floats
     certificate: Floats
     glare: Floats
-    common: Floats
-    told_apart: bool
+    own_light: Floats
 
     @property
     def scattered(self) -> Floats:
@@ -83,7 +150,7 @@ class Fit:
         return np.asarray((one * np.array(self.law.spread) ** 2) @ other.T)
 
 
-def fitted(law: Law, steps: SeenSteps, start: Floats) -> Fit:
+def fitted(law: Law, steps: LitSteps, start: Floats) -> Fit:
     """Return a law at the figures that the steps and their prior make most likely, a usual deviation allowed for.
 
     Notes
@@ -119,7 +186,7 @@ def fitted(law: Law, steps: SeenSteps, start: Floats) -> Fit:
     return as_read(law, steps, fit.figures)
 
 
-def as_read(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
+def as_read(law: Law, steps: LitSteps, figures: Floats) -> Fit:
     """Return a law as it reads the steps: each at the density that it gives the step's level, as it reads a scan."""
     place = density_of(law, steps, figures, steps.level)
     _, slope, by_figures = law.seen(place, figures)
@@ -133,7 +200,7 @@ def as_read(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
     )
 
 
-def density_of(law: Law, steps: SeenSteps, figures: Floats, level: Floats) -> Floats:
+def density_of(law: Law, steps: LitSteps, figures: Floats, level: Floats) -> Floats:
     """Return the density at which a law has each level, no farther than a little beyond the steps.
 
     It is found by the logarithm of the level above the lowest, which runs nearly straight.
@@ -144,7 +211,7 @@ def density_of(law: Law, steps: SeenSteps, figures: Floats, level: Floats) -> Fl
     return np.interp(-np.log(level - floor), -np.log(levels - floor), fine)
 
 
-def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
+def _at(law: Law, steps: LitSteps, figures: Floats) -> Fit:
     level, slope, by_figures = law.seen(steps.density, figures)
     deviation = (level - steps.level) / slope
     return Fit(
@@ -157,7 +224,7 @@ def _at(law: Law, steps: SeenSteps, figures: Floats) -> Fit:
     )
 
 
-def start_of(law: Law, steps: SeenSteps) -> Floats:
+def start_of(law: Law, steps: LitSteps) -> Floats:
     """Return figures to begin with: the law through the lighter steps, and straight."""
     figures = np.array(law.usual)
     half = slice(0, max(3, steps.density.size // 2))

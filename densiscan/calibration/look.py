@@ -58,3 +58,10 @@ def places_of(looks: Sequence[Look]) -> int:
         if all(math.dist(look.middle_mm, place) > _ELSEWHERE_MM for place in places):
             places.append(look.middle_mm)
     return max(len(places), 1)
+
+
+def outline(boxes_mm: Sequence[BoxMm]) -> BoxMm:
+    """Return the box round boxes."""
+    lefts, tops = [box[0] for box in boxes_mm], [box[1] for box in boxes_mm]
+    right, bottom = max(box[0] + box[2] for box in boxes_mm), max(box[1] + box[3] for box in boxes_mm)
+    return min(lefts), min(tops), right - min(lefts), bottom - min(tops)

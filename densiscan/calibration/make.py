@@ -16,10 +16,13 @@ from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.by_laws import by_laws
 from densiscan.calibration.calibration import CalibratedStep, Calibration, StepReading, step_parts
 from densiscan.calibration.date import time_now
+from densiscan.calibration.fading import shown_by_black
+from densiscan.calibration.glare import Scattering
 from densiscan.calibration.lamp import Bed, lamp_field, read_bed
+from densiscan.calibration.look import outline
 from densiscan.calibration.through_steps import pull_of_steps
 from densiscan.calibration.usable_steps import MOST_CLIPPED, usable
-from densiscan.calibration.veil import with_surrounds
+from densiscan.calibration.veil import coarse, with_surrounds
 from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError, WrongUseError
 from densiscan.scan.channels import other_channels
 from densiscan.scan.places import BoxMm
@@ -151,7 +154,7 @@ def calibrate(
             lit = [replace(reading, light=field.box(reading.box_mm)) for reading in readings]
             made = _through_steps(lit, facts=scan.facts, channel=scan.channel, inverted=told, label=label)
         told_of_bed = field.warnings
-    made = by_laws(_with_surrounds(made, whole), _with_left_out)
+    made = by_laws(_with_surrounds(made, whole, _at_dark_end(surveyed, inverted=told)), _with_left_out)
     others = _other_channels(scan, wedge, answers[told][0], made, label)
     told_of_wedge = (_nominal_warning(wedge),) if wedge.assumed else ()
     warnings = scan.warnings + surveyed.warnings + told_of_wedge + made.warnings + told_of_bed
@@ -187,13 +190,25 @@ def _other_channels(
     return tuple(others)
 
 
-def _with_surrounds(made: Calibration, signal: Floats) -> Calibration:
-    """Return the calibration with the light that lay round each step, for the day when the scanner's glare is known."""
+def _at_dark_end(surveyed: Survey, *, inverted: bool) -> Floats:
+    """Return the share of even cells that is at the dark end of the scale."""
+    at_end = surveyed.clipped_light if inverted else surveyed.clipped_dark
+    return even_cells(replace(surveyed, mean=at_end.astype(np.float64)))
+
+
+def _with_surrounds(made: Calibration, signal: Floats, at_end: Floats | None = None) -> Calibration:
+    """Return the calibration with the light that lay round each step, and what fades behind black of its scatter."""
     full = made.scan.full_scale
     light = np.interp(signal * full, np.arange(full + 1), made.table(full))
     readings = with_surrounds([step.reading for step in made.steps], light, CELL_MM)
     steps = zip(made.steps, readings, strict=True)
-    return replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    made = replace(made, steps=tuple(replace(step, reading=reading) for step, reading in steps))
+    if made.mode == "reflection":
+        return made
+    small, cell_mm = coarse(light, (CELL_MM, CELL_MM))
+    wedge_mm = outline([one.box_mm for one in readings])
+    dark_end = None if at_end is None else coarse(at_end, (CELL_MM, CELL_MM))[0]
+    return replace(made, scattering=shown_by_black(small, wedge_mm, cell_mm=cell_mm, at_end=dark_end))
 
 
 def signal_map(scan: Scan) -> Floats:
@@ -291,7 +306,13 @@ def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
 
 
 def calibrate_steps(
-    readings: Sequence[StepReading], *, facts: ScanFacts, channel: str, inverted: bool, label: Label
+    readings: Sequence[StepReading],
+    *,
+    facts: ScanFacts,
+    channel: str,
+    inverted: bool,
+    label: Label,
+    scattering: Scattering | None = None,
 ) -> Calibration:
     """Make a calibration from the readings of a wedge's steps.
 
@@ -301,6 +322,8 @@ def calibrate_steps(
         Lightest first.
     inverted
         True when the signal rises with density: see `told_inverted`.
+    scattering
+        What the scanner scatters, as far as it is known; what is usual where not given.
 
     Raises
     ------
@@ -308,7 +331,7 @@ def calibrate_steps(
         If fewer than five steps are told apart.
     """
     made = _through_steps(readings, facts=facts, channel=channel, inverted=inverted, label=label)
-    return by_laws(made, _with_left_out)
+    return by_laws(replace(made, scattering=scattering), _with_left_out)
 
 
 def _through_steps(

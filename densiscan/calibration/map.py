@@ -17,7 +17,7 @@ from densiscan.arithmetic.quantity import COVERAGE_FACTOR
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.densities import light_on, surveyed_light
 from densiscan.calibration.glare import Glare
-from densiscan.calibration.veil import Veil
+from densiscan.calibration.veil import GlareSource, Veil
 from densiscan.scan.same_size import Sheet, write_sheets
 from densiscan.scan.scan import Block, Scan
 
@@ -77,7 +77,8 @@ def write_density_map(
     ----------
     uncertainty
         Whether a second picture has the expanded uncertainty (k = 2) of each density: of the calibration, the lamp, the
-        scattered light and a code's rounding. Grain and noise are in the pixels themselves.
+        scattered light, of which nothing is taken off here, and a code's rounding. Grain and noise are in the pixels
+        themselves.
     glare
         The scanner's, for the uncertainty; the usual one where it is None and the calibration has none.
     beyond
@@ -145,15 +146,17 @@ class _Doubt:
     ----------
     variance
         Of the density of each code, by all but glare (k = 1).
-    per_light, of_wedge
-        One over the light of each code, and the veil that its density had on the wedge as a part of that light.
+    per_light
+        One over the light of each code.
+    sources
+        What glare does, each with the veil that the density of each code had on the wedge as a part of its light.
     """
 
     scan: Scan
     veil: Veil | None
     variance: Densities
     per_light: Densities
-    of_wedge: Densities
+    sources: tuple[tuple[GlareSource, Densities], ...]
 
     def of(self, codes: npt.NDArray[np.intp], top: int, left: int) -> Densities:
         """Return the expanded uncertainty (k = 2) of the pixels of a block; NaN beyond the calibration's range."""
@@ -162,12 +165,13 @@ class _Doubt:
             rows, columns = codes.shape
             x = (left + np.arange(columns, dtype=np.float64) + 0.5) / self.scan.px_per_mm_x
             y = (top + np.arange(rows, dtype=np.float64) + 0.5) / self.scan.px_per_mm_y
-            excess = self.veil.over_pixels(x, y)
-            excess *= self.per_light[codes]
-            excess -= self.of_wedge[codes]
-            glare = self.veil.doubt(excess)
-            glare *= glare
-            variance += glare
+            for source, of_wedge in self.sources:
+                excess = self.veil.over_pixels(x, y, source.shares)
+                excess *= self.per_light[codes]
+                excess -= of_wedge[codes]
+                glare = source.doubt(excess)
+                glare *= glare
+                variance += glare
         np.sqrt(variance, out=variance)
         variance *= COVERAGE_FACTOR
         return variance
@@ -179,11 +183,16 @@ def _doubt(scan: Scan, calibration: Calibration, table: Densities, glare: Glare 
     low, high = calibration.density_range
     places = np.linspace(low, high, max(2, math.ceil((high - low) / _STEP) + 1))
     standard = np.array([light.of_pixel(place).standard_uncertainty or 0.0 for place in places.tolist()])
-    veil = light.veil
+    veil, per_light = light.veil, 10.0**table
+    round_wedge = None if veil is None else veil.round_wedge(table)
     return _Doubt(
         scan=scan,
         veil=veil,
         variance=np.where(np.isnan(table), np.nan, np.interp(table, places, standard) ** 2).astype(np.float32),
-        per_light=10.0**table,
-        of_wedge=np.zeros_like(table) if veil is None else (veil.over_wedge(table) * 10.0**table).astype(np.float32),
+        per_light=per_light,
+        sources=()
+        if veil is None or round_wedge is None
+        else tuple(
+            (one, (one.shares @ round_wedge * per_light).astype(np.float32)) for one in veil.sources(calibration)
+        ),
     )

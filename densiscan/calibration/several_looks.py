@@ -18,8 +18,9 @@ import numpy.typing as npt
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity, Warning_
 from densiscan.calibration.calibration import Calibration, StepReading
+from densiscan.calibration.fading import TABLE_DOUBT
 from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Scattering
-from densiscan.calibration.look import Look
+from densiscan.calibration.look import Look, outline
 from densiscan.calibration.make import Label, calibrate_steps
 from densiscan.calibration.usable_steps import MOST_CLIPPED
 from densiscan.errors import CalibrationError, WrongUseError
@@ -80,13 +81,14 @@ def combine_looks(looks: Sequence[Calibration], *, label: Label) -> Calibration:
     _require_alike(looks)
     of_steps = list(zip(*([step.reading for step in look.steps] for look in looks), strict=True))
     rough = _made([_mean(one) for one in of_steps], looks[0], label)
-    seen = _seen(of_steps, rough)
+    seen = _seen(of_steps, rough, looks)
     told = _told(seen)
     number = {name: k for k, name in enumerate(seen.names)}
     readings = [
         _combined(one, seen, told, number[one[0].step]) if one[0].step in number else _mean(one) for one in of_steps
     ]
-    made = _made(readings, looks[0], label)
+    lit = all(one.surround is not None for one in readings)
+    made = _made(readings, looks[0], label, told.scattering if lit else None)
     made = replace(made, others=_others(looks, label), looks=_looks(looks, seen, told), drift=told.drift)
     kept = [told for look in looks for told in look.warnings if told.code not in _OF_STEPS]
     differing = [told for look in looks[1:] for told in _differing(looks[0], look)]
@@ -119,13 +121,16 @@ def _read_as(look: Calibration) -> tuple[str, bool, str, int, bool]:
     return look.channel, look.inverted, look.mode, look.scan.full_scale, look.knows_lamp
 
 
-def _made(readings: Sequence[StepReading], first: Calibration, label: Label) -> Calibration:
+def _made(
+    readings: Sequence[StepReading], first: Calibration, label: Label, scattering: Scattering | None = None
+) -> Calibration:
     return calibrate_steps(
         readings,
         facts=first.scan,
         channel=first.channel,
         inverted=first.inverted,
         label=replace(label, mode=first.mode),
+        scattering=scattering,
     )
 
 
@@ -155,15 +160,18 @@ class _SeenByLooks:
     Attributes
     ----------
     density
-        Of each step, by one curve for all.
+        Of each step by one curve for all, as straight in light.
     doubt
         Its standard uncertainty by noise.
     veil
-        By how much lighter a step reads for each share of light that is scattered, shape (looks, steps, reaches).
+        By how much lighter a step reads than in the mean of the looks for each share of light that is scattered, shape
+        (looks, steps, reaches).
     kept
         Whether the step is on the scale there.
     steep
         Density a unit of signal at each step, shape (steps,).
+    scattering
+        What black on the scans has shown of scattered light; what is usual where there was none.
     """
 
     names: tuple[str, ...]
@@ -172,27 +180,47 @@ class _SeenByLooks:
     veil: Floats
     kept: Mask
     steep: Floats
+    scattering: Scattering
 
 
-def _seen(of_steps: Sequence[Sequence[StepReading]], rough: Calibration) -> _SeenByLooks:
+def _seen(of_steps: Sequence[Sequence[StepReading]], rough: Calibration, looks: Sequence[Calibration]) -> _SeenByLooks:
     # A step that disagrees may do so in one look alone.
     shared = [one for one in of_steps if not rough.outside(one[0].density)]
     density = np.array([[rough.density_of_signal(one.signal) + _lamp(one) for one in step] for step in shared]).T
     codes = rough.scan.full_scale if rough.inverted else -rough.scan.full_scale
     steep = codes * np.array([rough.density_per_code(float(one)) for one in density.mean(axis=0)])
     doubt = np.array([[one.mean_doubt for one in step] for step in shared]).T * np.abs(steep)
+    # Scattered light adds to light: about the mean of the looks, light is straight in it where density is not.
+    whole = np.median(density - density.mean(axis=0), axis=1)[:, None]
+    light = 10.0 ** -(density - whole)
+    mean = light.mean(axis=0)
+    straight = -np.log10(mean) + (1.0 - light / mean) / math.log(10.0) + whole
     none = (0.0,) * len(REACHES_MM)
     known = all(one.surround is not None for step in shared for one in step)
-    veil = np.array([[(one.surround if known else none) or none for one in step] for step in shared])
-    veil *= 10.0 ** np.array([step[0].density for step in shared])[:, None, None] / math.log(10.0)
+    surround = np.array([[(one.surround if known else none) or none for one in step] for step in shared]).swapaxes(0, 1)
+    veil = (surround - surround.mean(axis=0)) / mean[:, None] / math.log(10.0)
     return _SeenByLooks(
         names=tuple(step[0].step for step in shared),
-        density=density,
+        density=straight,
         doubt=np.maximum(doubt, 1e-7),
-        veil=veil.swapaxes(0, 1),
+        veil=veil,
         kept=np.array([[one.clipped <= MOST_CLIPPED for one in step] for step in shared]).T,
         steep=steep,
+        scattering=_shown([look.scattering for look in looks]),
     )
+
+
+def _shown(each: Sequence[Scattering | None]) -> Scattering:
+    """Return what black has shown in one look or another: their product, each with the usual once."""
+    usual = np.linalg.inv(USUAL_SCATTERING.covariance)
+    weight, moment = usual, usual @ np.array(USUAL_SCATTERING.expected)
+    for one in each:
+        if one is not None:
+            its = np.linalg.inv(one.covariance)
+            weight = weight + its - usual
+            moment = moment + its @ np.array(one.expected) - usual @ np.array(USUAL_SCATTERING.expected)
+    covariance = np.linalg.inv(weight)
+    return Scattering.of(np.asarray(covariance @ moment), np.asarray(0.5 * (covariance + covariance.T)))
 
 
 def _lamp(reading: StepReading) -> float:
@@ -206,7 +234,7 @@ class _Told:
     Attributes
     ----------
     step, look
-        Shape (steps,) and (looks,); the looks add up to nothing. A step is without its veil.
+        Shape (steps,) and (looks,); the looks add up to nothing. A step is that under the mean veil.
     look_doubt
         Standard uncertainty of each look.
     scattering
@@ -270,8 +298,8 @@ def _fitted(seen: _SeenByLooks, kept: Mask) -> _Told:
     design[:, looks + steps :] = -seen.veil[rows, columns]
     before = np.zeros((size, size))
     before[:looks, :looks] = _TOGETHER
-    before[looks + steps :, looks + steps :] = np.linalg.inv(USUAL_SCATTERING.covariance)
-    usual = np.concatenate((np.zeros(looks + steps), USUAL_SCATTERING.expected))
+    before[looks + steps :, looks + steps :] = np.linalg.inv(seen.scattering.covariance)
+    usual = np.concatenate((np.zeros(looks + steps), seen.scattering.expected))
     spread = STEADY
     for _ in range(_ROUNDS):
         weight = 1.0 / (seen.doubt[rows, columns] ** 2 + spread**2)
@@ -283,12 +311,13 @@ def _fitted(seen: _SeenByLooks, kept: Mask) -> _Told:
         spread = math.sqrt((_SEEN_BEFORE * STEADY**2 + squares) / (_SEEN_BEFORE + free))
     left = np.full(kept.shape, np.nan)
     left[rows, columns] = rest
-    last = slice(looks + steps, size)
+    shares = found[looks + steps :]
+    left_open = covariance[looks + steps :, looks + steps :] + TABLE_DOUBT**2 * np.outer(shares, shares)
     return _Told(
         step=found[looks : looks + steps],
         look=found[:looks],
         look_doubt=np.sqrt(np.diag(covariance)[:looks]),
-        scattering=Scattering.of(found[last], np.asarray(covariance[last, last], dtype=np.float64)),
+        scattering=Scattering.of(shares, np.asarray(left_open, dtype=np.float64)),
         left=left,
         spread=spread,
     )
@@ -324,17 +353,11 @@ def _looks(looks: Sequence[Calibration], seen: _SeenByLooks, told: _Told) -> tup
                 created=look.created,
                 difference=Quantity(float(told.look[number]), by),
                 scatter=math.sqrt(max(scatter, 0.0)),
-                box_mm=_outline(look),
+                box_mm=outline([step.reading.box_mm for step in look.steps]),
                 left_out=tuple(out),
             )
         )
     return tuple(found)
-
-
-def _outline(look: Calibration) -> tuple[float, float, float, float]:
-    left, top, width, height = np.array([step.reading.box_mm for step in look.steps]).T
-    x, y = float(left.min()), float(top.min())
-    return x, y, float((left + width).max()) - x, float((top + height).max()) - y
 
 
 def _others(looks: Sequence[Calibration], label: Label) -> tuple[Calibration, ...]:

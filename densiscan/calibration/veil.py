@@ -18,7 +18,7 @@ import numpy.typing as npt
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence, Quantity
 from densiscan.calibration.calibration import Calibration, StepReading
-from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, spread, veil
+from densiscan.calibration.glare import REACHES_MM, USUAL, Glare, spread
 from densiscan.calibration.posterior_curve import refitted
 from densiscan.calibration.weighed_curve import steps_of
 from densiscan.errors import MeasureError
@@ -29,8 +29,14 @@ COARSE_MM: Final = 1.0
 """Cell on which glare is reckoned: two thirds of its shortest reach."""
 _LEFT_OVER: Final = 0.2
 """Part of a correction that stays in doubt (k = 1): the slot's shares, and light from beyond the scan."""
+_SKEW: Final = (math.log(40.0) - 1.0) / 2.0
+"""How much farther than twice its standard deviation from its mean the highest fortieth of an exponential distribution
+begins: what is scattered is above nothing and seldom much, so that k = 2 holds only with as much more."""
 _NEAR: Final = 0.05
-_SOME: Final = 65_536
+_ENOUGH: Final = 4096
+"""Places near a density of which the median is taken."""
+_LEAST_LEFT: Final = 0.3
+"""Part of a reading's light that stays, at least, when what is expected to be scattered onto it is taken off."""
 
 
 def coarse(light: Floats, cell_mm: tuple[float, float]) -> tuple[Floats, tuple[float, float]]:
@@ -116,78 +122,133 @@ def freed_curve(calibration: Calibration, glare: Glare) -> Calibration:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GlareSource:
+    """Shares of light by each reach that make one contribution to the doubt of a density.
+
+    `whole` says that they are an error that stands in the density; else they are its standard uncertainty.
+    """
+
+    shares: Floats
+    whole: bool
+
+    def doubt(self, excess: npt.ArrayLike) -> Floats:
+        """Return the contribution (k = 1) of a veil less that of the wedge, as a part of the light read."""
+        return _half_known(excess) if self.whole else np.asarray(excess) / -math.log(10.0)
+
+
+def _half_known(excess: npt.ArrayLike) -> Floats:
+    """Return what an error that is known but not corrected contributes: a rectangle of its own half-width (k = 1).
+
+    JCGM 100:2008, 4.3.7.
+    """
+    return np.asarray(np.log10(np.maximum(1.0 - np.asarray(excess), 0.01)) / math.sqrt(3.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Veil:
     """The light scattered over a scan, and what it means for readings on it.
 
     Attributes
     ----------
     corrected
-        Whether readings are freed of it; else it widens their uncertainty.
+        Whether readings are freed of all of it; else of what it is expected to be more or less than over the wedge, and
+        what is not known of it widens their uncertainty.
     known
-        Whether it is this scanner's; else it is the usual one, as a root mean square.
-    map
-        Veil in blocks of `sizes` (height, width in mm), bare glass 1.
+        Whether it is this scanner's, as a slot has shown it; else it is taken for usual, or as the wedge shows it.
+    maps
+        Light of the scan spread by each reach, in blocks of `sizes` (height, width in mm), bare glass 1, shape
+        (reaches, rows, columns).
     densities, of_wedge
-        Densities of the calibration, and the veil in its curve at each; 0 where it is not known.
+        Densities of the calibration, and the light that lay round its wedge at each, shape (densities, reaches); 0
+        where it is not known.
     """
 
     glare: Glare
     corrected: bool
     known: bool
-    map: Floats
+    maps: Floats
     sizes: tuple[float, float]
     densities: Floats
     of_wedge: Floats
 
-    def at(self, x_mm: float, y_mm: float) -> float:
-        """Return the veil at a place."""
-        return float(_at(self.map, self.sizes, np.array([x_mm]), np.array([y_mm]))[0])
+    @property
+    def shares(self) -> Floats:
+        """Share of the light scattered with each reach."""
+        return np.array(self.glare.shares)
 
-    def over_pixels(self, x_mm: Floats, y_mm: Floats) -> npt.NDArray[np.float32]:
-        """Return the veil where columns and rows of pixels cross, shape (rows, columns)."""
-        down, along = self.map.shape
+    def at(self, x_mm: float, y_mm: float) -> Floats:
+        """Return the light round a place by each reach."""
+        place = np.array([x_mm]), np.array([y_mm])
+        return np.array([_at(one, self.sizes, *place)[0] for one in self.maps])
+
+    def over_pixels(self, x_mm: Floats, y_mm: Floats, shares: Floats) -> npt.NDArray[np.float32]:
+        """Return the veil by such shares where columns and rows of pixels cross, shape (rows, columns)."""
+        veil = np.tensordot(shares, self.maps, axes=1)
+        down, along = veil.shape
         row = np.clip(y_mm / self.sizes[0] - 0.5, 0.0, down - 1.0)
         top = np.minimum(row.astype(np.intp), max(down - 2, 0))
         first, last = int(top.min()), int(top.max()) + 2
         place = x_mm / self.sizes[1] - 0.5
-        rows = [np.interp(place, np.arange(along), one).astype(np.float32) for one in self.map[first:last]]
+        rows = [np.interp(place, np.arange(along), one).astype(np.float32) for one in veil[first:last]]
         across = np.array([*rows, rows[-1]])
         above = across[top - first]
         return np.asarray(above + (row - top).astype(np.float32)[:, None] * (across[top - first + 1] - above))
+
+    def round_wedge(self, density: npt.ArrayLike) -> Floats:
+        """Return the light that lay round the wedge at densities, by each reach, shape (reaches, ...)."""
+        return np.array([np.interp(np.asarray(density), self.densities, one) for one in self.of_wedge.T])
+
+    def sources(self, calibration: Calibration) -> tuple[GlareSource, ...]:
+        """Return what glare does to densities that are not freed of any, by independent sources."""
+        if self.known:
+            left_over = GlareSource(shares=_LEFT_OVER * self.shares, whole=False)
+            return GlareSource(shares=self.shares, whole=True), left_over
+        if not self._is_weighed(calibration):
+            return (GlareSource(shares=self.shares, whole=False),)
+        points = calibration.points()
+        root = np.linalg.qr(points.scattered_parts.T, mode="r")
+        return (
+            GlareSource(shares=points.scattered, whole=True),
+            *(GlareSource(shares=_SKEW * one, whole=False) for one in root),
+        )
+
+    def _is_weighed(self, calibration: Calibration) -> bool:
+        """Return whether it is known what was scattered onto the wedge, so that it can be taken off."""
+        return bool(calibration.laws) and bool(self.of_wedge.any())
 
     def over(self, surveyed: Survey) -> Floats:
         """Return the veil at the middle of each cell of a survey."""
         x = 0.5 * (surveyed.x_edges_mm[:-1] + surveyed.x_edges_mm[1:])
         y = 0.5 * (surveyed.y_edges_mm[:-1] + surveyed.y_edges_mm[1:])
-        return _at(self.map, self.sizes, *np.meshgrid(x, y))
+        return _at(np.tensordot(self.shares, self.maps, axes=1), self.sizes, *np.meshgrid(x, y))
 
     def freed(self, light: float, x_mm: float, y_mm: float) -> float:
         """Return light at a place without its veil, where readings are to be corrected."""
-        return (light - self.at(x_mm, y_mm)) / (1.0 - self.glare.total) if self.corrected else light
+        if not self.corrected:
+            return light
+        return (light - float(self.shares @ self.at(x_mm, y_mm))) / (1.0 - self.glare.total)
 
     def freed_survey(self, surveyed: Survey) -> Survey:
         """Return a survey of light without its veil, for readings that are corrected."""
         rest = 1.0 - self.glare.total
         return replace(surveyed, mean=(surveyed.mean - self.over(surveyed)) / rest, sd=surveyed.sd / rest)
 
-    def near(self, surveyed: Survey, cells: CellsInside, density: float) -> float:
-        """Return the median veil over those cells that have about this density."""
+    def near(self, surveyed: Survey, cells: CellsInside, density: float) -> Floats:
+        """Return the median light, by each reach, round those cells that have about this density."""
         away = cells.of(surveyed.mean)
         np.log10(np.maximum(away, 1e-8, out=away), out=away)
         away += density
         np.abs(away, out=away)
         hundredth = away.size // 100
         rows, columns = cells.places(away <= max(_NEAR, float(np.partition(away, hundredth)[hundredth])))
+        # a few thousand of them have the median of all
+        every = max(1, rows.size // _ENOUGH)
         x, y = surveyed.x_edges_mm, surveyed.y_edges_mm
         middle_x, middle_y = 0.5 * (x[:-1] + x[1:]), 0.5 * (y[:-1] + y[1:])
-        # some at a time, as what is made on the way is ten times as large as what is found
-        parts = [
-            _at(self.map, self.sizes, middle_x[columns[first : first + _SOME]], middle_y[rows[first : first + _SOME]])
-            for first in range(0, rows.size, _SOME)
-        ]
-        return float(np.median(np.concatenate(parts)))
+        places = middle_x[columns[::every]], middle_y[rows[::every]]
+        return np.array([float(np.median(_at(one, self.sizes, *places))) for one in self.maps])
 
-    def quantity(self, calibration: Calibration, light: float, noise: float, key: str, over: float) -> Quantity:
+    def quantity(self, calibration: Calibration, light: float, noise: float, key: str, over: Floats) -> Quantity:
         """Return the density of a mean light under this veil, with all influences on it.
 
         Parameters
@@ -199,38 +260,48 @@ class Veil:
         noise, key
             As `Calibration.quantity` takes them.
         over
-            The veil over what is read.
+            The light round what is read, by each reach.
         """
         if self.corrected:
-            share = over / max(light, 1e-8) / math.log(10.0)
-            seen = light * (1.0 - self.glare.total) + over
+            veil = float(self.shares @ over)
+            share = veil / max(light, 1e-8) / math.log(10.0)
+            seen = light * (1.0 - self.glare.total) + veil
             steep = seen / max(light * (1.0 - self.glare.total), 1e-8)
             whole = calibration.quantity(seen)
             parts = {influence: steep * part for influence, part in (whole.parts or {}).items()}
             density = Quantity(-math.log10(max(light, 1e-8)), parts)
             return _with_noise(density, noise, key).with_part(Influence("glare"), _LEFT_OVER * share)
         density = calibration.quantity(light, noise, key)
-        excess = (over - self.over_wedge(density.value)) / max(light, 1e-8)
-        return density.with_part(Influence("glare"), float(self.doubt(excess)))
-
-    def over_wedge(self, density: npt.ArrayLike) -> Floats:
-        """Return the veil that the calibration takes for the scanner's own at densities; 0 where none is known."""
-        return np.asarray(np.interp(np.asarray(density), self.densities, self.of_wedge))
-
-    def doubt(self, excess: npt.ArrayLike) -> Floats:
-        """Return what a veil that is not corrected contributes to a density (k = 1).
-
-        Parameters
-        ----------
-        excess
-            The veil less that of the wedge, as a part of the light read.
-        """
-        share = np.asarray(excess)
-        if not self.known:
+        more = (over - self.round_wedge(density.value)) / max(light, 1e-8)
+        taken, told = _expected(more, calibration) if self._is_weighed(calibration) else (0.0, {})
+        freed = Quantity(density.value - math.log10(1.0 - taken), density.parts or {})
+        share = float(self.shares @ more)
+        if self.known:
+            rest = float(_half_known(1.0 - (1.0 - share) / (1.0 - taken)))
+            left_over = _LEFT_OVER * share / math.log(10.0)
+            return freed.with_part(Influence("glare"), math.copysign(math.hypot(rest, left_over), rest))
+        if not told:
             # The share is a root mean square: what it makes of a reading is a standard uncertainty about none.
-            return -share / math.log(10.0)
-        # An error that is known but not corrected, as a rectangle of its own half-width (JCGM 100:2008, 4.3.7).
-        return np.log10(np.maximum(1.0 - share, 0.01)) / math.sqrt(3.0)
+            return freed.with_part(Influence("glare"), -share / math.log(10.0))
+        parts = dict(freed.parts or {})
+        for influence, part in told.items():
+            parts[influence] = parts.get(influence, 0.0) + part
+        return Quantity(freed.value, parts)
+
+
+def _expected(more: Floats, calibration: Calibration) -> tuple[float, dict[Influence, float]]:
+    """Return what part of a reading's light is expected to be scattered onto it more than onto the wedge.
+
+    With it comes what is not known of that, as contributions to its density.
+
+    Parameters
+    ----------
+    more
+        How much more light lies round it than round the wedge at this density, in terms of its own, by each reach.
+    """
+    points = calibration.points()
+    taken = min(float(points.scattered @ more), 1.0 - _LEAST_LEFT)
+    return taken, points.parts_of_scattered(_SKEW * more / (1.0 - taken) / math.log(10.0))
 
 
 def _with_noise(density: Quantity, noise: float, key: str) -> Quantity:
@@ -250,28 +321,24 @@ def veil_over(surveyed: Survey, calibration: Calibration, glare: Glare | None, *
     size = float(np.diff(surveyed.y_edges_mm[:2])[0]), float(np.diff(surveyed.x_edges_mm[:2])[0])
     small, sizes = coarse(np.clip(surveyed.mean, 0.0, 1.5), size)
     scattered = USUAL if glare is None else glare
-    densities, of_wedge = _over_wedge(calibration, scattered)
+    densities, of_wedge = _round_wedge(calibration)
     return Veil(
         glare=scattered,
         corrected=correct,
         known=glare is not None,
-        map=veil(small, scattered, cell_mm=sizes),
+        maps=np.array([spread(small, reach, cell_mm=sizes) for reach in REACHES_MM]),
         sizes=sizes,
         densities=densities,
         of_wedge=of_wedge,
     )
 
 
-def _over_wedge(calibration: Calibration, glare: Glare) -> tuple[Floats, Floats]:
-    """Return densities, rising, and the veil that the curve takes for the scanner's own at each; 0 where none is known.
-
-    A curve through the steps has the veil of each. One by laws has of each step's as much as it follows the step.
-    """
+def _round_wedge(calibration: Calibration) -> tuple[Floats, Floats]:
+    """Return densities, rising, and the light round the wedge at each by every reach; 0 where that is not known."""
     steps = [step.reading for step in calibration.steps if step.used]
+    none = (0.0,) * len(REACHES_MM)
     known = all(step.surround is not None for step in steps)
-    over = np.array([_step_veil(step, glare) if known else 0.0 for step in steps])
-    densities = np.array([step.density for step in steps])
-    if not calibration.laws:
-        return densities, over
-    points = calibration.points()
-    return points.density[::-1], (points.pull @ (over * 10.0**densities) * 10.0**-points.density)[::-1]
+    return (
+        np.array([step.density for step in steps]),
+        np.array([(step.surround if known else none) or none for step in steps]),
+    )

@@ -11,7 +11,7 @@ import numpy as np
 
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Influence
-from densiscan.calibration.glare import REACHES_MM, USUAL_SHARE
+from densiscan.calibration.glare import USUAL_SCATTERING, Scattering
 from densiscan.calibration.law_fit import SeenSteps
 from densiscan.calibration.posterior_curve import WeighedCurve, WeighedLaw, curve_of
 
@@ -63,8 +63,8 @@ class CurvePoints:
         Rising, and falling.
     influences, parts
         What makes it uncertain: the standard contribution of each influence at each point, shape (points, influences).
-    pull
-        How far each point follows each step, lightest first, shape (points, steps).
+    scattered
+        Share of the light that is scattered with each reach, and the contributions to it, shape (reaches, influences).
     left_out
         What the other steps say of each, lightest first, and the contributions to it.
     """
@@ -73,7 +73,8 @@ class CurvePoints:
     density: Floats
     influences: tuple[Influence, ...]
     parts: Floats
-    pull: Floats
+    scattered: Floats
+    scattered_parts: Floats
     left_out: tuple[tuple[float, dict[Influence, float]], ...]
 
     def parts_at(self, row: float) -> dict[Influence, float]:
@@ -81,12 +82,20 @@ class CurvePoints:
         below = min(max(int(row), 0), self.level.size - 2)
         share = min(max(row - below, 0.0), 1.0)
         found = (1.0 - share) * self.parts[below] + share * self.parts[below + 1]
-        told = zip(self.influences, found.tolist(), strict=True)
+        return self._told(found)
+
+    def parts_of_scattered(self, light: Floats) -> dict[Influence, float]:
+        """Return the contributions to a sum over what is scattered with each reach, shape of `light` (reaches,)."""
+        return self._told(light @ self.scattered_parts)
+
+    def _told(self, parts: Floats) -> dict[Influence, float]:
+        told = zip(self.influences, parts.tolist(), strict=True)
         return {influence: part for influence, part in told if abs(part) > _LEAST_PART}
 
 
-def steps_of(used: tuple[UsedStep, ...]) -> SeenSteps:
+def steps_of(used: tuple[UsedStep, ...], scattering: Scattering = USUAL_SCATTERING) -> SeenSteps:
     """Return used steps as arrays."""
+    surrounds = [one.surround for one in used if one.surround is not None]
     return SeenSteps(
         level=np.array([one.level for one in used]),
         level_doubt=np.array([max(math.hypot(one.noise, one.rounding), 1e-9) for one in used]),
@@ -94,19 +103,15 @@ def steps_of(used: tuple[UsedStep, ...]) -> SeenSteps:
         certificate=np.array([one.own for one in used]),
         common=np.array([one.common or 0.0 for one in used]),
         told_apart=any(one.common is not None for one in used),
-        glare=_glare(used),
+        surround=np.array(surrounds).T if len(surrounds) == len(used) else None,
+        scattering=scattering,
     )
 
 
-def _glare(used: tuple[UsedStep, ...]) -> Floats:
-    """Return what light scattered with each reach does to the density of each step, for a usual share (k = 1)."""
-    known = [one.surround or (0.0,) * len(REACHES_MM) for one in used]
-    share = USUAL_SHARE / math.sqrt(len(REACHES_MM)) / math.log(10.0)
-    return np.asarray(share * np.array(known).T * 10.0 ** np.array([one.density for one in used]))
-
-
 @lru_cache(maxsize=16)
-def curve_points(used: tuple[UsedStep, ...], laws: tuple[WeighedLaw, ...]) -> CurvePoints:
+def curve_points(
+    used: tuple[UsedStep, ...], laws: tuple[WeighedLaw, ...], scattering: Scattering = USUAL_SCATTERING
+) -> CurvePoints:
     """Return the curve of weighed laws through used steps, lightest first.
 
     Raises
@@ -114,7 +119,7 @@ def curve_points(used: tuple[UsedStep, ...], laws: tuple[WeighedLaw, ...]) -> Cu
     ValueError
         If it does not run from light to dense.
     """
-    steps = steps_of(used)
+    steps = steps_of(used, scattering)
     places = np.linspace(0.0, len(used) - 1.0, _POINTS)
     level = 10.0 ** np.interp(places, np.arange(len(used)), np.log10(steps.level))
     curve = curve_of(steps, laws, level)
@@ -125,8 +130,9 @@ def curve_points(used: tuple[UsedStep, ...], laws: tuple[WeighedLaw, ...]) -> Cu
         level=level[::-1],
         density=curve.density[::-1],
         influences=influences,
-        parts=parts[::-1],
-        pull=curve.pull[::-1],
+        parts=parts[:_POINTS][::-1],
+        scattered=curve.scattered,
+        scattered_parts=parts[_POINTS:],
         left_out=_left_out(used, curve),
     )
 
@@ -148,6 +154,7 @@ def _influences(used: tuple[UsedStep, ...], curve: WeighedCurve) -> tuple[tuple[
         ),
         (COMMON_OFFSET, curve.pull @ (curve.common * offset)),
         (COMMON_SCALE, curve.pull @ (curve.common * scale)),
+        *((Influence("glare", f"source {k + 1}"), one) for k, one in enumerate(curve.glare.T)),
         *((Influence("fit", f"shape {k + 1}"), one) for k, one in enumerate(_open(curve.shape))),
     ]
     kept = [(influence, column) for influence, column in columns if float(np.max(np.abs(column))) > _LEAST_PART]

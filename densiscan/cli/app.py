@@ -40,6 +40,7 @@ _COMMANDS: Final = {
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
     "expose": "expose.expose",
+    "card": "card.card",
     "labels": "labels.labels",
     "paper": "paper.paper",
     "print": "printing.print_",

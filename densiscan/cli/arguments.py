@@ -16,25 +16,10 @@ OPTIONS: Final = {
         field: f"--{field.replace('_', '-')}"
         for field in (
             *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
-            *("developer", "dilution", "learn", "risk"),
+            *("developer", "dilution", "keep", "learn", "risk"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *(
-                "dry_down",
-                "hard",
-                "magnification",
-                "paper",
-                "plot",
-                "prewash",
-                "process",
-                "scene_stops",
-                "sheets",
-                "soft",
-                "spot",
-                "stop",
-                "target_range",
-                "uncertainty",
-                "use",
-            ),
+            *("base_plus_fog", "dry_down", "hard", "magnification", "paper", "plot", "prewash", "process"),
+            *("scene_stops", "sheets", "soft", "spot", "stop", "target_range", "uncertainty", "use"),
         )
     },
     "aperture_mm": "--aperture",
@@ -128,6 +113,21 @@ def named_density(text: str, option: str) -> tuple[str, float, float | None]:
             f"{option} sky=1.75:0.20."
         )
     return name.strip(), known[0], known[1] if len(known) == 2 else None
+
+
+def named_number(text: str, option: str, *, such_as: str) -> tuple[str, float]:
+    """Return a name and its number, typed as yellow=2.
+
+    Raises
+    ------
+    WrongUseError
+        If it is not that.
+    """
+    name, _, rest = text.rpartition("=")
+    numbers = _numbers(rest)
+    if not name.strip() or len(numbers) != 1:
+        raise WrongUseError(f'{option} "{text}" is not a name and a number; give them as {option} {such_as}.')
+    return name.strip(), numbers[0]
 
 
 def pair(text: str, option: str, *, such_as: str) -> tuple[float, float]:

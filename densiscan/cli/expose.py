@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from densiscan.cli import arguments
-from densiscan.cli.film_times import CurveOption, SeriesOption, exposure_time, reciprocity_of
-from densiscan.cli.keep import meant, opened
-from densiscan.cli.options import JsonOption, NotebookOption, show
+from densiscan.cli.film_times import CurveOption, SeriesOption, advised_film, exposure_time, reciprocity_of
+from densiscan.cli.keep import end_unless, keep_named
+from densiscan.cli.options import JsonOption, NotebookOption, say, show
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
@@ -58,6 +57,10 @@ def expose(
     highlight_zone: Annotated[
         float, typer.Option("--highlight-zone", metavar="Z", help="Where that is to fall.")
     ] = 8.0,
+    keep: Annotated[
+        str | None,
+        typer.Option("--keep", metavar="SHEET", help="Keep it under this sheet's number; measure --sheet answers it."),
+    ] = None,
     series: SeriesOption = None,
     curve: CurveOption = None,
     notebook_option: NotebookOption = None,
@@ -67,7 +70,8 @@ def expose(
 
     Film index, aperture, filters, bellows and zone change the meter's time; a long one is corrected for reciprocity
     failure. With --film the index that your negatives ask for is taken from the notebook. With --highlight you are
-    told where that falls, and which development brings it where you want it.
+    told where that falls, and which development brings it where you want it. With --keep it goes into the notebook
+    under the sheet's number, so that the negative answers for it later (measure --sheet).
 
     For example, a shadow of 1/4 s placed on zone 3, through a filter of factor 4:
 
@@ -79,7 +83,7 @@ def expose(
     seconds = exposure_time(metered, "--metered")
     second = None if highlight is None else exposure_time(highlight, "--highlight")
     law = reciprocity_of(series, curve)
-    sheet = None if film is None else _advised(film, developer, notebook_option)
+    sheet = None if film is None else advised_film(film, developer, notebook_option)
     from densiscan.film.exposing import CameraSetting, Metered, camera_exposure, magnification_of
     from densiscan.report.exposing import exposing_document, exposing_text
 
@@ -101,10 +105,12 @@ def expose(
         highlight=None if second is None else Metered(seconds=second, f_number=aperture, index=reading.index),
         highlight_zone=highlight_zone,
     )
-    if as_json:
-        show(exposing_document(exposure, reading, setting, law))
-        return
-    show(exposing_text(exposure, reading, setting, law, told=() if sheet is None else _told(sheet, index)))
+    document = exposing_document(exposure, reading, setting, law, film=None if sheet is None else sheet.film)
+    told = () if sheet is None else _told(sheet, index)
+    show(document if as_json else exposing_text(exposure, reading, setting, law, told=told))
+    if keep is not None:
+        end_unless(keep_named("exposure", keep, document, notebook_option))
+        say(f"Kept in the notebook as sheet {keep}.")
 
 
 def _told(sheet: AdviceSheet, index: float | None) -> tuple[str, ...]:
@@ -119,20 +125,6 @@ def _told(sheet: AdviceSheet, index: float | None) -> tuple[str, ...]:
     time = time_text(sheet.advice.time_s.value)
     words.append(f"Develop in {sheet.developer} {time} as usual (N); densiscan advise says how sure that is.")
     return tuple(words)
-
-
-def _advised(film: str, developer: str | None, notebook_option: Path | None) -> AdviceSheet:
-    """Return what the notebook advises for a film and its developer, the last one where none is named."""
-    from densiscan.notebook.advised import Wanted, advised
-    from densiscan.paper.grade import density_range_for
-
-    with opened(notebook_option) as book:
-        spelled, of_developer = meant(book, film, developer)
-        last = book.last_run(spelled, of_developer)
-        if last is None:
-            raise WrongUseError(f"the notebook has no run of {film}; give the index with --index, without --film.")
-        question = Wanted(film=last.film, developer=last.developer, target_range=density_range_for(None, "contact"))
-        return advised(book, question)
 
 
 def _check(

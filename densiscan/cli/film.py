@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -40,7 +40,7 @@ from densiscan.scan.places import BoxMm, PlaceMm
 
 if TYPE_CHECKING:
     from densiscan.film.from_scan import ReadFilm
-    from densiscan.film.speed_and_contrast import FilmAim, Reference
+    from densiscan.film.speed_and_contrast import FilmAim, FilmTest, Reference
 
 
 def film(
@@ -96,6 +96,12 @@ def film(
     paper_range: Annotated[
         float | None, typer.Option("--paper-range", metavar="R", help="ISO range of the paper; 105 if not given.")
     ] = None,
+    zones: Annotated[
+        bool, typer.Option("--zones", help="Show its zones as densities, and with --paper as grays in the print.")
+    ] = False,
+    paper: Annotated[
+        str | None, typer.Option("--paper", metavar="NAME", help="With --zones: a paper that was tested.")
+    ] = None,
     name: Annotated[
         str | None, typer.Option("--name", metavar="NAME", help="Keep the film test in the notebook under this name.")
     ] = None,
@@ -141,6 +147,8 @@ def film(
         notebook=location.notebook_file(notebook_option),
     )
     asked.check()
+    if paper is not None and not zones:
+        raise WrongUseError("--paper is for --zones: how they print on it; add --zones.")
     aim = _aim(absolute=absolute, reference=reference, paper_range=paper_range, process=process)
     from dataclasses import replace
 
@@ -154,7 +162,11 @@ def film(
     test = film_test(read.points, base_plus_fog=base, aim=aim, name=asked.said)
     test = replace(test, warnings=(*read.warnings, *test.warnings))
     document = film_document(test)
-    show(document if as_json else film_text(test, name=name or asked.said))
+    tones = _zones(test, paper, process, asked.notebook) if zones else None
+    if as_json:
+        show(document if tones is None else {**document, "zones": tones[0]})
+    else:
+        show(film_text(test, name=name or asked.said) + ("" if tones is None else f"\n\n{tones[1]}"))
     if plot is not None:
         from densiscan.report.figures.film import film_figure
 
@@ -164,6 +176,18 @@ def film(
         with location.open_notebook(asked.notebook, arguments=TYPED.get()) as book:
             book.keep("film-test", name, document)
         say(f"Kept as film test {name}.")
+
+
+def _zones(test: FilmTest, paper: str | None, process: PrintingLight, book: Path) -> tuple[Any, str]:
+    """Return the zones of a film as plain data and as a table."""
+    from densiscan.cli.printing_sources import papers_named
+    from densiscan.film.zones import film_zones
+    from densiscan.paper.exposure import printing_with
+    from densiscan.report.zones import zone_tones, zones_document, zones_text
+
+    on = None if paper is None else papers_named([paper], book)[0]
+    tones = zone_tones(film_zones(test), on, printing_with(process.value))
+    return zones_document(tones), zones_text(tones, paper)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.keep import meant, opened
 from densiscan.cli.options import (
     TYPED,
     JsonOption,
@@ -27,6 +28,7 @@ from densiscan.notebook import location
 if TYPE_CHECKING:
     from densiscan.film.reciprocity import Reciprocity
     from densiscan.film.speed_and_contrast import FilmTest
+    from densiscan.notebook.advised import AdviceSheet
 
 SeriesOption = Annotated[
     Path | None, typer.Option("--series", metavar="FILE", help="Your own exposures at increasing times.")
@@ -204,3 +206,17 @@ def reciprocity_of(series: Path | None, curve: Path | None) -> Reciprocity:
         return usual_reciprocity()
     tested = None if curve is None else _tested(curve)
     return fit_reciprocity(read_series(series), tested, name=str(series))
+
+
+def advised_film(film: str, developer: str | None, notebook_option: Path | None) -> AdviceSheet:
+    """Return what the notebook advises for a film and its developer, the last one where none is named."""
+    from densiscan.notebook.advised import Wanted, advised
+    from densiscan.paper.grade import density_range_for
+
+    with opened(notebook_option) as book:
+        spelled, of_developer = meant(book, film, developer)
+        last = book.last_run(spelled, of_developer)
+        if last is None:
+            raise WrongUseError(f"the notebook has no run of {film}; give the index with --index, without --film.")
+        question = Wanted(film=last.film, developer=last.developer, target_range=density_range_for(None, "contact"))
+        return advised(book, question)

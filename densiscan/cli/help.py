@@ -35,7 +35,7 @@ QUESTIONS: Final = {
     "What is on this negative?": ("measure", "watch", "tonight", "report", "map"),
     "How long do I develop next?": ("run", "advise", "trends", "reading", "notebook", "labels"),
     "What does this film do?": ("film", "family"),
-    "How long do I expose?": ("expose", "reciprocity", "pinhole"),
+    "How long do I expose?": ("expose", "card", "reciprocity", "pinhole"),
     "Which paper, and how long?": ("paper", "print", "finished"),
 }
 """The commands under the questions that they answer."""

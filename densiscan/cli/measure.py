@@ -11,7 +11,7 @@ from densiscan.cli import arguments
 from densiscan.cli.archive_options import LinesOption, ParquetOption, check_lines
 from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
-from densiscan.cli.measure_output import check_cgats, reading_now, show_readings, write_densities
+from densiscan.cli.measure_output import check_cgats, reading_now, sheet_exposed, show_readings, write_densities
 from densiscan.cli.measure_wedge import WedgeOption, check_wedge, read_by
 from densiscan.cli.options import (
     OUR_TABLE,
@@ -113,6 +113,10 @@ def measure(
         str | None,
         typer.Option("--run", metavar="RUN", help="The development run they are of: its number, or last."),
     ] = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option("--sheet", metavar="SHEET", help="The number its exposure was kept under: how did it come out?"),
+    ] = None,
     only: OnlyOption = None,
     recursive: RecursiveOption = False,
     jobs: JobsOption = None,
@@ -169,6 +173,7 @@ def measure(
         glare=glare,
         correct_glare=correct_glare,
     )
+    exposed = sheet_exposed(sheet, scans, notebook_option)
     number = None if run is None else run_number(run, notebook_option)
     of_run, known_base, fog_before = run_meant(number, notebook_option)
     base = known_base if base is None else base
@@ -246,7 +251,7 @@ def measure(
         write_report(report, scans, result, by.made, task)
     write_densities(cgats, result)
     try:
-        show_readings(result, by, csv, as_json=as_json, explain=explain)
+        show_readings(result, by, csv, as_json=as_json, explain=explain, exposed=exposed)
     finally:
         kept = keep_readings(result, by.made, task, notebook_option, run=number)
     end_unless(kept or number is None)

@@ -6,7 +6,7 @@ take off a batch; `trends` how fog, contrast, speed and developer go, and says s
 of films and developers.
 """
 
-__all__ = ["advice", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
+__all__ = ["advice", "answered", "carried", "contrast_curve", "developer_life", "evidence", "expected", "exposure"]
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "sheets", "trends", "usable_readings", "verdict"]
 __all__ += ["change", "surprise"]

@@ -190,11 +190,35 @@ def _stops_in_words(stops: Quantity) -> str:
 
 def _stops_from_normal(net_shadow: Quantity) -> tuple[Quantity, bool]:
     """Return the stops against a normal exposure, and whether they are only a limit."""
-    doubt = net_shadow.uncertainty or 0.0
-    if net_shadow.limit == "at most" or net_shadow.value - doubt <= FOOT:
-        limit = log_exposure_above_speed_point(max(net_shadow.value + doubt, 2.0 * FOOT))
-        return Quantity(limit / LOG_EXPOSURE_PER_STOP - SHADOW_AIM_STOPS, None), True
-    at = net_shadow.value
+    above = stops_above_speed_point(net_shadow)
+    if above.limit is not None:
+        return Quantity(above.value - SHADOW_AIM_STOPS, None), True
+    stops = above - SHADOW_AIM_STOPS
+    return stops.with_part(Influence("subject"), SHADOW_AIM_DOUBT_STOPS), False
+
+
+def stops_above_speed_point(net: Quantity) -> Quantity:
+    """Return by how many stops a place got more than the speed point, on the typical film curve.
+
+    Parameters
+    ----------
+    net
+        Density above base plus fog. At the very foot of the curve, or where it is a limit, the stops are a limit.
+
+    Notes
+    -----
+    The gradient of a film that was not tested is in the doubt, beside that of the reading.
+
+    Examples
+    --------
+    >>> round(stops_above_speed_point(Quantity(0.10)).value, 6)
+    0.0
+    """
+    doubt = net.uncertainty or 0.0
+    if net.limit == "at most" or net.value - doubt <= FOOT:
+        limit = log_exposure_above_speed_point(max(net.value + doubt, 2.0 * FOOT))
+        return Quantity.at_most(limit / LOG_EXPOSURE_PER_STOP)
+    at = net.value
     here = log_exposure_above_speed_point(at)
     step = 0.25 * (at - FOOT)
     slope = (log_exposure_above_speed_point(at + step) - log_exposure_above_speed_point(at - step)) / (2.0 * step)
@@ -202,10 +226,8 @@ def _stops_from_normal(net_shadow: Quantity) -> tuple[Quantity, bool]:
         log_exposure_above_speed_point(at, gradient=TYPICAL_GRADIENT * (1.0 + TYPICAL_GRADIENT_DOUBT))
         - log_exposure_above_speed_point(at, gradient=TYPICAL_GRADIENT * (1.0 - TYPICAL_GRADIENT_DOUBT))
     )
-    parts = (net_shadow * (slope / LOG_EXPOSURE_PER_STOP)).parts
-    stops = Quantity(here / LOG_EXPOSURE_PER_STOP - SHADOW_AIM_STOPS, parts)
-    stops = stops.with_part(Influence("film curve"), by_gradient / LOG_EXPOSURE_PER_STOP)
-    return stops.with_part(Influence("subject"), SHADOW_AIM_DOUBT_STOPS), False
+    stops = net.through(here / LOG_EXPOSURE_PER_STOP, slope / LOG_EXPOSURE_PER_STOP)
+    return stops.with_part(Influence("film curve"), by_gradient / LOG_EXPOSURE_PER_STOP)
 
 
 def _judged_by_gross(shadow: Quantity | None) -> ExposureAdvice:

@@ -108,6 +108,29 @@ def magnification_of(focal_mm: float, extension_mm: float) -> float:
     return extension_mm / focal_mm - 1.0
 
 
+def filter_stops(factor: float) -> float:
+    """Return by how many stops a filter lengthens the exposure, from its factor."""
+    return math.log2(factor)
+
+
+def bellows_stops(magnification: float) -> float:
+    """Return by how many stops the bellows lengthen the exposure: light falls off as (1 + m) squared."""
+    return 2.0 * math.log2(1.0 + magnification)
+
+
+def bellows_extension(focal_mm: float, stops: float) -> float:
+    """Return how far a lens stands from the film where the bellows cost so many stops, mm.
+
+    Examples
+    --------
+    At the size of the subject the lens stands at twice its focal length, which costs two stops.
+
+    >>> bellows_extension(150.0, 2.0)
+    300.0
+    """
+    return focal_mm * math.exp2(0.5 * stops)
+
+
 def camera_exposure(
     metered: Metered,
     setting: CameraSetting,
@@ -156,8 +179,8 @@ def camera_exposure(
 
 
 def _changes(metered: Metered, setting: CameraSetting) -> tuple[StopsMore, ...]:
-    filters: Sequence[float] = [math.log2(factor) for factor in setting.filter_factors]
-    away = 0.0 if setting.magnification is None else 2.0 * math.log2(1.0 + setting.magnification)
+    filters: Sequence[float] = [filter_stops(factor) for factor in setting.filter_factors]
+    away = 0.0 if setting.magnification is None else bellows_stops(setting.magnification)
     every = (
         StopsMore(what="film index", stops=math.log2(metered.index / setting.index)),
         StopsMore(what="aperture", stops=2.0 * math.log2(setting.f_number / metered.f_number)),

@@ -24,7 +24,7 @@ from densiscan.film.points import number_in, read_rows
 from densiscan.film.speed_and_contrast import FilmTest
 
 USUAL_EXPONENT: Final = 0.75
-"""p in the middle of published films: 0.68, 0.76 and 0.82 from film curves that give 409, 227 and 149 s for 60 s
+"""p in the middle of published films: 0.68, 0.75 and 0.82 from film curves that give 409, 227 and 149 s for 60 s
 (published), 0.59 from a teaching table's 50 s for 10 s (published: C. Johnson, The Practical Zone System)."""
 USUAL_RANGE: Final = (0.58, 0.99)
 """p of about 95 in 100 films (common practice): from that teaching table to films that hardly fail. Plates had 0.86

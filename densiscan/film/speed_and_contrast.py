@@ -188,23 +188,23 @@ def film_test(
     def inertia(places: Floats, densities: Floats) -> float | None:
         return definitions.inertia(places, densities, straight)
 
-    speed = _figure(curve, definitions.speed_point, by_base=True)
-    rise = _figure(curve, definitions.rise_beyond, by_base=True)
+    speed = figure_on(curve, definitions.speed_point, by_base=True)
+    rise = figure_on(curve, definitions.rise_beyond, by_base=True)
     test = FilmTest(
         points=ordered,
         curve=curve,
         aim=film_aim,
         base_plus_fog=curve.base_plus_fog() if curve.base_seen else None,
-        gamma=_figure(curve, gamma, by_base=False) if curve.possible is None else _gamma_of_few(curve),
-        average_gradient=_figure(curve, definitions.average_gradient, by_base=True),
-        contrast_index=_figure(curve, definitions.contrast_index, by_base=True),
-        contrast_index_short=_figure(curve, definitions.contrast_index_short, by_base=True),
+        gamma=figure_on(curve, gamma, by_base=False) if curve.possible is None else _gamma_of_few(curve),
+        average_gradient=figure_on(curve, definitions.average_gradient, by_base=True),
+        contrast_index=figure_on(curve, definitions.contrast_index, by_base=True),
+        contrast_index_short=figure_on(curve, definitions.contrast_index_short, by_base=True),
         speed_log_exposure=speed,
-        inertia_log_exposure=_figure(curve, inertia, by_base=True),
+        inertia_log_exposure=figure_on(curve, inertia, by_base=True),
         rise=rise,
         iso_speed=_iso_speed(speed, rise, film_aim),
         exposure_index=exposure_index(speed, film_aim),
-        log_exposure_range=_with_paper(_figure(curve, over_range, by_base=True), curve, film_aim),
+        log_exposure_range=_with_paper(figure_on(curve, over_range, by_base=True), curve, film_aim),
         straight=straight,
         arcs=definitions.arcs(x, net) if curve.base_seen else None,
         short_arc=definitions.short_arc(x, net) if curve.base_seen else None,
@@ -238,7 +238,7 @@ def _require_speed_point(curve: FilmCurve, where: str) -> None:
         )
 
 
-def _figure(curve: FilmCurve, figure: Figure, *, by_base: bool) -> Quantity | None:
+def figure_on(curve: FilmCurve, figure: Figure, *, by_base: bool) -> Quantity | None:
     """Return a figure of the curve with what moves the curve (JCGM 100:2008, clause 5, by finite differences).
 
     Parameters

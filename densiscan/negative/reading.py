@@ -159,7 +159,7 @@ def measure_scan(scan: Scan, calibration: Calibration, options: MeasureOptions |
     --------
     >>> calibration = read_calibration("mine.json")
     >>> measure_scan(open_scan("normal.tif"), calibration, MeasureOptions(aperture_mm=2.0))
-    (<Reading normal.tif: 0.43 ± 0.01 to 1.48 ± 0.02, range 1.05 ± 0.02>,)
+    (<Reading normal.tif: 0.43 ± 0.01 to 1.48 ± 0.01, range 1.05 ± 0.02>,)
     """
     return measure_on(bench_for(scan, calibration, options or MeasureOptions()))
 

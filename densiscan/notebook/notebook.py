@@ -277,7 +277,7 @@ class Notebook:
             return ({}, {}) if connection is None else readings.how_read(connection, uid)
 
     def keep(self, kind: str, name: str, document: Mapping[str, Any], *, scan_sha256: str | None = None) -> None:
-        """Keep a document of a kind (`wedge`, `calibration`, `film-test`, `paper-test`, `print`) under a name."""
+        """Keep a document of a kind, one of `notebook_schema.KINDS`, under a name."""
         readings.require_kind(kind)
         require_name(name, "name")
         with self._store.writing() as connection:

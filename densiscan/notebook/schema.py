@@ -11,7 +11,7 @@ from typing import Final
 APPLICATION_ID: Final = 0x44454E53
 """The four letters that mark an SQLite file as a notebook of this program."""
 
-KINDS: Final = ("wedge", "calibration", "film-test", "paper-test", "print")
+KINDS: Final = ("wedge", "calibration", "film-test", "paper-test", "print", "exposure")
 """What the notebook keeps as whole documents."""
 
 READ: Final = ("base_plus_fog", "fog", "shadow", "highlight", "density_range", "net_shadow", "net_highlight")
@@ -21,7 +21,7 @@ CHANGES: Final = ("add", "correct", "remove", "restore", "measure", "remove-read
 """What can be done to runs, and to readings of them."""
 
 _READ_COLUMNS: Final = ", ".join(f"{name} REAL, {name}_standard REAL" for name in READ)
-_KINDS: Final = ", ".join(f"'{kind}'" for kind in KINDS)
+_FIRST_KINDS: Final = "'wedge', 'calibration', 'film-test', 'paper-test', 'print'"
 
 _FIRST: Final = (
     """CREATE TABLE films (
@@ -54,7 +54,7 @@ _FIRST: Final = (
         version TEXT NOT NULL, arguments TEXT NOT NULL
     ) STRICT""",
     f"""CREATE TABLE documents (
-        id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE, kind TEXT NOT NULL CHECK (kind IN ({_KINDS})),
+        id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE, kind TEXT NOT NULL CHECK (kind IN ({_FIRST_KINDS})),
         name TEXT NOT NULL, name_key TEXT NOT NULL, content_sha256 TEXT NOT NULL, scan_sha256 TEXT, made TEXT NOT NULL,
         version TEXT NOT NULL, arguments TEXT NOT NULL, document TEXT NOT NULL
     ) STRICT""",
@@ -105,5 +105,20 @@ _READINGS_FOR_RUNS: Final = (
     "CREATE INDEX changes_by_act ON changes (act)",
 )
 
-MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES, _READINGS_FOR_RUNS)
+_EXPOSURES: Final = (
+    # Exposures are kept by the number of their sheet. No constraint of a table can be changed, so the table is made
+    # anew; readings point to its rows by their ids, which stay.
+    f"""CREATE TABLE documents_with_exposures (
+        id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE,
+        kind TEXT NOT NULL CHECK (kind IN ({", ".join(f"'{kind}'" for kind in KINDS)})),
+        name TEXT NOT NULL, name_key TEXT NOT NULL, content_sha256 TEXT NOT NULL, scan_sha256 TEXT, made TEXT NOT NULL,
+        version TEXT NOT NULL, arguments TEXT NOT NULL, document TEXT NOT NULL
+    ) STRICT""",
+    "INSERT INTO documents_with_exposures SELECT * FROM documents",
+    "DROP TABLE documents",
+    "ALTER TABLE documents_with_exposures RENAME TO documents",
+    "CREATE INDEX documents_by_name ON documents (kind, name_key, made)",
+)
+
+MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _PORTABLE_CHANGES, _READINGS_FOR_RUNS, _EXPOSURES)
 """The statements that make version 1 of nothing, version 2 of version 1, and so on."""

@@ -14,6 +14,7 @@ from densiscan.arithmetic.units import STOP
 from densiscan.errors import WrongUseError
 from densiscan.paper.curve import FIRST_TONE, FULL_BLACK, PaperCurve
 from densiscan.paper.exposure import NegativeEnds, Printing, seconds_of
+from densiscan.paper.tested_range import PaperTest
 
 End = Literal["white", "black"]
 
@@ -83,7 +84,6 @@ def printed_place(
     log_time = time_s.through(math.log10(time_s.value), 1.0 / (time_s.value * math.log(10.0)))
     there = log_time - behind - zero
     tone = float(curve.density_at(there.value))
-    slope = float(curve.density_at(there.value + _STEP) - curve.density_at(there.value - _STEP)) / (2.0 * _STEP)
     stops = seconds = None
     if place.wanted is not None:
         wanted = _place_of(place, curve)
@@ -93,12 +93,34 @@ def printed_place(
     return PrintedPlace(
         name=place.name,
         density=place.density,
-        print_density=there.through(tone, slope),
+        print_density=there.through(tone, _slope(curve, there.value)),
         end=_end(tone, curve),
         wanted=place.wanted,
         stops=stops,
         seconds=seconds,
     )
+
+
+def printed_net(net: Quantity, test: PaperTest, printing: Printing) -> Quantity:
+    """Return the print density of silver above base plus fog, printed so that the clear rebate is just full black.
+
+    Raises
+    ------
+    WrongUseError
+        If the paper has no curve, or its black was not reached.
+    """
+    curve, black = test.curve(), test.black_log_exposure
+    if curve is None or black is None or black.limit is not None:
+        raise WrongUseError(
+            f"the test of {test.circumstances.name or 'the paper'} has no curve down to its black, which grays need; "
+            "test it by a scan or by densities, from bare paper to full black."
+        )
+    there = black - printing.seen(net)
+    return there.through(float(curve.density_at(there.value)), _slope(curve, there.value))
+
+
+def _slope(curve: PaperCurve, place: float) -> float:
+    return float(curve.density_at(place + _STEP) - curve.density_at(place - _STEP)) / (2.0 * _STEP)
 
 
 def _place_of(place: NamedPlace, curve: PaperCurve) -> float:

@@ -8,6 +8,6 @@ A sentence that judges or warns is made beside its figure, in `negative`, `devel
 here.
 """
 
-__all__ = ["advice", "answer", "archive", "budget", "cgats", "check", "counting", "evening", "exposing", "film"]
-__all__ += ["film_times", "finished", "folder", "labels", "lines", "notebook", "paper", "parquet", "printing"]
-__all__ += ["readings", "runs", "table", "terminal", "trends"]
+__all__ = ["advice", "answer", "archive", "budget", "cgats", "check", "counting", "evening", "exposing"]
+__all__ += ["field_card", "film", "film_times", "finished", "folder", "labels", "lines", "notebook", "paper"]
+__all__ += ["parquet", "printing", "readings", "runs", "table", "terminal", "trends", "zones"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from densiscan.development.answered import SheetAnswer
 from densiscan.files.serialise import Layout, as_document
 from densiscan.film.exposing import CameraExposure, CameraSetting, Highlight, Metered
 from densiscan.film.reciprocity import ONSET_S, Reciprocity
@@ -13,12 +14,46 @@ from densiscan.report.readings import paragraph
 FORMAT: Final = "densiscan.exposure/1"
 ZONES: Final = ("0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
 _NEAR: Final = 0.05
+_NEAR_STOPS: Final = 0.15
+"""Off by less than this is as metered: no meter and no shutter is surer."""
 
 
 def zone_text(zone: float) -> str:
     """Return a zone as it is written: III, or between two of them 3.5."""
     whole = round(zone)
     return ZONES[whole] if abs(zone - whole) < _NEAR and 0 <= whole < len(ZONES) else f"{zone:.1f}"
+
+
+def half_zone_text(zone: float) -> str:
+    """Return a zone to the nearest half as it is written: III, III 1/2; below 0 and above X as a number."""
+    halves = round(2.0 * zone)
+    if not 0 <= halves <= 2 * (len(ZONES) - 1):
+        return f"{zone:.1f}"
+    return ZONES[halves // 2] + (" 1/2" if halves % 2 else "")
+
+
+_BY: Final = {"spot": "", "shadow": ", by the frame's shadow", "highlight": ", by the frame's highlight"}
+
+
+def answer_text(answer: SheetAnswer) -> str:
+    """Return what a negative answers to the exposure that was kept for it."""
+    stops = answer.stops_over
+    came = f"Sheet {answer.sheet}: metered on zone {zone_text(answer.zone)}, came out on"
+    if stops.limit is not None:
+        return paragraph(
+            f"{came} zone {half_zone_text(answer.came_out.value)} or below{_BY[answer.by]}: at least "
+            f"{max(-stops.value, 0.0):.1f} stops under.",
+            indent=0,
+        )
+    doubt = "" if stops.uncertainty is None else f" ± {max(stops.uncertainty, 0.1):.1f}"
+    side = "over" if stops.value > 0.0 else "under"
+    off = "as metered" if abs(stops.value) < _NEAR_STOPS else f"{abs(stops.value):.1f}{doubt} stops {side}"
+    return paragraph(f"{came} {half_zone_text(answer.came_out.value)}{_BY[answer.by]}: {off}.", indent=0)
+
+
+def answer_document(answer: SheetAnswer) -> dict[str, Any]:
+    """Return it as plain JSON values."""
+    return as_document(answer, _LAYOUT)
 
 
 def exposing_text(
@@ -70,13 +105,15 @@ def _highlight_words(one: Highlight) -> str:
 
 
 def exposing_document(
-    exposure: CameraExposure, metered: Metered, setting: CameraSetting, law: Reciprocity
+    exposure: CameraExposure, metered: Metered, setting: CameraSetting, law: Reciprocity, *, film: str | None = None
 ) -> dict[str, Any]:
     """Return everything as plain JSON values."""
     return as_document(exposure, _LAYOUT, format=FORMAT) | {
         "f_number": setting.f_number,
         "exposure_index": setting.index,
         "meter": {"time_s": metered.seconds, "f_number": metered.f_number, "exposure_index": metered.index},
+        "zone": setting.zone,
+        "film": film,
         "published": law.exposures == 0,
         "warnings": [],
     }
@@ -86,4 +123,5 @@ _LAYOUT: Final[Layout] = {
     "CameraExposure": "time_s metered_s shorter_development changes highlight",
     "StopsMore": "what stops",
     "Highlight": "falls_on wanted stops contrast_factor",
+    "SheetAnswer": "name=sheet zone came_out stops_over by",
 }

@@ -92,21 +92,30 @@ def test_other_surroundings_than_the_wedges_are_doubted_or_corrected(
 ) -> None:
     blind, doubted, corrected = (steps_of(read(made, curve, film, correct=how)) for how in (None, False, True))
     # a step beyond what the calibration tells apart is only a limit, without an uncertainty to hold it against
-    told = [number for number, (_, usual, _) in enumerate(blind) if usual > 0.0]
-    assert len(told) >= 9
+    told = [number for number in range(len(blind)) if all(one[number][1] > 0.0 for one in (blind, doubted, corrected))]
+    assert len(told) >= 8
     blind, doubted, corrected = ([one[number] for number in told] for one in (blind, doubted, corrected))
     for (error, usual, _), (same, wide, _), (left, rest, _) in zip(blind, doubted, corrected, strict=True):
-        assert_allclose(error, same, atol=1e-9)
-        # Of a scanner of which nothing is known the usual glare is doubted, and this one is no worse.
+        # Of a scanner of which nothing is known the usual glare is expected, and this one is no worse.
         assert abs(error) <= 1.1 * usual + 0.003
         # 10 % beyond: the shares are fitted from one slot.
         assert abs(same) <= 1.1 * wide + 0.003
         assert abs(left) <= rest + 0.003
-    errors = np.abs([[error for error, _, _ in one] for one in (blind, corrected)])
-    # At density 2.05 half a per cent of scattered light moves a reading by a tenth, and more in the densest steps.
-    # A wedge on open glass has so much of it that its laws weigh it out; one under a mask has none to tell by.
-    assert (errors[0, 8] > 0.05) == (curve == "masked")
-    assert np.all(errors[1, 4:9] < 0.2 * max(float(errors[0, 8]), 0.05) + 0.003)
+    errors = np.abs([[error for error, _, _ in one] for one in (blind, doubted, corrected)])
+    # A slot that is not used to correct changes no reading, only what is doubted of it.
+    assert_allclose(errors[1], errors[0], rtol=0, atol=1e-9)
+    # At density 2.05 half a per cent of scattered light would move a reading by a tenth; the wedge shows most of it.
+    assert errors[0, 4:].max() < 0.05
+    assert np.all(errors[2, 4:] < 0.2 * 0.1 + 0.003)
+
+
+@pytest.mark.parametrize("both", ["masked", "open"])
+def test_a_wedge_reads_its_own_dense_steps(made: dict[str, Calibration | Scan | Glare], both: str) -> None:
+    """Whatever is scattered onto a wedge, the same wedge a little further down reads as it is."""
+    for error, uncertainty, _ in steps_of(read(made, both, both, correct=None)):
+        # 20 mm further down a thousandth more or less of the light lies round it; at density 2.2 that is 0.01.
+        assert abs(error) < 0.015
+        assert uncertainty == 0.0 or abs(error) <= uncertainty + 0.003
 
 
 @pytest.mark.parametrize("both", ["masked", "open"])
@@ -114,35 +123,39 @@ def test_in_the_wedges_own_surroundings_what_is_doubted_covers_the_error(
     made: dict[str, Calibration | Scan | Glare], both: str
 ) -> None:
     for error, uncertainty, part in steps_of(read(made, both, both, correct=False)):
-        # The wedge lies 20 mm further down: under a mask the veil is nearly that of the calibration. On open glass the
-        # laws have weighed out what they can tell of it, so that its own dense steps read light, and are doubted so.
-        assert abs(part) < (0.003 if both == "masked" else 0.1)
+        # The wedge lies 20 mm further down: the veil is nearly that of the calibration.
+        assert abs(part) < 0.01
         assert abs(error) <= uncertainty + 0.003
 
 
 def test_dark_is_doubted_and_light_is_not(made: dict[str, Calibration | Scan | Glare]) -> None:
     parts = [abs(part) for _, _, part in steps_of(read(made, "masked", "open", correct=False))]
     assert parts[0] < 0.003
-    assert parts[-1] > 0.05
+    # A fifth of a correction by a tenth is in doubt, and what of it is not made.
+    assert parts[-1] > 0.02
     assert all(parts[number] < parts[number + 1] for number in range(2, 8))
 
 
 def test_shadow_and_highlight_carry_one_glare(made: dict[str, Calibration | Scan | Glare]) -> None:
-    plain, doubted = (read(made, "masked", "open", correct=how) for how in (None, False))
-    assert plain.highlight is not None
-    assert doubted.highlight is not None
-    assert doubted.density_range is not None
-    for one in (plain, doubted):
+    for how in (None, False):
+        one = read(made, "masked", "open", correct=how)
         assert one.density_range is not None
-        both = [(end.parts or {})[GLARE] for end in (one.highlight, one.shadow) if end is not None]
-        assert_allclose((one.density_range.parts or {})[GLARE], both[0] - both[1], rtol=1e-9)
+        assert one.highlight is not None
+        assert one.shadow is not None
+        ends, range_ = [end.parts or {} for end in (one.highlight, one.shadow)], one.density_range.parts or {}
+        kinds = [influence for influence in ends[0] if influence.kind == "glare"]
+        assert kinds
+        for influence in kinds:
+            assert_allclose(range_[influence], ends[0][influence] - ends[1].get(influence, 0.0), rtol=1e-9, atol=1e-7)
 
 
-def test_a_correction_brings_the_frame_to_its_true_range(made: dict[str, Calibration | Scan | Glare]) -> None:
-    plain, corrected = (read(made, "masked", "open", correct=how) for how in (None, True))
+def test_a_frame_reads_alike_by_what_the_wedge_shows_and_by_the_slot(
+    made: dict[str, Calibration | Scan | Glare],
+) -> None:
+    plain, corrected = (read(made, "masked", "open", correct=how) for how in (False, True))
     assert plain.highlight is not None
     assert corrected.highlight is not None
-    assert corrected.highlight.value > plain.highlight.value + 0.05
+    assert 0.0 < abs(corrected.highlight.value - plain.highlight.value) < (plain.highlight.uncertainty or 0.0)
 
 
 def test_a_calibration_knows_what_lay_round_its_wedge(

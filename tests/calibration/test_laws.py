@@ -55,7 +55,6 @@ def seen(density: np.ndarray, certificate: float = 0.01) -> SeenSteps:
         level_doubt=np.full(TRUE.size, 1e-5),
         density=density,
         certificate=np.full(TRUE.size, certificate),
-        glare=np.zeros((5, TRUE.size)),
         common=np.zeros(TRUE.size),
         told_apart=False,
     )
@@ -85,7 +84,7 @@ def test_a_law_with_a_deviation_is_one_process_of_the_reference() -> None:
     kernels = pytest.importorskip("sklearn.gaussian_process.kernels")
     steps = seen(TRUE + ERRORS)
     law = next(one for one in LAWS if one.name == "power")
-    fit = fitted(law, steps, start_of(law, steps))
+    fit = fitted(law, steps.lit(None), start_of(law, steps.lit(None)))
     part = WeighedLaw(law="power", figures=tuple(fit.figures.tolist()), amplitude=0.01, length=0.4, own=1.0, share=1.0)
     ours = curve_of(steps, [part], steps.level)
 
@@ -145,7 +144,7 @@ def test_the_contributions_are_those_of_a_monte_carlo() -> None:
     curves = np.array(
         [curve_of(replace(steps, density=steps.density + 0.01 * one), parts, at).density for one in drawn]
     )
-    assert_allclose(curves.std(axis=0), 0.01 * np.sqrt(np.sum(whole.pull**2, axis=1)), rtol=0.02)
+    assert_allclose(curves.std(axis=0), 0.01 * np.sqrt(np.sum(whole.pull[: at.size] ** 2, axis=1)), rtol=0.02)
 
 
 def test_a_shift_of_all_densities_shifts_every_reading(curve: Calibration) -> None:

@@ -16,8 +16,9 @@ import pytest
 import tifffile
 from numpy.testing import assert_allclose
 
+from densiscan.arithmetic.regions import parts_of
 from densiscan.calibration.calibration import Calibration
-from densiscan.calibration.check.bed import BedCheck, bed_check, count_parts, parts_of
+from densiscan.calibration.check.bed import BedCheck, bed_check, count_parts
 from densiscan.calibration.check.check import Asked, check_scanner, findings_of
 from densiscan.calibration.check.slot import SlotCheck, slot_check
 from densiscan.calibration.check.wedge import DriftCheck, WedgeCheck, drift_check, tone_of, wedge_check

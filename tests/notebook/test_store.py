@@ -23,6 +23,7 @@ from densiscan.notebook import store as notebook_store
 from densiscan.notebook.notebook import Notebook
 from densiscan.notebook.schema import _FIRST, APPLICATION_ID, MIGRATIONS
 from densiscan.notebook.store import Store
+from densiscan.notebook.tables import checked
 from tests.trials.notebook_kills import kill_writers
 
 ADD = "run add --film A --developer B --time 8:00 --temp 20"
@@ -329,6 +330,45 @@ def test_older_notebook_is_backed_up_and_brought_to_the_form_of_today(
         assert undone[1] is not None
         assert (undone[1].time_s, undone[1].note) == (480.0, None)
         assert book.told == ()
+
+
+def test_an_older_notebook_takes_exposures_and_keeps_what_points_to_its_documents(place: Path) -> None:
+    """Of the third form: a calibration, a reading made with it, and no exposure allowed yet."""
+    place.parent.mkdir(parents=True)
+    with sqlite3.connect(place) as connection:
+        for statements in MIGRATIONS[:3]:
+            for statement in statements:
+                connection.execute(statement)
+        now = "2026-01-02T10:00:00+00:00"
+        with pytest.raises(sqlite3.IntegrityError):
+            connection.execute(
+                "INSERT INTO documents VALUES (1, 'e', 'exposure', '12', '12', 's', NULL, ?, '0', '', '{}')", (now,)
+            )
+        connection.execute(
+            """INSERT INTO documents VALUES (5, 'c', 'calibration', 'mine', 'mine', 's', NULL, ?, '0.1.0', 'calibrate',
+            '{"name": "mine"}')""",
+            (now,),
+        )
+        connection.execute("INSERT INTO negatives VALUES (1, 'n', 'h', 0, 'mill.tif', NULL, ?)", (now,))
+        connection.execute(
+            """INSERT INTO readings (id, uid, negative_id, calibration_id, content_key, made, version, arguments)
+            VALUES (1, 'r', 1, 5, 'k', ?, '0.1.0', 'measure')""",
+            (now,),
+        )
+        connection.execute("PRAGMA user_version = 3")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.close()
+    with Notebook(place) as book:
+        book.keep("exposure", "12", {"zone": 3.0})
+        assert book.check() == ()
+        assert book.kept("exposure", "12") == {"zone": 3.0}
+        assert book.kept("calibration", "mine") == {"name": "mine"}
+        assert book.how_read("r")[0] == {"name": "mine"}
+        tables = book.tables()
+    other = place.with_name("other.sqlite")
+    with Notebook(other) as book:
+        book.merge(checked(tables, "the other"))  # an exposure comes along with the rest
+        assert book.kept("exposure", "12") == {"zone": 3.0}
 
 
 def test_backup_of_an_earlier_migration_is_not_written_over(place: Path) -> None:

@@ -1,6 +1,7 @@
 """The honesty bench: is the truth inside value plus or minus uncertainty about 95 times in 100?
 
-    python -m tests.trials.honesty [--scans N] [--first SEED] [--out FILE] [--certificate D] | --kept FILE...
+    python -m tests.trials.honesty [--scans N] [--first SEED] [--out FILE] | --kept FILE...
+    python -m tests.trials.honesty [--certificate D [--film]] [--glare S] ...      wedges and scanners of that kind
 
 Each scan is drawn anew: a scanner, a wedge whose file states densities that are off by its certificate, and film. The
 wedge is calibrated and the film measured through the functions that everybody uses; what they say is held against what
@@ -31,7 +32,7 @@ from densiscan.scan.scan import open_scan
 from densiscan.wedge.wedge import read_wedge
 from tests import renderer
 from tests.renderer.film import Film
-from tests.renderer.random_scans import FilmKind
+from tests.renderer.random_scans import DrawnWedge, FilmKind
 from tests.renderer.render import Piece
 from tests.renderer.scenes import CHARTS
 
@@ -97,7 +98,9 @@ class Row:
     rms: float
 
 
-def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check]:
+def checks_of(
+    seed: int, folder: Path, *, small: bool = False, certificate: float | None = None, glare: float | None = None
+) -> Iterator[Check]:
     """Render one scanner, wedge and film, calibrate and measure.
 
     Figures of a frame are held against it only where a frame was told: what is flagged as read of the whole film is the
@@ -107,6 +110,8 @@ def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check
     ----------
     small
         A short wedge and a small sheet at 150 ppi, for a bench that must be quick.
+    certificate, glare
+        Expanded uncertainty of the wedge file, and share of the light that is scattered; drawn where None.
 
     Raises
     ------
@@ -116,7 +121,9 @@ def checks_of(seed: int, folder: Path, *, small: bool = False) -> Iterator[Check
     rng = np.random.default_rng([seed, 77])
     bits = 16 if rng.uniform() < 0.85 else 8
     scanner = renderer.random_scanner(rng, bits=bits, **({"ppi": (150,)} if small else {}))
+    scanner = scanner if glare is None else replace(scanner, glare=glare)
     drawn = renderer.random_wedge(rng, count=13 if small else None)
+    drawn = drawn if certificate is None else _certified(drawn, certificate, rng)
     kind = KINDS[int(rng.choice(len(KINDS), p=SHARES))]
     bed = BEDS[int(rng.choice(len(BEDS), p=(0.6, 0.2, 0.2)))]
     bed = "sheet" if small else bed
@@ -160,15 +167,22 @@ def steps_of(seed: int, folder: Path, certificate: float) -> Iterator[Check]:
     scanner = renderer.random_scanner(rng)
     drawn = renderer.random_wedge(rng)
     true = drawn.layout.densities
-    stated = tuple(
-        round(max(0.0, d + float(e)), 4) for d, e in zip(true, rng.normal(0, certificate / 2, len(true)), strict=True)
-    )
+    drawn = _certified(drawn, certificate, rng)
     scan = renderer.render_bed(drawn.pieces, scanner, seed=seed, size_mm=drawn.size_mm)
     renderer.write_scan(scan, folder / "wedge.tif", compression=None)
-    renderer.write_wedge_file(folder / "wedge.csv", stated, certificate)
+    renderer.write_wedge_file(folder / "wedge.csv", drawn.stated, certificate)
     label = Label(name="bench", created="2026-01-01T00:00:00+00:00")
     made = calibrate(open_scan(folder / "wedge.tif"), read_wedge(folder / "wedge.csv"), label=label)
     yield from _steps(seed, made, scan.truth.wedges[0], f"{scanner.tone}, {len(true)} steps")
+
+
+def _certified(drawn: DrawnWedge, certificate: float, rng: np.random.Generator) -> DrawnWedge:
+    """Return a wedge whose file is off by another certificate."""
+    true = drawn.layout.densities
+    stated = tuple(
+        round(max(0.0, d + float(e)), 4) for d, e in zip(true, rng.normal(0, certificate / 2, len(true)), strict=True)
+    )
+    return replace(drawn, stated=stated, uncertainty=certificate)
 
 
 def _check(seed: int, what: str, read: Quantity, truth: float, about: str, made: Calibration | None) -> Check:
@@ -247,7 +261,12 @@ def _distance(reading: Reading, frame: renderer.FrameTruth) -> float:
 
 
 def run(
-    seeds: Iterable[int], out: TextIO | None = None, *, certificate: float | None = None
+    seeds: Iterable[int],
+    out: TextIO | None = None,
+    *,
+    certificate: float | None = None,
+    glare: float | None = None,
+    film: bool = True,
 ) -> tuple[list[Check], list[str]]:
     """Run the bench over seeds; what could not be calibrated or measured comes back in words.
 
@@ -255,8 +274,10 @@ def run(
     ----------
     out
         Takes every check as it is made, as JSON lines.
-    certificate
-        Expanded uncertainty of every wedge file; the steps alone are then held against the truth.
+    certificate, glare
+        As `checks_of` takes them.
+    film
+        Whether film is measured; else the steps alone are held against the truth, in scans of 16 bits.
     """
     checks: list[Check] = []
     refused: list[str] = []
@@ -264,7 +285,9 @@ def run(
         for seed in seeds:
             try:
                 one = (
-                    checks_of(seed, Path(folder)) if certificate is None else steps_of(seed, Path(folder), certificate)
+                    checks_of(seed, Path(folder), certificate=certificate, glare=glare)
+                    if film or certificate is None
+                    else steps_of(seed, Path(folder), certificate)
                 )
                 found = list(one)
             except DensiscanError as problem:
@@ -323,6 +346,8 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--out", type=Path, help="keep every check with its budget (JSON lines)")
     parser.add_argument("--kept", type=Path, nargs="+", help="no new scans: the table of what --out has kept")
     parser.add_argument("--certificate", type=float, help="wedges with this certificate, and their steps alone")
+    parser.add_argument("--film", action="store_true", help="with --certificate: film too")
+    parser.add_argument("--glare", type=float, help="scanners that scatter this share of the light")
     asked = parser.parse_args(arguments)
     if asked.kept:
         kept = [Check(**json.loads(line)) for file in asked.kept for line in file.open(encoding="utf-8")]
@@ -330,11 +355,12 @@ def main(arguments: Sequence[str]) -> int:
         sys.stdout.write(f"{sum(check.limit for check in kept)} readings flagged as limits left out\n")
         return 0
     seeds = range(asked.first, asked.first + asked.scans)
+    film = asked.film or asked.certificate is None
     if asked.out is None:
-        checks, refused = run(seeds, certificate=asked.certificate)
+        checks, refused = run(seeds, certificate=asked.certificate, glare=asked.glare, film=film)
     else:
         with asked.out.open("w", encoding="utf-8") as out:
-            checks, refused = run(seeds, out, certificate=asked.certificate)
+            checks, refused = run(seeds, out, certificate=asked.certificate, glare=asked.glare, film=film)
     limits = sum(check.limit for check in checks)
     sys.stdout.write(f"{table(rows_of(checks))}\n\n{asked.scans} scans from seed {asked.first}; ")
     sys.stdout.write(f"{limits} readings flagged as limits left out; {len(refused)} scans refused\n")

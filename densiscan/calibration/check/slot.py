@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Warning_
+from densiscan.arithmetic.regions import parts_of
 from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.calibration import Calibration
-from densiscan.calibration.check.bed import parts_of
 from densiscan.calibration.check.wedge import tone_of
 from densiscan.calibration.glare import REACHES_MM, Glare, shares_of, spread
 from densiscan.calibration.lamp import MOST_CLIPPED

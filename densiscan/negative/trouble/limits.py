@@ -63,8 +63,8 @@ _EVENED: Final = 0.003
 def yardstick_of(calibration: Calibration, *, evened: bool, limits: TroubleLimits = TROUBLE_LIMITS) -> Yardstick:
     """Return what must be put down to the scanner.
 
-    A flatbed's lamp is uneven by 0.5 to 1 % either way (common practice). Twice the span of the worse is never taken
-    for a gradient, and once and a half for anything local. A check of the scanner that found more raises both; with
+    A flatbed's lamp is uneven by 0.5 to 1 % either way (common practice). 2.3 times the span of the worse is never
+    taken for a gradient, and 1.7 times it for anything local. A check of the scanner that found more raises both; with
     the lamp taken out they fall to a third.
     """
     if evened:

@@ -4,6 +4,7 @@ __all__ = [
     "again",
     "archive",
     "drawings",
+    "field_card",
     "labels",
     "negative",
     "notebook",

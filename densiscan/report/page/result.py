@@ -52,8 +52,8 @@ def as_text(result: object) -> str:
     <BLANKLINE>
       base plus fog   0.14 ± 0.01
       shadow          0.14 ± 0.01    net 0.01 ± 0.01
-      highlight       0.91 ± 0.02    net 0.77 ± 0.02
-      density range   0.76 ± 0.02
+      highlight       0.91 ± 0.01    net 0.77 ± 0.01
+      density range   0.77 ± 0.01
     """
     return str(_of(result, _TEXTS))
 
