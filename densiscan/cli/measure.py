@@ -138,14 +138,13 @@ def measure(
 
         densiscan measure mill.tif --scene-stops 6
     """
-    for path in scans:
-        arguments.there(path, "scan or folder")
+    files = ((path, "scan or folder") for path in scans)
+    for file, what in (*files, (empty_bed, "scan of the empty bed"), (glare, "check")):
+        if file is not None:
+            arguments.there(file, what)
     arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
     _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
     arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
-        if file is not None:
-            arguments.there(file, what)
     check_out(csv, "--csv", ours=OUR_TABLE)
     check_cgats(cgats, scans)
     check_lines(

@@ -11,34 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
-
-_WHITE: Final = math.log10(0.9985)
-"""Log10 signal from which a cell is taken as clipped to white."""
-_BLACK_LEVEL: Final = 0.001
-"""Doubt of a scanner's black level, part of full scale, before its tone curve."""
-_GLARE: Final = 0.002
-"""What glare differs by from place to place, part of full scale."""
-_FLATTEST: Final = 0.2
-"""Part of its usual slope that a tone curve keeps above the black level."""
-_UNEVEN: Final = 0.004
-"""Doubt of a level, log10 signal: lamp, glare from neighbours, what the step itself is uneven by."""
-_BENDS: Final = (0.1, 0.3, 0.8)
-"""How fast the slope of a tone curve wanders, a root unit of density: hardly, by flare and gamma, in an S."""
-_SLOPE: Final = (0.7, 0.5)
-"""Log10 signal a unit of density: linear 1, gamma 2.2 0.45, to directed light up to 1.4; mean and deviation."""
-_ANYWHERE: Final = math.log(0.4)
-"""Log probability, a decade, of a level that nothing is known of: anywhere in two and a half decades."""
-_SAME: Final = 0.01
-"""Difference of levels, log10, that one even surface shows from cell to cell."""
-
-_ONE_MORE: Final = 0.05
-"""Chance that film beyond the dense end is one more even patch, and a little denser."""
+from densiscan.wedge.limits import LAYING_LIMITS, LayingLimits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +89,31 @@ class Steps:
         return Steps(densities=densities, doubts=doubts)
 
 
-def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float) -> list[Laying]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scale:
+    """What is told of levels: `floor` is the log10 of the lowest signal that is told from nothing."""
+
+    floor: float
+    limits: LayingLimits
+
+    @property
+    def anywhere(self) -> float:
+        """Log probability, a decade, of a level that nothing is known of."""
+        return -math.log(self.limits.decades)
+
+    def loses(self, level: float) -> bool:
+        """Tell whether a level is beyond an end of the scale."""
+        return level >= self.limits.white or level <= self.floor
+
+
+def ways_to_lay(
+    cells: Mapping[int, Cell],
+    steps: Steps,
+    *,
+    edges: Sequence[int],
+    floor: float,
+    limits: LayingLimits = LAYING_LIMITS,
+) -> list[Laying]:
     """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
 
     Parameters
@@ -130,132 +132,138 @@ def ways_to_lay(cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int]
         for start in range(first, last - count + 2)
         if 2 * sum(start < place < start + count for place in edges) >= len(edges)
     ]
-    ways = [_way(cells, steps, start, edges, floor) for start in starts]
+    scale = _Scale(floor=floor, limits=limits)
+    ways = [_way(cells, steps, start, edges, scale) for start in starts]
     return sorted(ways, key=lambda way: -way.likelihood)
 
 
-def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float) -> Laying:
+def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], scale: _Scale) -> Laying:
     count = steps.densities.size
     inner = [cells[number] for number in range(start, start + count)]
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
     after = [cells[number] for number in range(start + count, max(cells) + 1)]
-    tone = _tone(inner, steps, floor)
+    tone = _tone(inner, steps, scale)
     likelihood = (
         tone
-        + sum(_as_step(cell, floor, end=number in (0, count - 1)) for number, cell in enumerate(inner))
-        + _as_outside(before, inner[0], floor)
-        + _as_outside(after, inner[-1], floor)
-        + _goes_on(inner[-1], after[:1], floor)
+        + sum(_as_step(cell, scale, end=number in (0, count - 1)) for number, cell in enumerate(inner))
+        + _as_outside(before, inner[0], scale)
+        + _as_outside(after, inner[-1], scale)
+        + _goes_on(inner[-1], after[:1], scale)
     )
-    told = sum(not _is_lost(cell.level, floor) for cell in inner)
+    told = sum(not scale.loses(cell.level) for cell in inner)
     return Laying(
         start=start,
         count=count,
         lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),
         likelihood=likelihood,
-        match=tone - told * _ANYWHERE,
+        match=tone - told * scale.anywhere,
     )
 
 
-def _is_lost(level: float, floor: float) -> bool:
-    return level >= _WHITE or level <= floor
-
-
-def _stands_out(cell: Cell, floor: float) -> bool | None:
+def _stands_out(cell: Cell, scale: _Scale) -> bool | None:
     """Tell whether a cell differs from what lies beside it; None where that cannot be told."""
+    floor, limits = scale.floor, scale.limits
     if cell.beside is None:
         return None
-    if (cell.level >= _WHITE and cell.beside >= _WHITE) or (cell.level <= floor and cell.beside <= floor):
+    if (cell.level >= limits.white and cell.beside >= limits.white) or (cell.level <= floor and cell.beside <= floor):
         return None
     away = abs(cell.beside - cell.level)
     # In the dark, glare from afar differs from place to place.
-    glare = _GLARE / 10.0 ** max(cell.level, cell.beside) / math.log(10.0)
-    if away <= glare and glare > _SAME:
+    glare = limits.glare / 10.0 ** max(cell.level, cell.beside) / math.log(10.0)
+    if away <= glare and glare > limits.same:
         return None
-    return away > max(_SAME, 3.0 * cell.doubt)
+    return away > max(limits.same, limits.noises * cell.doubt)
 
 
-def _as_step(cell: Cell, floor: float, *, end: bool) -> float:
+def _as_step(cell: Cell, scale: _Scale, *, end: bool) -> float:
     """Return the log probability, as that of a step, of how a cell stands out, is even and lies on the scan."""
-    out = _stands_out(cell, floor)
-    told = 0.0 if out is None else math.log(0.95 if out else 0.05) if not end else math.log(0.8 if out else 0.2)
-    uneven = 0.0 if cell.even else math.log(0.1 if end else 0.2)
-    return told + uneven + (math.log(0.1) if cell.inside < 0.9 else 0.0)
+    limits = scale.limits
+    out, chance = _stands_out(cell, scale), limits.out_end if end else limits.out_inner
+    told = 0.0 if out is None else math.log(chance if out else 1.0 - chance)
+    uneven = 0.0 if cell.even else math.log(limits.edge_end if end else limits.edge_inner)
+    return told + uneven + (math.log(limits.off_scan) if cell.inside < limits.on_scan else 0.0)
 
 
-def _as_outside(cells: Sequence[Cell], end: Cell, floor: float) -> float:
+def _as_outside(cells: Sequence[Cell], end: Cell, scale: _Scale) -> float:
     """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it."""
     total = 0.0
     previous: Cell | None = None
     for cell in cells:
-        out = _stands_out(cell, floor)
-        total += 0.0 if out is None else math.log(0.5)
-        total += math.log(_surface(cell, previous, end, floor))
+        chance = scale.limits.out_beyond
+        out = _stands_out(cell, scale)
+        total += 0.0 if out is None else math.log(chance if out else 1.0 - chance)
+        total += math.log(_surface(cell, previous, end, scale))
         previous = cell
     return total
 
 
-def _goes_on(end: Cell, after: Sequence[Cell], floor: float) -> float:
+def _goes_on(end: Cell, after: Sequence[Cell], scale: _Scale) -> float:
     """Return what speaks against an end beyond which the row goes on denser, and not as what lies beside it does.
 
     Film beyond the dense end is clear or opaque; one more even patch just denser than the last is a step.
     """
-    further = any(floor < cell.level < end.level - _SAME and cell.even and _stands_out(cell, floor) for cell in after)
-    return math.log(_ONE_MORE) if further else 0.0
+    densest = end.level - scale.limits.same
+    further = any(scale.floor < cell.level < densest and cell.even and _stands_out(cell, scale) for cell in after)
+    return math.log(scale.limits.one_more) if further else 0.0
 
 
-def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float) -> float:
+def _surface(cell: Cell, previous: Cell | None, end: Cell, scale: _Scale) -> float:
     """Return the probability of the level of a cell beyond an end, given the cell before it on the way outwards."""
-    lost = _is_lost(cell.level, floor)
+    limits = scale.limits
+    lost = scale.loses(cell.level)
     if previous is None:
         # Where a step is lost at white, so is the glass.
-        return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell)
+        beside = limits.lost_beside_lost if scale.loses(end.level) else limits.lost_beside_seen
+        return beside if lost else _anew(cell, scale)
     # An edge beyond the wedge lies on its lattice by chance alone, and nothing dark and narrow lies beside glass.
-    change = 0.08 if cell.even and previous.even else 0.25
-    change *= 0.3 if cell.level > previous.level + 0.1 else 1.0
+    change = limits.change_even if cell.even and previous.even else limits.change_uneven
+    change *= limits.lighter_chance if cell.level > previous.level + limits.lighter else 1.0
     if lost:
-        return 0.8 if _is_lost(previous.level, floor) else change
-    return 0.75 * _normal(cell.level - previous.level, math.hypot(_SAME, cell.doubt)) + change * _anew(cell)
+        return limits.lost_on if scale.loses(previous.level) else change
+    same = _normal(cell.level - previous.level, math.hypot(limits.same, cell.doubt))
+    return limits.goes_on * same + change * _anew(cell, scale)
 
 
-def _anew(cell: Cell) -> float:
+def _anew(cell: Cell, scale: _Scale) -> float:
     """Return the probability, a decade, of the level of a surface: that which lies beside the row too, or another."""
-    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(_SAME, cell.doubt))
-    return 0.3 * beside + 0.7 * math.exp(_ANYWHERE)
+    spread, chance = math.hypot(scale.limits.same, cell.doubt), scale.limits.as_beside
+    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, spread)
+    return chance * beside + (1.0 - chance) * math.exp(scale.anywhere)
 
 
 def _normal(away: float, spread: float) -> float:
     return math.exp(-0.5 * (away / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
 
 
-def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
+def _tone(inner: Sequence[Cell], steps: Steps, scale: _Scale) -> float:
     """Return the log probability of the levels of the steps under a smooth tone curve, the best of three bends."""
+    floor, limits = scale.floor, scale.limits
     level = np.array([cell.level for cell in inner])
-    lost = np.array([_is_lost(cell.level, floor) for cell in inner])
+    lost = np.array([scale.loses(cell.level) for cell in inner])
     if np.count_nonzero(~lost) < 3:
         return -math.inf
-    slope = _typical_slope(level[~lost], steps.densities[~lost])
+    slope = _typical_slope(level[~lost], steps.densities[~lost], limits)
     # A step denser than one that drowned has drowned, though the glare of the light beyond it gives it a signal.
-    drowned = np.logical_or.accumulate(level <= floor) & (10.0 ** (level / slope) <= _GLARE)
+    drowned = np.logical_or.accumulate(level <= floor) & (10.0 ** (level / slope) <= limits.glare)
     level, lost = np.where(drowned, np.minimum(level, floor), level), lost | drowned
-    doubt = _doubts(inner, steps, slope)
+    doubt = _doubts(inner, steps, slope, limits)
     drowns = _drowns(level, np.flatnonzero(~lost), steps.densities, slope, floor)
-    best = max(_process(level, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)
+    best = max(_process(level, doubt, steps.densities, slope * bend, scale, drowns=drowns) for bend in limits.bends)
     # Steps that differ in density differ on the scan: two cells alike are no two steps, but in the dark.
     told = np.flatnonzero(~lost)
     drops, rises = -np.diff(level[told]), np.diff(steps.densities[told])
-    bare = np.sqrt(np.maximum(doubt**2 - (slope * steps.doubts) ** 2, _UNEVEN**2))[told]
-    short = np.maximum(_FLATTEST * slope * rises - drops, 0.0) / np.hypot(bare[:-1], bare[1:])
+    bare = np.sqrt(np.maximum(doubt**2 - (slope * steps.doubts) ** 2, limits.uneven**2))[told]
+    short = np.maximum(limits.flattest * slope * rises - drops, 0.0) / np.hypot(bare[:-1], bare[1:])
     return best - 0.5 * float(np.minimum(short, 5.0) @ np.minimum(short, 5.0))
 
 
-def _typical_slope(level: Floats, densities: Floats) -> float:
+def _typical_slope(level: Floats, densities: Floats, limits: LayingLimits) -> float:
     """Return the fall of level a unit of density, the middle one over pairs of steps: the dark end bends away."""
     falls = -np.diff(level) / np.maximum(np.diff(densities), 1e-3)
-    return min(max(float(np.median(falls)), 0.15), 1.5)
+    return min(max(float(np.median(falls)), limits.slope_least), limits.slope_most)
 
 
-def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
+def _doubts(inner: Sequence[Cell], steps: Steps, slope: float, limits: LayingLimits) -> Floats:
     """Return the standard deviation of each level: certificate, noise, unevenness, and the black level."""
     level = np.array([cell.level for cell in inner])
     # A level lower than the steps before it make expected may be a black level set too high, or no step: how much a
@@ -265,24 +273,25 @@ def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
         fall = 1.5 * slope * (steps.densities[k] - steps.densities[k - 1])
         expected[k] = max(expected[k], expected[k - 1] - fall)
     light = 10.0 ** (np.minimum(expected, 0.0) / slope)
-    black = slope * np.minimum(_BLACK_LEVEL / np.maximum(light, 1e-6), 10.0) / math.log(10.0)
+    black = slope * np.minimum(limits.black_level / np.maximum(light, 1e-6), 10.0) / math.log(10.0)
     noise = np.array([cell.doubt for cell in inner])
-    return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + _UNEVEN**2 + black**2))
+    return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + limits.uneven**2 + black**2))
 
 
-def _process(level: Floats, doubt: Floats, at: Floats, bend: float, floor: float, *, drowns: bool) -> float:
+def _process(level: Floats, doubt: Floats, at: Floats, bend: float, scale: _Scale, *, drowns: bool) -> float:
     """Return the log probability of levels under a straight line with an integrated random walk on it.
 
     Lost levels are known to be beyond the end of the scale alone, and one black level loses them all; `drowns` tells
     that it must.
     """
+    floor, limits = scale.floor, scale.limits
     x = at - at[0]
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
     walk = bend**2 * lesser**2 * (3.0 * greater - lesser) / 6.0
-    covariance = 1.0 + _SLOPE[1] ** 2 * np.outer(x, x) + walk
-    white, black = level >= _WHITE, level <= floor
+    covariance = 1.0 + limits.slope_spread**2 * np.outer(x, x) + walk
+    white, black = level >= limits.white, level <= floor
     kept = ~(white | black)
-    rest = level + _SLOPE[0] * x
+    rest = level + limits.slope * x
     noisy = covariance[np.ix_(kept, kept)] + np.diag(doubt[kept] ** 2)
     root = np.linalg.cholesky(noisy)
     scaled = np.linalg.solve(root, rest[kept])
@@ -295,11 +304,11 @@ def _process(level: Floats, doubt: Floats, at: Floats, bend: float, floor: float
     nearest = [*np.flatnonzero(white)[-1:], *np.flatnonzero(black)[:1]]
     for k in nearest:
         pull = np.linalg.solve(root, covariance[kept, k])
-        mean = float(pull @ scaled) - _SLOPE[0] * float(x[k])
+        mean = float(pull @ scaled) - limits.slope * float(x[k])
         spread = math.sqrt(max(float(covariance[k, k] - pull @ pull), 0.0) + float(doubt[k]) ** 2)
-        beyond = mean - _WHITE if level[k] >= _WHITE else floor - mean
+        beyond = mean - limits.white if level[k] >= limits.white else floor - mean
         total += math.log(
-            max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), 0.5 if drowns and black[k] else 1e-30)
+            max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), limits.drowns if drowns and black[k] else 1e-30)
         )
     return total
 

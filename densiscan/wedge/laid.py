@@ -55,14 +55,18 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     """Lay the steps of a file on a row."""
     cells = cells_of(row, row.view.image)
     floor = float(np.log10(max(2.5 * row.view.quantum, 4e-5)))
-    edges = sorted(row.drops)
+    edges, limits = sorted(row.drops), row.view.limits.laying
     if not cells:
         return Laid(None, sure=False, behind={})
-    ours = ways_to_lay(cells, steps, edges=edges, floor=floor)
+    ours = ways_to_lay(cells, steps, edges=edges, floor=floor, limits=limits)
     if not ours or not np.isfinite(ours[0].likelihood) or ours[0].match < _LEAST_MATCH * steps.densities.size:
         return Laid(None, sure=False, behind={})
     counts = [steps.densities.size + more for more in _OTHER_COUNTS if steps.densities.size + more >= 3]
-    others = [way for count in counts for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor)]
+    others = [
+        way
+        for count in counts
+        for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, limits=limits)
+    ]
     best = ours[0]
     behind = {way.start: best.likelihood - way.likelihood for way in ours}
     known = _OF_FILE if 0 in best.lost else 0.0
