@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -30,7 +30,7 @@ from densiscan.scan.scan import Scan, ScanFacts
 from densiscan.scan.survey import Survey, patch, require_size, survey
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import CELL_MM, WedgePlace, find_steps
-from densiscan.wedge.polarity import CLEAR_ODDS, odds_of_falling
+from densiscan.wedge.polarity import CLEAR_ODDS, StepSignals, odds_of_falling
 from densiscan.wedge.wedge import NOMINAL, Wedge
 
 FEWEST_USED: Final = 3
@@ -116,13 +116,13 @@ def calibrate(
     known = Steps(
         densities=np.array([step.density for step in steps]),
         doubts=np.array([max(0.5 * step.own, _LEAST_DOUBT) for step in steps]),
+        on_paper=label.mode == "reflection",
     )
     surveyed = _surveyed(scan)
     whole = even_cells(surveyed)
     signal, origin = searched(whole, region_mm, scan)
     answers: dict[bool, tuple[WedgePlace, tuple[StepReading, ...]]] = {}
     refusals: dict[bool, str] = {}
-    told = inverted
     for way in (False, True) if inverted is None else (inverted,):
         try:
             quantum = 1.0 / scan.facts.full_scale
@@ -131,10 +131,9 @@ def calibrate(
             refusals[way] = str(problem)
             continue
         answers[way] = place, _read(scan, wedge, place)
-        # The steps seen one way tell which way is right: the other is looked at only where it is that.
-        told = _told(answers[way][1], known, scan.facts.file, whole) if told is None else told
-        if told == way:
-            break
+    told = inverted
+    if told is None and answers:
+        told = _told({way: readings for way, (_, readings) in answers.items()}, known, scan.facts.file, whole)
     if told is None or told not in answers:
         # Seen one way, the steps may tell that the other is right, in which they were not found.
         seen = refusals.get(told, "") if told is not None else _fuller(list(refusals.values()))
@@ -288,10 +287,15 @@ def _read(scan: Scan, wedge: Wedge, place: WedgePlace) -> tuple[StepReading, ...
     return tuple(readings)
 
 
-def _told(readings: Sequence[StepReading], steps: Steps, file: str, map_of_signal: Floats) -> bool:
-    signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
-    beside = _beside([one.box_mm for one in readings], map_of_signal)
-    return told_inverted(np.array(signal), steps, file, beside=beside)
+def _told(found: Mapping[bool, Sequence[StepReading]], steps: Steps, file: str, map_of_signal: Floats) -> bool:
+    """Tell the polarity from the steps as they were found, taken as falling, as rising, or both."""
+    seen = {}
+    for way, readings in found.items():
+        signal = [reading.signal if reading.clipped <= MOST_CLIPPED else math.nan for reading in readings]
+        beside = _beside([one.box_mm for one in readings], map_of_signal)
+        seen[way] = StepSignals(np.array(signal), beside)
+    only = next(iter(seen.values()))
+    return told_inverted(seen.get(False, only), steps, file, rising=seen.get(True, only))
 
 
 def _beside(boxes_mm: Sequence[BoxMm], signal: Floats) -> Floats:
@@ -366,9 +370,9 @@ def _through_steps(
         residual=0.0,
         warnings=tuple(warnings),
     )
-    made = [_with_left_out(replace(plain, black=black)) for black in _blacks(plain)]
-    best = min(made, key=lambda calibration: calibration.residual)
-    return best if best.residual < _CLEARLY * made[0].residual else made[0]
+    tried = [(_left_out_residual(made), made) for made in (replace(plain, black=black) for black in _blacks(plain))]
+    residual, best = min(tried, key=lambda one: one[0])
+    return _with_left_out(best if residual < _CLEARLY * tried[0][0] else tried[0][1])
 
 
 def _blacks(plain: Calibration) -> Sequence[float]:
@@ -377,6 +381,24 @@ def _blacks(plain: Calibration) -> Sequence[float]:
         1.0 - step.reading.signal if plain.inverted else step.reading.signal for step in plain.steps if step.used
     )
     return (0.0, *(darkest * part for part in _PARTS_OF_DARKEST))
+
+
+def _without_step(x: Floats, densities: Floats, number: int) -> float:
+    """Return what the curve through the other steps gives where a step was read."""
+    keep = np.arange(x.size) != number
+    return float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+
+
+def _residual(values: Sequence[float], densities: Floats) -> float:
+    """Return the root mean square of what the inner steps, left out in turn, were missed by."""
+    return math.sqrt(
+        sum((value - float(known)) ** 2 for value, known in zip(values, densities[1:-1], strict=True)) / len(values)
+    )
+
+
+def _left_out_residual(plain: Calibration) -> float:
+    x, densities, _ = plain.knots()
+    return _residual([_without_step(x, densities, number) for number in range(1, x.size - 1)], densities)
 
 
 def _with_left_out(plain: Calibration) -> Calibration:
@@ -389,7 +411,7 @@ def _with_left_out(plain: Calibration) -> Calibration:
     known = np.zeros(size)
     for number in range(1, size - 1):
         keep = np.arange(size) != number
-        value = float(shape_preserving(x[keep], densities[keep], [x[number]])[0])
+        value = _without_step(x, densities, number)
         pull = np.insert(pull_of_steps(x[keep], densities[keep], float(x[number])), number, 0.0)
         parts: dict[Influence, float] = {}
         for j in range(size):
@@ -412,14 +434,13 @@ def _with_left_out(plain: Calibration) -> Calibration:
     if size < _ENOUGH:
         gaps = np.abs(np.diff(densities))
         fit = [math.hypot(known_of, _UNSEEN * float(gap)) for known_of, gap in zip(fit, gaps, strict=True)]
-    residuals = [value - float(densities[n]) for n, (value, _) in enumerate(without, start=1)]
     return replace(
         plain,
         steps=tuple(
             replace(step, measured=measured.get(step.reading.step) if step.used else None) for step in plain.steps
         ),
         fit=tuple(fit[::-1]),
-        residual=math.sqrt(sum(value * value for value in residuals) / len(residuals)),
+        residual=_residual([value for value, _ in without], densities),
     )
 
 
@@ -434,24 +455,24 @@ def _shape_doubt(excess: Floats, known: Floats, number: int) -> float:
     return max(float(np.mean(excess[near])) - chance * float(np.mean(known[near])), 0.0)
 
 
-def told_inverted(signal: Floats, steps: Steps, file: str, *, beside: Floats | None = None) -> bool:
+def told_inverted(falling: StepSignals, steps: Steps, file: str, *, rising: StepSignals | None = None) -> bool:
     """Tell from the steps whether the signal rises with density.
 
     Parameters
     ----------
-    signal
-        Means of the steps from one end of the wedge to the other, 0 to 1; NaN where a step is lost.
+    falling
+        Signals of the steps and of what lies beside them.
     steps
         Those of the wedge file.
-    beside
-        Signals of what lies beside the wedge, which may be the open light.
+    rising
+        The same where the steps lie if the signal rises; where that is elsewhere.
 
     Raises
     ------
     PolarityError
         If neither order of the steps, nor the shape of the tone curve, tells.
     """
-    odds = odds_of_falling(signal, steps.densities, steps.doubts, beside)
+    odds = odds_of_falling(falling, falling if rising is None else rising, steps.densities, steps.doubts)
     if abs(odds) < CLEAR_ODDS:
         raise PolarityError(_DOUBT.format(file=file))
     return odds < 0.0

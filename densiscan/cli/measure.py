@@ -138,8 +138,10 @@ def measure(
 
         densiscan measure mill.tif --scene-stops 6
     """
-    files = ((path, "scan or folder") for path in scans)
-    for file, what in (*files, (empty_bed, "scan of the empty bed"), (glare, "check")):
+    for file, what in (
+        *((path, "scan or folder") for path in scans),
+        *((empty_bed, "scan of the empty bed"), (glare, "check")),
+    ):
         if file is not None:
             arguments.there(file, what)
     arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")

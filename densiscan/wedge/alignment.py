@@ -10,13 +10,55 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+<<<<<<< HEAD
 from dataclasses import dataclass
+=======
+from dataclasses import dataclass, replace
+from typing import Final
+>>>>>>> main
 
 import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
+<<<<<<< HEAD
 from densiscan.wedge.limits import LAYING_LIMITS, LayingLimits
+=======
+
+_WHITE: Final = math.log10(0.9985)
+"""Log10 signal from which a cell is taken as clipped to white."""
+_BLACK_LEVEL: Final = 0.001
+"""Doubt of a scanner's black level, part of full scale, before its tone curve."""
+_GLARE: Final = 0.002
+"""What glare differs by from place to place, part of full scale."""
+_FLATTEST: Final = 0.2
+"""Part of its usual slope that a tone curve keeps above the black level."""
+_UNEVEN: Final = 0.004
+"""Doubt of a level, log10 signal: lamp, glare from neighbours, what the step itself is uneven by."""
+_BENDS: Final = (0.1, 0.3, 0.8)
+"""How fast the slope of a tone curve wanders, a root unit of density: hardly, by flare and gamma, in an S."""
+_SLOPE: Final = (0.7, 0.5)
+"""Log10 signal a unit of density: linear 1, gamma 2.2 0.45, to directed light up to 1.4; mean and deviation."""
+_ANYWHERE: Final = math.log(0.4)
+"""Log probability, a decade, of a level that nothing is known of: anywhere in two and a half decades."""
+_SAME: Final = 0.01
+"""Difference of levels, log10, that one even surface shows from cell to cell."""
+
+_BESIDE: Final = 0.3
+"""Chance that a surface beyond an end is that which lies beside the row there."""
+_SEEN_AGAIN: Final = 0.3
+"""Chance that it is the open light, or what lies beyond the other end: an opening shows the same glass at both."""
+_FRAMED: Final = 0.9
+"""Chance that what lies beyond one end stands out from what lies beside it where that beyond the other does."""
+_OPEN: Final = 0.3
+"""Chance that the brightest surface on the scan is the open light: of density 0, and no step."""
+_OF_OPEN_LIGHT: Final = 0.01
+"""Doubt, density, of open light beside a wedge: glare and the lamp differ from place to place."""
+_NEAR_LIGHT: Final = 6
+"""Lightest steps that tell how bright open light must be."""
+_ONE_MORE: Final = 0.05
+"""Chance that film beyond the dense end is one more even patch, and a little denser."""
+>>>>>>> main
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +97,7 @@ class Laying:
     likelihood
         Logarithm of the likelihood of all that was seen.
     match
-        How much of it is owed to the levels of the steps, over levels of which nothing is known.
+        How much of it, a step told, is owed to the levels of the steps, over levels of which nothing is known.
     """
 
     start: int
@@ -67,15 +109,23 @@ class Laying:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Steps:
-    """The densities of the wedge file, lightest first, with their standard deviations."""
+    """The densities of the wedge file, lightest first, with their standard deviations.
+
+    `on_paper` tells that they are those of a print, so that what lies beside it is a lid: of any density.
+    """
 
     densities: Floats
     doubts: Floats
+    on_paper: bool = False
 
     @staticmethod
     def nominal(densities: Floats) -> Steps:
         """Return steps known to 0.01, as a maker states them."""
         return Steps(densities=densities, doubts=np.full(densities.size, 0.01))
+
+    def only(self, numbers: Sequence[int]) -> Steps:
+        """Return some of the steps, by number from 0."""
+        return replace(self, densities=self.densities[list(numbers)], doubts=self.doubts[list(numbers)])
 
     def as_many(self, count: int) -> Steps:
         """Return the lightest steps, or all and more that go on evenly, in doubt by half a step each."""
@@ -86,9 +136,10 @@ class Steps:
             further = np.arange(1, more + 1)
             densities = np.concatenate((densities, densities[-1] + step * further))
             doubts = np.concatenate((doubts, 0.5 * step * further))
-        return Steps(densities=densities, doubts=doubts)
+        return replace(self, densities=densities, doubts=doubts)
 
 
+<<<<<<< HEAD
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Scale:
     """What is told of levels: `floor` is the log10 of the lowest signal that is told from nothing."""
@@ -113,6 +164,10 @@ def ways_to_lay(
     edges: Sequence[int],
     floor: float,
     limits: LayingLimits = LAYING_LIMITS,
+=======
+def ways_to_lay(
+    cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float, light: float | None = None
+>>>>>>> main
 ) -> list[Laying]:
     """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
 
@@ -124,6 +179,8 @@ def ways_to_lay(
         Lattice places at which an edge was seen; place k lies before cell k.
     floor
         log10 of the lowest signal that is told from nothing.
+    light
+        Level of the brightest surface on the scan, where there is one beside the row.
     """
     first, last = min(cells), max(cells)
     count = steps.densities.size
@@ -132,12 +189,22 @@ def ways_to_lay(
         for start in range(first, last - count + 2)
         if 2 * sum(start < place < start + count for place in edges) >= len(edges)
     ]
+<<<<<<< HEAD
     scale = _Scale(floor=floor, limits=limits)
     ways = [_way(cells, steps, start, edges, scale) for start in starts]
     return sorted(ways, key=lambda way: -way.likelihood)
 
 
 def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], scale: _Scale) -> Laying:
+=======
+    ways = [_way(cells, steps, start, edges, floor, light) for start in starts]
+    return sorted(ways, key=lambda way: -way.likelihood)
+
+
+def _way(
+    cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float, light: float | None
+) -> Laying:
+>>>>>>> main
     count = steps.densities.size
     inner = [cells[number] for number in range(start, start + count)]
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
@@ -145,10 +212,18 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
     tone = _tone(inner, steps, scale)
     likelihood = (
         tone
+<<<<<<< HEAD
         + sum(_as_step(cell, scale, end=number in (0, count - 1)) for number, cell in enumerate(inner))
         + _as_outside(before, inner[0], scale)
         + _as_outside(after, inner[-1], scale)
         + _goes_on(inner[-1], after[:1], scale)
+=======
+        + sum(_as_step(cell, floor, end=number in (0, count - 1)) for number, cell in enumerate(inner))
+        + _as_outside(before, inner[0], floor, light, after)
+        + _as_outside(after, inner[-1], floor, light, ())
+        + _goes_on(inner[-1], after[:1], floor)
+        + _open_light(light, inner, steps, floor)
+>>>>>>> main
     )
     told = sum(not scale.loses(cell.level) for cell in inner)
     return Laying(
@@ -156,11 +231,23 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
         count=count,
         lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),
         likelihood=likelihood,
+<<<<<<< HEAD
         match=tone - told * scale.anywhere,
     )
 
 
 def _stands_out(cell: Cell, scale: _Scale) -> bool | None:
+=======
+        match=tone / max(told, 1) - _ANYWHERE,
+    )
+
+
+def _is_lost(level: float, floor: float) -> bool:
+    return level >= _WHITE or level <= floor
+
+
+def stands_out(cell: Cell, floor: float) -> bool | None:
+>>>>>>> main
     """Tell whether a cell differs from what lies beside it; None where that cannot be told."""
     floor, limits = scale.floor, scale.limits
     if cell.beside is None:
@@ -177,6 +264,7 @@ def _stands_out(cell: Cell, scale: _Scale) -> bool | None:
 
 def _as_step(cell: Cell, scale: _Scale, *, end: bool) -> float:
     """Return the log probability, as that of a step, of how a cell stands out, is even and lies on the scan."""
+<<<<<<< HEAD
     limits = scale.limits
     out, chance = _stands_out(cell, scale), limits.out_end if end else limits.out_inner
     told = 0.0 if out is None else math.log(chance if out else 1.0 - chance)
@@ -193,6 +281,30 @@ def _as_outside(cells: Sequence[Cell], end: Cell, scale: _Scale) -> float:
         out = _stands_out(cell, scale)
         total += 0.0 if out is None else math.log(chance if out else 1.0 - chance)
         total += math.log(_surface(cell, previous, end, scale))
+=======
+    out = stands_out(cell, floor)
+    told = 0.0 if out is None else math.log(0.95 if out else 0.05) if not end else math.log(0.8 if out else 0.2)
+    uneven = 0.0 if cell.even else math.log(0.1 if end else 0.2)
+    return told + uneven + (math.log(0.1) if cell.inside < 0.9 else 0.0)
+
+
+def _as_outside(cells: Sequence[Cell], end: Cell, floor: float, light: float | None, others: Sequence[Cell]) -> float:
+    """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it.
+
+    `others` are those beyond the other end, where they are known: what holds the wedge holds both ends alike.
+    """
+    known = [cell.level for cell in others if cell.even and not _is_lost(cell.level, floor)]
+    known += [] if light is None else [light]
+    framed = stands_out(others[0], floor) if others else None
+    total = 0.0
+    previous: Cell | None = None
+    for cell in cells:
+        out = stands_out(cell, floor)
+        total += (
+            0.0 if out is None else math.log(0.5 if framed is None else _FRAMED if out == framed else 1.0 - _FRAMED)
+        )
+        total += math.log(_surface(cell, previous, end, floor, known))
+>>>>>>> main
         previous = cell
     return total
 
@@ -202,17 +314,45 @@ def _goes_on(end: Cell, after: Sequence[Cell], scale: _Scale) -> float:
 
     Film beyond the dense end is clear or opaque; one more even patch just denser than the last is a step.
     """
+<<<<<<< HEAD
     densest = end.level - scale.limits.same
     further = any(scale.floor < cell.level < densest and cell.even and _stands_out(cell, scale) for cell in after)
     return math.log(scale.limits.one_more) if further else 0.0
 
 
 def _surface(cell: Cell, previous: Cell | None, end: Cell, scale: _Scale) -> float:
+=======
+    further = any(floor < cell.level < end.level - _SAME and cell.even and stands_out(cell, floor) for cell in after)
+    return math.log(_ONE_MORE) if further else 0.0
+
+
+def _open_light(light: float | None, inner: Sequence[Cell], steps: Steps, floor: float) -> float:
+    """Return what the brightest surface tells: where it is the open light, the tone curve meets it at density 0."""
+    told = [k for k, cell in enumerate(inner) if not _is_lost(cell.level, floor)][:_NEAR_LIGHT]
+    if light is None or light >= _WHITE or len(told) < 3 or steps.densities[0] <= 0.0 or steps.on_paper:
+        return 0.0
+    level = np.array([inner[k].level for k in told])
+    slope = _typical_slope(level, steps.densities[told])
+    doubt = _doubts([inner[k] for k in told], steps.only(told), slope)
+    level, doubt = np.append(light, level), np.append(math.hypot(slope * _OF_OPEN_LIGHT, _UNEVEN), doubt)
+    at = np.append(0.0, steps.densities[told])
+
+    def fits(first: int) -> float:
+        return max(
+            _process(level[first:], doubt[first:], at[first:], slope * bend, floor, drowns=False) for bend in _BENDS
+        )
+
+    return math.log(1.0 - _OPEN + _OPEN * math.exp(min(fits(0) - fits(1) - _ANYWHERE, 20.0)))
+
+
+def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float, known: Sequence[float]) -> float:
+>>>>>>> main
     """Return the probability of the level of a cell beyond an end, given the cell before it on the way outwards."""
     limits = scale.limits
     lost = scale.loses(cell.level)
     if previous is None:
         # Where a step is lost at white, so is the glass.
+<<<<<<< HEAD
         beside = limits.lost_beside_lost if scale.loses(end.level) else limits.lost_beside_seen
         return beside if lost else _anew(cell, scale)
     # An edge beyond the wedge lies on its lattice by chance alone, and nothing dark and narrow lies beside glass.
@@ -229,6 +369,33 @@ def _anew(cell: Cell, scale: _Scale) -> float:
     spread, chance = math.hypot(scale.limits.same, cell.doubt), scale.limits.as_beside
     beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, spread)
     return chance * beside + (1.0 - chance) * math.exp(scale.anywhere)
+=======
+        return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell, known)
+    # An edge beyond the wedge lies on its lattice by chance alone; nothing dark and narrow lies beside glass, unless it
+    # goes on beside the row as a mask does.
+    change = 0.08 if cell.even and previous.even else 0.25
+    narrow = cell.level > previous.level + 0.1 and not _goes_round(previous)
+    change *= 0.3 if narrow else 1.0
+    if lost:
+        return 0.8 if _is_lost(previous.level, floor) else change
+    return 0.75 * _normal(cell.level - previous.level, math.hypot(_SAME, cell.doubt)) + change * _anew(cell, known)
+
+
+def _goes_round(cell: Cell) -> bool:
+    """Tell whether what lies beside the row may be the same surface: glare apart, it is as dark."""
+    if cell.beside is None:
+        return False
+    return abs(10.0**cell.level - 10.0**cell.beside) <= _GLARE and cell.beside < cell.level + 0.1
+
+
+def _anew(cell: Cell, known: Sequence[float]) -> float:
+    """Return the probability, a decade, of the level of a surface: one that is seen elsewhere too, or any other."""
+    spread = math.hypot(_SAME, cell.doubt)
+    glare = _GLARE / 10.0**cell.level / math.log(10.0) if _goes_round(cell) else 0.0
+    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(spread, glare))
+    again = max((_normal(cell.level - level, spread) for level in known), default=0.0)
+    return _BESIDE * beside + _SEEN_AGAIN * again + (1.0 - _BESIDE - _SEEN_AGAIN) * math.exp(_ANYWHERE)
+>>>>>>> main
 
 
 def _normal(away: float, spread: float) -> float:

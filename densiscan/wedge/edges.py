@@ -143,39 +143,49 @@ def _lattice(places: Floats, limits: RowLimits) -> tuple[float, float, npt.NDArr
     most = near.sum(axis=2)
     # No family has more members than edges near its places; of those with as many, the nearest are tried first.
     hope = most - (off * near).sum(axis=2) / most
-    best: tuple[float, float, float, npt.NDArray[np.intp]] | None = None
+    best: tuple[float, float, float, list[int]] | None = None
     for which in np.argsort(-hope, axis=None)[: limits.most_lattices]:
         row, anchor = divmod(int(which), places.size)
         if best is not None and most[row, anchor] <= best[0]:
             break
-        index = numbers[row, anchor]
+        index, away_from = numbers[row, anchor].tolist(), off[row, anchor].tolist()
         # A family is a run without large holes: of two families the one that fills its places better wins.
-        members = _without_holes(np.flatnonzero(near[row, anchor]), index, limits)
+        members = _without_holes(
+            [k for k, off_it in enumerate(away_from) if off_it < limits.off_lattice], index, limits
+        )
         span = index[members[-1]] - index[members[0]] + 1.0
-        misfit = float(off[row, anchor][members].mean())
-        score = members.size - limits.hole_costs * (span - members.size) - misfit
+        misfit = sum(away_from[k] for k in members) / len(members)
+        score = len(members) - limits.hole_costs * (span - len(members)) - misfit
         if best is None or score > best[0]:
             best = (score, float(gaps[row]), float(places[anchor]), members)
-    if best is None or best[3].size < 3:
+    if best is None or len(best[3]) < 3:
         return None
-    _, gap, start, members = best
-    index = np.round((places - start) / gap)
+    _, gap, start, found = best
+    kept, at = np.array(found, dtype=np.intp), np.round((places - start) / gap)
     while True:
-        line = fit_line(index[members], places[members])
-        away = np.abs(places - line.intercept - index * line.slope)[members]
+        line = fit_line(at[kept], places[kept])
+        away = np.abs(places - line.intercept - at * line.slope)[kept]
         ends = [end for end in (0, -1) if away[end] > max(limits.end_off_lattice * gap, 1.0)]
-        if not ends or members.size < 4:
-            return line.intercept, line.slope, members
+        if not ends or kept.size < 4:
+            return line.intercept, line.slope, kept
         # An edge at an end that lies beside its place is that of the film or its border, not of a step.
-        members = np.delete(members, max(ends, key=lambda end: away[end]))
+        kept = np.delete(kept, max(ends, key=lambda end: away[end]))
 
 
-def _without_holes(members: npt.NDArray[np.intp], index: Floats, limits: RowLimits) -> npt.NDArray[np.intp]:
-    """Keep the longest stretch of members in which few neighbouring places are empty, one edge a place."""
-    unique = members[np.concatenate(([True], np.diff(index[members]) > 0))]
-    breaks = np.flatnonzero(np.diff(index[unique]) > limits.most_holes + 1) + 1
-    groups = np.split(unique, breaks)
-    return max(groups, key=len)
+def _without_holes(members: list[int], index: list[float], limits: RowLimits) -> list[int]:
+    """Keep the longest stretch of members in which few neighbouring places are empty, one edge a place.
+
+    In plain numbers: of a few dozen edges arrays would take four times as long.
+    """
+    longest: list[int] = []
+    stretch: list[int] = []
+    for k in members:
+        if stretch and index[k] == index[stretch[-1]]:
+            continue
+        if stretch and index[k] - index[stretch[-1]] > limits.most_holes + 1:
+            longest, stretch = max(longest, stretch, key=len), []
+        stretch.append(k)
+    return max(longest, stretch, key=len)
 
 
 def _middle(values: Iterable[float]) -> float:

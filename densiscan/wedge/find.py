@@ -18,7 +18,7 @@ from densiscan.errors import WedgeNotFoundError
 from densiscan.scan.places import BoxMm
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.count import DOUBT, Count, counts
-from densiscan.wedge.laid import laid_on
+from densiscan.wedge.laid import Laid, laid_on
 from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from densiscan.wedge.look import is_straight, rows_by_angle, weight
 from densiscan.wedge.rows import Row
@@ -49,10 +49,10 @@ class WedgePlace:
     pitch_mm: float
 
 
-def _seen_words(seen: list[Row], densities: Floats, origin_mm: tuple[float, float]) -> str:
+def _seen_words(seen: list[Row], steps: Steps, origin_mm: tuple[float, float]) -> str:
     if not seen:
         return "no row of even steps was seen"
-    likeliest = [(row, counts(row.evidence, densities)[0]) for row in seen]
+    likeliest = [(row, _likeliest(row, steps)) for row in seen]
     best, way = max(likeliest, key=lambda one: len(one[0].strips) * one[1].visible)
     middle = best.band.middle
     ends = [
@@ -65,13 +65,11 @@ def _seen_words(seen: list[Row], densities: Floats, origin_mm: tuple[float, floa
     return f"{way.count} steps were seen, from {places} mm"
 
 
-def _fitting(row: Row, densities: Floats) -> Count | None:
-    """Return the way to count as many steps as densities, where that is credible beside the most credible way."""
-    count, ways = densities.size, counts(row.evidence, densities)
-    way = next((way for way in ways if way.count == count), None)
-    if way is None or way.visible < _LEAST_VISIBLE * count:
-        return None
-    return way if way.doubt <= min(ways[0].doubt + DOUBT, _MOST_DOUBT) else None
+def _likeliest(row: Row, steps: Steps) -> Count:
+    """Return the likeliest way to count the steps of a row that was refused, whatever the file's number."""
+    ways = counts(row.evidence, steps.densities)
+    leads = laid_on(row, steps).leads | {steps.densities.size: 0.0}
+    return min(ways, key=lambda way: way.doubt + leads.get(way.count, math.inf)) if ways[0].count in leads else ways[0]
 
 
 def find_steps(
@@ -121,7 +119,7 @@ def find_steps(
         if fitting:
             break
     if not fitting:
-        raise WedgeNotFoundError(_seen_words(seen, steps.densities, origin_mm))
+        raise WedgeNotFoundError(_seen_words(seen, steps, origin_mm))
     fitting.sort(key=lambda one: -weight(one[0]))
     first, way = fitting[0]
     _refuse_two(first, [row for row, other in fitting[1:] if other.doubt <= way.doubt + DOUBT], origin_mm)
@@ -131,20 +129,36 @@ def find_steps(
 def _settled(row: Row, steps: Steps) -> Count | None:
     """Return the way to count the steps on which edges and lengths agree with the densities of the file.
 
-    Where the edges leave the number open or speak for another, and one place alone agrees with the densities, it is
-    that; where the densities contradict, and no place is sure, none is.
+    None where another number of steps is likelier by both together. Where the edges leave the place open or speak for
+    another, and one place alone agrees with the densities, it is that.
     """
-    count = steps.densities.size
-    way = _fitting(row, steps.densities)
+    count, ways = steps.densities.size, counts(row.evidence, steps.densities)
+    least = _LEAST_VISIBLE * count
+    way = next((way for way in ways if way.count == count and way.visible >= least), None)
     laid = laid_on(row, steps)
+    if _another_number(laid, ways, way):
+        return None
     # What the edges leave in doubt is believed only where the densities, if they tell a place, clearly tell the same.
-    if way is not None and (laid.favours(way.start) if way.doubt > DOUBT else not laid.contradicts(way.start)):
-        return way
-    if laid.best is None or not laid.sure:
+    if way is not None and way.doubt <= min(ways[0].doubt + DOUBT, _MOST_DOUBT):
+        agrees = laid.favours(way.start) if way.doubt > DOUBT else not laid.contradicts(way.start)
+        if agrees:
+            return way
+    if laid.best is None or not laid.alone:
         return None
     start = laid.best.start
     seen = min(max(row.drops) + 1 - start, count)
-    return Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= _LEAST_VISIBLE * count else None
+    return Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= least else None
+
+
+def _another_number(laid: Laid, ways: list[Count], way: Count | None) -> bool:
+    """Tell whether another number of steps is likelier than the file's, by the edges and the densities together.
+
+    Of the edges a way is given that has the file's number; where the light end is lost, they cannot count.
+    """
+    if way is None or not laid.light_seen:
+        return any(lead < 0.0 for lead in laid.leads.values())
+    doubts = {other.count: other.doubt for other in ways}
+    return any(lead + doubts.get(count, _MOST_DOUBT) < way.doubt for count, lead in laid.leads.items())
 
 
 def _refuse_two(first: Row, others: list[Row], origin_mm: tuple[float, float]) -> None:

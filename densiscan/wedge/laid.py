@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from densiscan.wedge.alignment import Laying, Steps, ways_to_lay
+from densiscan.wedge.alignment import Laying, Steps, stands_out, ways_to_lay
 from densiscan.wedge.rows import Row
 from densiscan.wedge.step_cells import cells_of
 
@@ -16,12 +16,14 @@ _LEAST_MATCH: Final = 1.0
 """Log-likelihood for each step by which the densities of the file must explain the levels seen."""
 _AGAINST: Final = 2.0
 """Log-likelihood by which another place of the steps must be ahead to contradict what edges and lengths say."""
-_ALONE: Final = 5.0
-"""Log-likelihood by which a place must be ahead of any other to count by itself."""
+_ALONE: Final = 4.6
+"""Log-likelihood by which a place must be ahead of any other to count by itself: odds of 100."""
 _CLEARLY: Final = 3.0
 """Log-likelihood by which a place must be ahead to settle what the edges leave in doubt: odds of 20."""
-_OF_FILE: Final = 5.0
-"""Log-likelihood by which another number of steps must be ahead of the file's where the light end is lost."""
+_OF_FILE: Final = 2.3
+"""Log-odds that a wedge has as many steps as the file given with it: 10 to 1."""
+_OF_FILE_IN_WHITE: Final = 5.0
+"""The same where the light end is lost at white, or is paper as white as the lid: nobody can count there. 150 to 1."""
 
 
 class Laid(NamedTuple):
@@ -31,15 +33,23 @@ class Laid(NamedTuple):
     ----------
     best
         The most likely lattice cell, None where the steps fit nowhere.
-    sure
-        Whether nothing else, nor another number of steps, comes near.
     behind
         Log-likelihood by which each other cell is behind.
+    leads
+        Log-odds of as many steps as the file has against each other number.
+    light_seen
+        Whether the light end shows.
     """
 
     best: Laying | None
-    sure: bool
     behind: dict[int, float]
+    leads: dict[int, float]
+    light_seen: bool = True
+
+    @property
+    def alone(self) -> bool:
+        """Tell whether no other place of as many steps comes near."""
+        return self.best is not None and sum(away <= _ALONE for away in self.behind.values()) == 1
 
     def contradicts(self, start: int) -> bool:
         """Tell whether the densities of the file say that the lightest step lies elsewhere."""
@@ -57,6 +67,7 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     floor = float(np.log10(max(2.5 * row.view.quantum, 4e-5)))
     edges, limits = sorted(row.drops), row.view.limits.laying
     if not cells:
+<<<<<<< HEAD
         return Laid(None, sure=False, behind={})
     ours = ways_to_lay(cells, steps, edges=edges, floor=floor, limits=limits)
     if not ours or not np.isfinite(ours[0].likelihood) or ours[0].match < _LEAST_MATCH * steps.densities.size:
@@ -67,8 +78,25 @@ def laid_on(row: Row, steps: Steps) -> Laid:
         for count in counts
         for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, limits=limits)
     ]
+=======
+        return Laid(None, {}, {})
+    light = _light(row)
+    ours = ways_to_lay(cells, steps, edges=edges, floor=floor, light=light)
+    if not ours or not np.isfinite(ours[0].likelihood) or ours[0].match < _LEAST_MATCH:
+        return Laid(None, {}, {})
+    counts = [steps.densities.size + more for more in _OTHER_COUNTS if steps.densities.size + more >= 3]
+    others = {
+        count: ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, light=light) for count in counts
+    }
+>>>>>>> main
     best = ours[0]
     behind = {way.start: best.likelihood - way.likelihood for way in ours}
-    known = _OF_FILE if 0 in best.lost else 0.0
-    rivals = [way.likelihood + _ALONE for way in ours[1:]] + [way.likelihood - known for way in others]
-    return Laid(best, sure=best.likelihood >= max(rivals, default=-np.inf), behind=behind)
+    hidden = 0 in best.lost or (steps.on_paper and not stands_out(cells[best.start], floor))
+    ahead = best.likelihood + (_OF_FILE_IN_WHITE if hidden else _OF_FILE)
+    leads = {count: ahead - ways[0].likelihood for count, ways in others.items() if ways}
+    return Laid(best, behind, leads, light_seen=not hidden)
+
+
+def _light(row: Row) -> float | None:
+    """Return the level of the brightest surface on the map, which may be the open light."""
+    return float(np.quantile(row.view.image, 0.98))

@@ -9,7 +9,7 @@ itself, too. Both are weighed by one likelihood of the signals: a straight line 
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -40,29 +40,44 @@ _LAWS: Final = ((0.7, 0.5), (0.3, 0.15))
 density, full scale for two to six units."""
 
 
-def odds_of_falling(signal: Floats, densities: Floats, doubts: Floats, beside: Floats | None = None) -> float:
+class StepSignals(NamedTuple):
+    """Signals of the steps as they lie, the lightest or the densest first, and of what lies beside the wedge.
+
+    They are 0 to 1, NaN where a step is lost. What is clearer than the lightest step may be the open light, which has
+    no density.
+    """
+
+    steps: Floats
+    beside: Floats
+
+    def bright_first(self) -> StepSignals:
+        """Return the steps from the brightest on."""
+        told = self.steps[~np.isnan(self.steps)]
+        return self if told[0] >= told[-1] else StepSignals(self.steps[::-1], self.beside)
+
+    def turned(self) -> StepSignals:
+        """Return what is left of full scale."""
+        return StepSignals(1.0 - self.steps, 1.0 - self.beside)
+
+
+def odds_of_falling(falling: StepSignals, rising: StepSignals, densities: Floats, doubts: Floats) -> float:
     """Return the log of the odds of a signal that falls with density against one that rises.
 
     Parameters
     ----------
-    signal
-        Of the steps as they lie, the lightest or the densest first, 0 to 1; NaN where a step is lost.
+    falling, rising
+        The steps where they lie if the signal falls, or rises. Where an end of the wedge is lost those are not the
+        same: each way round the lost steps lie beyond the other end.
     densities, doubts
         Of the wedge file, lightest first, with their standard deviations.
-    beside
-        Signals of what lies beside the wedge, where that is seen: what is clearer than the lightest step may be the
-        open light, which has no density.
     """
-    told = signal[~np.isnan(signal)]
-    bright_first = signal if told[0] >= told[-1] else signal[::-1]
-    around = np.zeros(0) if beside is None else beside
     # The last of the dense steps, beside open light, may read lighter than the one before it.
     seen = np.hypot(doubts, np.minimum(_GLARE * 10.0**densities / math.log(10.0), _DROWNED))
-    rises = _falls(1.0 - bright_first[::-1], densities, seen, 1.0 - around)
-    return _AS_SEEN + _falls(bright_first, densities, seen, around) - rises
+    falls, rises = falling.bright_first(), rising.turned().bright_first()
+    return _AS_SEEN + _falls(*falls, densities, seen) - _falls(*rises, densities, seen)
 
 
-def _falls(light: Floats, densities: Floats, doubts: Floats, beside: Floats) -> float:
+def _falls(light: Floats, beside: Floats, densities: Floats, doubts: Floats) -> float:
     """Return the log-likelihood of values of light that fall with density, and of what lies beside the steps."""
     told = ~np.isnan(light)
     value, at, doubt = np.clip(light[told], _LEAST, 1.0), densities[told], doubts[told]

@@ -31,6 +31,7 @@ from densiscan.errors import CalibrationError, PolarityError, WedgeNotFoundError
 from densiscan.scan.scan import open_scan
 from densiscan.scan.survey import patch
 from densiscan.wedge.alignment import Steps
+from densiscan.wedge.polarity import StepSignals
 from densiscan.wedge.wedge import Wedge, WedgeStep, nominal_wedge
 from tests.renderer import (
     Place,
@@ -216,20 +217,24 @@ def test_too_few_steps_are_refused() -> None:
         made([0.05, 0.35], [0.9, 0.45])
 
 
+def polarity(signal: np.ndarray, steps: Steps, beside: np.ndarray | None = None) -> bool:
+    return told_inverted(StepSignals(signal, np.zeros(0) if beside is None else beside), steps, "wedge.tif")
+
+
 @pytest.mark.parametrize("power", [1.0, 1.0 / 1.8, 1.0 / 2.2])
 def test_polarity_from_the_steps(power: float) -> None:
     densities = np.array(even_densities(15, 0.2))
     upright = 10.0 ** (-power * densities)
-    assert told_inverted(upright, Steps.nominal(densities), "wedge.tif") is False
-    assert told_inverted(upright[::-1], Steps.nominal(densities), "wedge.tif") is False
-    assert told_inverted(1.0 - upright, Steps.nominal(densities), "wedge.tif") is True
+    assert polarity(upright, Steps.nominal(densities)) is False
+    assert polarity(upright[::-1], Steps.nominal(densities)) is False
+    assert polarity(1.0 - upright, Steps.nominal(densities)) is True
 
 
 def test_polarity_in_doubt_names_both_options() -> None:
     """A film digitizer that stores density: its steps are as straight one way as the other."""
     densities = np.array(even_densities(15, 0.2))
     with pytest.raises(PolarityError, match=r"--not-inverted.*--inverted"):
-        told_inverted(1.0 - densities / 3.2, Steps.nominal(densities), "wedge.tif")
+        polarity(1.0 - densities / 3.2, Steps.nominal(densities))
 
 
 UNEVEN = np.array([0.08, 0.2, 0.39, 0.48, 0.75, 0.9, 1.18, 1.29, 1.55, 1.66, 1.95, 2.08])
@@ -241,7 +246,7 @@ def test_the_file_decides_the_polarity_of_a_log_response(inverted: bool, lost: i
     """As straight one way as the other: the differences of the file fit in one order alone, a step lost or not."""
     upright = 1.0 - UNEVEN / 3.2
     upright[UNEVEN.size - lost :] = math.nan
-    assert told_inverted(1.0 - upright if inverted else upright, Steps.nominal(UNEVEN), "wedge.tif") is inverted
+    assert polarity(1.0 - upright if inverted else upright, Steps.nominal(UNEVEN)) is inverted
 
 
 @pytest.mark.parametrize("inverted", [False, True])
@@ -251,7 +256,7 @@ def test_doubtful_densities_of_many_small_steps_leave_the_polarity_clear(inverte
     stated = true + 0.01 * np.tile((1.0, -1.0), 14)
     upright = 0.97 * 10.0 ** (-true / 1.8)
     signal = 1.0 - upright if inverted else upright
-    assert told_inverted(signal, Steps(densities=stated, doubts=np.full(28, 0.015)), "wedge.tif") is inverted
+    assert polarity(signal, Steps(densities=stated, doubts=np.full(28, 0.015))) is inverted
 
 
 def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
@@ -259,10 +264,14 @@ def test_the_open_light_beside_few_filters_helps_to_tell_the_polarity() -> None:
     densities = np.array([0.3, 0.6, 0.9])
     signal, glass = (0.97 * 10.0**-densities) ** (1 / 2.2), np.full(2, 0.97 ** (1 / 2.2))
     with pytest.raises(PolarityError):
-        told_inverted(signal, Steps.nominal(densities), "wedge.tif")
-    assert told_inverted(signal, Steps.nominal(densities), "wedge.tif", beside=glass) is False
+        polarity(signal, Steps.nominal(densities))
+    assert polarity(signal, Steps.nominal(densities), beside=glass) is False
 
 
+LOST_AT_WHITE = (
+    *(0.134, 0.277, 0.378, 0.5, 0.62, 0.744, 0.948, 1.056, 1.248, 1.362, 1.567, 1.771, 1.939, 2.138, 2.341, 2.542),
+    2.763,
+)
 LIFTED = (
     *(227.77, 205.72, 185.7, 167.5, 150.99, 135.96, 122.33, 109.95, 98.74, 88.54, 79.25, 70.84, 63.27, 56.36, 50.1),
     *(44.47, 39.36, 34.76, 30.6, 26.88, 23.55, 20.56, 17.92, 15.52, 13.46, 11.67, 10.1, 8.9, 8.2, 7.94, 9.6),
@@ -275,7 +284,7 @@ def test_glare_on_the_densest_steps_leaves_the_polarity_clear(inverted: bool) ->
     upright, beside = np.array(LIFTED) / 255, np.array([239.5, 240.65]) / 255
     signal, around = (1.0 - upright, 1.0 - beside) if inverted else (upright, beside)
     steps = Steps(densities=np.array(even_densities(31, 0.1)), doubts=np.full(31, 0.005))
-    assert told_inverted(signal, steps, "wedge.tif", beside=around) is inverted
+    assert polarity(signal, steps, beside=around) is inverted
 
 
 def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> None:
@@ -283,7 +292,19 @@ def test_a_lightest_step_as_clear_as_open_light_in_its_file_is_no_fault() -> Non
     densities = np.array(even_densities(12, 0.2, 0.02))
     stated = np.concatenate(([0.0], densities[1:]))
     upright = 0.9 * 10.0**-densities
-    assert told_inverted(upright, Steps.nominal(stated), "wedge.tif", beside=np.array([0.9, 0.9])) is False
+    assert polarity(upright, Steps.nominal(stated), beside=np.array([0.9, 0.9])) is False
+
+
+def test_where_an_end_is_lost_each_polarity_is_weighed_where_its_own_steps_lie() -> None:
+    """Four steps lost at white, stored inverted: read as falling, the densest step is glass, the next the lightest."""
+    densities = np.array(LOST_AT_WHITE)
+    light = np.clip(2.2 * 10.0**-densities, 0.0, 1.0) ** (1 / 1.8)
+    stored = np.where(light < 1.0, 1.0 - light, math.nan)
+    elsewhere = np.concatenate((stored[-2:3:-1], np.full(5, math.nan)))
+    rising, falling = StepSignals(stored, np.zeros(2)), StepSignals(elsewhere, np.array([0.0, stored[-1]]))
+    steps = Steps.nominal(densities)
+    assert told_inverted(falling, steps, "wedge.tif") is False, "taken alone, they are believed"
+    assert told_inverted(falling, steps, "wedge.tif", rising=rising) is True
 
 
 def test_parts_of_a_reading_on_a_step_are_those_of_the_step() -> None:

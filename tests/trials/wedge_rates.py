@@ -44,8 +44,11 @@ def outcome(seed: int) -> Outcome:
         scan, file = Path(folder) / "wedge.tif", Path(folder) / "wedge.csv"
         renderer.write_scan(rendered, scan, compression=None)
         renderer.write_wedge_file(file, laid.stated, laid.uncertainty)
+        # Of a print a person says that it is one.
+        mode = "reflection" if laid.mount == "paper" else "transmission"
+        label = Label(name="rate", created="2026-01-01", mode=mode)
         try:
-            made = calibrate(open_scan(scan), read_wedge(file), label=Label(name="rate", created="2026-01-01"))
+            made = calibrate(open_scan(scan), read_wedge(file), label=label)
         except DensiscanError as problem:
             word = "refused, a person could read it" if laid.readable else "refused, neither end or too little shows"
             return Outcome(seed=seed, word=word, about=laid.about, told=str(problem).replace(folder, ""))

@@ -16,7 +16,7 @@ from densiscan.scan.scan import open_scan
 from densiscan.wedge.alignment import Steps
 from densiscan.wedge.find import WedgePlace, find_steps
 from densiscan.wedge.wedge import Wedge, WedgeStep
-from tests.renderer import Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
+from tests.renderer import Holder, Piece, Place, Scanner, WedgeLayout, even_densities, render_bed, write_scan
 
 PPI = 101.6
 """Four pixels a millimetre: a pixel is one cell of the map that is searched."""
@@ -24,6 +24,14 @@ UNEVEN = tuple(np.cumsum([0.1, 0.22, 0.11, 0.3, 0.16, 0.25, 0.12, 0.28, 0.18, 0.
 IRREGULAR = tuple(
     np.cumsum([0.11, 0.13, 0.26, 0.17, 0.09, 0.24, 0.15, 0.29, 0.12, 0.21, 0.27, 0.14, 0.23, 0.1, 0.26, 0.2]).tolist()
 )
+
+
+TURNED = (
+    *(0.134, 0.277, 0.378, 0.5, 0.62, 0.744, 0.948, 1.056, 1.248, 1.362, 1.567, 1.771, 1.939, 2.138, 2.341, 2.542),
+    2.763,
+)
+"""Differences that, a step missing, nearly fit the signals from the other end too."""
+WHITE = {"gain": 1.02 * 10.0**0.5, "inverted": True, "glare": 0.003}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +67,28 @@ class Case:
         middles = np.array([step.box_mm[0] + step.box_mm[2] / 2 for step in self.found().steps])
         true = self.before_mm + self.step_mm * (np.arange(len(self.densities)) + 0.5)
         return np.asarray((middles - true) / self.step_mm)
+
+
+def opening(case: Case, before_mm: float, after_mm: float) -> Holder:
+    """Return a black card over the bed whose opening shows the wedge, its sides covered a little, and glass beyond."""
+    length = case.step_mm * len(case.densities)
+    hole = (-length / 2 - before_mm, -5.5, length + before_mm + after_mm, 11.0)
+    return Holder(place=case.layout().place, openings=(hole,))
+
+
+def in_an_opening(case: Case, before_mm: float, after_mm: float | None = None) -> np.ndarray:
+    """Return by how much each step is read beside its middle, in steps, along a wedge in a card's opening."""
+    scanner = Scanner(ppi=PPI, **case.scanner)
+    holder = opening(case, before_mm, before_mm if after_mm is None else after_mm)
+    length = case.step_mm * len(case.densities)
+    size = (case.before_mm + length + case.after_mm, 22.0)
+    rendered = render_bed([case.layout(), holder], scanner, seed=3, size_mm=size)
+    steps = Steps.nominal(np.array(case.densities))
+    scale = scanner.full_scale
+    place = find_steps(rendered.codes / scale, steps, inverted=False, quantum=1.0 / scale)
+    middles = np.array([step.box_mm[0] + step.box_mm[2] / 2 for step in place.steps])
+    true = case.before_mm + case.step_mm * (np.arange(len(case.densities)) + 0.5)
+    return np.asarray((middles - true) / case.step_mm)
 
 
 @pytest.mark.parametrize("lid", [0.052, 0.06, 0.068])
@@ -183,3 +213,49 @@ def test_the_light_end_of_a_wedge_is_counted_back_where_it_is_white() -> None:
     """Two steps clipped with the glass: the file's differences place them, and they are marked as not seen."""
     case = Case(densities=UNEVEN, scanner={"gain": 10.0**0.36})
     assert_allclose(case.places(), 0.0, atol=0.1)
+
+
+@pytest.mark.parametrize("end_mm", [1.0, 3.5, 9.0])
+def test_an_inverted_wedge_with_white_steps_is_not_read_from_the_other_end(end_mm: float, tmp_path: Path) -> None:
+    """Four steps at nothing in an inverted scan: read as it is, the densest step is glass and four drown after it."""
+    case = Case(
+        densities=TURNED, step_mm=3.5, before_mm=end_mm, after_mm=end_mm, scanner={**WHITE, "tone": "1.8", "bits": 12}
+    )
+    size = (3.5 * len(TURNED) + 2 * end_mm, 22.0)
+    scanner = Scanner(ppi=PPI, **case.scanner)
+    write_scan(render_bed([case.layout()], scanner, seed=5, size_mm=size), tmp_path / "wedge.tif")
+    wedge = Wedge(steps=tuple(WedgeStep(step=str(n), density=d) for n, d in enumerate(TURNED, start=1)))
+    made = calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=Label(name="turned", created="2026-01-01"))
+    middles = [step.reading.box_mm[0] + step.reading.box_mm[2] / 2 for step in made.steps]
+    assert made.inverted
+    assert_allclose(middles, end_mm + 3.5 * (np.arange(len(TURNED)) + 0.5), atol=0.35)
+
+
+@pytest.mark.parametrize("beyond", [0.9, 1.0, 1.1])
+def test_an_opening_that_shows_a_step_of_glass_at_each_end_shows_no_step_more(beyond: float) -> None:
+    """As many steps of 0.07 as the file has, and the same glass before and after: no step is as clear as that."""
+    densities = tuple((0.1 + 0.07 * np.arange(23)).round(3).tolist())
+    case = Case(densities=densities, before_mm=20.0 + 6.0 * beyond, after_mm=20.0 + 6.0 * beyond)
+    assert np.abs(in_an_opening(case, 6.0 * beyond)).max() < 0.1
+
+
+def test_white_steps_in_an_opening_are_as_many_as_the_file_says() -> None:
+    """Three even steps at white with the glass beside them: nothing seen counts them, the file does."""
+    densities = tuple((0.2 + 0.085 * np.arange(24)).round(3).tolist())
+    case = Case(densities=densities, before_mm=32.0, after_mm=26.0, scanner={"gain": 1.02 * 10.0**0.4})
+    assert np.abs(in_an_opening(case, 12.0, 6.0)).max() < 0.1
+
+
+@pytest.mark.parametrize("more", [-1, 1])
+@pytest.mark.parametrize("mount", ["glass", "card"])
+def test_a_file_of_one_step_more_or_less_is_refused_with_both_numbers(more: int, mount: str, tmp_path: Path) -> None:
+    film = tuple((0.06 + 0.15 * np.arange(21)).round(3).tolist())
+    stated = tuple((0.06 + 0.15 * np.arange(21 + more)).round(3).tolist())
+    case = Case(densities=film, before_mm=26.0, after_mm=26.0)
+    pieces: list[Piece] = [case.layout()]
+    pieces += [opening(case, 3.5, 3.5)] if mount == "card" else []
+    size = (52.0 + 6.0 * len(film), 40.0 if mount == "card" else 22.0)
+    write_scan(render_bed(pieces, Scanner(ppi=PPI), seed=8, size_mm=size), tmp_path / "wedge.tif")
+    wedge = Wedge(steps=tuple(WedgeStep(step=str(n), density=d) for n, d in enumerate(stated, start=1)))
+    with pytest.raises(WedgeNotFoundError, match=rf"wedge of {21 + more} steps was not found: 21 steps were seen"):
+        calibrate(open_scan(tmp_path / "wedge.tif"), wedge, label=Label(name="odd", created="2026-01-01"))
