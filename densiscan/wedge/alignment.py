@@ -10,20 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-<<<<<<< HEAD
-from dataclasses import dataclass
-=======
 from dataclasses import dataclass, replace
 from typing import Final
->>>>>>> main
 
 import numpy as np
 import numpy.typing as npt
 
 from densiscan.arithmetic.arrays import Floats
-<<<<<<< HEAD
-from densiscan.wedge.limits import LAYING_LIMITS, LayingLimits
-=======
 
 _WHITE: Final = math.log10(0.9985)
 """Log10 signal from which a cell is taken as clipped to white."""
@@ -58,7 +51,6 @@ _NEAR_LIGHT: Final = 6
 """Lightest steps that tell how bright open light must be."""
 _ONE_MORE: Final = 0.05
 """Chance that film beyond the dense end is one more even patch, and a little denser."""
->>>>>>> main
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,35 +131,8 @@ class Steps:
         return replace(self, densities=densities, doubts=doubts)
 
 
-<<<<<<< HEAD
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Scale:
-    """What is told of levels: `floor` is the log10 of the lowest signal that is told from nothing."""
-
-    floor: float
-    limits: LayingLimits
-
-    @property
-    def anywhere(self) -> float:
-        """Log probability, a decade, of a level that nothing is known of."""
-        return -math.log(self.limits.decades)
-
-    def loses(self, level: float) -> bool:
-        """Tell whether a level is beyond an end of the scale."""
-        return level >= self.limits.white or level <= self.floor
-
-
-def ways_to_lay(
-    cells: Mapping[int, Cell],
-    steps: Steps,
-    *,
-    edges: Sequence[int],
-    floor: float,
-    limits: LayingLimits = LAYING_LIMITS,
-=======
 def ways_to_lay(
     cells: Mapping[int, Cell], steps: Steps, *, edges: Sequence[int], floor: float, light: float | None = None
->>>>>>> main
 ) -> list[Laying]:
     """Return the ways to lay the steps of a file on the cells of a row, the most likely first.
 
@@ -189,14 +154,6 @@ def ways_to_lay(
         for start in range(first, last - count + 2)
         if 2 * sum(start < place < start + count for place in edges) >= len(edges)
     ]
-<<<<<<< HEAD
-    scale = _Scale(floor=floor, limits=limits)
-    ways = [_way(cells, steps, start, edges, scale) for start in starts]
-    return sorted(ways, key=lambda way: -way.likelihood)
-
-
-def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], scale: _Scale) -> Laying:
-=======
     ways = [_way(cells, steps, start, edges, floor, light) for start in starts]
     return sorted(ways, key=lambda way: -way.likelihood)
 
@@ -204,40 +161,25 @@ def _way(cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[in
 def _way(
     cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float, light: float | None
 ) -> Laying:
->>>>>>> main
     count = steps.densities.size
     inner = [cells[number] for number in range(start, start + count)]
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
     after = [cells[number] for number in range(start + count, max(cells) + 1)]
-    tone = _tone(inner, steps, scale)
+    tone = _tone(inner, steps, floor)
     likelihood = (
         tone
-<<<<<<< HEAD
-        + sum(_as_step(cell, scale, end=number in (0, count - 1)) for number, cell in enumerate(inner))
-        + _as_outside(before, inner[0], scale)
-        + _as_outside(after, inner[-1], scale)
-        + _goes_on(inner[-1], after[:1], scale)
-=======
         + sum(_as_step(cell, floor, end=number in (0, count - 1)) for number, cell in enumerate(inner))
         + _as_outside(before, inner[0], floor, light, after)
         + _as_outside(after, inner[-1], floor, light, ())
         + _goes_on(inner[-1], after[:1], floor)
         + _open_light(light, inner, steps, floor)
->>>>>>> main
     )
-    told = sum(not scale.loses(cell.level) for cell in inner)
+    told = sum(not _is_lost(cell.level, floor) for cell in inner)
     return Laying(
         start=start,
         count=count,
         lost=frozenset(n for n in range(count) if not min(edges) - 1 <= start + n <= max(edges)),
         likelihood=likelihood,
-<<<<<<< HEAD
-        match=tone - told * scale.anywhere,
-    )
-
-
-def _stands_out(cell: Cell, scale: _Scale) -> bool | None:
-=======
         match=tone / max(told, 1) - _ANYWHERE,
     )
 
@@ -247,41 +189,21 @@ def _is_lost(level: float, floor: float) -> bool:
 
 
 def stands_out(cell: Cell, floor: float) -> bool | None:
->>>>>>> main
     """Tell whether a cell differs from what lies beside it; None where that cannot be told."""
-    floor, limits = scale.floor, scale.limits
     if cell.beside is None:
         return None
-    if (cell.level >= limits.white and cell.beside >= limits.white) or (cell.level <= floor and cell.beside <= floor):
+    if (cell.level >= _WHITE and cell.beside >= _WHITE) or (cell.level <= floor and cell.beside <= floor):
         return None
     away = abs(cell.beside - cell.level)
     # In the dark, glare from afar differs from place to place.
-    glare = limits.glare / 10.0 ** max(cell.level, cell.beside) / math.log(10.0)
-    if away <= glare and glare > limits.same:
+    glare = _GLARE / 10.0 ** max(cell.level, cell.beside) / math.log(10.0)
+    if away <= glare and glare > _SAME:
         return None
-    return away > max(limits.same, limits.noises * cell.doubt)
+    return away > max(_SAME, 3.0 * cell.doubt)
 
 
-def _as_step(cell: Cell, scale: _Scale, *, end: bool) -> float:
+def _as_step(cell: Cell, floor: float, *, end: bool) -> float:
     """Return the log probability, as that of a step, of how a cell stands out, is even and lies on the scan."""
-<<<<<<< HEAD
-    limits = scale.limits
-    out, chance = _stands_out(cell, scale), limits.out_end if end else limits.out_inner
-    told = 0.0 if out is None else math.log(chance if out else 1.0 - chance)
-    uneven = 0.0 if cell.even else math.log(limits.edge_end if end else limits.edge_inner)
-    return told + uneven + (math.log(limits.off_scan) if cell.inside < limits.on_scan else 0.0)
-
-
-def _as_outside(cells: Sequence[Cell], end: Cell, scale: _Scale) -> float:
-    """Return the log probability of the cells beyond an end, outwards: one surface, and perhaps another after it."""
-    total = 0.0
-    previous: Cell | None = None
-    for cell in cells:
-        chance = scale.limits.out_beyond
-        out = _stands_out(cell, scale)
-        total += 0.0 if out is None else math.log(chance if out else 1.0 - chance)
-        total += math.log(_surface(cell, previous, end, scale))
-=======
     out = stands_out(cell, floor)
     told = 0.0 if out is None else math.log(0.95 if out else 0.05) if not end else math.log(0.8 if out else 0.2)
     uneven = 0.0 if cell.even else math.log(0.1 if end else 0.2)
@@ -304,24 +226,15 @@ def _as_outside(cells: Sequence[Cell], end: Cell, floor: float, light: float | N
             0.0 if out is None else math.log(0.5 if framed is None else _FRAMED if out == framed else 1.0 - _FRAMED)
         )
         total += math.log(_surface(cell, previous, end, floor, known))
->>>>>>> main
         previous = cell
     return total
 
 
-def _goes_on(end: Cell, after: Sequence[Cell], scale: _Scale) -> float:
+def _goes_on(end: Cell, after: Sequence[Cell], floor: float) -> float:
     """Return what speaks against an end beyond which the row goes on denser, and not as what lies beside it does.
 
     Film beyond the dense end is clear or opaque; one more even patch just denser than the last is a step.
     """
-<<<<<<< HEAD
-    densest = end.level - scale.limits.same
-    further = any(scale.floor < cell.level < densest and cell.even and _stands_out(cell, scale) for cell in after)
-    return math.log(scale.limits.one_more) if further else 0.0
-
-
-def _surface(cell: Cell, previous: Cell | None, end: Cell, scale: _Scale) -> float:
-=======
     further = any(floor < cell.level < end.level - _SAME and cell.even and stands_out(cell, floor) for cell in after)
     return math.log(_ONE_MORE) if further else 0.0
 
@@ -346,30 +259,10 @@ def _open_light(light: float | None, inner: Sequence[Cell], steps: Steps, floor:
 
 
 def _surface(cell: Cell, previous: Cell | None, end: Cell, floor: float, known: Sequence[float]) -> float:
->>>>>>> main
     """Return the probability of the level of a cell beyond an end, given the cell before it on the way outwards."""
-    limits = scale.limits
-    lost = scale.loses(cell.level)
+    lost = _is_lost(cell.level, floor)
     if previous is None:
         # Where a step is lost at white, so is the glass.
-<<<<<<< HEAD
-        beside = limits.lost_beside_lost if scale.loses(end.level) else limits.lost_beside_seen
-        return beside if lost else _anew(cell, scale)
-    # An edge beyond the wedge lies on its lattice by chance alone, and nothing dark and narrow lies beside glass.
-    change = limits.change_even if cell.even and previous.even else limits.change_uneven
-    change *= limits.lighter_chance if cell.level > previous.level + limits.lighter else 1.0
-    if lost:
-        return limits.lost_on if scale.loses(previous.level) else change
-    same = _normal(cell.level - previous.level, math.hypot(limits.same, cell.doubt))
-    return limits.goes_on * same + change * _anew(cell, scale)
-
-
-def _anew(cell: Cell, scale: _Scale) -> float:
-    """Return the probability, a decade, of the level of a surface: that which lies beside the row too, or another."""
-    spread, chance = math.hypot(scale.limits.same, cell.doubt), scale.limits.as_beside
-    beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, spread)
-    return chance * beside + (1.0 - chance) * math.exp(scale.anywhere)
-=======
         return (0.6 if _is_lost(end.level, floor) else 0.3) if lost else _anew(cell, known)
     # An edge beyond the wedge lies on its lattice by chance alone; nothing dark and narrow lies beside glass, unless it
     # goes on beside the row as a mask does.
@@ -395,42 +288,40 @@ def _anew(cell: Cell, known: Sequence[float]) -> float:
     beside = 0.0 if cell.beside is None else _normal(cell.level - cell.beside, math.hypot(spread, glare))
     again = max((_normal(cell.level - level, spread) for level in known), default=0.0)
     return _BESIDE * beside + _SEEN_AGAIN * again + (1.0 - _BESIDE - _SEEN_AGAIN) * math.exp(_ANYWHERE)
->>>>>>> main
 
 
 def _normal(away: float, spread: float) -> float:
     return math.exp(-0.5 * (away / spread) ** 2) / (spread * math.sqrt(2.0 * math.pi))
 
 
-def _tone(inner: Sequence[Cell], steps: Steps, scale: _Scale) -> float:
+def _tone(inner: Sequence[Cell], steps: Steps, floor: float) -> float:
     """Return the log probability of the levels of the steps under a smooth tone curve, the best of three bends."""
-    floor, limits = scale.floor, scale.limits
     level = np.array([cell.level for cell in inner])
-    lost = np.array([scale.loses(cell.level) for cell in inner])
+    lost = np.array([_is_lost(cell.level, floor) for cell in inner])
     if np.count_nonzero(~lost) < 3:
         return -math.inf
-    slope = _typical_slope(level[~lost], steps.densities[~lost], limits)
+    slope = _typical_slope(level[~lost], steps.densities[~lost])
     # A step denser than one that drowned has drowned, though the glare of the light beyond it gives it a signal.
-    drowned = np.logical_or.accumulate(level <= floor) & (10.0 ** (level / slope) <= limits.glare)
+    drowned = np.logical_or.accumulate(level <= floor) & (10.0 ** (level / slope) <= _GLARE)
     level, lost = np.where(drowned, np.minimum(level, floor), level), lost | drowned
-    doubt = _doubts(inner, steps, slope, limits)
+    doubt = _doubts(inner, steps, slope)
     drowns = _drowns(level, np.flatnonzero(~lost), steps.densities, slope, floor)
-    best = max(_process(level, doubt, steps.densities, slope * bend, scale, drowns=drowns) for bend in limits.bends)
+    best = max(_process(level, doubt, steps.densities, slope * bend, floor, drowns=drowns) for bend in _BENDS)
     # Steps that differ in density differ on the scan: two cells alike are no two steps, but in the dark.
     told = np.flatnonzero(~lost)
     drops, rises = -np.diff(level[told]), np.diff(steps.densities[told])
-    bare = np.sqrt(np.maximum(doubt**2 - (slope * steps.doubts) ** 2, limits.uneven**2))[told]
-    short = np.maximum(limits.flattest * slope * rises - drops, 0.0) / np.hypot(bare[:-1], bare[1:])
+    bare = np.sqrt(np.maximum(doubt**2 - (slope * steps.doubts) ** 2, _UNEVEN**2))[told]
+    short = np.maximum(_FLATTEST * slope * rises - drops, 0.0) / np.hypot(bare[:-1], bare[1:])
     return best - 0.5 * float(np.minimum(short, 5.0) @ np.minimum(short, 5.0))
 
 
-def _typical_slope(level: Floats, densities: Floats, limits: LayingLimits) -> float:
+def _typical_slope(level: Floats, densities: Floats) -> float:
     """Return the fall of level a unit of density, the middle one over pairs of steps: the dark end bends away."""
     falls = -np.diff(level) / np.maximum(np.diff(densities), 1e-3)
-    return min(max(float(np.median(falls)), limits.slope_least), limits.slope_most)
+    return min(max(float(np.median(falls)), 0.15), 1.5)
 
 
-def _doubts(inner: Sequence[Cell], steps: Steps, slope: float, limits: LayingLimits) -> Floats:
+def _doubts(inner: Sequence[Cell], steps: Steps, slope: float) -> Floats:
     """Return the standard deviation of each level: certificate, noise, unevenness, and the black level."""
     level = np.array([cell.level for cell in inner])
     # A level lower than the steps before it make expected may be a black level set too high, or no step: how much a
@@ -440,25 +331,24 @@ def _doubts(inner: Sequence[Cell], steps: Steps, slope: float, limits: LayingLim
         fall = 1.5 * slope * (steps.densities[k] - steps.densities[k - 1])
         expected[k] = max(expected[k], expected[k - 1] - fall)
     light = 10.0 ** (np.minimum(expected, 0.0) / slope)
-    black = slope * np.minimum(limits.black_level / np.maximum(light, 1e-6), 10.0) / math.log(10.0)
+    black = slope * np.minimum(_BLACK_LEVEL / np.maximum(light, 1e-6), 10.0) / math.log(10.0)
     noise = np.array([cell.doubt for cell in inner])
-    return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + limits.uneven**2 + black**2))
+    return np.asarray(np.sqrt((slope * steps.doubts) ** 2 + noise**2 + _UNEVEN**2 + black**2))
 
 
-def _process(level: Floats, doubt: Floats, at: Floats, bend: float, scale: _Scale, *, drowns: bool) -> float:
+def _process(level: Floats, doubt: Floats, at: Floats, bend: float, floor: float, *, drowns: bool) -> float:
     """Return the log probability of levels under a straight line with an integrated random walk on it.
 
     Lost levels are known to be beyond the end of the scale alone, and one black level loses them all; `drowns` tells
     that it must.
     """
-    floor, limits = scale.floor, scale.limits
     x = at - at[0]
     lesser, greater = np.minimum.outer(x, x), np.maximum.outer(x, x)
     walk = bend**2 * lesser**2 * (3.0 * greater - lesser) / 6.0
-    covariance = 1.0 + limits.slope_spread**2 * np.outer(x, x) + walk
-    white, black = level >= limits.white, level <= floor
+    covariance = 1.0 + _SLOPE[1] ** 2 * np.outer(x, x) + walk
+    white, black = level >= _WHITE, level <= floor
     kept = ~(white | black)
-    rest = level + limits.slope * x
+    rest = level + _SLOPE[0] * x
     noisy = covariance[np.ix_(kept, kept)] + np.diag(doubt[kept] ** 2)
     root = np.linalg.cholesky(noisy)
     scaled = np.linalg.solve(root, rest[kept])
@@ -471,11 +361,11 @@ def _process(level: Floats, doubt: Floats, at: Floats, bend: float, scale: _Scal
     nearest = [*np.flatnonzero(white)[-1:], *np.flatnonzero(black)[:1]]
     for k in nearest:
         pull = np.linalg.solve(root, covariance[kept, k])
-        mean = float(pull @ scaled) - limits.slope * float(x[k])
+        mean = float(pull @ scaled) - _SLOPE[0] * float(x[k])
         spread = math.sqrt(max(float(covariance[k, k] - pull @ pull), 0.0) + float(doubt[k]) ** 2)
-        beyond = mean - limits.white if level[k] >= limits.white else floor - mean
+        beyond = mean - _WHITE if level[k] >= _WHITE else floor - mean
         total += math.log(
-            max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), limits.drowns if drowns and black[k] else 1e-30)
+            max(0.5 * math.erfc(-beyond / spread / math.sqrt(2.0)), 0.5 if drowns and black[k] else 1e-30)
         )
     return total
 

@@ -65,20 +65,8 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     """Lay the steps of a file on a row."""
     cells = cells_of(row, row.view.image)
     floor = float(np.log10(max(2.5 * row.view.quantum, 4e-5)))
-    edges, limits = sorted(row.drops), row.view.limits.laying
+    edges = sorted(row.drops)
     if not cells:
-<<<<<<< HEAD
-        return Laid(None, sure=False, behind={})
-    ours = ways_to_lay(cells, steps, edges=edges, floor=floor, limits=limits)
-    if not ours or not np.isfinite(ours[0].likelihood) or ours[0].match < _LEAST_MATCH * steps.densities.size:
-        return Laid(None, sure=False, behind={})
-    counts = [steps.densities.size + more for more in _OTHER_COUNTS if steps.densities.size + more >= 3]
-    others = [
-        way
-        for count in counts
-        for way in ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, limits=limits)
-    ]
-=======
         return Laid(None, {}, {})
     light = _light(row)
     ours = ways_to_lay(cells, steps, edges=edges, floor=floor, light=light)
@@ -88,7 +76,6 @@ def laid_on(row: Row, steps: Steps) -> Laid:
     others = {
         count: ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, light=light) for count in counts
     }
->>>>>>> main
     best = ours[0]
     behind = {way.start: best.likelihood - way.likelihood for way in ours}
     hidden = 0 in best.lost or (steps.on_paper and not stands_out(cells[best.start], floor))

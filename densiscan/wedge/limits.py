@@ -2,57 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
 from densiscan.arithmetic.threshold import chosen, physics, practice
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayingLimits:
-    """What the steps of a file are laid on the cells of a row by; levels in log10 signal, chances as probabilities."""
-
-    # Levels
-    white: float = practice(math.log10(0.9985), "Level from which a cell is clipped to white.")
-    black_level: float = practice(0.001, "Doubt of a scanner's black level, part of full scale, before its tone curve.")
-    glare: float = practice(0.002, "What glare differs by from place to place, part of full scale.")
-    uneven: float = practice(0.004, "Doubt of a level: lamp, glare from neighbours, what the step itself is uneven by.")
-    same: float = practice(0.01, "Difference of levels that one even surface shows from cell to cell.")
-    noises: float = physics(3.0, "Deviations of noise from which a cell stands out from what lies beside it.")
-    # Tone curves
-    flattest: float = practice(0.2, "Part of its usual slope that a tone curve keeps above the black level.")
-    bends: tuple[float, ...] = practice(
-        (0.1, 0.3, 0.8), "How fast a slope wanders, a root unit of density: hardly, by flare and gamma, in an S."
-    )
-    slope: float = practice(0.7, "Level a unit of density: linear 1, gamma 2.2 0.45, to directed light up to 1.4.")
-    slope_spread: float = practice(0.5, "Deviation of that.")
-    slope_least: float = practice(0.15, "Slope of a row of steps, at least.")
-    slope_most: float = practice(1.5, "The same at most.")
-    decades: float = practice(2.5, "Decades in which a level lies of which nothing is known.")
-    # Chances of a cell that is a step
-    out_inner: float = chosen(0.95, "Chance that a step within the row stands out from what lies beside it.")
-    out_end: float = chosen(0.8, "The same of the first and the last.")
-    edge_inner: float = chosen(0.2, "Chance of an edge within a step.")
-    edge_end: float = chosen(0.1, "The same within the first and the last.")
-    off_scan: float = chosen(0.1, "Chance that a step lies on the scan in part alone.")
-    on_scan: float = chosen(0.9, "Part of a step from which it lies on the scan.")
-    # Chances of what lies beyond
-    out_beyond: float = chosen(0.5, "Chance that a cell beyond an end stands out from what lies beside it.")
-    one_more: float = chosen(0.05, "Chance that film beyond the dense end is one more even patch, a little denser.")
-    lost_beside_lost: float = chosen(0.6, "Chance that what lies beyond a step lost at white is lost too.")
-    lost_beside_seen: float = chosen(0.3, "The same beyond one that is not.")
-    lost_on: float = chosen(0.8, "Chance that the next cell outwards is lost where one is.")
-    change_even: float = chosen(0.08, "Chance that another surface begins from cell to cell, where both are even.")
-    change_uneven: float = chosen(0.25, "The same where one is not.")
-    lighter: float = chosen(0.1, "Level by which it is lighter: nothing dark and narrow lies beside glass.")
-    lighter_chance: float = chosen(0.3, "Part of that chance which is left then.")
-    goes_on: float = chosen(0.75, "Chance that the surface goes on.")
-    as_beside: float = chosen(0.3, "Chance that a new surface is the one that lies beside the row too.")
-    drowns: float = chosen(0.5, "Chance, at least, that a step drowns which the black level seen must drown.")
-
-
-LAYING_LIMITS: Final = LayingLimits()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +69,6 @@ class RowLimits:
     cell_noises: float = physics(4.0, "The same in deviations of noise.")
     cell_jump: float = physics(0.35, "The same as part of the jump to a neighbour, whose glare falls off across it.")
     beside: int = practice(4, "Cells of the map between a row and what is looked at beside it.")
-    laying: LayingLimits = LAYING_LIMITS
     read: float = practice(0.6, "Part of a step, along and across, that is read: blur, glare, numerals are the rest.")
 
 
