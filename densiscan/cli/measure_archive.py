@@ -21,7 +21,7 @@ from densiscan.cli.options import now, say, show
 from densiscan.cli.progress import ProgressBar, bar_text
 from densiscan.files.atomic import as_text, write_whole
 from densiscan.notebook.lines import LineFile, ScanLine
-from densiscan.notebook.readings import file_sha256
+from densiscan.notebook.readings import file_sha256, file_status
 from densiscan.report.archive import archive_of
 from densiscan.report.lines import UNSEEN, Measuring, line_of, moved
 from densiscan.report.parquet import write_parquet
@@ -110,15 +110,16 @@ class _Sitting:
         how = self.measuring.how
         if self.asked.again:
             return False
+        status = file_status(file)
+        if status is None:
+            return False
+        if self.lines.knows(as_text(file), status, how):
+            return True
         with suppress(OSError):
-            status = file.stat()
-            if self.lines.knows(as_text(file), (status.st_size, status.st_mtime_ns), how):
+            same = self.lines.of_content(file_sha256(file), how) if self.lines.may_have_moved(status[0]) else None
+            if same is not None:
+                self.lines.add(moved(same, file))
                 return True
-            if self.lines.may_have_moved(status.st_size):
-                same = self.lines.of_content(file_sha256(file), how)
-                if same is not None:
-                    self.lines.add(moved(same, file))
-                    return True
         return False
 
     def run(self) -> None:

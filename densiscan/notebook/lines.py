@@ -35,7 +35,7 @@ _FIGURES: Final = ("base_plus_fog", "shadow", "highlight", "density_range")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
+class PieceFigures:
     """The figures of one reading: each by its name with its standard uncertainty; `seen` and `verdict` as printed."""
 
     number: int
@@ -66,7 +66,7 @@ class ScanLine:
     how: str
     failed: str | None
     message: str | None
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PieceFigures, ...]
 
 
 class LineFile:

@@ -18,8 +18,8 @@ from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_document
 from densiscan.files.atomic import as_text
 from densiscan.notebook.keep import task_options
-from densiscan.notebook.lines import Piece, ScanLine
-from densiscan.notebook.readings import canonical, file_sha256, text_sha256
+from densiscan.notebook.lines import PieceFigures, ScanLine
+from densiscan.notebook.readings import canonical, file_sha256, file_status, text_sha256
 from densiscan.report.readings import READINGS_FORMAT, failure_document, reading_document
 
 UNSEEN: Final = "not-seen"
@@ -51,7 +51,7 @@ class Measuring:
 
     def __call__(self, path: Path) -> ScanLine:
         """Return the line of one scan; a fault of the scan, or of ours, is in the line and stops nothing."""
-        before = _status(path)
+        before = file_status(path)
         if before is None:
             time.sleep(self.unseen_s)
             return self.failed(path, UNSEEN, f"{path} is not seen by {platform.node()}.")
@@ -59,13 +59,13 @@ class Measuring:
         digest = ""
         with suppress(OSError):
             digest = file_sha256(path)
-        if _status(path) != before or not digest:
+        if file_status(path) != before or not digest:
             return self.failed(path, "changed", f"{path} changed while it was measured; measure it again.")
         return self.line(path, before, digest, outcome)
 
     def failed(self, path: Path, code: str, message: str) -> ScanLine:
         """Return the line of a scan that gave nothing."""
-        return self.line(path, _status(path) or (0, 0), "", Failure(path=path, code=code, message=message))
+        return self.line(path, file_status(path) or (0, 0), "", Failure(path=path, code=code, message=message))
 
     def lost(self, path: Path, problem: str) -> ScanLine:
         """Return the line of a scan whose worker was lost."""
@@ -122,25 +122,18 @@ def line_of(text: str, document: Mapping[str, Any] | None = None) -> ScanLine:
 
 def moved(line: ScanLine, path: Path) -> ScanLine:
     """Return the line of a scan that lies elsewhere now, its content being the same."""
-    status = _status(path) or (line.size, line.changed_ns)
+    status = file_status(path) or (line.size, line.changed_ns)
     document = json.loads(line.text)
     document["scan"] |= {"path": as_text(path), "size": status[0], "changed_ns": status[1]}
     document["readings"] = [{**one, "file": as_text(path.name), "path": as_text(path)} for one in document["readings"]]
     return line_of(json.dumps(document, allow_nan=False, separators=(",", ":")))
 
 
-def _piece(reading: Mapping[str, Any]) -> Piece:
+def _piece(reading: Mapping[str, Any]) -> PieceFigures:
     figures = {}
     for figure in FIGURES:
         plain = reading[figure]
         if plain is not None and plain.get("limit") is None:
             figures[figure] = (float(plain["value"]), 0.5 * float(plain["uncertainty"] or 0.0))
     verdict = (reading.get("exposure") or {}).get("verdict")
-    return Piece(number=reading.get("piece") or 0, seen=str(reading["seen"]), verdict=verdict, figures=figures)
-
-
-def _status(path: Path) -> tuple[int, int] | None:
-    with suppress(OSError):
-        status = path.stat()
-        return status.st_size, status.st_mtime_ns
-    return None
+    return PieceFigures(number=reading.get("piece") or 0, seen=str(reading["seen"]), verdict=verdict, figures=figures)

@@ -22,7 +22,7 @@ from densiscan.calibration.file import read_calibration, write_calibration
 from densiscan.cli.app import run
 from densiscan.cli.measure_archive import _Progress
 from densiscan.errors import DensiscanError
-from densiscan.notebook.lines import LineFile, Piece, ScanLine
+from densiscan.notebook.lines import LineFile, PieceFigures, ScanLine
 from densiscan.report.archive import FARTHEST, archive_of, scatter_of_counts
 from densiscan.report.lines import UNSEEN, Measuring, line_of, moved
 from densiscan.report.page.archive import archive_html
@@ -270,4 +270,4 @@ def test_pieces_hold_no_limits() -> None:
     told = {"value": 2.45, "uncertainty": None, "limit": "at least"}
     text = scan_line(1, 0.4).text.replace('"highlight":null', f'"highlight":{json.dumps(told)}')
     (piece,) = line_of(text).pieces
-    assert piece == Piece(number=0, seen="negative", verdict=None, figures={"shadow": (0.4, 0.01)})
+    assert piece == PieceFigures(number=0, seen="negative", verdict=None, figures={"shadow": (0.4, 0.01)})
