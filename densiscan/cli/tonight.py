@@ -171,13 +171,16 @@ def _evening(
 
 
 def _surprises(book: Notebook, run: Run) -> tuple[Surprise, ...]:
-    """Return how this run and the one before it, of whatever film, came out against what was expected."""
+    """Return how this run came out against what was expected, and before it those that it is told with."""
     from densiscan.development.evidence import MOST_RUNS
     from densiscan.development.run import at_dilution
     from densiscan.development.surprise import surprise_of
 
-    found = []
-    for one in [other for other in book.runs() if other.number <= run.number][-2:]:
+    def upto(one: Run) -> list[Run]:
         alike = at_dilution(book.runs(one.film, one.developer), one.dilution)
-        found.append(surprise_of([other for other in alike if other.number <= one.number][-MOST_RUNS:]))
-    return tuple(one for one in found if one is not None)
+        return [other for other in alike if other.number <= one.number][-MOST_RUNS:]
+
+    before = [*[other for other in book.runs() if other.number < run.number][-1:], *upto(run)[-2:-1]]
+    told = {one.number: surprise_of(upto(one)) for one in sorted(before, key=lambda one: one.number)}
+    here = surprise_of(upto(run))
+    return () if here is None else (*(one for one in told.values() if one is not None), here)

@@ -10,3 +10,4 @@ __all__ = ["advice", "answered", "carried", "contrast_curve", "developer_life", 
 __all__ += ["exposure_index", "falling", "family", "kinetics", "learning", "names"]
 __all__ += ["posterior", "prior", "repeatability", "run", "sheets", "trends", "usable_readings", "verdict"]
 __all__ += ["change", "surprise"]
+__all__ += ["fixer"]

@@ -9,5 +9,5 @@ here.
 """
 
 __all__ = ["advice", "answer", "archive", "budget", "cgats", "check", "counting", "evening", "exposing"]
-__all__ += ["field_card", "film", "film_times", "finished", "folder", "labels", "lines", "notebook", "paper"]
+__all__ += ["field_card", "film", "film_times", "finished", "fixer", "folder", "labels", "lines", "notebook", "paper"]
 __all__ += ["parquet", "printing", "readings", "runs", "table", "terminal", "trends", "zones"]
