@@ -15,7 +15,7 @@ from densiscan import __version__
 from densiscan.batch.assessment import Assessment, Outcome, Task
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_document
-from densiscan.cli.keep import opened, tell, tell_news, wanted
+from densiscan.cli.keep import opened, tell, tell_news, tell_of_waiting_run, wanted
 from densiscan.cli.options import say
 from densiscan.errors import DensiscanError
 from densiscan.notebook.as_read import assessment_of
@@ -162,6 +162,8 @@ def forget(memory: Memory) -> None:
     """Let go of the notebook."""
     if memory.book is not None:
         tell(memory.book)
+        if memory.run is None:
+            tell_of_waiting_run(memory.book)
         memory.book.close()
 
 

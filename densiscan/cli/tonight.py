@@ -12,9 +12,9 @@ import typer
 
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest, calibration_for
-from densiscan.cli.keep import keep_readings, opened, tell
+from densiscan.cli.keep import keep_readings, opened, run_of_today, tell
 from densiscan.cli.measure_output import reading_now
-from densiscan.cli.options import CalibrationOption, JsonOption, NotebookOption, now, say, show
+from densiscan.cli.options import CalibrationOption, JsonOption, NotebookOption, say, show
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -52,7 +52,7 @@ def tonight(
     by = calibration_for(CalibrationRequest(name=calibration, book=book_file))
     with opened(notebook_option) as book:
         tell(book)
-        meant = book.run(run) if run is not None else _of_today(book)
+        meant = book.run(run) if run is not None else run_of_today(book)
         if meant is None and not as_json and sys.stdin.isatty():
             meant = _as_the_last(book)
         new = _new_scans(book, folder)
@@ -74,13 +74,6 @@ def tonight(
         raise typer.Exit(1)
 
 
-def _of_today(book: Notebook) -> Run | None:
-    """Return the last run logged for today; None where there is none."""
-    today = now()[:10]
-    there = datetime.fromisoformat(now()).astimezone().date().isoformat()
-    return next((run for run in reversed(book.runs(last=20)) if run.date[:10] in {today, there}), None)
-
-
 def _as_the_last(book: Notebook) -> Run | None:
     """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
     last = book.last_run()
@@ -94,7 +87,7 @@ def _as_the_last(book: Notebook) -> Run | None:
     from densiscan.cli.app import run
 
     status = run(["run", "add", "--like", str(last.number), "--notebook", str(book.path)])
-    return _of_today(book) if status == 0 else None
+    return run_of_today(book) if status == 0 else None
 
 
 def _new_scans(book: Notebook, folder: Path) -> list[Path]:

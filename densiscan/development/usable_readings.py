@@ -213,9 +213,10 @@ def left_out_warnings(runs: Sequence[Run]) -> tuple[Warning_, ...]:
 
 def _warning(why: str, numbers: list[int]) -> Warning_:
     count = len(numbers)
+    what = "scan" if why.startswith("seen as") else "negative"
     runs = ", ".join(str(number) for number in dict.fromkeys(numbers))
     message = (
-        f"{count} negative{'s' if count > 1 else ''} of run{'s' if len(set(numbers)) > 1 else ''} {runs} "
+        f"{count} {what}{'s' if count > 1 else ''} of run{'s' if len(set(numbers)) > 1 else ''} {runs} "
         f"{'are' if count > 1 else 'is'} {why}, so the density range says nothing about development and is left out."
     )
     return Warning_(code="negatives-left-out", message=message)

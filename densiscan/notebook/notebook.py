@@ -289,6 +289,11 @@ class Notebook:
         with self._store.reading() as connection:
             return None if connection is None else readings.kept(connection, kind, name)
 
+    def film_calibration_from(self, scan_sha256: str) -> str | None:
+        """Return the name of a calibration for film that was made from this scan, the last one; None where none was."""
+        with self._store.reading() as connection:
+            return None if connection is None else readings.film_calibration_from(connection, scan_sha256)
+
     def names(self, kind: str) -> tuple[str, ...]:
         """Return the names that documents of a kind are kept under, the last kept first."""
         readings.require_kind(kind)

@@ -404,3 +404,13 @@ def names(connection: sqlite3.Connection, kind: str) -> tuple[str, ...]:
         (kind,),
     )
     return tuple(str(row[0]) for row in rows)
+
+
+def film_calibration_from(connection: sqlite3.Connection, scan_sha256: str) -> str | None:
+    """Return the name of the calibration for film last made from a scan, None where none was."""
+    row = connection.execute(
+        """SELECT name FROM documents WHERE kind = 'calibration' AND scan_sha256 = ?
+        AND json_extract(document, '$.mode') = 'transmission' ORDER BY made DESC, id DESC LIMIT 1""",
+        (scan_sha256,),
+    ).fetchone()
+    return None if row is None else str(row[0])

@@ -151,6 +151,19 @@ def test_with_no_run_of_today_nothing_is_tied_and_nobody_is_asked(
         assert all(one.run is None for one in book.readings() if one.file is not None)
 
 
+def test_a_forgotten_run_is_said_once_it_waits_for_negatives(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    waits = "Today's run 2 has no negatives yet; measured with --run 2 they count for it."
+    scan = str(place / "scans" / "leak.tif")
+    assert run(["run", "add", "--time", "8:30"]) == 0
+    for line in (["measure", scan], ["measure", "scans"]):
+        capsys.readouterr()
+        assert run(line) == 0
+        assert waits in capsys.readouterr().err
+    assert run(["measure", scan, "--run", "last"]) == 0
+    assert run(["measure", scan]) == 0
+    assert waits not in capsys.readouterr().err
+
+
 def test_a_scan_that_cannot_be_read_is_named_and_the_status_says_so(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
