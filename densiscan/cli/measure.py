@@ -51,10 +51,12 @@ from densiscan.cli.trouble_options import (
     check_marked,
     write_marked,
 )
+from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
 if TYPE_CHECKING:
     from densiscan.cli.measure_folder import FolderRequest
+    from densiscan.development.zones import WantedZone
 
 
 def measure(
@@ -73,6 +75,12 @@ def measure(
     rebate: RebateOption = None,
     spot: Annotated[
         list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    on_zone: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--on-zone", metavar="X,Y,ZONE", help="What puts this place on this zone, 0 to 10; repeat for two."
+        ),
     ] = None,
     base: BaseOption = None,
     base_fog: Annotated[
@@ -144,9 +152,7 @@ def measure(
     ):
         if file is not None:
             arguments.there(file, what)
-    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
-    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
-    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
+    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi, jobs=jobs, oldest=oldest)
     check_out(csv, "--csv", ours=OUR_TABLE)
     check_cgats(cgats, scans)
     check_lines(
@@ -166,7 +172,8 @@ def measure(
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
-    spots = arguments.places(spot, "--spot")
+    zones = _zones(on_zone, scans)
+    spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
     request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
@@ -221,6 +228,7 @@ def measure(
         beside=by.beside,
         detail=None if lines is not None else detail_for(report, scans),
         fog_history=fog_before,
+        zones=zones,
     )
     if lines is not None or len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice
@@ -269,9 +277,24 @@ def _measure_many(asked: FolderRequest, lines: Path | None, parquet: Path | None
     measure_archive(asked, lines, parquet, report)
 
 
+def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ...]:
+    if on_zone and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    return arguments.zones(on_zone, "--on-zone")
+
+
 def _check_numbers(
-    *, aperture: float, trim: float, base: float | None, base_fog: float | None, ppi: float | None
+    *,
+    aperture: float,
+    trim: float,
+    base: float | None,
+    base_fog: float | None,
+    ppi: float | None,
+    jobs: int | None,
+    oldest: float,
 ) -> None:
+    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
     arguments.within(trim, "--trim", above=0.05, upto=40.0, such_as="1 (per cent of the area)")
     arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")

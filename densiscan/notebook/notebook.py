@@ -20,6 +20,7 @@ from densiscan.files.atomic import as_text
 from densiscan.notebook import materials, readings
 from densiscan.notebook import runs as notebook_runs
 from densiscan.notebook.counting import counted_by_run
+from densiscan.notebook.history import NotebookChange, changes
 from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged, merge
 from densiscan.notebook.news import News, news_of
@@ -179,6 +180,11 @@ class Notebook:
             if undone is None:
                 return None
             return undone.what, None if undone.run is None else notebook_runs.run_numbered(connection, undone.run)
+
+    def history(self, last: int = 20) -> tuple[NotebookChange, ...]:
+        """Return the changes of runs and readings made last, at most so many, the latest last."""
+        with self._store.reading() as connection:
+            return () if connection is None else changes(connection, last)
 
     def remove_run(self, number: int) -> Run:
         """Take a run out, so that it counts for nothing until it is restored; WrongUseError where it is out."""

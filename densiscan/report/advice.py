@@ -90,7 +90,7 @@ def figures_of(advice: Advice) -> list[tuple[str, str]]:
     """Return time, change, range and what they rest on in words, each under its name."""
     return [
         ("time", _time_words(advice)),
-        ("change", _change_words(advice)),
+        ("change", change_words(advice)),
         ("density range", _range_words(advice)),
         ("based on", basis_words(advice)),
     ]
@@ -120,7 +120,8 @@ def use_words(use: int) -> str:
     return {1: "fresh developer", 2: "second use", 3: "third use"}.get(use, f"use {use}")
 
 
-def _change_words(advice: Advice) -> str:
+def change_words(advice: Advice) -> str:
+    """Return by how much to change the time: "16 % shorter than run 12, 8:45"."""
     percent = round(100.0 * (advice.factor - 1.0))
     direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
     other = "the time to begin with" if advice.last_run is None else f"run {advice.last_run}"

@@ -9,6 +9,7 @@ __all__ = [
     "negative",
     "notebook",
     "page",
+    "pair",
     "pictures",
     "print_plan",
     "result",
