@@ -21,7 +21,7 @@ OPTIONS: Final = {
             *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
             *("developer", "dilution", "keep", "learn", "risk"),
             *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "now", "out", "paper_range"),
-            *("base_plus_fog", "dry_down", "hard", "magnification", "paper", "plot", "prewash", "process"),
+            *("base_plus_fog", "dry_down", "hard", "magnification", "paper", "parquet", "plot", "prewash", "process"),
             *("scene_stops", "sheets", "soft", "spot", "stop", "target_range", "uncertainty", "use"),
         )
     },

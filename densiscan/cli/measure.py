@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.archive_options import LinesOption, ParquetOption, check_lines
 from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
 from densiscan.cli.measure_output import check_cgats, reading_now, sheet_exposed, show_readings, write_densities
@@ -54,6 +55,7 @@ from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
 if TYPE_CHECKING:
+    from densiscan.cli.measure_folder import FolderRequest
     from densiscan.development.zones import WantedZone
 
 
@@ -103,6 +105,8 @@ def measure(
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
     cgats: CgatsOption = None,
+    lines: LinesOption = None,
+    parquet: ParquetOption = None,
     fog_sheet: FogSheetOption = False,
     as_negative: AsNegativeOption = False,
     marked: MarkedOption = None,
@@ -142,16 +146,27 @@ def measure(
 
         densiscan measure mill.tif --scene-stops 6
     """
-    for path in scans:
-        arguments.there(path, "scan or folder")
-    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
-    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
-    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
+    for file, what in (
+        *((path, "scan or folder") for path in scans),
+        *((empty_bed, "scan of the empty bed"), (glare, "check")),
+    ):
         if file is not None:
             arguments.there(file, what)
+    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi, jobs=jobs, oldest=oldest)
     check_out(csv, "--csv", ours=OUR_TABLE)
     check_cgats(cgats, scans)
+    check_lines(
+        lines,
+        parquet,
+        {
+            "--csv": csv is not None,
+            "--cgats": cgats is not None,
+            "--explain": explain,
+            "--json": as_json,
+            "--run": run is not None,
+            "--marked": marked is not None,
+        },
+    )
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
@@ -211,32 +226,31 @@ def measure(
         page=page,
         told=by.told,
         beside=by.beside,
-        detail=detail_for(report, scans),
+        detail=None if lines is not None else detail_for(report, scans),
         fog_history=fog_before,
         zones=zones,
     )
-    if len(scans) > 1 or scans[0].is_dir():
+    if lines is not None or len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice
-        from densiscan.cli.measure_folder import FolderRequest, measure_folder
+        from densiscan.cli.measure_folder import FolderRequest
 
-        measure_folder(
-            FolderRequest(
-                scans=scans,
-                choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
-                made=by.made,
-                named=by,
-                task=task,
-                jobs=jobs,
-                cluster=cluster,
-                again=again,
-                csv=csv,
-                as_json=as_json,
-                explain=explain,
-                run=number,
-                notebook=notebook_option,
-                at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
-            )
+        asked = FolderRequest(
+            scans=scans,
+            choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
+            made=by.made,
+            named=by,
+            task=task,
+            jobs=jobs,
+            cluster=cluster,
+            again=again,
+            csv=csv,
+            as_json=as_json,
+            explain=explain,
+            run=number,
+            notebook=notebook_option,
+            at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
         )
+        _measure_many(asked, lines, parquet, report)
         return
     with working("Measuring"):
         result = measure_files(scans, by.made, task, progress=reading_now)
@@ -252,6 +266,17 @@ def measure(
     end_unless(kept or number is None)
 
 
+def _measure_many(asked: FolderRequest, lines: Path | None, parquet: Path | None, report: Path | None) -> None:
+    if lines is None:
+        from densiscan.cli.measure_folder import measure_folder
+
+        measure_folder(asked)
+        return
+    from densiscan.cli.measure_archive import measure_archive
+
+    measure_archive(asked, lines, parquet, report)
+
+
 def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ...]:
     if on_zone and (len(scans) > 1 or scans[0].is_dir()):
         raise WrongUseError("--on-zone names places of one negative; give one scan.")
@@ -259,8 +284,17 @@ def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ..
 
 
 def _check_numbers(
-    *, aperture: float, trim: float, base: float | None, base_fog: float | None, ppi: float | None
+    *,
+    aperture: float,
+    trim: float,
+    base: float | None,
+    base_fog: float | None,
+    ppi: float | None,
+    jobs: int | None,
+    oldest: float,
 ) -> None:
+    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
     arguments.within(trim, "--trim", above=0.05, upto=40.0, such_as="1 (per cent of the area)")
     arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")

@@ -5,5 +5,5 @@ over `store`; `history` lists what was changed. `as_read` makes a reading that w
 readings in, `merge` joins two notebooks.
 """
 
-__all__ = ["advised", "history", "keep", "location", "materials", "merge", "news", "notebook", "readings", "tables"]
-__all__ += ["as_read", "transfer"]
+__all__ = ["advised", "as_read", "history", "keep", "lines", "location", "materials", "merge", "news", "notebook"]
+__all__ += ["readings", "tables", "transfer"]

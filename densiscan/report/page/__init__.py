@@ -2,6 +2,7 @@
 
 __all__ = [
     "again",
+    "archive",
     "drawings",
     "field_card",
     "labels",
