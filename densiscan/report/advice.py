@@ -128,7 +128,7 @@ def change_words(advice: Advice) -> str:
     at = " at 20 C" if advice.last_run is None else ""
     words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
     if abs(advice.step - advice.factor) < 0.01:
-        small = 0 < abs(percent) and abs(math.log(advice.factor)) <= math.log1p(SMALLEST_STEP)
+        small = abs(percent) > 0 and abs(math.log(advice.factor)) <= math.log1p(SMALLEST_STEP)
         return f"{words}: too little to matter" if small and advice.last_run is not None else words
     equal = time_text(advice.time_s.value / advice.step)
     return (
