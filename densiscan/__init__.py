@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from densiscan.development.run import NegativeLeftOut, Run
     from densiscan.development.usable_readings import Counted, RunReading, Way
     from densiscan.development.verdict import DevelopmentAdvice
+    from densiscan.development.zones import PlacedZone, WantedZone, ZoneChange
     from densiscan.errors import (
         CalibrationError,
         DensiscanError,
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     from densiscan.files.serialise import as_dict, as_row
     from densiscan.film.curve import FilmCurve
     from densiscan.film.definitions import Arcs, IsoSpeed
+    from densiscan.film.exposing import Highlight
     from densiscan.film.few_points import PossibleCurves
     from densiscan.film.speed_and_contrast import CurvePoint, FilmAim, FilmTest, Reference, film_test
     from densiscan.negative.channels import ChannelReading
@@ -62,6 +64,7 @@ if TYPE_CHECKING:
     from densiscan.negative.preview import SheetDetail
     from densiscan.negative.reading import Reading, Spot, measure_scan
     from densiscan.negative.trouble.finding import Finding, SideFog, Trouble
+    from densiscan.notebook.history import NotebookChange
     from densiscan.notebook.location import open_notebook
     from densiscan.notebook.materials import Batch
     from densiscan.notebook.merge import Merged
@@ -119,6 +122,7 @@ _SHELF = {
     "Finding": "negative.trouble.finding",
     "Findings": "calibration.findings",
     "Glare": "calibration.glare",
+    "Highlight": "film.exposing",
     "Influence": "arithmetic.quantity",
     "IsoSpeed": "film.definitions",
     "KeptReading": "notebook.readings",
@@ -137,6 +141,7 @@ _SHELF = {
     "News": "notebook.news",
     "nominal_wedge": "wedge.wedge",
     "Notebook": "notebook.notebook",
+    "NotebookChange": "notebook.history",
     "NotebookError": "errors",
     "open_notebook": "notebook.location",
     "open_scan": "scan.scan",
@@ -145,6 +150,7 @@ _SHELF = {
     "PaperCurve": "paper.curve",
     "PaperPoint": "paper.tested_range",
     "PaperTest": "paper.tested_range",
+    "PlacedZone": "development.zones",
     "PaperTestError": "errors",
     "Plan": "development.advice",
     "plot": "report.figures.result",
@@ -178,6 +184,7 @@ _SHELF = {
     "UnloggedChange": "development.change",
     "UnreadableScanError": "errors",
     "UsedStep": "calibration.weighed_curve",
+    "WantedZone": "development.zones",
     "Warning_": "arithmetic.quantity",
     "Way": "development.usable_readings",
     "Wedge": "wedge.wedge",
@@ -187,6 +194,7 @@ _SHELF = {
     "WedgeStep": "wedge.wedge",
     "WeighedLaw": "calibration.posterior_curve",
     "write_calibration": "calibration.file",
+    "ZoneChange": "development.zones",
     "write_density_map": "calibration.map",
     "WrongUseError": "errors",
 }
@@ -222,6 +230,7 @@ __all__ = [
     "Finding",
     "Findings",
     "Glare",
+    "Highlight",
     "Influence",
     "IsoSpeed",
     "KeptReading",
@@ -237,12 +246,14 @@ __all__ = [
     "NegativeLeftOut",
     "News",
     "Notebook",
+    "NotebookChange",
     "NotebookError",
     "PaperAdvice",
     "PaperCurve",
     "PaperPoint",
     "PaperTest",
     "PaperTestError",
+    "PlacedZone",
     "Plan",
     "PointsFileError",
     "PolarityError",
@@ -270,6 +281,7 @@ __all__ = [
     "UnloggedChange",
     "UnreadableScanError",
     "UsedStep",
+    "WantedZone",
     "Warning_",
     "Way",
     "Wedge",
@@ -279,6 +291,7 @@ __all__ = [
     "WedgeStep",
     "WeighedLaw",
     "WrongUseError",
+    "ZoneChange",
     "__version__",
     "advise",
     "as_dict",

@@ -68,6 +68,7 @@ def test_pages_name_only_options_and_commands_there_are(page: Path) -> None:
         "--check",
         "--quick",
         "--growth",
+        "--films",
         "--write",
         "--no-deps",
         "--version",

@@ -16,6 +16,7 @@ from densiscan.arithmetic.quantity import Quantity, Warning_
 from densiscan.calibration.calibration import Calibration
 from densiscan.development.exposure import ExposureAdvice, exposure_advice, may_be_bare, no_negative, unexposed_sheet
 from densiscan.development.verdict import DevelopmentAdvice, development_advice
+from densiscan.development.zones import WantedZone, ZoneChange, zone_change
 from densiscan.errors import DensiscanError
 from densiscan.files.shown import Shown, counted, one_line
 from densiscan.negative.bench import bench_for
@@ -62,7 +63,7 @@ class Task:
     `ppi`, `page` and `threads` as `open_scan` takes them; `told` what is to be said beside every reading, such as the
     age of the calibration; `beside` the wedge that lies on every scan, where each is to be read by its own; `detail`
     how much of each negative is kept to be looked at, None: nothing; `fog_history` base plus fog of earlier runs of the
-    same film.
+    same film; `zones` places and the zones that they are wanted on.
 
     Examples
     --------
@@ -78,6 +79,7 @@ class Task:
     told: tuple[Warning_, ...] = ()
     detail: SheetDetail | None = None
     fog_history: tuple[Quantity, ...] = ()
+    zones: tuple[WantedZone, ...] = ()
     beside: Beside | None = None
     threads: int | None = None
 
@@ -89,7 +91,7 @@ class Task:
 class Assessment(Shown):
     """One piece of film: what was read, what follows from it, what looks wrong with it; `sheet` to look at.
 
-    `wedge` is the wedge beside the film where it was read by that.
+    `wedge` is the wedge beside the film where it was read by that; `zones` what puts places on the zones wanted.
 
     Examples
     --------
@@ -106,6 +108,7 @@ class Assessment(Shown):
     trouble: Trouble = field(default_factory=Trouble)
     sheet: Preview | None = field(default=None, compare=False, repr=False)
     wedge: WedgeRead | None = None
+    zones: ZoneChange | None = None
 
     def __repr__(self) -> str:
         grade = self.paper.grade
@@ -182,17 +185,18 @@ def assess(path: Path, reading: Reading, task: Task, trouble: Trouble | None = N
     pictured = framed or not (task.options.fog_sheet or may_be_bare(reading.shadow))
     pictured = pictured and is_judged(reading.seen)
     exposure = _exposure(reading, task.options, framed=framed)
+    development = development_advice(
+        density_range=reading.density_range if pictured else None,
+        target_range=density_range_for(aim.paper_range, aim.process),
+        scene_stops=aim.scene_stops,
+        exposure=exposure,
+        range_is_limit=limit,
+    )
     return Assessment(
         path=path,
         reading=reading,
         exposure=exposure,
-        development=development_advice(
-            density_range=reading.density_range if pictured else None,
-            target_range=density_range_for(aim.paper_range, aim.process),
-            scene_stops=aim.scene_stops,
-            exposure=exposure,
-            range_is_limit=limit,
-        ),
+        development=development,
         paper=paper_advice(
             density_range=reading.density_range if pictured else None,
             process=aim.process,
@@ -200,7 +204,14 @@ def assess(path: Path, reading: Reading, task: Task, trouble: Trouble | None = N
             range_is_limit=limit,
         ),
         trouble=trouble or Trouble(),
+        zones=zone_change(_wanted(reading, task.zones), development) if is_judged(reading.seen) else None,
     )
+
+
+def _wanted(reading: Reading, zones: tuple[WantedZone, ...]) -> tuple[WantedZone, ...]:
+    """Return the places that were read on this piece of film, with their net densities."""
+    net = {(spot.x_mm, spot.y_mm): spot.net for spot in reading.spots}
+    return tuple(replace(one, net=net[one.x_mm, one.y_mm]) for one in zones if (one.x_mm, one.y_mm) in net)
 
 
 def nothing_judged() -> tuple[ExposureAdvice, DevelopmentAdvice, PaperAdvice]:

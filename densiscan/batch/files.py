@@ -44,6 +44,18 @@ def is_scan(path: Path, choice: FileChoice | None = None) -> bool:
     return not patterns or any(fnmatch(name, pattern.lower()) for pattern in patterns)
 
 
+def each_scan(paths: Iterable[Path], choice: FileChoice, refused: list[Failure]) -> Iterator[Path]:
+    """Yield the files to measure one by one, as `scans_in`, none of them held; note folders that cannot be read.
+
+    A file that is named twice, or lies in two of the folders named, comes twice.
+    """
+    for path in paths:
+        if path.is_dir():
+            yield from (file for file in _files_in(path, choice, refused) if is_scan(file, choice))
+        else:
+            yield path
+
+
 def scans_in(paths: Iterable[Path], choice: FileChoice | None = None) -> tuple[tuple[Path, ...], tuple[Failure, ...]]:
     """Return the files to measure, each once: files as named, folders by the image files in them, by name.
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from multiprocessing import connection
 from pathlib import Path
-from typing import Final
+from typing import Final, Generic, TypeVar
 
 from densiscan.arithmetic.one_thread import ONE_THREAD, environment
 from densiscan.batch.assessment import Failure, Outcome, Task, measure_one
@@ -29,6 +29,8 @@ from densiscan.scan.threads import usable_cores
 
 Item = tuple[Path, Outcome | None]
 """A scan, and what came of it where that is known already."""
+
+Work = TypeVar("Work")
 
 _TRIES: Final = 2
 _AHEAD: Final = 2
@@ -52,7 +54,7 @@ class Workers:
     executor: Executor | None = None
     _children: set[multiprocessing.process.BaseProcess] = field(default_factory=set)
 
-    def submit(self, work: Callable[[Path], Outcome], path: Path) -> Future[Outcome]:
+    def submit(self, work: Callable[[Path], Work], path: Path) -> Future[Work]:
         """Hand out one scan."""
         if self.executor is None and self.make is not None:
             self.executor = self.make()
@@ -179,12 +181,44 @@ def measured(
     ----------
     items
         Taken as workers become free.
+    """
+    yield from worked(
+        items, partial(measure_one, calibration=calibration, task=task), workers, Fate(lost=lost, named=named_as)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fate(Generic[Work]):
+    """What is made of a scan whose worker was lost, told why, and of what comes back under the name it was given."""
+
+    lost: Callable[[Path, str], Work]
+    named: Callable[[Path, Work], Work]
+
+
+def worked(
+    items: Iterable[tuple[Path, Work | None]],
+    work: Callable[[Path], Work],
+    workers: Workers,
+    fate: Fate[Work],
+    *,
+    ordered: bool = True,
+) -> Generator[tuple[Path, Work], None, None]:
+    """Yield each scan with what a function makes of it.
+
+    Parameters
+    ----------
+    items
+        Scans, with what is known of them already; taken as workers become free.
+    work
+        Called in a worker.
+    ordered
+        Whether in the order given; else as it comes, so that a slow scan holds up none.
 
     Notes
     -----
     When the iteration is given up, by Ctrl-C too, work under way is dropped.
     """
-    line = _Queue(partial(measure_one, calibration=calibration, task=task), workers)
+    line = _Queue(work=work, workers=workers, fate=fate, ordered=ordered)
     done = False
     try:
         yield from line.run(iter(items))
@@ -193,31 +227,34 @@ def measured(
         workers.stop(at_once=not done)
 
 
-@dataclass(slots=True, eq=False)
-class _Queue:
+@dataclass(slots=True, eq=False, kw_only=True)
+class _Queue(Generic[Work]):
     """Scans on their way through the workers."""
 
-    work: Callable[[Path], Outcome]
+    work: Callable[[Path], Work]
     workers: Workers
+    fate: Fate[Work]
+    ordered: bool
     paths: dict[int, Path] = field(default_factory=dict)
     deaths: dict[int, int] = field(default_factory=dict)
-    under_way: dict[Future[Outcome], int] = field(default_factory=dict)
+    under_way: dict[Future[Work], int] = field(default_factory=dict)
     suspects: deque[int] = field(default_factory=deque)
-    outcomes: dict[int, Outcome] = field(default_factory=dict)
+    outcomes: dict[int, Work] = field(default_factory=dict)
 
-    def run(self, items: Iterator[Item]) -> Generator[tuple[Path, Outcome], None, None]:
-        """Yield what came of the scans, in their order."""
+    def run(self, items: Iterator[tuple[Path, Work | None]]) -> Generator[tuple[Path, Work], None, None]:
+        """Yield what came of the scans."""
         number = shown = 0
         more = True
-        while more or shown < number:
-            while more and self._free(number - shown):
+        while more or self.paths:
+            while more and self._free(len(self.paths)):
                 item = next(items, None)
                 more = item is not None
                 if item is not None:
                     self._take(number, *item)
                     number += 1
-            while shown in self.outcomes:
-                yield self.paths.pop(shown), self.outcomes.pop(shown)
+            while self.outcomes and (shown in self.outcomes or not self.ordered):
+                at = shown if self.ordered else next(iter(self.outcomes))
+                yield self.paths.pop(at), self.outcomes.pop(at)
                 shown += 1
             self._next_suspect()
             if self.under_way:
@@ -228,7 +265,7 @@ class _Queue:
         most = _AHEAD * self.workers.count
         return not self.suspects and len(self.under_way) < most and waiting < 50 * most
 
-    def _take(self, number: int, path: Path, outcome: Outcome | None) -> None:
+    def _take(self, number: int, path: Path, outcome: Work | None) -> None:
         self.paths[number] = path
         if outcome is not None:
             self.outcomes[number] = outcome
@@ -259,9 +296,9 @@ class _Queue:
             if isinstance(problem, BrokenExecutor) or future.cancelled():
                 dead.append(number)
             elif problem is not None:
-                self.outcomes[number] = lost(self.paths[number], type(problem).__name__)
+                self.outcomes[number] = self.fate.lost(self.paths[number], type(problem).__name__)
             else:
-                self.outcomes[number] = named_as(self.paths[number], future.result())
+                self.outcomes[number] = self.fate.named(self.paths[number], future.result())
         if dead:
             self._mourn(dead)
 
@@ -269,7 +306,8 @@ class _Queue:
         """Take up after workers that died: every scan that was under way may have killed them."""
         for future in list(self.under_way):
             if future.done() and not future.cancelled() and future.exception() is None:
-                self.outcomes[self.under_way[future]] = named_as(self.paths[self.under_way[future]], future.result())
+                number = self.under_way[future]
+                self.outcomes[number] = self.fate.named(self.paths[number], future.result())
             else:
                 dead.append(self.under_way[future])
             del self.under_way[future]
@@ -280,11 +318,11 @@ class _Queue:
             if again and self.deaths[number] < _TRIES:
                 self.suspects.append(number)
             else:
-                self.outcomes[number] = lost(self.paths[number], "")
+                self.outcomes[number] = self.fate.lost(self.paths[number], "")
         if not again:
             while self.suspects:
                 number = self.suspects.popleft()
-                self.outcomes[number] = lost(self.paths[number], "")
+                self.outcomes[number] = self.fate.lost(self.paths[number], "")
 
 
 def lost(path: Path, problem: str) -> Failure:

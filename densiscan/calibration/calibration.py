@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, overload
 
 import numpy as np
@@ -145,6 +145,7 @@ class Calibration(Drawn):
     looks: tuple[Look, ...] = ()
     drift: float | None = None
     scattering: Scattering | None = None
+    _points: CurvePoints | None = field(default=None, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         used = [step.reading for step in self.steps if step.used][::-1]
@@ -169,16 +170,10 @@ class Calibration(Drawn):
             self.points()
 
     def __repr__(self) -> str:
-        low, high = self.density_range
-        used = sum(step.used for step in self.steps)
-        return one_line(
-            self,
-            self.name,
-            self.mode,
-            f"{low:.2f} to {high:.2f} by {used} of {len(self.steps)} steps",
-            f"typical error {max(self.residual, 0.001):.3f}",
-            counted(len(self.warnings), "warning"),
-        )
+        used, (low, high) = sum(step.used for step in self.steps), self.density_range
+        steps = f"{low:.2f} to {high:.2f} by {used} of {len(self.steps)} steps"
+        error = f"typical error {max(self.residual, 0.001):.3f}"
+        return one_line(self, self.name, self.mode, steps, error, counted(len(self.warnings), "warning"))
 
     def table(self, full_scale: int) -> Floats:
         """Return transmittance (or reflectance) for each code 0 to full_scale, shape (full_scale + 1,).
@@ -260,7 +255,9 @@ class Calibration(Drawn):
         ValueError
             If it does not run from light to dense.
         """
-        return curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
+        points = self._points or curve_points(self.used_steps(), self.laws, self.scattering or USUAL_SCATTERING)
+        object.__setattr__(self, "_points", points)  # kept, as every reading asks for them
+        return points
 
     def used_steps(self) -> tuple[UsedStep, ...]:
         """Return the steps that the curve is made from as the laws take them, lightest first."""
@@ -321,8 +318,7 @@ class Calibration(Drawn):
         return parts if beyond == 0.0 else parts | {Influence("fit", "beyond the wedge"): 0.5 * beyond}
 
     def _interval(self, place: float, x: Floats) -> Influence:
-        k = int(np.clip(np.searchsorted(x, place), 1, x.size - 1))
-        return Influence("fit", f"{x.size - k}")
+        return Influence("fit", f"{x.size - int(np.clip(np.searchsorted(x, place), 1, x.size - 1))}")
 
     def _fit_at(self, place: float, x: Floats) -> float:
         fit = self.fit[::-1]

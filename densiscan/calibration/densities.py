@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -93,17 +94,25 @@ class Light:
         noise
             Standard uncertainty of the density by noise.
         """
+        return self.of_areas([(light, noise)], key, area)[0]
+
+    def of_areas(self, read: Sequence[tuple[float, float]], key: str, area: TurnedBox) -> tuple[Quantity, ...]:
+        """Return the densities of several lights, each with its noise, read in one area; see `of_area`."""
         cells = cells_inside(self.survey, area)
         if not cells.mask.any():
-            return self._density(light, noise, key, _NO_LIGHT)
-        density = -math.log10(max(light, 1e-8))
-        over = _NO_LIGHT if self.veil is None else self.veil.near(self.survey, cells, density)
-        one_code = self.curve.density_per_code(density) * math.log(10.0)
+            return tuple(self._density(light, noise, key, _NO_LIGHT) for light, noise in read)
         relative, there = cells.of(self.survey.sd), cells.of(self.survey.mean)
         relative /= np.maximum(there, 1e-8, out=there)
-        del there
-        scatter = np.median(relative, overwrite_input=True) / max(one_code, 1e-9)
-        return self._rounded(self._density(light, noise, key, over), float(scatter), key)
+        scatter = float(np.median(relative, overwrite_input=True))
+        del there, relative
+        densities = []
+        for light, noise in read:
+            density = -math.log10(max(light, 1e-8))
+            over = _NO_LIGHT if self.veil is None else self.veil.near(self.survey, cells, density)
+            one_code = self.curve.density_per_code(density) * math.log(10.0)
+            codes = scatter / max(one_code, 1e-9)
+            densities.append(self._rounded(self._density(light, noise, key, over), codes, key))
+        return tuple(densities)
 
     def _rounded(self, density: Quantity, scatter_codes: float, key: str) -> Quantity:
         """Return a density with what whole codes leave on it, for pixels that scatter by so many codes."""

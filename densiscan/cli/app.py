@@ -39,6 +39,7 @@ _COMMANDS: Final = {
     "family": "film_times.family",
     "reciprocity": "film_times.reciprocity",
     "pinhole": "film_times.pinhole",
+    "fixer": "fixer.fixer",
     "expose": "expose.expose",
     "card": "card.card",
     "labels": "labels.labels",

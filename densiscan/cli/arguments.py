@@ -6,10 +6,13 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from densiscan.errors import WrongUseError
 from densiscan.scan.places import BoxMm, PlaceMm
+
+if TYPE_CHECKING:
+    from densiscan.development.zones import WantedZone
 
 OPTIONS: Final = {
     **{
@@ -17,8 +20,8 @@ OPTIONS: Final = {
         for field in (
             *("agitation", "base_fog", "batch", "calibration", "callier", "cluster", "compare", "curve", "date"),
             *("developer", "dilution", "keep", "learn", "risk"),
-            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "out", "paper_range"),
-            *("base_plus_fog", "dry_down", "hard", "magnification", "paper", "plot", "prewash", "process"),
+            *("exposure_index", "film", "fix", "frames", "grade", "name", "note", "now", "out", "paper_range"),
+            *("base_plus_fog", "dry_down", "hard", "magnification", "paper", "parquet", "plot", "prewash", "process"),
             *("scene_stops", "sheets", "soft", "spot", "stop", "target_range", "uncertainty", "use"),
         )
     },
@@ -38,6 +41,7 @@ OPTIONS: Final = {
     "temperature_c": "--temp",
     "time_s": "--time",
     "volume_ml": "--volume",
+    "zones": "--on-zone",
 }
 """The option by which a person gives each field that the core names."""
 _FIELD: Final = re.compile("`([a-z_]+)`")
@@ -94,6 +98,28 @@ def places(texts: Sequence[str] | None, option: str) -> tuple[PlaceMm, ...]:
             )
         points.append((numbers[0], numbers[1]))
     return tuple(points)
+
+
+def zones(texts: Sequence[str] | None, option: str) -> tuple[WantedZone, ...]:
+    """Return the places and zones typed as x,y,zone, in the order given.
+
+    Raises
+    ------
+    WrongUseError
+        If one of them is not three numbers, or no zone.
+    """
+    from densiscan.development.zones import WantedZone
+
+    wanted = []
+    for text in texts or ():
+        numbers = _numbers(text)
+        if len(numbers) != 3:
+            raise WrongUseError(
+                f'{option} "{text}" is not a place and a zone; give x,y in millimetres and the zone, such as '
+                f"{option} 40,52.5,3."
+            )
+        wanted.append(WantedZone(x_mm=numbers[0], y_mm=numbers[1], wanted=numbers[2]))
+    return tuple(wanted)
 
 
 def named_density(text: str, option: str) -> tuple[str, float, float | None]:

@@ -43,9 +43,9 @@ def card(
     With --film its index and its development times come from the notebook, for N-2 to N+2; with --series the long
     exposures are those of your own film. Below are lines for the sheets that you expose.
 
-    For example, for one lens and two filters:
+    For example, for one lens and a filter:
 
-        densiscan card card.html --camera "field camera" --focal 150 --filter yellow=2 --filter orange=4
+        densiscan card card.html --focal 150 --filter yellow=2
     """
     check_out(page, "FILE.html", ours=OUR_PAGE)
     arguments.within(index, "--index", above=0.0, upto=1e5, such_as="100")

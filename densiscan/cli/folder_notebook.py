@@ -15,12 +15,12 @@ from densiscan import __version__
 from densiscan.batch.assessment import Assessment, Outcome, Task
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.file import calibration_document
-from densiscan.cli.keep import opened, tell, tell_news, wanted
+from densiscan.cli.keep import opened, tell, tell_news, tell_of_waiting_run, wanted
 from densiscan.cli.options import say
 from densiscan.errors import DensiscanError
 from densiscan.notebook.as_read import assessment_of
 from densiscan.notebook.keep import read_by, task_options
-from densiscan.notebook.readings import NewReading, file_sha256
+from densiscan.notebook.readings import NewReading, file_sha256, file_status
 from densiscan.report.readings import reading_document
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ class Memory:
         file = self.seen.pop(path, None)
         if self.book is None or file is None or not isinstance(outcome, tuple):
             return
-        now = _status(path)
+        now = file_status(path)
         if now == (file.size, file.changed_ns):
             self._add(file.digest, outcome, [reading_document(assessment) for assessment in outcome])
 
@@ -162,20 +162,15 @@ def forget(memory: Memory) -> None:
     """Let go of the notebook."""
     if memory.book is not None:
         tell(memory.book)
+        if memory.run is None:
+            tell_of_waiting_run(memory.book)
         memory.book.close()
 
 
 def _look(path: Path) -> _Seen | None:
-    before = _status(path)
+    before = file_status(path)
     if before is None:
         return None
     with suppress(OSError):
         return _Seen(file_sha256(path), *before)
-    return None
-
-
-def _status(path: Path) -> tuple[int, int] | None:
-    with suppress(OSError):
-        status = path.stat()
-        return status.st_size, status.st_mtime_ns
     return None

@@ -33,7 +33,7 @@ QUESTIONS: Final = {
     "To begin": ("start", "practice", "demo", "desk"),
     "Can I trust the scanner?": ("calibrate", "check"),
     "What is on this negative?": ("measure", "watch", "tonight", "report", "map"),
-    "How long do I develop next?": ("run", "advise", "trends", "reading", "notebook", "labels"),
+    "How long do I develop next?": ("run", "advise", "trends", "reading", "notebook", "labels", "fixer"),
     "What does this film do?": ("film", "family"),
     "How long do I expose?": ("expose", "card", "reciprocity", "pinhole"),
     "Which paper, and how long?": ("paper", "print", "finished"),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import typer
 
-from densiscan.cli.options import TYPED, say
+from densiscan.cli.options import TYPED, now, say
 from densiscan.errors import DensiscanError, WrongUseError
 from densiscan.notebook import location
 
@@ -40,6 +41,20 @@ def tell_news(book: Notebook) -> None:
 
         for line in news_lines(news):
             say(line)
+
+
+def run_of_today(book: Notebook) -> Run | None:
+    """Return the last run logged for today; None where there is none."""
+    moment = datetime.fromisoformat(now())
+    days = {moment.date().isoformat(), moment.astimezone().date().isoformat()}
+    return next((run for run in reversed(book.runs(last=20)) if run.date[:10] in days), None)
+
+
+def tell_of_waiting_run(book: Notebook) -> None:
+    """Say where a run of today has no negatives yet: what was measured without `--run` was perhaps meant for it."""
+    run = run_of_today(book)
+    if run is not None and not (run.density_ranges or run.base_plus_fogs or run.left_out):
+        say(f"Today's run {run.number} has no negatives yet; measured with --run {run.number} they count for it.")
 
 
 def meant(book: Notebook, film: str | None, developer: str | None) -> tuple[str | None, str | None]:
@@ -138,6 +153,8 @@ def keep_readings(
         with opened(option) as book:
             book.add_readings(new)
             tell(book)
+            if run is None and any(assessment.judged for assessment in result.assessments):
+                tell_of_waiting_run(book)
     except DensiscanError as problem:
         say(f"densiscan: the readings are not in the notebook: {problem}")
         return False

@@ -74,10 +74,11 @@ def labels(
 
 def _of_runs(book: Notebook, numbers: list[int]) -> list[PrintedLabel]:
     """Return a label for each run, and one for each of its negatives."""
+    from densiscan.development.usable_readings import not_a_negative
     from densiscan.report.labels import negative_labels, run_label
 
     runs = {number: book.run(number) for number in numbers}
-    counting = book.counting_readings()
+    counting = [one for one in book.counting_readings() if not_a_negative(one.document or {}) is None]
     made: list[PrintedLabel] = []
     for number, run in runs.items():
         made += [run_label(run), *negative_labels([one for one in counting if one.run == number], runs)]

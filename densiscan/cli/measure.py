@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from densiscan.cli import arguments
+from densiscan.cli.archive_options import LinesOption, ParquetOption, check_lines
 from densiscan.cli.calibrations import CalibrationRequest
 from densiscan.cli.keep import end_unless, keep_readings, run_meant, run_number
 from densiscan.cli.measure_output import check_cgats, reading_now, sheet_exposed, show_readings, write_densities
@@ -50,7 +51,12 @@ from densiscan.cli.trouble_options import (
     check_marked,
     write_marked,
 )
+from densiscan.errors import WrongUseError
 from densiscan.notebook import location
+
+if TYPE_CHECKING:
+    from densiscan.cli.measure_folder import FolderRequest
+    from densiscan.development.zones import WantedZone
 
 
 def measure(
@@ -69,6 +75,12 @@ def measure(
     rebate: RebateOption = None,
     spot: Annotated[
         list[str] | None, typer.Option("--spot", metavar="X,Y", help="Read this place too, in mm; may be repeated.")
+    ] = None,
+    on_zone: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--on-zone", metavar="X,Y,ZONE", help="What puts this place on this zone, 0 to 10; repeat for two."
+        ),
     ] = None,
     base: BaseOption = None,
     base_fog: Annotated[
@@ -93,6 +105,8 @@ def measure(
         Path | None, typer.Option("--csv", metavar="FILE", help="Write the readings to a table file.")
     ] = None,
     cgats: CgatsOption = None,
+    lines: LinesOption = None,
+    parquet: ParquetOption = None,
     fog_sheet: FogSheetOption = False,
     as_negative: AsNegativeOption = False,
     marked: MarkedOption = None,
@@ -132,22 +146,34 @@ def measure(
 
         densiscan measure mill.tif --scene-stops 6
     """
-    for path in scans:
-        arguments.there(path, "scan or folder")
-    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
-    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi)
-    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
-    for file, what in ((empty_bed, "scan of the empty bed"), (glare, "check")):
+    for file, what in (
+        *((path, "scan or folder") for path in scans),
+        *((empty_bed, "scan of the empty bed"), (glare, "check")),
+    ):
         if file is not None:
             arguments.there(file, what)
+    _check_numbers(aperture=aperture, trim=trim, base=base, base_fog=base_fog, ppi=ppi, jobs=jobs, oldest=oldest)
     check_out(csv, "--csv", ours=OUR_TABLE)
     check_cgats(cgats, scans)
+    check_lines(
+        lines,
+        parquet,
+        {
+            "--csv": csv is not None,
+            "--cgats": cgats is not None,
+            "--explain": explain,
+            "--json": as_json,
+            "--run": run is not None,
+            "--marked": marked is not None,
+        },
+    )
     check_wedge(wedge, region=region, inverted=inverted)
     check_marked(marked, scans)
     check_report(report)
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
-    spots = arguments.places(spot, "--spot")
+    zones = _zones(on_zone, scans)
+    spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
     request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),
@@ -200,31 +226,31 @@ def measure(
         page=page,
         told=by.told,
         beside=by.beside,
-        detail=detail_for(report, scans),
+        detail=None if lines is not None else detail_for(report, scans),
         fog_history=fog_before,
+        zones=zones,
     )
-    if len(scans) > 1 or scans[0].is_dir():
+    if lines is not None or len(scans) > 1 or scans[0].is_dir():
         from densiscan.batch.files import FileChoice
-        from densiscan.cli.measure_folder import FolderRequest, measure_folder
+        from densiscan.cli.measure_folder import FolderRequest
 
-        measure_folder(
-            FolderRequest(
-                scans=scans,
-                choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
-                made=by.made,
-                named=by,
-                task=task,
-                jobs=jobs,
-                cluster=cluster,
-                again=again,
-                csv=csv,
-                as_json=as_json,
-                explain=explain,
-                run=number,
-                notebook=notebook_option,
-                at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
-            )
+        asked = FolderRequest(
+            scans=scans,
+            choice=FileChoice(patterns=tuple(only or ()), recursive=recursive),
+            made=by.made,
+            named=by,
+            task=task,
+            jobs=jobs,
+            cluster=cluster,
+            again=again,
+            csv=csv,
+            as_json=as_json,
+            explain=explain,
+            run=number,
+            notebook=notebook_option,
+            at_end=None if report is None else lambda all_: write_report(report, scans, all_, by.made, task),
         )
+        _measure_many(asked, lines, parquet, report)
         return
     with working("Measuring"):
         result = measure_files(scans, by.made, task, progress=reading_now)
@@ -240,9 +266,35 @@ def measure(
     end_unless(kept or number is None)
 
 
+def _measure_many(asked: FolderRequest, lines: Path | None, parquet: Path | None, report: Path | None) -> None:
+    if lines is None:
+        from densiscan.cli.measure_folder import measure_folder
+
+        measure_folder(asked)
+        return
+    from densiscan.cli.measure_archive import measure_archive
+
+    measure_archive(asked, lines, parquet, report)
+
+
+def _zones(on_zone: list[str] | None, scans: list[Path]) -> tuple[WantedZone, ...]:
+    if on_zone and (len(scans) > 1 or scans[0].is_dir()):
+        raise WrongUseError("--on-zone names places of one negative; give one scan.")
+    return arguments.zones(on_zone, "--on-zone")
+
+
 def _check_numbers(
-    *, aperture: float, trim: float, base: float | None, base_fog: float | None, ppi: float | None
+    *,
+    aperture: float,
+    trim: float,
+    base: float | None,
+    base_fog: float | None,
+    ppi: float | None,
+    jobs: int | None,
+    oldest: float,
 ) -> None:
+    arguments.within(jobs, "--jobs", above=0.0, upto=256.0, such_as="2")
+    arguments.within(oldest, "--oldest", above=0.0, upto=1e5, such_as="90")
     arguments.within(aperture, "--aperture", above=0.0, upto=50.0, such_as="1")
     arguments.within(trim, "--trim", above=0.05, upto=40.0, such_as="1 (per cent of the area)")
     arguments.within(base, "--base", above=-0.05, upto=3.0, such_as="0.12")

@@ -38,7 +38,7 @@ from densiscan.report.readings import (
 from densiscan.report.table import sheet_head, sheet_line
 from densiscan.scan.threads import usable_cores
 
-_STOPPED = 130
+STOPPED = 130
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,7 @@ def measure_folder(asked: FolderRequest) -> None:
         for failure in refused:
             out.failed(failure)
         with ExitStack() as stack:
-            workers = _workers(asked, len(files), stack)
+            workers = workers_for(asked, len(files), stack)
             task = replace(asked.task, threads=1 if workers.count > 1 else None)
             outcomes = measured(out.noted(memory, files), asked.made, task, workers)
             for path, outcome in stack.enter_context(closing(outcomes)):
@@ -114,12 +114,13 @@ def measure_folder(asked: FolderRequest) -> None:
         )
     )
     if stopped:
-        raise typer.Exit(_STOPPED)
+        raise typer.Exit(STOPPED)
     if out.failures or out.lost or out.unwritten or (memory.failed and asked.run is not None):
         raise typer.Exit(1)
 
 
-def _workers(asked: FolderRequest, scans: int, stack: ExitStack) -> Workers:
+def workers_for(asked: FolderRequest, scans: int, stack: ExitStack) -> Workers:
+    """Return the workers that are asked for: of a cluster, else of this machine."""
     if asked.cluster is not None:
         from densiscan.batch.cluster import cluster
 

@@ -213,6 +213,7 @@ def paper(
     if points is not None:
         test = _of_points(points, about, base)
     elif scan is not None and wedge is not None:
+        _require_other_than_wedge(scan, book)
         request = CalibrationRequest(name=calibration, book=book, mode="reflection")
         by = None if net_black is not None else calibration_if_any(request)
         made = None if by is None else by.calibration
@@ -240,6 +241,18 @@ def paper(
 
         write_cgats(lambda: paper_cgats(test, created=now()), cgats)
     _show_and_keep(test, scan, notebook_option, plot, as_json=as_json)
+
+
+def _require_other_than_wedge(scan: Path, book: Path) -> None:
+    """Check that the wedge itself is not named for its print: it would pass for a very soft paper."""
+    from densiscan.notebook.readings import file_sha256
+
+    with location.open_notebook(book) as opened_book:
+        name = opened_book.film_calibration_from(file_sha256(scan))
+    if name is not None:
+        raise WrongUseError(
+            f"{scan} is the scan of the wedge that the calibration {name} was made from; name its print."
+        )
 
 
 def _check(scan: Path | None, wedge: Path | None, points: Path | None, steps: tuple[str | None, str | None]) -> None:

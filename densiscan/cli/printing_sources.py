@@ -142,9 +142,13 @@ def negatives_of_run(run: int, source: Source) -> tuple[list[NegativeEnds], list
     WrongUseError
         If there is no such run, or it has no readings that count.
     """
+    from densiscan.development.usable_readings import not_a_negative
+
     with location.open_notebook(source.book) as book:
         book.run(run)
-        counting = [one for one in book.counting_readings() if one.run == run]
+        of_run = [one for one in book.counting_readings() if one.run == run]
+    # The wedge's own scan lies among those of many an evening; nobody wants a print of it.
+    counting = [one for one in of_run if not_a_negative(one.document or {}) != "wedge"]
     negatives: list[NegativeEnds] = []
     failed: list[dict[str, str]] = []
     if not counting:

@@ -34,7 +34,7 @@ def working(what: str) -> Iterator[None]:
         timer.cancel()
 
 
-def bar_text(done: int, total: int, *, measured: int, seconds: float) -> str:
+def bar_text(done: int, total: int, *, measured: int, seconds: float, spared: int = 0) -> str:
     """Return the bar: how far, files a minute, time left.
 
     Parameters
@@ -42,14 +42,22 @@ def bar_text(done: int, total: int, *, measured: int, seconds: float) -> str:
     done, total
         Scans, those that needed no measuring included.
     measured
-        Those that took time.
+        Those that took time, in so many `seconds`.
+    spared
+        Of those to come, how many need no measuring.
     """
     filled = round(_CELLS * done / total) if total else _CELLS
     bar = f"[{'#' * filled}{'.' * (_CELLS - filled)}] {done} of {total}"
     if measured == 0 or seconds <= 0.0:
         return bar
-    left = round((total - done) * seconds / measured)
-    return f"{bar}, {60.0 * measured / seconds:.0f} a minute, {left // 60}:{left % 60:02d} left"
+    left = max(total - done - spared, 0) * seconds / measured
+    return f"{bar}, {60.0 * measured / seconds:.0f} a minute, {_time_text(left)} left"
+
+
+def _time_text(seconds: float) -> str:
+    """Return minutes and seconds, from two hours on hours and minutes."""
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}" if whole < 7200 else f"{whole // 3600} h {whole // 60 % 60} min"
 
 
 @dataclass(slots=True)
@@ -76,8 +84,12 @@ class ProgressBar:
 
     def draw(self, done: int, measured: int) -> None:
         """Draw how far it is, a few times a second."""
+        self.draw_text(lambda: bar_text(done, self.total, measured=measured, seconds=self.clock() - self.began))
+
+    def draw_text(self, text: Callable[[], str]) -> None:
+        """Draw a text instead of the bar, likewise."""
         now = self.clock()
         if self.shown and (self.drawn < 0.0 or now - self.drawn >= _SECONDS_BETWEEN):
-            self.stream.write(_CLEAR + bar_text(done, self.total, measured=measured, seconds=now - self.began))
+            self.stream.write(_CLEAR + text())
             self.stream.flush()
             self.drawn = now

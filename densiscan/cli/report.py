@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -163,12 +164,11 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
 
     with opened(notebook_option) as book:
         tell(book)
-        for number in chosen.runs:
-            book.run(number)
         film, _ = meant(book, chosen.film, None)
         chosen = replace(chosen, film=film)
-        every = book.runs()
-        selection = taken(chosen, every, book.counting_readings())
+        every = _runs_beside(book, chosen)
+        wanted = [run.number for run in every if chosen.has(run)] if chosen.of_runs else None
+        selection = taken(chosen, every, book.counting_readings(runs=wanted))
         if not selection.runs and not selection.readings:
             raise NotebookError(f"{book.path} has no runs or readings of that; densiscan run list shows what it has.")
         stops = stops_by_run(book, selection.runs)
@@ -181,6 +181,13 @@ def _notebook_page(chosen: Chosen, notebook_option: Path | None, *, pictures: bo
     tables = [runs_table(selection.runs)] if selection.runs else []
     figures = (*film_drawings(tests, films), *drawings(selection.runs, stops, tests, every=every))
     return page_html(readings, head, tables=tables, drawings=figures, next_steps=steps)
+
+
+def _runs_beside(book: Notebook, chosen: Chosen) -> tuple[Run, ...]:
+    """Return all runs of the films that are wanted, the earliest first: no more is read of a large notebook."""
+    films = {book.run(number).film for number in chosen.runs} if chosen.runs else {chosen.film}
+    of_each = [book.runs(film) for film in sorted(films, key=str)]
+    return of_each[0] if len(of_each) == 1 else tuple(sorted(chain(*of_each), key=lambda run: (run.date, run.number)))
 
 
 def _pair_page(names: tuple[str, str], notebook_option: Path | None, *, pictures: bool, scans: Path | None) -> str:

@@ -338,6 +338,27 @@ def undo(notebook_option: NotebookOption = None, as_json: JsonOption = False) ->
     show(f"Undone: {undone_text(what)}.{page}")
 
 
+@runs.command()
+def history(
+    last: Annotated[int, typer.Option("--last", metavar="N", help="Only so many, the latest.")] = 20,
+    notebook_option: NotebookOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List what was changed of runs and readings, the latest last. The last one is what undo takes back.
+
+    For example:
+
+        densiscan run history
+    """
+    arguments.within(last, "--last", above=0.0, upto=1e9, such_as="20")
+    from densiscan.report.runs import history_document, history_text
+
+    with opened(notebook_option) as book:
+        changes = book.history(last)
+        tell(book)
+    show(history_document(changes) if as_json else history_text(changes))
+
+
 def _last_ones(book: Notebook, film: str | None, developer: str | None) -> list[Run]:
     """Return the last run of this film and developer, of the developer, and of all, the earliest first."""
     asked = ((film, developer), (None, developer), (None, None))

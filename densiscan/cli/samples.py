@@ -20,7 +20,8 @@ The main job on rendered scans, whose true values are known. Nothing is written.
 NEXT: Final = """
 x 1.18 means 18 % longer next time; the grade is that of the paper it needs.
 To go through these scans one by one: densiscan practice --for first, then
-follow docs/first.md. With your own: densiscan start asks, and does the rest.
+follow docs/first.md. With your own: densiscan start asks, and does the rest;
+densiscan desk does it all in the browser.
 Read docs/cautions.md before you mix any chemicals.
 """
 

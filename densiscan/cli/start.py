@@ -163,7 +163,9 @@ def _nominal(talk: _Talk) -> tuple[str, ...]:
     steps = talk.asks("How many steps has it", "21")
     increment = talk.asks("Density from step to step", "0.15")
     first = talk.asks("Density of the lightest step", "0.05")
-    return ("--steps", steps, "--increment", increment, "--first", first)
+    tolerance = talk.asks("How far a step may be off, if its maker says so")
+    stated = ("--uncertainty", tolerance) if tolerance else ()
+    return ("--steps", steps, "--increment", increment, "--first", first, *stated)
 
 
 def _meant(certificate: Path | None, nominal: tuple[str, ...]) -> Wedge:
@@ -171,9 +173,10 @@ def _meant(certificate: Path | None, nominal: tuple[str, ...]) -> Wedge:
         return wedge_meant(certificate, None, 0.0, 0.0)
     try:
         steps, increment, first = int(nominal[1]), float(nominal[3]), float(nominal[5])
+        tolerance = float(nominal[7]) if len(nominal) > 7 else None
     except ValueError as problem:
         raise DensiscanError("steps are a whole number such as 21, densities numbers such as 0.15.") from problem
-    return wedge_meant(None, steps, increment, first)
+    return wedge_meant(None, steps, increment, first, tolerance)
 
 
 def _is_right(talk: _Talk, scan: Path, wedge: Wedge, region: tuple[str, ...]) -> bool:

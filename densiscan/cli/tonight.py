@@ -12,9 +12,9 @@ import typer
 
 from densiscan.cli import arguments
 from densiscan.cli.calibrations import CalibrationRequest, calibration_for
-from densiscan.cli.keep import keep_readings, opened, tell
+from densiscan.cli.keep import keep_readings, opened, run_of_today, tell
 from densiscan.cli.measure_output import reading_now
-from densiscan.cli.options import CalibrationOption, JsonOption, NotebookOption, now, say, show
+from densiscan.cli.options import CalibrationOption, JsonOption, NotebookOption, say, show
 from densiscan.errors import WrongUseError
 from densiscan.notebook import location
 
@@ -52,7 +52,7 @@ def tonight(
     by = calibration_for(CalibrationRequest(name=calibration, book=book_file))
     with opened(notebook_option) as book:
         tell(book)
-        meant = book.run(run) if run is not None else _of_today(book)
+        meant = book.run(run) if run is not None else run_of_today(book)
         if meant is None and not as_json and sys.stdin.isatty():
             meant = _as_the_last(book)
         new = _new_scans(book, folder)
@@ -74,13 +74,6 @@ def tonight(
         raise typer.Exit(1)
 
 
-def _of_today(book: Notebook) -> Run | None:
-    """Return the last run logged for today; None where there is none."""
-    today = now()[:10]
-    there = datetime.fromisoformat(now()).astimezone().date().isoformat()
-    return next((run for run in reversed(book.runs(last=20)) if run.date[:10] in {today, there}), None)
-
-
 def _as_the_last(book: Notebook) -> Run | None:
     """Ask whether tonight's run was as the last one, and log it; None where it was not, or nobody answers."""
     last = book.last_run()
@@ -94,7 +87,7 @@ def _as_the_last(book: Notebook) -> Run | None:
     from densiscan.cli.app import run
 
     status = run(["run", "add", "--like", str(last.number), "--notebook", str(book.path)])
-    return _of_today(book) if status == 0 else None
+    return run_of_today(book) if status == 0 else None
 
 
 def _new_scans(book: Notebook, folder: Path) -> list[Path]:
@@ -171,13 +164,16 @@ def _evening(
 
 
 def _surprises(book: Notebook, run: Run) -> tuple[Surprise, ...]:
-    """Return how this run and the one before it, of whatever film, came out against what was expected."""
+    """Return how this run came out against what was expected, and before it those that it is told with."""
     from densiscan.development.evidence import MOST_RUNS
     from densiscan.development.run import at_dilution
     from densiscan.development.surprise import surprise_of
 
-    found = []
-    for one in [other for other in book.runs() if other.number <= run.number][-2:]:
+    def upto(one: Run) -> list[Run]:
         alike = at_dilution(book.runs(one.film, one.developer), one.dilution)
-        found.append(surprise_of([other for other in alike if other.number <= one.number][-MOST_RUNS:]))
-    return tuple(one for one in found if one is not None)
+        return [other for other in alike if other.number <= one.number][-MOST_RUNS:]
+
+    before = [*[other for other in book.runs() if other.number < run.number][-1:], *upto(run)[-2:-1]]
+    told = {one.number: surprise_of(upto(one)) for one in sorted(before, key=lambda one: one.number)}
+    here = surprise_of(upto(run))
+    return () if here is None else (*(one for one in told.values() if one is not None), here)

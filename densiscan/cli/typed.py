@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 _HOW_MANY: Final = {
     **dict.fromkeys(("--spot", "--reference"), 2),
+    "--on-zone": 3,
     **dict.fromkeys(("--frame", "--rebate", "--region", "--outline", "--fixed", "--row"), 4),
 }
 """How many numbers, with commas between them, each of these options takes."""

@@ -17,34 +17,36 @@ _ALIKE: Final = 0.7
 
 
 def usage_words(problem: BaseException) -> str:
-    """Return one sentence or two on a wrong command line, the last of which names its help."""
+    """Return a sentence on a wrong command line, where its help is, and an example where something is missing."""
     context = getattr(problem, "ctx", None)
     path = getattr(context, "command_path", "densiscan")
-    return f"{_said(problem, context)} See {path} --help."
+    said, shown = _said(problem, context)
+    example = _example(context) if shown else ""
+    return f"{said} See {path} --help.{example}"
 
 
-def _said(problem: BaseException, context: Any) -> str:
+def _said(problem: Any, context: Any) -> tuple[str, bool]:
+    """Return what is wrong, and whether an example shows how it is typed."""
     words = getattr(problem, "format_message", lambda: str(problem))().strip()
     kind = type(problem).__name__
-    as_in = _example(context)
-    if kind == "MissingParameter" and as_in:
-        missing = problem.param.get_error_hint(context).strip("'").removesuffix("...")  # type: ignore[attr-defined]
-        return f"please give {missing}, {as_in}."
+    if kind == "MissingParameter" and problem.param is not None:
+        missing = problem.param.get_error_hint(context).strip("'").removesuffix("...")
+        return f"please give {missing}.", True
     if kind == "NoSuchOption":
-        return f"{problem.message}.{_option_meant(problem, context)}"  # type: ignore[attr-defined]
+        return f"{problem.message}.{_option_meant(problem, context)}", False
     if words.startswith("Missing command"):
         *names, last = context.command.list_commands(context)
-        return f"please say what to do: {', '.join(names)} or {last}; {as_in}."
-    if words.startswith("Got unexpected extra argument") and as_in:
+        return f"please say what to do: {', '.join(names)} or {last}.", True
+    if words.startswith("Got unexpected extra argument"):
         extra = as_text(words[words.index("(", words.index(")")) + 1 : words.rindex(")")])
-        return f'there is no place for "{extra}"; type it {as_in}.'
-    return _sentence(words)
+        return f'there is no place for "{extra}".', True
+    return _sentence(words), False
 
 
 def _example(context: Any) -> str:
-    """Return "as in" and the command line that the help of a command ends with; "" where it has none."""
+    """Return the command line that the help of a command ends with; "" where it has none."""
     shown = (getattr(getattr(context, "command", None), "epilog", None) or "").strip().splitlines()
-    return f"as in: {shown[-1].strip()}" if shown else ""
+    return f" For example: {shown[-1].strip()}" if shown else ""
 
 
 def _option_meant(problem: Any, context: Any) -> str:

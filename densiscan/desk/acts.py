@@ -10,7 +10,7 @@ import json
 import shlex
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -40,6 +40,21 @@ def command_text(words: Sequence[str]) -> str:
     """Return a command line as a person copies it, every name quoted as its shell needs it."""
     words = ["densiscan", *map(as_text, words)]
     return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
+
+
+async def in_turn(acts: AsyncIterator[Done]) -> Done:
+    """Return what came of several acts as one; after one that was not done no further one is begun."""
+    ended = []
+    async for done in acts:
+        ended.append(done)
+        if not done.done:
+            break
+    return Done(
+        done=all(one.done for one in ended),
+        text="\n".join(one.text for one in ended),
+        said="\n".join(one.said for one in ended),
+        command="\n".join(one.command for one in ended),
+    )
 
 
 def act(words: Sequence[str], notebook: Path, *, shown: Sequence[str] | None = None) -> Done:

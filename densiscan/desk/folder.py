@@ -21,6 +21,7 @@ from densiscan.batch.files import is_scan
 from densiscan.batch.watch import is_open_for_writing
 from densiscan.calibration.file import read_calibration
 from densiscan.calibration.trust import ReadWith, known_glare, read_with
+from densiscan.development.zones import WantedZone
 from densiscan.errors import DensiscanError
 from densiscan.files.atomic import as_text, write_whole
 from densiscan.files.serialise import plain, read_result
@@ -75,7 +76,7 @@ class ByHand:
 
     frame_mm: tuple[float, float, float, float] | None = None
     rebate_mm: tuple[float, float, float, float] | None = None
-    spots_mm: tuple[tuple[float, float], ...] = ()
+    zones: tuple[WantedZone, ...] = ()
     aim: PrintAim = field(default_factory=PrintAim)
 
 
@@ -288,10 +289,10 @@ def _task(by: ReadWith, by_hand: ByHand, detail: SheetDetail) -> Task:
     options = MeasureOptions(
         frame_mm=by_hand.frame_mm,
         rebate_mm=by_hand.rebate_mm,
-        spots_mm=by_hand.spots_mm,
+        spots_mm=tuple((one.x_mm, one.y_mm) for one in by_hand.zones),
         glare=by.glare,
     )
-    return Task(options=options, aim=by_hand.aim, told=by.warnings, detail=detail)
+    return Task(options=options, aim=by_hand.aim, told=by.warnings, detail=detail, zones=by_hand.zones)
 
 
 def _piece(assessment: Assessment) -> Piece:

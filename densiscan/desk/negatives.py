@@ -5,25 +5,32 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from densiscan.batch.assessment import Assessment, PrintAim
+from densiscan.batch.assessment import PrintAim
 from densiscan.batch.files import is_scan
+from densiscan.desk.acts import Done, in_turn
 from densiscan.desk.folder import ByHand, Card
 from densiscan.desk.runs import next_said
 from densiscan.desk.state import Desk, RefusedError, answered, document_of, fields_of, route
+from densiscan.development.zones import WantedZone
 from densiscan.errors import DensiscanError, in_words
 from densiscan.notebook import location
+from densiscan.notebook.readings import file_sha256
 from densiscan.paper.grade import Process
 from densiscan.report.answer import folder_headline
 from densiscan.report.page.negative import PageReading, SheetView, sheet_view
+from densiscan.report.page.pair import pair_facts
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
     from starlette.routing import BaseRoute
+
+    from densiscan.development.run import Run
 
 LARGEST_SCAN: Final = 4_000_000_000
 _PROCESSES: Final[dict[str, Process]] = {"contact": "contact", "diffusion": "diffusion", "condenser": "condenser"}
@@ -38,6 +45,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
         route(desk, "/negative/{number:int}", "GET", _negative),
         route(desk, "/negative/{number:int}/read", "POST", _read),
         route(desk, "/negative/{number:int}/keep", "POST", _keep),
+        route(desk, "/beside/{first}/{second}", "GET", _beside),
         route(desk, "/keep", "POST", _keep_several),
         route(desk, "/scans", "POST", _drop),
     ]
@@ -136,7 +144,7 @@ def _card(desk: Desk, request: Request) -> Card:
     return card
 
 
-def _view(desk: Desk, card: Card, by_hand: ByHand, piece: int) -> tuple[SheetView, Assessment]:
+def _view(desk: Desk, card: Card, by_hand: ByHand, piece: int, *, number: int = 1) -> tuple[SheetView, PageReading]:
     assessments = desk.folder.negative(card, by_hand)
     assessment = assessments[min(max(piece, 0), len(assessments) - 1)]
     by = desk.folder.reader()
@@ -146,7 +154,7 @@ def _view(desk: Desk, card: Card, by_hand: ByHand, piece: int) -> tuple[SheetVie
         rebate_mm=by_hand.rebate_mm,
         paper_range=by_hand.aim.paper_range,
     )
-    return sheet_view(page, number=1, beside=assessments), assessment
+    return sheet_view(page, number=number, beside=assessments), page
 
 
 async def _negative(desk: Desk, request: Request) -> Response:
@@ -159,14 +167,55 @@ async def _negative(desk: Desk, request: Request) -> Response:
     at = neighbours.index(card.number) if card.number in neighbours else None
     common |= {
         "before": neighbours[at - 1] if at else None,
+        "others": [one for one in numbered(desk.folder.cards()) if one[0] in neighbours and one[0] != card.number],
         "after": neighbours[at + 1] if at is not None and at + 1 < len(neighbours) else None,
     }
     try:
-        view, assessment = await run_in_threadpool(_view, desk, card, ByHand(), piece)
+        view, shown = await run_in_threadpool(_view, desk, card, ByHand(), piece)
     except DensiscanError as problem:
         return desk.page("negative.html", view=None, problem=in_words(str(problem)), box=None, command="", **common)
-    box = None if assessment.reading.frame_mm is None else [round(one, 2) for one in assessment.reading.frame_mm]
+    frame = shown.assessment.reading.frame_mm
+    box = None if frame is None else [round(one, 2) for one in frame]
     return desk.page("negative.html", view=view, problem="", box=box, command=_command(card, {}), **common)
+
+
+# Two beside each other.
+
+
+def _developed(desk: Desk, card: Card, piece: int | None) -> Run | None:
+    """Return the run that counts a piece of film on this scan."""
+    if not desk.notebook.exists():
+        return None
+    with location.open_notebook(desk.notebook) as book:
+        runs = {run.number: run for run in book.runs()}
+        sha256 = file_sha256(card.path) if runs else ""
+        kept = book.counting_readings(runs=tuple(runs), with_documents=False)
+    found = [one.run for one in kept if (one.scan_sha256, one.piece) == (sha256, piece)]
+    return runs.get(found[-1]) if found and found[-1] is not None else None
+
+
+def _pair(desk: Desk, wanted: Sequence[tuple[Card, int]]) -> list[tuple[SheetView, dict[str, Any], str]]:
+    """Return each of two negatives as the page shows it, what they are compared by, and where it stands alone."""
+    shown = []
+    for number, (card, piece) in enumerate(wanted, start=1):
+        view, page = _view(desk, card, ByHand(), piece, number=number)
+        page = replace(page, developed=_developed(desk, card, page.assessment.reading.piece))
+        shown.append((view, pair_facts(page, view), f"/negative/{card.number}?piece={piece}"))
+    return shown
+
+
+async def _beside(desk: Desk, request: Request) -> Response:
+    from starlette.concurrency import run_in_threadpool
+
+    wanted = []
+    for name in ("first", "second"):
+        number, _, piece = str(request.path_params[name]).partition("-")
+        card = desk.folder.card(int(number)) if number.isdecimal() else None
+        if card is None:
+            raise RefusedError("That scan is not in the folder any more.")
+        wanted.append((card, int(piece) if piece.isdecimal() else 0))
+    shown = await run_in_threadpool(_pair, desk, wanted)
+    return desk.page("beside.html", title="Side by side", place="negatives", shown=shown, beside="s1+s2")
 
 
 def _box(value: object, what: str) -> tuple[float, float, float, float] | None:
@@ -203,7 +252,17 @@ def _seen(asked: Mapping[str, Any]) -> ByHand:
             paper_range=_number(asked.get("paper-range"), "The paper's range", 30.0, 250.0),
             scene_stops=_number(asked.get("scene-stops"), "The subject's range", 1.0, 20.0),
         ),
+        zones=_zones(asked.get("zones") or ()),
     )
+
+
+def _zones(asked: object) -> tuple[WantedZone, ...]:
+    """Return the places that are put on zones, each as x and y in mm and the zone."""
+    try:
+        places = [[float(part) for part in place] for place in asked]  # type: ignore[attr-defined]
+        return tuple(WantedZone(x_mm=x, y_mm=y, wanted=zone) for x, y, zone in places)
+    except (TypeError, ValueError) as problem:
+        raise RefusedError("The page sent something unreadable; reload it.") from problem
 
 
 def _options(asked: Mapping[str, Any]) -> list[str]:
@@ -212,6 +271,7 @@ def _options(asked: Mapping[str, Any]) -> list[str]:
     words = []
     for name, box in (("frame", by_hand.frame_mm), ("rebate", by_hand.rebate_mm)):
         words += [] if box is None else [f"--{name}={','.join(f'{one:g}' for one in box)}"]
+    words += [f"--on-zone={one.x_mm:g},{one.y_mm:g},{one.wanted:g}" for one in by_hand.zones]
     words += [] if by_hand.aim.process == "contact" else [f"--process={by_hand.aim.process}"]
     words += [] if by_hand.aim.paper_range is None else [f"--paper-range={by_hand.aim.paper_range:g}"]
     words += [] if by_hand.aim.scene_stops is None else [f"--scene-stops={by_hand.aim.scene_stops:g}"]
@@ -255,16 +315,27 @@ async def _keep(desk: Desk, request: Request) -> Response:
 
 
 async def _keep_several(desk: Desk, request: Request) -> Response:
-    """Keep the readings of the scans that are ticked for a run."""
+    """Keep the readings of the scans that are chosen for a run, those of one subject together."""
     fields = await fields_of(request)
-    cards = [desk.folder.card(int(number)) for number in fields.get("number", ()) if number.isdecimal()]
-    paths = [str(card.path) for card in cards if card is not None]
     run = next(iter(fields.get("run", ())), None)
-    if not paths:
-        raise RefusedError("Tick the negatives first.")
+    of_subject: dict[float | None, list[str]] = {}
+    for number in dict.fromkeys(fields.get("number", ())):
+        card = desk.folder.card(int(number)) if number.isdecimal() else None
+        if card is not None:
+            typed = next(iter(fields.get(f"stops-{number}", ())), None)
+            stops = _number(typed, f"The subject's range of {card.name}", 1.0, 20.0)
+            of_subject.setdefault(stops, []).append(str(card.path))
+    if not of_subject:
+        raise RefusedError("Choose the negatives first.")
     if run is None or not run.isdecimal():
         raise RefusedError("Choose the run that they belong to; add it under Runs.")
-    return answered(await desk.act(["measure", *dict.fromkeys(paths), f"--run={run}"]))
+
+    async def kept() -> AsyncIterator[Done]:
+        for stops, paths in of_subject.items():
+            subject = [] if stops is None else [f"--scene-stops={stops:g}"]
+            yield await desk.act(["measure", *paths, f"--run={run}", *subject])
+
+    return answered(await in_turn(kept()))
 
 
 # A scan dropped on the page.

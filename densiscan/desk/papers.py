@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from densiscan.desk.negatives import numbered
@@ -13,7 +15,8 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.routing import BaseRoute
 
-_TEST: Final = ("last-black", "first-white", "exposure", "base", "name")
+_TEST: Final = ("last-black", "first-white", "exposure", "base", "fixed", "name")
+_FINISHED: Final = ("paper", "exposure", "process")
 _PRINT: Final = ("paper", "paper-range", "process", "magnification", "right-time", "right-density")
 
 
@@ -23,6 +26,7 @@ def routes(desk: Desk) -> list[BaseRoute]:
         route(desk, "/papers", "GET", _page),
         route(desk, "/papers/test", "POST", _test),
         route(desk, "/papers/print", "POST", _print),
+        route(desk, "/papers/finished", "POST", _finished),
     ]
 
 
@@ -46,16 +50,24 @@ def _value(quantity: dict[str, Any] | None) -> str:
     return f"{limit}{quantity['value']:.0f}"
 
 
+def _scan(desk: Desk, fields: Mapping[str, Sequence[str]], name: str) -> Path | None:
+    """Return the scan that was chosen in a field; None where none was."""
+    number = next(iter(fields.get(name, ())), "")
+    if not number.isdecimal():
+        return None
+    card = desk.folder.card(int(number))
+    if card is None:
+        raise RefusedError("That scan is not in the folder any more.")
+    return card.path
+
+
 async def _test(desk: Desk, request: Request) -> Response:
     fields = await fields_of(request)
     wedge = next(iter(fields.get("wedge", ())), "")
     words = ["paper"]
-    scan = next(iter(fields.get("scan", ())), "")
-    if scan.isdecimal():
-        card = desk.folder.card(int(scan))
-        if card is None:
-            raise RefusedError("That scan is not in the folder any more.")
-        words.append(str(card.path))
+    scan = _scan(desk, fields, "scan")
+    if scan is not None:
+        words.append(str(scan))
     elif not fields.get("last-black"):
         raise RefusedError("Choose the scan of the print, or count its steps.")
     if wedge:
@@ -69,4 +81,15 @@ async def _print(desk: Desk, request: Request) -> Response:
     paths = [str(card.path) for card in cards if card is not None]
     if not paths:
         raise RefusedError("Choose the negatives to be printed.")
-    return answered(await desk.act(["print", *paths, *words_of(fields, _PRINT)]))
+    right = _scan(desk, fields, "right-negative")
+    words = [] if right is None else [f"--right-negative={right}"]
+    return answered(await desk.act(["print", *paths, *words_of(fields, _PRINT), *words]))
+
+
+async def _finished(desk: Desk, request: Request) -> Response:
+    fields = await fields_of(request)
+    scan, negative = _scan(desk, fields, "scan"), _scan(desk, fields, "negative")
+    if scan is None:
+        raise RefusedError("Choose the scan of the print.")
+    words = [] if negative is None else [f"--negative={negative}"]
+    return answered(await desk.act(["finished", str(scan), *words_of(fields, _FINISHED), *words]))

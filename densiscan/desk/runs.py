@@ -23,6 +23,25 @@ _FACTS: Final = (
     *("film", "developer", "time", "temp", "dilution", "batch", "use", "scene-stops", "exposure-index"),
     *("agitation", "sheets", "volume", "note", "date"),
 )
+_FIELDS: Final = {"temp": "temperature_c", "volume": "volume_ml"} | {
+    name: name.replace("-", "_") for name in _FACTS if name not in {"time", "temp", "volume"}
+}
+_EDITED: Final = {
+    "film": "Film",
+    "developer": "Developer",
+    "dilution": "Dilution",
+    "time": "Time",
+    "temp": "Temperature",
+    "date": "Date",
+    "batch": "Batch",
+    "use": "Use of the developer",
+    "exposure-index": "Exposed at index",
+    "scene-stops": "Subject range in stops",
+    "agitation": "Agitation",
+    "sheets": "Sheets",
+    "volume": "Millilitres of developer",
+    "note": "Note",
+}
 _LAST: Final = 60
 
 
@@ -33,7 +52,9 @@ def routes(desk: Desk) -> list[BaseRoute]:
         route(desk, "/runs/advice", "GET", _advice),
         route(desk, "/runs/add", "POST", _add),
         route(desk, "/runs/undo", "POST", _undo),
+        route(desk, "/runs/history", "GET", _history),
         route(desk, "/runs/{number:int}/{act}", "POST", _change),
+        route(desk, "/readings/{number:int}/{act}", "POST", _change_reading),
     ]
 
 
@@ -49,6 +70,8 @@ async def _page(desk: Desk, _request: Request) -> Response:
             "run": run,
             "time": time_text(run.time_s),
             "use": use_words(run.use),
+            "facts": {name: _typed(getattr(run, field)) for name, field in _FIELDS.items()}
+            | {"time": time_text(run.time_s)},
             "ranges": ", ".join(density_text(one) for one in run.density_ranges) or "not measured",
         }
         for run in reversed(runs)
@@ -59,10 +82,16 @@ async def _page(desk: Desk, _request: Request) -> Response:
         title="Runs",
         place="runs",
         rows=rows,
+        edited=_EDITED.items(),
         processes=processes,
         last=last,
         last_time="" if last is None else time_text(last.time_s),
     )
+
+
+def _typed(value: object) -> str:
+    """Return a fact of a run as a person types it."""
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _processes(runs: Sequence[Run]) -> list[dict[str, Any]]:
@@ -90,12 +119,38 @@ async def _undo(desk: Desk, _request: Request) -> Response:
 
 
 async def _change(desk: Desk, request: Request) -> Response:
+    from starlette.concurrency import run_in_threadpool
+
     act, number = request.path_params["act"], int(request.path_params["number"])
     if act not in {"remove", "restore", "show", "correct"}:
         raise RefusedError("That cannot be done to a run.")
     fields = await fields_of(request)
-    more = words_of(fields, _FACTS) if act == "correct" else []
-    return answered(await desk.act(["run", act, str(number), *more]))
+    more = words_of(fields, (*_FACTS, "clear")) if act == "correct" else []
+    done = await desk.act(["run", act, str(number), *more])
+    return answered(done, readings=await run_in_threadpool(_readings, desk, number) if act == "show" else [])
+
+
+def _readings(desk: Desk, run: int) -> list[dict[str, Any]]:
+    """Return the readings of a run, those that were taken out too, with what each is called."""
+    from densiscan.report.counting import name_text, when_text
+
+    with location.open_notebook(desk.notebook) as book:
+        return [
+            {"number": one.number, "name": f"{name_text(one)}, {when_text(one.made)}", "removed": one.removed}
+            for one in book.readings(run=run, removed=None, with_documents=False)
+            if one.scan_sha256 is not None
+        ]
+
+
+async def _history(desk: Desk, _request: Request) -> Response:
+    return answered(await desk.act(["run", "history"]))
+
+
+async def _change_reading(desk: Desk, request: Request) -> Response:
+    act, number = request.path_params["act"], int(request.path_params["number"])
+    if act not in {"remove", "restore"}:
+        raise RefusedError("That cannot be done to a reading.")
+    return answered(await desk.act(["reading", act, str(number)]))
 
 
 # What to do next.
@@ -122,7 +177,6 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
     from densiscan.development.developer_life import Load
     from densiscan.notebook.advised import Wanted, advised
     from densiscan.paper.grade import density_range_for
-    from densiscan.report.advice import advice_text
     from densiscan.report.page.notebook import next_step
 
     film, developer = asked.get("film", "").strip(), asked.get("developer", "").strip()
@@ -156,7 +210,7 @@ def _advised(desk: Desk, asked: Mapping[str, str]) -> dict[str, Any]:
         "done": True,
         "say": step.say,
         "why": step.why,
-        "text": advice_text(sheet),
+        "text": step.all,
         "curve": _curve(sheet),
         "command": command_text(words),
     }

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from densiscan.desk.folder import Card
 
 _PICTURE_PX = 900
+_NUMBERS = ("steps", "increment", "first", "uncertainty")
+"""What describes a wedge without a certificate."""
 
 
 def routes(desk: Desk) -> list[BaseRoute]:
@@ -58,7 +60,7 @@ def _words(desk: Desk, fields: Mapping[str, Sequence[str]]) -> tuple[Card, list[
     if card is None:
         raise RefusedError("Choose the scan of the wedge; drop it on the page of negatives if it is not in the folder.")
     text = next(iter(fields.get("wedge", ())), "")
-    words = [f"--densities={desk.wedge_file(text)}"] if text else words_of(fields, ("steps", "increment", "first"))
+    words = [f"--densities={desk.wedge_file(text)}"] if text else words_of(fields, _NUMBERS)
     if not words:
         raise RefusedError("Describe the wedge: paste its densities, or give the number of its steps.")
     return card, [*words, *words_of(fields, ("region",))]

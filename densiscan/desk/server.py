@@ -28,6 +28,7 @@ _CONNECTIONS: Final = 1000
 _STATIC: Final = {
     "page.css": ("densiscan.report.page", "templates", "text/css"),
     "page.js": ("densiscan.report.page", "templates", "text/javascript"),
+    "pair.js": ("densiscan.report.page", "templates", "text/javascript"),
     "desk.css": ("densiscan.desk", "static", "text/css"),
     "desk.js": ("densiscan.desk", "static", "text/javascript"),
     "negative.js": ("densiscan.desk", "static", "text/javascript"),

@@ -80,8 +80,9 @@ class Desk:
             "version": __version__,
             "practice": self.practice,
             "folder": self.folder.path.name,
+            "beside": "",
         }
-        text = self._templates.get_template(template).render(**common, **values)
+        text = self._templates.get_template(template).render(common | values)
         return HTMLResponse(text.encode("utf-8", "replace"))
 
     def part(self, template: str, macro: str, *values: Any) -> str:

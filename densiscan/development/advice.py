@@ -33,6 +33,7 @@ from densiscan.development.posterior import (
     posterior_of,
     quantiles,
     scatter_of,
+    weights_if_changed,
 )
 from densiscan.development.prior import BELIEFS, LONGEST_REACH, PACE_DOUBT, PARAMETERS, SHORTEST_EVEN_S, Belief
 from densiscan.development.run import Run
@@ -246,9 +247,9 @@ def advise_from(posterior: Posterior, runs: Sequence[Run], plan: Plan) -> Advice
     temperatures = [REFERENCE_C, *posterior.evidence.conditions.temperature_c.tolist()]
     return Advice(
         plan=plan,
-        time_s=_timed(time, right, posterior.weights),
+        time_s=_timed(time, right, posterior),
         best_time_s=best,
-        interval_s=_interval(right, posterior.weights),
+        interval_s=_interval(right, posterior),
         factor=time / against,
         against_s=against,
         step=time / limits.equal_s,
@@ -371,14 +372,14 @@ def _right_times(posterior: Posterior, plan: Plan, contrast_stops: float = 0.0) 
     return np.asarray(equal_time(posterior.points, targets) * np.exp(-paces))
 
 
-def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
+def _timed(time: float, right: Floats, posterior: Posterior) -> Quantity:
     """Return a time with how far off the right one may be, and the interval that the right one lies in.
 
     Where the contrast may well never be reached, no width says anything: the interval is open at its end. A time that a
     step holds outside the interval has none.
     """
-    reach = _reach(right, weights, time)
-    low, high = _interval(right, weights)
+    reach = _reach(right, posterior.weights, time)
+    low, high = _interval(right, posterior)
     high = None if high is None or high > _NOBODY_WAITS * time else high
     parts = {Influence("development"): 0.5 * reach} if reach < time else None
     holds = (low is None or low <= time) and (high is None or time <= high)
@@ -387,9 +388,11 @@ def _timed(time: float, right: Floats, weights: Floats) -> Quantity:
     return Quantity(time, parts if low is not None and high is not None else None, None, (low, high))
 
 
-def _interval(right: Floats, weights: Floats) -> Interval:
-    low, high = (end if math.isfinite(end) else None for end in quantiles(right, weights, _ENDS))
-    return low, high
+def _interval(right: Floats, posterior: Posterior) -> Interval:
+    """Return where the right time lies, be a change that nobody wrote down as likely as the runs say or likelier."""
+    both = (posterior.weights, weights_if_changed(posterior))
+    lows, highs = zip(*(quantiles(right, weights, _ENDS) for weights in both), strict=True)
+    return min(lows) if math.isfinite(min(lows)) else None, max(highs) if math.isfinite(max(highs)) else None
 
 
 def _reach(values: Floats, weights: Floats, middle: float) -> float:
@@ -465,9 +468,9 @@ def _table_row(posterior: Posterior, plan: Plan, limits: _Limits, stops: int) ->
     return TableRow(
         contrast_stops=stops,
         scene_stops=suits,
-        time_s=_timed(time, right, posterior.weights),
+        time_s=_timed(time, right, posterior),
         best_s=best,
-        interval_s=_interval(right, posterior.weights),
+        interval_s=_interval(right, posterior),
         note=_row_note(posterior, plan, limits, stops, time),
     )
 

@@ -17,9 +17,8 @@ FEWEST: Final = 4
 ALLOWED: Final = 0.5
 """Standard deviations by which a value may be off before it adds: a shift of one is what is looked for (published)."""
 
-ALARM: Final = 5.5
-"""Sum from which it is called creeping: once in 1560 runs by chance to one side (published: Siegmund 1985, Sequential
-Analysis, (exp(b) - b - 1) / (2 k^2) with b = 2 k (h + 1.166), from memory; for h = 5 it gives 938, tables 931)."""
+ALARM: Final = 5.0
+"""Sum from which it is called creeping: once in 931 runs by chance to one side (published: average run lengths)."""
 
 _MOST: Final = 3.0
 """No single value counts for more: one that stands apart is no creeping, and told otherwise."""

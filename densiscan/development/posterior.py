@@ -74,6 +74,7 @@ _UNLIKELY: Final = 3.0
 _MOST_CHANGES: Final = 2
 _NEGLIGIBLE: Final = 0.01
 _FEWEST_FOR_CHANGE: Final = 3
+_LIKELIER: Final = 5.0
 _STANDARD: Final = NormalDist()
 _STANDS_OFF: Final = 1.5
 _APART: Final = 3.0
@@ -329,6 +330,12 @@ def for_batch(posterior: Posterior, batch: str | None) -> Posterior:
 def scatter_of(posterior: Posterior) -> Floats:
     """Return, for each point, how much the runs scatter against the usual."""
     return np.asarray(np.exp(posterior.points[:, SCATTER]))
+
+
+def weights_if_changed(posterior: Posterior) -> Floats:
+    """Return weights for which a change that nobody wrote down has five times the odds that the runs give it."""
+    likelier = posterior.weights * np.where(posterior.points[:, SINCE] > 0.0, _LIKELIER, 1.0)
+    return np.asarray(likelier / likelier.sum())
 
 
 def expected_unchanged(posterior: Posterior) -> Floats:

@@ -118,7 +118,9 @@ def counted(readings: Sequence[RunReading]) -> Counted:
         left_out=tuple(
             NegativeLeftOut(file=one.file, why=why, fog_counts=one in foggy and one.base_plus_fog is not None)
             for one in chosen
-            if (why := whys[one.number]) is not None and (one.density_range is not None or one not in foggy)
+            if (why := whys[one.number]) is not None
+            and (one.density_range is not None or one not in foggy)
+            and not_a_negative(one.document or {}) != "wedge"  # it lies among the scans of many an evening
         ),
     )
 
@@ -213,9 +215,10 @@ def left_out_warnings(runs: Sequence[Run]) -> tuple[Warning_, ...]:
 
 def _warning(why: str, numbers: list[int]) -> Warning_:
     count = len(numbers)
+    what = "scan" if why.startswith("seen as") else "negative"
     runs = ", ".join(str(number) for number in dict.fromkeys(numbers))
     message = (
-        f"{count} negative{'s' if count > 1 else ''} of run{'s' if len(set(numbers)) > 1 else ''} {runs} "
+        f"{count} {what}{'s' if count > 1 else ''} of run{'s' if len(set(numbers)) > 1 else ''} {runs} "
         f"{'are' if count > 1 else 'is'} {why}, so the density range says nothing about development and is left out."
     )
     return Warning_(code="negatives-left-out", message=message)

@@ -37,6 +37,11 @@ class Highlight:
 
     `stops` is the change of the negative's contrast that brings it there, N plus or minus; `contrast_factor` the same
     as a factor of the usual contrast.
+
+    Examples
+    --------
+    >>> Highlight(falls_on=9.0, wanted=8.0, stops=-1.0, contrast_factor=5 / 6).stops
+    -1.0
     """
 
     falls_on: float

@@ -7,14 +7,14 @@ reads at the middle of that cell, but from the cells of the survey instead of th
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from densiscan.arithmetic.quantity import Influence, Quantity
+from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity
 from densiscan.calibration.densities import Light
 from densiscan.negative.bench import Bench
 from densiscan.negative.reading import Reading
@@ -228,10 +228,19 @@ def _doubts(
 ) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]:
     """Return the expanded uncertainty of readings at the levels, and of the difference between any two places."""
     light = replace(light, survey=_fewer(light.survey))
-    here = [light.of_area(10.0**-level, sigma, _HERE, area) for level, sigma in zip(levels, noise, strict=True)]
-    there = [_elsewhere(quantity) for quantity in here]
-    between = tuple(tuple((one - other).uncertainty or 0.0 for other in there) for one in here)
-    return tuple(quantity.uncertainty or 0.0 for quantity in here), between
+    read = tuple((10.0**-level, sigma) for level, sigma in zip(levels, noise, strict=True))
+    here = light.of_areas(read, _HERE, area)
+    return tuple(quantity.uncertainty or 0.0 for quantity in here), _between(here)
+
+
+def _between(here: Sequence[Quantity]) -> tuple[tuple[float, ...], ...]:
+    """Return the expanded uncertainty of each reading minus each, at another place: its own part is another's."""
+    parts: list[Mapping[Influence, float]] = [quantity.parts or {} for quantity in here]
+    shared = sorted({influence for one in parts for influence in one if influence.key != _HERE})
+    common = np.array([[one.get(influence, 0.0) for influence in shared] for one in parts])
+    own = np.array([math.fsum(part**2 for influence, part in one.items() if influence.key == _HERE) for one in parts])
+    apart = ((common[:, None, :] - common[None, :, :]) ** 2).sum(axis=2) + own[:, None] + own[None, :]
+    return tuple(map(tuple, (COVERAGE_FACTOR * np.sqrt(apart)).tolist()))
 
 
 _ENOUGH: Final = 20_000
@@ -252,12 +261,3 @@ def _fewer(surveyed: Survey) -> Survey:
 
 
 _HERE: Final = "a place"
-
-
-def _elsewhere(quantity: Quantity) -> Quantity:
-    """Return the same reading at another place: what belongs to the place is another's."""
-    parts = {
-        Influence(influence.kind, "another place") if influence.key == _HERE else influence: part
-        for influence, part in (quantity.parts or {}).items()
-    }
-    return Quantity(quantity.value, parts)

@@ -7,6 +7,7 @@ from typing import Final
 
 from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.negative.find.limits import FIND_LIMITS, FindLimits
+from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +52,11 @@ SIGN_LIMITS: Final = SignLimits()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadLimits:
-    """All thresholds that a scan is read by before anything is measured on it."""
+    """All thresholds that a scan is read by: what is found, what it is taken for, what is wrong with it."""
 
     find: FindLimits = FIND_LIMITS
     signs: SignLimits = SIGN_LIMITS
+    trouble: TroubleLimits = TROUBLE_LIMITS
 
 
 READ_LIMITS: Final = ReadLimits()

@@ -21,9 +21,11 @@ from densiscan.notebook.readings import NewReading, file_sha256
 def task_options(task: Task) -> dict[str, Any]:
     """Return everything but the scan and the calibration that a reading depends on, as plain JSON values.
 
-    Two tasks that give equal values measure a scan alike. An array stands as the SHA-256 of its bytes.
+    Two tasks that give equal values measure a scan alike in one version, whose thresholds nobody asks for. An array
+    stands as the SHA-256 of its bytes.
     """
-    return {"measure": _plain(task.options), "aim": _plain(task.aim), "ppi": task.ppi, "page": task.page}
+    measure = {name: value for name, value in _plain(task.options).items() if name != "limits"}
+    return {"measure": measure, "aim": _plain(task.aim), "ppi": task.ppi, "page": task.page}
 
 
 _LAYOUT: Final[Layout] = {

@@ -20,6 +20,7 @@ from densiscan.files.atomic import as_text
 from densiscan.notebook import materials, readings
 from densiscan.notebook import runs as notebook_runs
 from densiscan.notebook.counting import counted_by_run
+from densiscan.notebook.history import NotebookChange, changes
 from densiscan.notebook.materials import Batch
 from densiscan.notebook.merge import Merged, merge
 from densiscan.notebook.news import News, news_of
@@ -180,6 +181,11 @@ class Notebook:
                 return None
             return undone.what, None if undone.run is None else notebook_runs.run_numbered(connection, undone.run)
 
+    def history(self, last: int = 20) -> tuple[NotebookChange, ...]:
+        """Return the changes of runs and readings made last, at most so many, the latest last."""
+        with self._store.reading() as connection:
+            return () if connection is None else changes(connection, last)
+
     def remove_run(self, number: int) -> Run:
         """Take a run out, so that it counts for nothing until it is restored; WrongUseError where it is out."""
         return self._set_removed(number, removed=True)
@@ -288,6 +294,11 @@ class Notebook:
         readings.require_kind(kind)
         with self._store.reading() as connection:
             return None if connection is None else readings.kept(connection, kind, name)
+
+    def film_calibration_from(self, scan_sha256: str) -> str | None:
+        """Return the name of a calibration for film that was made from this scan, the last one; None where none was."""
+        with self._store.reading() as connection:
+            return None if connection is None else readings.film_calibration_from(connection, scan_sha256)
 
     def names(self, kind: str) -> tuple[str, ...]:
         """Return the names that documents of a kind are kept under, the last kept first."""

@@ -10,6 +10,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -100,6 +101,14 @@ def file_sha256(path: Path) -> str:
         while block := stream.read(_BLOCK_BYTES):
             digest.update(block)
     return digest.hexdigest()
+
+
+def file_status(path: Path) -> tuple[int, int] | None:
+    """Return size and time of change (ns) of a file, by which it is the same as before; None where it is not seen."""
+    with suppress(OSError):
+        status = path.stat()
+        return status.st_size, status.st_mtime_ns
+    return None
 
 
 def canonical(document: object) -> str:
@@ -395,3 +404,13 @@ def names(connection: sqlite3.Connection, kind: str) -> tuple[str, ...]:
         (kind,),
     )
     return tuple(str(row[0]) for row in rows)
+
+
+def film_calibration_from(connection: sqlite3.Connection, scan_sha256: str) -> str | None:
+    """Return the name of the calibration for film last made from a scan, None where none was."""
+    row = connection.execute(
+        """SELECT name FROM documents WHERE kind = 'calibration' AND scan_sha256 = ?
+        AND json_extract(document, '$.mode') = 'transmission' ORDER BY made DESC, id DESC LIMIT 1""",
+        (scan_sha256,),
+    ).fetchone()
+    return None if row is None else str(row[0])

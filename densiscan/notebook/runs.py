@@ -94,7 +94,8 @@ def names_in(connection: sqlite3.Connection, table: str) -> tuple[str, ...]:
     """Return the names of all films or developers that runs were logged of, the first kept first."""
     column = {"films": "film_id", "developers": "developer_id"}[table]
     rows = connection.execute(
-        f"SELECT name FROM {table} WHERE id IN (SELECT {column} FROM runs WHERE removed IS NULL) ORDER BY id"
+        f"SELECT name FROM {table} WHERE EXISTS "
+        f"(SELECT 1 FROM runs WHERE {column} = {table}.id AND removed IS NULL) ORDER BY id"
     )
     return tuple(str(row[0]) for row in rows)
 

@@ -8,7 +8,6 @@ A sentence that judges or warns is made beside its figure, in `negative`, `devel
 here.
 """
 
-__all__ = ["advice", "answer", "budget", "cgats", "check", "counting", "evening", "exposing", "film", "film_times"]
-__all__ += ["field_card"]
-__all__ += ["finished", "folder", "labels", "notebook", "paper", "printing", "readings", "runs", "table", "terminal"]
-__all__ += ["trends", "zones"]
+__all__ = ["advice", "answer", "archive", "budget", "cgats", "check", "counting", "evening", "exposing"]
+__all__ += ["field_card", "film", "film_times", "finished", "fixer", "folder", "labels", "lines", "notebook", "paper"]
+__all__ += ["parquet", "printing", "readings", "runs", "table", "terminal", "trends", "zones"]

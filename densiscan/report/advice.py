@@ -14,7 +14,7 @@ from densiscan.development.falling import falling_contrast
 from densiscan.development.learning import Learning
 from densiscan.development.names import solution_text
 from densiscan.development.prior import LONGEST_REACH, SHORTEST_EVEN_S
-from densiscan.development.verdict import LARGEST_STEP
+from densiscan.development.verdict import LARGEST_STEP, SMALLEST_STEP
 from densiscan.files.serialise import Layout, as_document
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.report.readings import paragraph, time_text
@@ -90,7 +90,7 @@ def figures_of(advice: Advice) -> list[tuple[str, str]]:
     """Return time, change, range and what they rest on in words, each under its name."""
     return [
         ("time", _time_words(advice)),
-        ("change", _change_words(advice)),
+        ("change", change_words(advice)),
         ("density range", _range_words(advice)),
         ("based on", basis_words(advice)),
     ]
@@ -120,14 +120,16 @@ def use_words(use: int) -> str:
     return {1: "fresh developer", 2: "second use", 3: "third use"}.get(use, f"use {use}")
 
 
-def _change_words(advice: Advice) -> str:
+def change_words(advice: Advice) -> str:
+    """Return by how much to change the time: "16 % shorter than run 12, 8:45"."""
     percent = round(100.0 * (advice.factor - 1.0))
     direction = "as long as" if percent == 0 else f"{abs(percent)} % {'longer' if percent > 0 else 'shorter'} than"
     other = "the time to begin with" if advice.last_run is None else f"run {advice.last_run}"
     at = " at 20 C" if advice.last_run is None else ""
     words = f"{direction} {other}, {time_text(advice.against_s)}{at}"
     if abs(advice.step - advice.factor) < 0.01:
-        return words
+        small = abs(percent) > 0 and abs(math.log(advice.factor)) <= math.log1p(SMALLEST_STEP)
+        return f"{words}: too little to matter" if small and advice.last_run is not None else words
     equal = time_text(advice.time_s.value / advice.step)
     return (
         f"{words}, which would be {equal} at this temperature and use: a step of {100.0 * (advice.step - 1.0):+.0f} %"

@@ -54,7 +54,7 @@ class Evening:
     trends
         How the film in the developer went from run to run, this run the last.
     surprises
-        How the last two runs of any film, this one the last, came out against what was expected of them.
+        How this run, the last, came out against what was expected, and before it those that it is told with.
     """
 
     run: Run | None
@@ -116,7 +116,7 @@ class Evening:
         """Return what this run shows of development, fog and speed.
 
         Of development one thing is told: that something changed, else what the charts of contrast and activity say,
-        which are two views of it, else that the last two runs surprise.
+        which are two views of it, else that this run and one before it surprise.
         """
         change = next((one.change for one in self.trends if one.change is not None), None)
         if change is not None and change.runs <= FEW_SINCE:

@@ -10,18 +10,11 @@ from densiscan.film.exposing import CameraExposure, CameraSetting, Highlight, Me
 from densiscan.film.reciprocity import ONSET_S, Reciprocity
 from densiscan.report.film_times import corrected_text, rests_on, seconds_text
 from densiscan.report.readings import paragraph
+from densiscan.report.zone_change import ZONES, zone_text
 
 FORMAT: Final = "densiscan.exposure/1"
-ZONES: Final = ("0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
-_NEAR: Final = 0.05
 _NEAR_STOPS: Final = 0.15
 """Off by less than this is as metered: no meter and no shutter is surer."""
-
-
-def zone_text(zone: float) -> str:
-    """Return a zone as it is written: III, or between two of them 3.5."""
-    whole = round(zone)
-    return ZONES[whole] if abs(zone - whole) < _NEAR and 0 <= whole < len(ZONES) else f"{zone:.1f}"
 
 
 def half_zone_text(zone: float) -> str:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 from densiscan.film.exposing import MIDDLE_ZONE, bellows_extension, filter_stops
 from densiscan.film.reciprocity import TABLE_S, Reciprocity, shorter_development
 from densiscan.report.advice import cells_of
-from densiscan.report.exposing import ZONES
 from densiscan.report.film_times import corrected_text, seconds_text
+from densiscan.report.zone_change import ZONES
 
 if TYPE_CHECKING:
     from densiscan.notebook.advised import AdviceSheet

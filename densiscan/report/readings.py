@@ -18,6 +18,7 @@ from densiscan.paper.grade import HARDER, SOFTER
 from densiscan.report.terminal import fitted, wrapped
 from densiscan.report.trouble import finding_lines, trouble_lines
 from densiscan.report.wedge import wedge_words
+from densiscan.report.zone_change import zones_words
 
 WIDTH: Final = 79
 READINGS_FORMAT: Final = "densiscan.readings/1"
@@ -159,6 +160,7 @@ def reading_text(assessment: Assessment, calibration: Named | None = None, *, us
     lines = [reading.name, *first, *_figures_text(reading, calibration)]
     verdicts = [
         *(_advice_text(assessment) if assessment.judged else []),
+        *_zones_text(assessment),
         *(paragraph(words, label=label) for label, words in trouble_lines(assessment.trouble, usual=usual)),
         *([] if assessment.wedge is None else [paragraph(wedge_words(assessment.wedge), label="wedge")]),
         *_left_out_lines(reading),
@@ -226,6 +228,11 @@ def _net(quantity: Quantity | None) -> str:
 
 def _advice_text(assessment: Assessment) -> list[str]:
     return [paragraph(words, label=label) for label, words in judgement_of(assessment)]
+
+
+def _zones_text(assessment: Assessment) -> list[str]:
+    words = zones_words(assessment)
+    return [] if words is None else [paragraph(" ".join(words), label="zones")]
 
 
 def judgement_of(assessment: Assessment) -> list[tuple[str, str]]:
@@ -385,10 +392,13 @@ _LAYOUT: Final[Layout] = {
     + "".join(f"{name}=reading.{name} " for name in QUANTITIES)
     + "spots=reading.spots clipped.light=reading.clipped_light clipped.dark=reading.clipped_dark "
     "beyond_calibration=reading.beyond_calibration seen=reading.seen exposure development paper warnings "
-    "findings=trouble.findings evenness=trouble channels?=reading.channels left_out?=reading.left_out wedge?",
+    "findings=trouble.findings evenness=trouble channels?=reading.channels left_out?=reading.left_out wedge? zones?",
     "Assessment.exposure": lambda assessment: assessment.exposure if assessment.judged else None,
     "Assessment.development": lambda assessment: assessment.development if assessment.judged else None,
     "Assessment.paper": lambda assessment: assessment.paper if assessment.judged else None,
+    "ZoneChange": "stops places highlight time_factor",
+    "PlacedZone": "x_mm y_mm zone wanted exposed_on",
+    "Highlight": "falls_on wanted stops contrast_factor",
     "ExposureAdvice": "verdict judged stops at_least borderline reason",
     "ExposureAdvice.judged": lambda advice: not advice.warnings,
     "DevelopmentAdvice": "verdict judged contrast target_contrast time_factor borderline reason",

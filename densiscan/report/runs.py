@@ -9,17 +9,20 @@ from densiscan.arithmetic.quantity import Quantity
 from densiscan.development.repeatability import Filled
 from densiscan.development.run import Run
 from densiscan.files.serialise import Layout, as_document
-from densiscan.report.counting import ShownReading, reading_document, reading_lines
+from densiscan.notebook.history import NotebookChange
+from densiscan.report.counting import ShownReading, reading_document, reading_lines, when_text
 from densiscan.report.readings import density_text, paragraph, time_text
 from densiscan.report.terminal import fitted
 
 RUN_FORMAT: Final = "densiscan.run/1"
 RUNS_FORMAT: Final = "densiscan.runs/1"
+HISTORY_FORMAT: Final = "densiscan.run-history/1"
 _LAYOUT: Final[Layout] = {
     "Run": "run=number film developer dilution batch use date time_s temperature_c exposure_index agitation prewash "
     "stop fix sheets sheet_size_mm volume_ml scene_stops note density_ranges sheet_stops "
     "base_plus_fogs left_out removed",
     "Filled": "like taken warnings",
+    "NotebookChange": "made what run",
 }
 _LABEL: Final = 18
 _WORDS: Final = {
@@ -51,6 +54,22 @@ def run_page_document(run: Run, readings: Sequence[ShownReading]) -> dict[str, A
 def runs_document(runs: Sequence[Run]) -> dict[str, Any]:
     """Return runs as plain JSON values."""
     return {"format": RUNS_FORMAT, "runs": [run_document(run) for run in runs]}
+
+
+def history_document(changes: Sequence[NotebookChange]) -> dict[str, Any]:
+    """Return changes as plain JSON values."""
+    return {"format": HISTORY_FORMAT, "changes": [as_document(change, _LAYOUT) for change in changes]}
+
+
+def history_text(changes: Sequence[NotebookChange]) -> str:
+    """Return changes, one a line, the latest last."""
+    if not changes:
+        return "Nothing was changed yet."
+    return "\n".join(f"  {when_text(one.made)}  {_of_run(one.run):<8}  {_DONE[one.what]}" for one in changes)
+
+
+def _of_run(run: int | None) -> str:
+    return "no run" if run is None else f"run {run}"
 
 
 def use_text(use: int) -> str:
@@ -166,11 +185,16 @@ def _load(run: Run) -> str | None:
     return " in ".join(part for part in (sheets, volume) if part) or None
 
 
-_UNDONE: Final = {
+_DONE: Final = {
+    "add": "logged",
+    "correct": "corrected",
+    "remove": "taken out",
+    "restore": "brought back",
     "measure": "measured into a run",
     "remove-reading": "reading taken out",
     "restore-reading": "reading brought back",
 }
+_UNDONE: Final = {what: words for what, words in _DONE.items() if "-" in what or what == "measure"}
 
 
 def undone_text(what: str) -> str:

@@ -12,8 +12,8 @@ from densiscan.film.zones import FilmZone
 from densiscan.paper.exposure import Printing
 from densiscan.paper.places import printed_net
 from densiscan.paper.tested_range import PaperTest
-from densiscan.report.exposing import ZONES
 from densiscan.report.readings import density_text, paragraph
+from densiscan.report.zone_change import ZONES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

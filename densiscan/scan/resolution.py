@@ -33,7 +33,7 @@ def resolution(notes: Notes, given: float | None) -> tuple[tuple[float, float], 
             ("ppi-overridden", f"The file says {ppi_text(recorded)}; {given:g} was given and is used.")
         ]
     if recorded is None:
-        raise ScanFault("does not say its resolution; if it is a scan, give that with --ppi")
+        raise ScanFault("does not say its resolution; if it is a scan, add it with --ppi")
     if not all(_LOWEST_PPI <= value <= _HIGHEST_PPI for value in recorded):
         raise ScanFault(f"says {ppi_text(recorded)}, which no scan has; give the right resolution with --ppi")
     if made_up(recorded):

@@ -59,6 +59,16 @@ class RowLimits:
     straight_deg: float = chosen(0.6, "Angle that is left, at most, of a row that lies straight.")
     straight_shift: float = chosen(0.2, "The same as a shift over the whole row, part of its width.")
     rival: float = chosen(0.5, "Part of the weight of the weightiest row that another must have to count.")
+    # Cells
+    middle: tuple[float, float] = practice((0.3, 0.7), "Part of a cell whose level is read: its rims blur.")
+    halves: tuple[tuple[float, float], ...] = practice(
+        ((0.15, 0.4), (0.6, 0.85)), "Parts that are compared to see an edge within a cell: rims are left out."
+    )
+    least_inside: float = chosen(0.55, "Part of a cell that must lie on the scan to read anything in it.")
+    cell_edge: float = practice(0.015, "Difference of level between its halves from which an edge lies within a cell.")
+    cell_noises: float = physics(4.0, "The same in deviations of noise.")
+    cell_jump: float = physics(0.35, "The same as part of the jump to a neighbour, whose glare falls off across it.")
+    beside: int = practice(4, "Cells of the map between a row and what is looked at beside it.")
     read: float = practice(0.6, "Part of a step, along and across, that is read: blur, glare, numerals are the rest.")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Final
 
 import numpy as np
 
@@ -12,18 +11,6 @@ from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.robust import robust_spread
 from densiscan.wedge.alignment import Cell
 from densiscan.wedge.rows import Row
-
-_MIDDLE: Final = (0.3, 0.7)
-_HALVES: Final = ((0.15, 0.4), (0.6, 0.85))
-"""Parts of a cell that are compared to tell an edge within it: its rims are left to blur and lines."""
-_LEAST_INSIDE: Final = 0.55
-"""Part of a cell that must lie on the scan to read anything in it."""
-_EDGE: Final = 0.015
-"""Difference of log10 signal between the halves of a cell from which an edge lies within it."""
-_OF_JUMP: Final = 0.35
-"""The same as part of the jump to a neighbouring cell."""
-_GAP: Final = 4
-"""Cells of the map between a row and what is looked at beside it."""
 
 
 def cells_of(row: Row, image: Floats) -> Mapping[int, Cell]:
@@ -37,7 +24,9 @@ def cells_of(row: Row, image: Floats) -> Mapping[int, Cell]:
     size = image.shape[1]
     reach = math.ceil(size / abs(row.lattice.pitch)) + 2
     inside = {number: _part_inside(row, number, size) for number in range(-reach, row.span + reach)}
-    levels = {number: _middle(row, image, number) for number, part in inside.items() if part >= _LEAST_INSIDE}
+    levels = {
+        number: _middle(row, image, number) for number, part in inside.items() if part >= row.view.limits.least_inside
+    }
     return {number: _cell(row, image, number, inside[number], levels) for number in levels}
 
 
@@ -61,23 +50,31 @@ def _band(row: Row, number: int, rows: int) -> slice:
 
 
 def _middle(row: Row, image: Floats, number: int) -> tuple[float, float]:
-    columns = _columns(row, number, _MIDDLE, image.shape[1]) or _columns(row, number, (0.0, 1.0), image.shape[1])
+    columns = _columns(row, number, row.view.limits.middle, image.shape[1]) or _columns(
+        row, number, (0.0, 1.0), image.shape[1]
+    )
     return _level(image[_band(row, number, image.shape[0]), columns or slice(0, 1)])
 
 
 def _cell(row: Row, image: Floats, number: int, inside: float, levels: Mapping[int, tuple[float, float]]) -> Cell:
     rows, size = image.shape
+    limits = row.view.limits
     level, doubt = levels[number]
     rounding = _rounding(row, level)
     # Glare from a bright neighbour falls off across a cell; what lies beyond an edge within it is another surface.
     jumps = [abs(levels[beside][0] - level) for beside in (number - 1, number + 1) if beside in levels]
     even = True
-    for part in _HALVES:
+    for part in limits.halves:
         columns = _columns(row, number, part, size)
         if columns is None:
             continue
         half, noise = _level(image[_band(row, number, rows), columns])
-        allowed = max(_EDGE, 4.0 * math.hypot(noise, doubt), rounding, _OF_JUMP * max(jumps, default=0.0))
+        allowed = max(
+            limits.cell_edge,
+            limits.cell_noises * math.hypot(noise, doubt),
+            rounding,
+            limits.cell_jump * max(jumps, default=0.0),
+        )
         even = even and abs(half - level) <= allowed
     across = _columns(row, number, (0.0, 1.0), size) or slice(0, 1)
     return Cell(
@@ -102,7 +99,7 @@ def _level(part: Floats) -> tuple[float, float]:
 
 
 def _beside(row: Row, image: Floats, rows: tuple[int, int], columns: slice, level: float) -> float | None:
-    half = row.view.limits.strip // 2
-    tops = [top for top in (rows[0] - _GAP - half, rows[1] + _GAP) if top >= 0 and top + half <= image.shape[0]]
+    half, gap = row.view.limits.strip // 2, row.view.limits.beside
+    tops = [top for top in (rows[0] - gap - half, rows[1] + gap) if top >= 0 and top + half <= image.shape[0]]
     levels = [float(np.median(image[top : top + half, columns])) for top in tops]
     return max(levels, key=lambda beside: abs(beside - level), default=None)

@@ -14,7 +14,7 @@ import pytest
 
 from densiscan.batch.assessment import Failure, Outcome, Task, measure_one
 from densiscan.batch.files import measure_files
-from densiscan.batch.workers import Workers, _Queue, given, lost, measured, named_as, processes
+from densiscan.batch.workers import Fate, Workers, _Queue, given, lost, measured, named_as, processes
 from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import Label, calibrate
 from densiscan.negative.options import MeasureOptions
@@ -43,10 +43,14 @@ def echo(path: Path) -> Outcome:
     return Failure(path=path, code="echo", message=f"{path} was seen.")
 
 
+def queue(work: Callable[[Path], Outcome], workers: Workers, *, ordered: bool = True) -> _Queue[Outcome]:
+    return _Queue(work=work, workers=workers, fate=Fate(lost=lost, named=named_as), ordered=ordered)
+
+
 def codes(work: Callable[[Path], Outcome], paths: list[Path], workers: Workers) -> list[tuple[str, str]]:
     found: list[tuple[str, str]] = []
     try:
-        for path, outcome in _Queue(work, workers).run((path, None) for path in paths):
+        for path, outcome in queue(work, workers).run((path, None) for path in paths):
             assert isinstance(outcome, Failure)
             assert outcome.path == path
             found.append((path.name, outcome.code))
@@ -63,11 +67,20 @@ def test_the_order_is_that_of_the_files_whichever_is_done_first() -> None:
     assert {code for _, code in found} == {"echo"}
 
 
+def test_out_of_order_a_slow_scan_holds_up_none_and_all_come() -> None:
+    paths = [Path(f"{milliseconds}-{number}.tif") for number, milliseconds in enumerate((600, 0, 0, 0, 0, 0))]
+    with ThreadPoolExecutor(2) as pool:
+        line = queue(echo, given(pool, 2), ordered=False)
+        found = [path for path, _ in line.run((path, None) for path in paths)]
+    assert found[-1] == paths[0]
+    assert sorted(found) == sorted(paths)
+
+
 def test_what_is_known_is_not_handed_out_and_keeps_its_place() -> None:
     known = (assessment(path="b.tif"),)
     items = [(Path("30-a.tif"), None), (Path("b.tif"), known), (Path("0-c.tif"), None)]
     with ThreadPoolExecutor(2) as pool:
-        found = list(_Queue(echo, given(pool, 2)).run(iter(items)))
+        found = list(queue(echo, given(pool, 2)).run(iter(items)))
     assert [path.name for path, _ in found] == ["30-a.tif", "b.tif", "0-c.tif"]
     assert found[1][1] is known
 
@@ -108,7 +121,7 @@ def test_a_slow_first_scan_does_not_let_the_rest_run_ahead_without_end() -> None
             yield Path(f"{300 if number == 0 else 0}-{number}.tif"), None
 
     with ThreadPoolExecutor(2) as pool:
-        line = _Queue(echo, given(pool, 2)).run(items())
+        line = queue(echo, given(pool, 2)).run(items())
         next(line)
         ahead = taken
         line.close()

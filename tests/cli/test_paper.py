@@ -142,6 +142,16 @@ def test_film_is_not_measured_by_the_calibration_of_prints(
     assert "Calibration: film (2026-01-02)." in capsys.readouterr().err
 
 
+def test_the_wedge_itself_is_not_taken_for_its_print(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    samples = Path(__file__).resolve().parents[2] / "sample_scans"
+    wedge = ["--densities", str(samples / "wedge.csv")]
+    book = ["--notebook", str(place / "own.sqlite")]
+    assert run(["calibrate", str(samples / "wedge.tif"), *wedge, "--name", "mine", *book]) == 0
+    line = ["paper", str(samples / "wedge.tif"), "--wedge", str(samples / "wedge.csv"), "--exposure", "12", *book]
+    assert run(line) == 2
+    assert "is the scan of the wedge that the calibration mine was made from" in capsys.readouterr().err
+
+
 def test_transmission_calibration_is_refused(scanned: Path, capsys: pytest.CaptureFixture[str]) -> None:
     line = ["paper", str(scanned / "print.tif"), "--wedge", "wedge.csv", "--calibration", "film.json"]
     assert run(line) == 1
@@ -172,7 +182,7 @@ WRONG = [
     ("paper --points wedge.csv", 1, "no header log_exposure,density"),
     ("paper print.tif --wedge wedge.csv", 1, "print.tif"),
     ("paper print.tif --wedge curve.csv", 1, "no header step,density"),
-    ("paper --wedge wedge.csv --last-black 5 --first-white 13 --plot eye.png", 2, "no curve to draw"),
+    ("paper --wedge wedge.csv --last-black 5 --first-white 13 --plot eye.png", 2, "make no curve"),
 ]
 
 

@@ -69,10 +69,10 @@ def test_a_wrong_count_of_steps_is_asked_again(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     scan = str(SAMPLES / "wedge.tif")
-    words = [scan, "", "many", "", "", scan, "", "13", "", "", "", scan, "", "", "", "", "yes"]
+    words = [scan, "", "many", "", "", "", scan, "", "13", "", "", "", "", scan, "", "", "", "", "0.03", "yes"]
     status, out = said(words, monkeypatch, capsys)
     assert status == 0
-    assert "--steps 21 --increment 0.15 --first 0.05 --name mine" in out
+    assert "--steps 21 --increment 0.15 --first 0.05 --uncertainty 0.03 --name mine" in out
     assert names_kept() == ["mine"]
 
 

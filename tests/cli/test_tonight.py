@@ -151,6 +151,19 @@ def test_with_no_run_of_today_nothing_is_tied_and_nobody_is_asked(
         assert all(one.run is None for one in book.readings() if one.file is not None)
 
 
+def test_a_forgotten_run_is_said_once_it_waits_for_negatives(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    waits = "Today's run 2 has no negatives yet; measured with --run 2 they count for it."
+    scan = str(place / "scans" / "leak.tif")
+    assert run(["run", "add", "--time", "8:30"]) == 0
+    for line in (["measure", scan], ["measure", "scans"]):
+        capsys.readouterr()
+        assert run(line) == 0
+        assert waits in capsys.readouterr().err
+    assert run(["measure", scan, "--run", "last"]) == 0
+    assert run(["measure", scan]) == 0
+    assert waits not in capsys.readouterr().err
+
+
 def test_a_scan_that_cannot_be_read_is_named_and_the_status_says_so(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -160,3 +173,39 @@ def test_a_scan_that_cannot_be_read_is_named_and_the_status_says_so(
     out = " ".join(capsys.readouterr().out.split())
     assert "1 not measured" in out
     assert "broken.tif: not measured." in out
+
+
+def test_the_wedge_among_the_scans_of_a_run_is_no_negative_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It is neither printed nor labelled, nor named at every question that is asked of the run."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", "book.sqlite")
+    for name in ("wedge.tif", "normal.tif"):
+        shutil.copy(SAMPLES / name, name)
+    for line in (
+        f"calibrate wedge.tif --densities {SAMPLES / 'wedge.csv'} --name mine",
+        "run add --film Meadow-100 --developer Borax --time 8:00 --temp 20",
+        "measure normal.tif wedge.tif --run last",
+    ):
+        assert run(line.split()) == 0
+    capsys.readouterr()
+    assert run(["print", "--run", "last"]) == 0
+    assert "normal.tif" in capsys.readouterr().out
+    assert run(["advise"]) == 0
+    assert "wedge" not in capsys.readouterr().out
+    assert run(["labels", "labels.html", "--run", "last"]) == 0
+    assert "2 labels" in capsys.readouterr().err  # of the run, and of its one negative
+
+
+def test_a_step_that_measure_would_not_take_is_not_made_much_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same negative: measure keeps the time, and advise says of its few per cent that they are too little."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DENSISCAN_NOTEBOOK", "book.sqlite")
+    line = "run add --film Meadow-100 --developer Borax --time 8:00 --temp 20 --density-range 1.08"
+    assert run(line.split()) == 0
+    capsys.readouterr()
+    assert run(["advise"]) == 0
+    assert ": too little to matter" in " ".join(capsys.readouterr().out.split())

@@ -2,67 +2,34 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tests.desk.in_browser import ROOT, WAIT_MS, chromium, desk_page, sync_api
+
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = shutil.which("chromium")
-if CHROMIUM is None:
-    pytest.skip("chromium is not installed, so no page was opened in it", allow_module_level=True)
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: no page was opened")
 axe_api = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
-
-ROOT = Path(__file__).resolve().parents[2]
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-WAIT_MS = 90_000
-"""A machine that is busy with other tests measures slowly."""
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield chromium
-        chromium.close()
+    with chromium() as opened:
+        yield opened
 
 
 @pytest.fixture(scope="module")
 def page(browser: Browser) -> Iterator[Page]:
-    """Return a page of a desk with practice scans, all measured; it may say nothing to the console."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "densiscan", "desk", "--practice", "--no-browser"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
-    assert process.stdout is not None
-    address = process.stdout.readline().strip()
-    context = browser.new_context(viewport={"width": 1366, "height": 800}, base_url=address.split("/?")[0])
-    context.set_default_timeout(WAIT_MS)
-    opened = context.new_page()
-    wrong: list[str] = []
-    opened.on("console", lambda message: wrong.append(message.text))
-    opened.on("pageerror", lambda error: wrong.append(str(error)))
-    opened.goto(address)
-    opened.locator(".cards .tick").nth(5).wait_for()
-    yield opened
-    context.close()
-    process.terminate()
-    process.communicate(timeout=30)
-    assert process.returncode == 0
-    # A refused command answers with an error status, which browsers mention.
-    assert [text for text in wrong if "422" not in text] == []
+    """Return a page of a desk with practice scans, all measured."""
+    with desk_page(browser, "--practice") as opened:
+        opened.locator(".cards .tick").nth(5).wait_for()
+        yield opened
 
 
 def faults(page: Any) -> list[Any]:
@@ -138,7 +105,7 @@ def test_a_run_is_logged_and_what_to_do_next_answers_the_sliders(page: Page) -> 
     # Warmer developer works faster.
     assert _seconds(say.inner_text()) < _seconds(before)
     assert page.locator("[data-curve] polyline").count() == 1
-    page.locator("[name=time]").fill("8:20")
+    page.locator("[data-act] [name=time]").fill("8:20")
     page.get_by_role("button", name="log this run").click()
     page.locator("td", has_text="8:20").first.wait_for()
 
@@ -173,3 +140,87 @@ def test_in_the_dark_the_bath_counts_by_the_clock(page: Page) -> None:
     assert page.locator(".blackness").is_visible()
     page.keyboard.press("Space")
     assert not page.locator(".blackness").is_visible()
+
+
+def choose(page: Page, *names: str) -> None:
+    """Choose cards, by ticking the first and dragging the others onto the tray."""
+    page.goto("/")
+    page.locator(".cards .tick").nth(5).wait_for()
+    page.get_by_role("checkbox", name=f"choose {names[0]}").check()
+    for name in names[1:]:
+        page.locator(".card", has_text=name).drag_to(page.locator("[data-tray]"))
+    assert page.locator(".chosen bdi").all_inner_texts() == list(names)
+
+
+def test_negatives_are_kept_for_a_run_each_with_its_own_subject(page: Page) -> None:
+    choose(page, "normal.tif", "underdeveloped.tif")
+    page.get_by_label("subject range of underdeveloped.tif").fill("5")
+    page.locator("[data-run]").select_option("11")
+    page.get_by_role("button", name="keep for this run").click()
+    page.locator(".outcome .said", has_text="from 3 negatives").wait_for()
+    commands = (page.locator(".outcome .command").text_content() or "").splitlines()
+    assert [("normal.tif" in line, "--scene-stops=5" in line) for line in commands] == [(True, False), (False, True)]
+    assert all("--run=11" in line for line in commands)
+    assert page.locator(".chosen li").count() == 0
+
+
+def test_two_negatives_lie_side_by_side(page: Page) -> None:
+    choose(page, "thin.tif", "normal.tif")
+    page.get_by_role("button", name="side by side").click()
+    page.locator(".beside .headline", has_text="more density range than").wait_for()
+    names = page.locator(".half .name").all_inner_texts()
+    assert sorted(names) == ["normal.tif", "thin.tif"]
+    assert page.locator(".half .run", has_text="run 11").count() == 1
+    assert not faults(page)
+    page.locator(".half .glass").first.focus()
+    page.keyboard.press("ArrowRight")
+    assert re.match(r"\d\.\d\d", page.locator(".half .density").first.inner_text())
+    page.locator(".half .name", has_text="thin.tif").click()
+    page.locator(".sheet h1", has_text="Underexposed").wait_for()
+    page.locator("[data-beside]").select_option(label="dense.tif")
+    page.locator(".beside .name", has_text="dense.tif").wait_for()
+
+
+def test_a_place_put_on_a_zone_answers_with_exposure_and_development(page: Page) -> None:
+    page.goto("/")
+    page.locator(".card", has_text="normal.tif").click()
+    page.locator("[name=scene-stops]").fill("7")
+    glass = page.locator(".glass")
+    glass.scroll_into_view_if_needed()
+    box = glass.bounding_box()
+    assert box is not None
+    for across, down in ((0.32, 0.62), (0.62, 0.34)):
+        page.mouse.dblclick(box["x"] + box["width"] * across, box["y"] + box["height"] * down)
+    zones = page.locator(".todo li", has_text="Zones")
+    page.get_by_label("put place 1 on zone").select_option("IV")
+    zones.locator(".say", has_text=re.compile(r"Give \d\.\d ± \d\.\d stops (more|less)\.$")).wait_for()
+    page.get_by_label("put place 2 on zone").select_option("VII")
+    zones.locator(".say", has_text="Develop N").wait_for()
+    command = page.locator(".command-now").text_content() or ""
+    assert command.count("--on-zone=") == 2
+    assert "--scene-stops=7" in command
+    page.get_by_role("button", name="remove place 1").click()
+    page.get_by_role("button", name="remove place 1").click()
+    zones.wait_for(state="detached")
+
+
+def test_a_run_is_changed_and_its_history_told(page: Page) -> None:
+    choose(page, "dense.tif")
+    page.locator("[data-run]").select_option("10")
+    page.get_by_role("button", name="keep for this run").click()
+    page.locator(".outcome .said", has_text="Run 10 now counts").wait_for()
+    page.goto("/runs")
+    page.get_by_role("button", name="change run 3", exact=True).click()
+    form = page.locator("[data-editing]")
+    assert form.locator("[name=film]").input_value() == "Meadow-100"
+    form.locator("[name=time]").fill("9:10")
+    form.locator("[name=exposure-index]").fill("")
+    form.get_by_role("button", name="keep the change").click()
+    page.locator("tr[data-run='3'] td", has_text="9:10").wait_for()
+    command = page.locator(".outcome .command").text_content()
+    assert command == "densiscan run correct 3 --time=9:10 --clear=exposure-index"
+    page.get_by_role("button", name="what was changed").click()
+    page.locator(".outcome .told", has_text=re.compile(r"run 3 +corrected")).wait_for()
+    page.get_by_role("button", name="show run 10", exact=True).click()
+    page.get_by_role("button", name="take out the reading of dense.tif").click()
+    page.locator(".outcome .said", has_text="Run 10 now counts").wait_for()

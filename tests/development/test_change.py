@@ -11,8 +11,10 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.development.advice import Plan, advise
-from densiscan.development.creep import ALARM, ALLOWED, creeping_since, deviates, sums
+from densiscan.development.advice import Plan, advise, advise_from
+from densiscan.development.creep import ALARM, creeping_since, deviates, sums
+from densiscan.development.expected import SINCE
+from densiscan.development.posterior import weights_if_changed
 from densiscan.development.run import Run
 from densiscan.development.trends import trends_of
 
@@ -71,6 +73,22 @@ def test_nothing_asks_to_remove_what_may_be_the_truth(after_three: list[Run]) ->
     assert not any("remove" in words for words in told)
 
 
+def test_the_interval_allows_for_a_change_that_one_run_alone_speaks_of() -> None:
+    known = advise([*steady(10), a_run(11, 0.87)], plan()).posterior
+    changed = known.points[:, SINCE] > 0.0
+    chance = float(known.weights @ changed)
+    assert 0.02 < chance < 0.98
+    likelier = float(weights_if_changed(known) @ changed)
+    assert_allclose(likelier / (1.0 - likelier), 5.0 * chance / (1.0 - chance), rtol=1e-9)
+    advice = advise_from(known, [*steady(10), a_run(11, 0.87)], plan())
+    low, high = advice.interval_s
+    assert low is not None
+    assert high is not None
+    # A negative at 0.87 where 1.05 was due asks for (1.05 / 0.87)^(1 / 0.6) = 1.37 times the time, if it is the truth.
+    assert high > 480.0 * 1.2
+    assert low < 480.0
+
+
 def test_steady_runs_tell_of_no_change() -> None:
     for seed in range(6):
         assert advise(steady(15, seed), plan()).change is None
@@ -87,18 +105,8 @@ def test_average_run_lengths_of_the_published_table(shift: float, published: flo
     lengths = []
     for _ in range(count):
         added = sums((shift + rng.standard_normal(8000 if shift == 0.0 else 400)).tolist())
-        lengths.append(next(at + 1 for at, total in enumerate(added) if total > 5.0))
+        lengths.append(next(at + 1 for at, total in enumerate(added) if total > ALARM))
     assert_allclose(np.mean(lengths), published, rtol=4.0 / math.sqrt(count))
-
-
-def test_how_seldom_a_sum_alarms_by_chance() -> None:
-    """Siegmund 1985: 938 for h = 5, where the table has 931; nine watchers at 1500 are one alarm in 167 runs."""
-    lengths = []
-    for limit in (5.0, ALARM):
-        b = 2.0 * ALLOWED * (limit + 1.166)
-        lengths.append((math.exp(b) - b - 1.0) / (2.0 * ALLOWED**2))
-    assert_allclose(lengths[0], 930.9, rtol=0.01)
-    assert 1500.0 <= lengths[1] <= 1600.0
 
 
 def test_values_against_those_before_them_are_normal_deviates() -> None:

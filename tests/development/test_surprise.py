@@ -58,8 +58,8 @@ def surprise(number: int, ratio: float, deviate: float, film: str = "Meadow-100"
 
 
 def test_two_runs_are_told_of_where_chance_hardly_does_it() -> None:
-    # Two deviates of the normal law have a sum of standard deviation 1.41: 2.2 and 2.2 make 3.1, 2.0 and 2.0 make 2.8.
-    assert surprise_words([surprise(7, 1.2, 2.0), surprise(8, 1.2, 2.0)]) == ""
+    # 2.6 times the root of two is 3.68.
+    assert surprise_words([surprise(7, 1.2, 1.8), surprise(8, 1.2, 1.8)]) == ""
     assert surprise_words([surprise(8, 1.5, 4.0)]) == ""
     assert surprise_words([surprise(7, 1.22, 2.2), surprise(8, 1.25, 2.2)]) == (
         "Runs 7 and 8 both gave more contrast than was to be expected, by 22 % and 25 %. Film, thermometer, developer, "
@@ -70,3 +70,10 @@ def test_two_runs_are_told_of_where_chance_hardly_does_it() -> None:
         "agitation?"
     )
     assert surprise_words([surprise(7, 1.03, 0.4), surprise(8, 0.6, -4.9)]).startswith("Run 8 gave 40 % less contrast")
+    assert surprise_words([surprise(7, 0.6, -4.9), surprise(8, 1.03, 0.4)]) == "", "told the evening before"
+
+
+def test_the_run_before_of_the_same_film_counts_as_that_of_the_evening_before() -> None:
+    same, other, here = surprise(5, 0.8, -2.2), surprise(7, 1.0, 0.3, "Box-200"), surprise(8, 0.75, -2.3)
+    assert surprise_words([other, here]) == ""
+    assert surprise_words([same, other, here]).startswith("Runs 5 and 8 both gave less contrast")

@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 from densiscan.errors import WrongUseError
 from densiscan.film.exposing import CameraExposure, CameraSetting, Metered, camera_exposure, magnification_of
 from densiscan.film.reciprocity import usual_reciprocity
-from densiscan.report.exposing import exposing_text, zone_text
+from densiscan.report.exposing import exposing_text
+from densiscan.report.zone_change import zone_text
 
 METERED = Metered(seconds=1.0 / 60.0, f_number=16.0, index=100.0)
 

@@ -75,7 +75,7 @@ def test_a_film_is_shown_with_all_its_runs(kept: Path, tmp_path: Path) -> None:
 def test_runs_of_one_film_and_developer_are_drawn(kept: Path, tmp_path: Path) -> None:
     text = page(kept, tmp_path, "--film", "other", "--no-pictures")
     headings = re.findall(r'<section class="drawing">\s*<h2>([^<]*)</h2>', text)
-    assert headings == ["Contrast against time: Other in Powder", "From run to run: Other in Powder"]
+    assert headings == ["Other in Powder", "From run to run: Other in Powder"]
     drawn = re.findall(r"<svg .*?</svg>", text, flags=re.DOTALL)
     assert len([one for one in drawn if 'class="figure"' in one]) == 2
     assert not [one for one in drawn if "style=" in one or "://" in one]

@@ -522,7 +522,7 @@ def test_an_address_leads_to_one_negative(opened: Opened) -> None:
 def test_figures_of_the_notebook_take_the_inks_of_the_page(opened: Opened) -> None:
     figure = opened.find(".figure").first
     assert figure.is_visible()
-    assert figure.get_attribute("aria-label") == "Contrast against time: <b>Pan</b> in Powder"
+    assert figure.get_attribute("aria-label") == "<b>Pan</b> in Powder"
     inks = opened.page.evaluate(
         """() => [...document.querySelectorAll(".figure text")].map((text) => getComputedStyle(text).fill)"""
     )

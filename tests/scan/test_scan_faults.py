@@ -294,16 +294,16 @@ def test_predictor_not_known_here(tmp_path: Path) -> None:
 
 
 def test_no_resolution(tmp_path: Path) -> None:
-    refused_tags(tmp_path, {282: None, 283: None}, "does not say its resolution; if it is a scan, give that with --ppi")
+    refused_tags(tmp_path, {282: None, 283: None}, "does not say its resolution; if it is a scan, add it with --ppi")
 
 
 def test_resolution_without_a_unit(tmp_path: Path) -> None:
-    refused_tags(tmp_path, {296: (SHORT, [1])}, "does not say its resolution; if it is a scan, give that with --ppi")
+    refused_tags(tmp_path, {296: (SHORT, [1])}, "does not say its resolution; if it is a scan, add it with --ppi")
 
 
 def test_resolution_divided_by_zero(tmp_path: Path) -> None:
     zero: dict[int, Tag | None] = {tag: (handmade.RATIONAL, [300, 0]) for tag in (282, 283)}
-    refused_tags(tmp_path, zero, "does not say its resolution; if it is a scan, give that with --ppi")
+    refused_tags(tmp_path, zero, "does not say its resolution; if it is a scan, add it with --ppi")
 
 
 @pytest.mark.parametrize("value", [1, 19, 12801, 100000])
@@ -389,7 +389,7 @@ def test_png_of_unknown_colour(tmp_path: Path) -> None:
 
 
 def test_png_without_resolution(tmp_path: Path) -> None:
-    refused_bytes(tmp_path, png(), "does not say its resolution; if it is a scan, give that with --ppi")
+    refused_bytes(tmp_path, png(), "does not say its resolution; if it is a scan, add it with --ppi")
 
 
 def test_page_2_of_a_png(tmp_path: Path) -> None:

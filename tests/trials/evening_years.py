@@ -56,6 +56,7 @@ class Box:
     log: list[Any] = field(default_factory=list)
     stops: dict[int, list[Any]] = field(default_factory=dict)
     sessions: int = 0
+    last: Any = None
 
 
 @dataclass(slots=True)
@@ -108,7 +109,7 @@ def a_year(seed: int, off_c: float) -> Year:
     coming = _coming(rng)
     accidents: list[Accident] = []
     said: list[str] = []
-    surprises: list[Any] = []
+    before: Any = None
     for number in range(1, RUNS + 1):
         box = boxes[int(rng.integers(FILMS))]
         here = [one for one in accidents if one.over is None]
@@ -121,13 +122,15 @@ def a_year(seed: int, off_c: float) -> Year:
         run, off = _run(box, number, count, 0.0 if accident is None else accident.warmer, rng)
         box.log.append(run)
         box.stops[number] = off
-        surprises = [*surprises[-1:], surprise_of(box.log)]
+        came = surprise_of(box.log)
+        surprises = [] if came is None else [*filter(None, (before, box.last)), came]
+        before = box.last = came
         words = _evening(box, run, (leaking & (rng.uniform(size=count) < FOUND)).tolist(), surprises)
         told = set(_alarms(words))
         if accident is not None:
             _acted_on(told, accident, boxes, run, showing=bool(leaking.any()))
             if accident.over is not None and box.log:  # what was corrected is told anew
-                surprises = [surprise_of(box.log)]
+                before = box.last = surprise_of(box.log)
         elif told:
             said.append(f"run {number}: {words}")
     return Year(accidents=tuple(accidents), false=tuple(said))
@@ -205,7 +208,7 @@ def _evening(box: Box, run: Any, leaks: Sequence[bool], surprises: Sequence[Any]
             max(run.base_plus_fogs, key=lambda one: one.value), history=fog_before(tuple(box.log), run.number)
         ),
         trends=trends_of(box.log, box.stops),
-        surprises=tuple(one for one in surprises if one is not None),
+        surprises=tuple(surprises),
     )
     return " ".join(evening_text(evening).split())
 
@@ -238,6 +241,7 @@ def _put_right(accident: Accident, boxes: Sequence[Box]) -> None:
             box.name, box.believed, box.fast = f"{box.name}, another", box.inside, 0.0
             box.log.clear()
             box.stops.clear()
+        box.last = None
         box.log[:] = [
             replace(run, temperature_c=run.temperature_c + accident.warmer) if run.number >= accident.since else run
             for run in box.log

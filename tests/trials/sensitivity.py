@@ -1,6 +1,6 @@
 """What changes when a threshold of a finder is a fifth smaller, or a quarter larger?
 
-    python -m tests.trials.sensitivity [wedge] [rows] [film] [--scans N] [--first SEED] [--jobs N]
+    python -m tests.trials.sensitivity [wedge] [rows] [film] [trouble] [--scans N] [--first SEED] [--jobs N]
 
 Each scan is rendered, drawn at random, and read as it is; then each threshold in turn is taken times 0.8 and times
 1.25, and what is read otherwise is counted: found, refused or lost, and wrong. Those that moved anything make a table;
@@ -28,6 +28,8 @@ from densiscan.negative.bench import Bench, bench_for
 from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import Reading, measure_on
 from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
+from densiscan.negative.trouble.inspection import trouble_on
+from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
 from densiscan.paper.printed_steps import PRINTED_ROW_LIMITS, PrintedRowLimits, find_printed_steps
 from densiscan.scan.scan import Scan, open_scan
 from densiscan.wedge.alignment import Steps
@@ -36,12 +38,15 @@ from densiscan.wedge.limits import ROW_LIMITS, RowLimits
 from tests import renderer
 from tests.support.paper_cases import drawn_case
 from tests.support.wedge_layouts import drawn_wedge
-from tests.trials import bed_rates, seen_rates
+from tests.trials import bed_rates, evenness_rates, seen_rates
 from tests.trials.finding_rates import exact_calibration
 
 FACTORS: Final = (0.8, 1.25)
 HELD_OUT: Final = 1_240_001
 """First seed of those that nothing was developed on."""
+
+_FAULT: Final = 0.06
+"""Density of a fault that is put on film: about three times what a lamp may make."""
 
 Read = Callable[[Any], list[str]]
 """What is read of one scan by some limits: a word for each thing on it."""
@@ -51,6 +56,8 @@ def thresholds(limits: object, path: tuple[str, ...] = ()) -> Iterator[tuple[tup
     """Yield the path to each number among limits, and its status."""
     for field in dataclasses.fields(limits):  # type: ignore[arg-type]
         value, here = getattr(limits, field.name), (*path, field.name)
+        if isinstance(value, TroubleLimits):
+            continue  # a finder of its own
         if dataclasses.is_dataclass(value):
             yield from thresholds(value, here)
         elif field.name != "angles_deg":
@@ -145,6 +152,27 @@ def _other(seed: int, folder: Path) -> Read:
     return read
 
 
+def trouble(seed: int, folder: Path) -> Read:
+    """Render clean film, or a leak, a gradient or bands, by turns; return what is found, lost and found wrongly."""
+    rng = np.random.default_rng([seed, 4])
+    faults = (evenness_rates.leak, evenness_rates.gradient, evenness_rates.bands)
+    fault = seed % (len(faults) + 1)
+    case = evenness_rates.clean(rng) if fault == 0 else faults[fault - 1](rng, _FAULT)
+    scanner, calibration = evenness_rates.scanner_and_calibration(seed)
+    scan = _written(case.bedful.pieces, scanner, seed, folder, size_mm=case.bedful.size_mm)
+    bench = bench_for(scan, calibration, MeasureOptions(fog_sheet=case.fog_sheet))
+    readings = measure_on(bench)
+
+    def read(limits: TroubleLimits) -> list[str]:
+        options = MeasureOptions(fog_sheet=case.fog_sheet, limits=dataclasses.replace(READ_LIMITS, trouble=limits))
+        found = [one for of in trouble_on(dataclasses.replace(bench, options=options), readings) for one in of.findings]
+        wanted = [one for one in found if case.wanted(one)]
+        words = ["found" if wanted else "lost"] if fault else []
+        return [*words, *("wrong" for one in found if one not in wanted)]
+
+    return read
+
+
 def _measured(bench: Bench, limits: ReadLimits) -> tuple[Reading, ...]:
     """Read a scan again by other limits; nothing that was read before the search rests on them."""
     sought = dataclasses.replace(bench.sought, limits=limits.find)
@@ -172,6 +200,7 @@ FINDERS: Final[dict[str, tuple[Callable[[int, Path], Read], Any]]] = {
     "wedge": (wedge, ROW_LIMITS),
     "rows": (printed_row, PRINTED_ROW_LIMITS),
     "film": (film, READ_LIMITS),
+    "trouble": (trouble, TROUBLE_LIMITS),
 }
 
 

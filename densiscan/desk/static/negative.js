@@ -5,17 +5,23 @@ const sheet = document.querySelector(".sheet");
 const form = document.querySelector("[data-see]");
 const find = (selector, root = document) => root.querySelector(selector);
 
+const other = find("[data-beside]");
+if (other) {
+  other.addEventListener("change", () => { if (other.value) location.href = `/beside/${other.dataset.beside}/${other.value}`; });
+}
+
 if (sheet && form) {
   const number = sheet.dataset.number;
   let frame = sheet.dataset.frame ? sheet.dataset.frame.split(",").map(Number) : null;
   let dragged = false;
   let asking = false;
   let again = false;
+  let zones = [];
 
   const seen = () => {
     const fields = Object.fromEntries(new FormData(form));
     if (dragged && frame) fields.frame = frame.map((one) => one.toFixed(2)).join(",");
-    return { ...fields, piece: Number(sheet.dataset.piece) };
+    return { ...fields, zones, piece: Number(sheet.dataset.piece) };
   };
 
   // What is shown of a reading is replaced; picture, marked places and where one looks stay.
@@ -62,6 +68,11 @@ if (sheet && form) {
       const typed = event.target.value.split(/[\s,]+/).filter(Boolean).map(Number);
       if (typed.length === 4 && typed.every(Number.isFinite)) { frame = typed; grips(); }
     }
+    read();
+  });
+
+  sheet.addEventListener("zones", (event) => {
+    zones = event.detail.map((spot) => [spot.x.toFixed(2), spot.y.toFixed(2), spot.zone].map(Number));
     read();
   });
 

@@ -1,5 +1,5 @@
 // What to do next: the sliders ask, the advice and its curve answer.
-import { show } from "/static/desk.js";
+import { busy, keptForNextPage, post, show } from "/static/desk.js";
 
 const form = document.querySelector("[data-advice]");
 const find = (selector, root = document) => root.querySelector(selector);
@@ -80,3 +80,43 @@ if (form) {
 
   ask();
 }
+
+// A run is changed in a form filled with what it is; only what became another is sent.
+const editing = find("[data-editing]");
+const edit = editing && find("form", editing);
+let was = null;
+let number = null;
+
+for (const button of document.querySelectorAll("[data-edit]")) {
+  button.addEventListener("click", () => {
+    const row = button.closest("tr");
+    number = row.dataset.run;
+    was = JSON.parse(row.dataset.facts);
+    for (const field of edit.elements) if (field.name) field.value = was[field.name];
+    find("h2", editing).textContent = `Change run ${number}`;
+    editing.hidden = false;
+    edit.elements.time.focus();
+    editing.scrollIntoView({ block: "start" });
+  });
+}
+
+if (edit) {
+  find("[data-leave]", edit).addEventListener("click", () => {
+    editing.hidden = true;
+    find(`tr[data-run="${number}"] [data-edit]`).focus();
+  });
+  edit.addEventListener("submit", async () => {
+    const fields = new URLSearchParams();
+    for (const field of edit.elements) {
+      if (!field.name || field.value.trim() === was[field.name]) continue;
+      fields.append(field.value.trim() ? field.name : "clear", field.value.trim() || field.name);
+    }
+    const outcome = await busy(find(".do", edit), () => post(`/runs/${number}/correct`, fields));
+    if (!outcome.done) { show(outcome); return; }
+    keptForNextPage(outcome);
+    location.reload();
+  });
+}
+
+const history = find("[data-history]");
+if (history) history.addEventListener("click", async () => { show(await (await fetch("/runs/history")).json()); });

@@ -58,7 +58,9 @@ def trouble_on(bench: Bench, readings: Sequence[Reading], *, history: Sequence[Q
     tuple of Trouble
         One for each reading. What is found on a piece with several frames stands with the nearest of them.
     """
-    yardstick = yardstick_of(bench.calibration, evened=bench.options.lamp is not None)
+    yardstick = yardstick_of(
+        bench.calibration, evened=bench.options.lamp is not None, limits=bench.options.limits.trouble
+    )
     results: list[Trouble] = []
     for piece in _by_film(readings):
         results.extend(_on_film(bench, piece, yardstick))
@@ -212,7 +214,7 @@ def _edge_findings(bench: Bench, ground: Ground, plane: Plane, yardstick: Yardst
     leaks = [
         leak
         for leak in leaks_in(ground, strips, _above(yardstick, wave))
-        if not lies_over_edge(bench.cells, ground, leak)
+        if not lies_over_edge(bench.cells, ground, leak, yardstick.limits)
     ]
     return [*(leak_finding(ground, plane, leak, yardstick) for leak in leaks), *findings, *marks]
 
@@ -227,7 +229,7 @@ def _on_area(cells: Cells, box: tuple[float, float, float, float], yardstick: Ya
     side = 1.0 if min(box[2:]) > 12.0 else 0.5
     blocks = blocks_of(ground.grid, ground.plain, side)
     plane = plane_through(blocks, ground.size_mm)
-    if plane is None or not is_even(blocks, plane):
+    if plane is None or not is_even(blocks, plane, yardstick.limits):
         return Trouble(notes=(_not_judged("the area you named is not even in itself"),))
     found = [
         *gradient_in(ground, plane, blocks, yardstick),

@@ -15,28 +15,9 @@ import numpy as np
 
 from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import BorderStrip, Ground, Plane, middles_of, strip_along
-from densiscan.negative.trouble.limits import FALSE_ALARMS, Yardstick, chance_beyond, place_noise, quantile, sure_words
+from densiscan.negative.trouble.limits import Yardstick, chance_beyond, place_noise, quantile, sure_words
+from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
 from densiscan.scan.cells import Cells, Map, cell_at
-
-_STRETCHES_MM: Final = (2, 4, 8, 16, 32, 64, 128)
-_DEEPEST_MM: Final = 25.0
-_MOST_A_SIDE: Final = 4
-_OUTER: Final = 2
-_OUTERMOST: Final = 8
-"""Depths of 0.5 mm that are the outermost film: two, of the first eight where a mask hides the very edge."""
-
-_LEAST_DEEP: Final = 2
-"""Depths of 0.5 mm that must be seen: of a single one it cannot be told whether it fades inwards or is picture."""
-
-_FAR_IN_MM: Final = 12.0
-_FADED: Final = 0.6
-"""Light that comes in at an edge has faded to this share of its density at the depth that is seen, from 12 mm on."""
-
-_SHADOW_MM: Final = 3.0
-"""Depth of the shadow of a mask that lies over the film, at most."""
-
-_BEYOND_MM: Final = (1.0, 3.0)
-_FEWEST_BEYOND: Final = 12
 
 _CAUSES: Final = "Check the holder's light trap and dark slide, the camera back, the changing bag and the tank lid"
 
@@ -87,23 +68,25 @@ class Leak:
 def strips_of(ground: Ground, plane: Plane, yardstick: Yardstick) -> tuple[BorderStrip, ...]:
     """Return the four borders of a piece, less the plane and less the shadow that a mask throws on them."""
     width, height = ground.size_mm
-    reach = min(_DEEPEST_MM, min(width, height) / 2)
+    reach = min(yardstick.limits.deepest_mm, min(width, height) / 2)
     strips = (strip_along(ground, plane, side, reach) for side in SIDES)
     return tuple(_without_shadow(strip, yardstick) if strip.masked else strip for strip in strips)
 
 
 def _without_shadow(strip: BorderStrip, yardstick: Yardstick) -> BorderStrip:
     """Leave out what is denser along most of a side that ends at a mask and is gone within 3 mm."""
+    limits = yardstick.limits
+    gone_at = limits.shadow_local * yardstick.local
     profile = middles_of(strip.excess, max(3, strip.along_mm.size // 3))
     seen = np.flatnonzero(np.isfinite(profile))
-    if not seen.size or profile[seen[0]] < 0.5 * yardstick.local:
+    if not seen.size or profile[seen[0]] < gone_at:
         return strip
-    gone = seen[profile[seen] < 0.5 * yardstick.local]
-    if gone.size and strip.depth_mm[gone[0]] > _SHADOW_MM:
+    gone = seen[profile[seen] < gone_at]
+    if gone.size and strip.depth_mm[gone[0]] > limits.shadow_mm:
         return strip
     # a mask that lies askew reaches farther in at one end
     last = int(gone[0]) + 1 if gone.size else strip.depth_mm.size
-    if not gone.size and strip.depth_mm[seen[-1]] > _SHADOW_MM:
+    if not gone.size and strip.depth_mm[seen[-1]] > limits.shadow_mm:
         return strip
     excess = strip.excess.copy()
     excess[:last] = np.nan
@@ -119,7 +102,8 @@ def leaks_in(ground: Ground, strips: tuple[BorderStrip, ...], yardstick: Yardsti
     for leak in sorted(leaks, key=lambda item: -item.height):
         box = _own_box(ground, leak)
         # the corner of a leak shows on the other side too
-        if not any(_overlap(box, _own_box(ground, other)) for other in kept if other.side != leak.side):
+        near = yardstick.limits.corner_mm
+        if not any(_overlap(box, _own_box(ground, other), near) for other in kept if other.side != leak.side):
             kept.append(leak)
     return kept
 
@@ -138,33 +122,34 @@ def without_leaks(ground: Ground, leaks: Sequence[Leak]) -> Ground:
     return replace(ground, plain=plain)
 
 
-def outer_of(strip: BorderStrip) -> Map:
+def outer_of(strip: BorderStrip, limits: TroubleLimits = TROUBLE_LIMITS) -> Map:
     """Return the mean excess of the outermost film that is seen, place by place; NaN where there is none."""
-    outer = strip.excess[:_OUTERMOST]
+    outer = strip.excess[: limits.outermost]
     if not outer.size:
         return np.full(strip.along_mm.size, np.nan)
     there = np.isfinite(outer)
     first = np.argmax(there, axis=0)
     rows = np.arange(outer.shape[0])[:, None]
-    there &= (rows >= first) & (rows < first + _OUTER)
+    there &= (rows >= first) & (rows < first + limits.outer)
     count = there.sum(axis=0)
     total = np.where(there, outer, 0.0).sum(axis=0)
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
 
 
 def _leaks_along(strip: BorderStrip, yardstick: Yardstick) -> list[Leak]:
-    outer = _without_spikes(outer_of(strip))
+    limits = yardstick.limits
+    outer = _without_spikes(outer_of(strip, limits))
     noise = place_noise(outer)
     found: list[Leak] = []
     if not math.isfinite(noise):
         return found
     masked = outer.copy()
-    for _ in range(_MOST_A_SIDE):
-        best = _best_stretch(masked, noise, yardstick.local)
+    for _ in range(limits.most_a_side):
+        best = _best_stretch(masked, noise, yardstick.local, limits)
         if best is None:
             break
-        hill = _hill(_smoothed(masked), best, max(2.0 * noise, 0.5 * yardstick.local))
-        leak = _leak_of(strip, outer, (_half_height(masked, best), hill), noise)
+        hill = _hill(_smoothed(masked), best, max(limits.rises_noises * noise, limits.rises_local * yardstick.local))
+        leak = _leak_of(strip, outer, (_half_height(masked, best), hill), noise, limits)
         masked[hill[0] : hill[1]] = np.nan
         if leak is not None and leak.height > yardstick.local:
             found.append(leak)
@@ -182,19 +167,20 @@ def _without_spikes(values: Map) -> Map:
     return out
 
 
-def _best_stretch(values: Map, noise: float, least: float) -> _Stretch | None:
+def _best_stretch(values: Map, noise: float, least: float, limits: TroubleLimits) -> _Stretch | None:
     """Return the stretch that stands out most, None where none does by more than chance and than `least`."""
     there = np.isfinite(values)
     total = np.concatenate([[0.0], np.cumsum(np.where(there, values, 0.0))])
     count = np.concatenate([[0], np.cumsum(there)])
-    lengths = [length for length in _STRETCHES_MM if length < values.size]
+    lengths = [length for length in limits.stretches_mm if length < values.size]
     lengths.append(values.size)
     looks = sum(2 * values.size / length for length in lengths)
-    threshold = quantile(FALSE_ALARMS / looks)
+    threshold = quantile(limits.false_alarms / looks)
     best: _Stretch | None = None
     for length in lengths:
         number = (count[length:] - count[:-length]).astype(np.float64)
-        enough = number >= max(2.0, 0.4 * length) if length < values.size else number >= min(10, 0.2 * length)
+        least_seen = max(2.0, limits.seen_of_stretch * length)
+        enough = number >= (least_seen if length < values.size else min(10, limits.seen_of_side * length))
         mean = np.where(enough, (total[length:] - total[:-length]) / np.maximum(number, 1.0), -np.inf)
         # the running median has made neighbours alike: about one place in two counts
         score = mean / noise * np.sqrt(np.maximum(number / 2.0, 1.0))
@@ -262,7 +248,11 @@ def _smoothed(values: Map) -> Map:
 
 
 def _leak_of(
-    strip: BorderStrip, outer: Map, spans: tuple[tuple[int, int], tuple[int, int]], noise: float
+    strip: BorderStrip,
+    outer: Map,
+    spans: tuple[tuple[int, int], tuple[int, int]],
+    noise: float,
+    limits: TroubleLimits,
 ) -> Leak | None:
     """Return the leak in a stretch with its foot, None where what is seen there gets stronger inwards: no leak."""
     (first, last), foot = spans
@@ -272,16 +262,17 @@ def _leak_of(
     enough = there.sum(axis=1) >= max(1, core.shape[1] // 3)
     depths = strip.depth_mm[enough]
     profile = np.array([float(np.median(row[np.isfinite(row)])) for row in core[enough]])
-    if profile.size < _LEAST_DEEP:
+    if profile.size < limits.least_deep:
         return None
     doubt = noise / math.sqrt(max(core.shape[1] / 2, 1))
-    deepest = _run_above(profile, max(0.15 * float(profile[0]), 2 * doubt, 0.003))
+    deepest = _run_above(profile, max(limits.gone_part * float(profile[0]), limits.gone_noises * doubt, limits.gone))
     ends = max(1, min(2, profile.size // 2))
-    if float(profile[-ends:].mean()) > 1.25 * float(profile[:ends].mean()) + 3 * doubt + 0.004:
+    allowed = limits.grows * float(profile[:ends].mean()) + limits.grows_noises * doubt + limits.grows_least
+    if float(profile[-ends:].mean()) > allowed:
         return None
-    if _goes_on(depths, profile):
+    if _goes_on(depths, profile, limits):
         return None
-    height, guessed = _at_edge(depths, profile)
+    height, guessed = _at_edge(depths, profile, limits)
     weights = np.where(np.isfinite(outer[first:last]), outer[first:last], 0.0)
     places = strip.along_mm[first:last]
     middle = float((weights * places).sum() / weights.sum()) if weights.sum() > 0 else float(places.mean())
@@ -298,12 +289,12 @@ def _leak_of(
     )
 
 
-def _goes_on(depths: Map, profile: Map) -> bool:
+def _goes_on(depths: Map, profile: Map, limits: TroubleLimits) -> bool:
     """Return whether a profile that is seen far in does not fade there: a streak or a band that meets the edge."""
-    if float(depths[-1]) < _FAR_IN_MM:
+    if float(depths[-1]) < limits.far_in_mm:
         return False
     last = profile[-max(2, profile.size // 4) :]
-    return float(last.mean()) > _FADED * float(profile[:_OUTER].mean())
+    return float(last.mean()) > limits.faded * float(profile[: limits.outer].mean())
 
 
 def _run_above(profile: Map, level: float) -> int:
@@ -311,19 +302,19 @@ def _run_above(profile: Map, level: float) -> int:
     return max(1, int(below[0])) if below.size else profile.size
 
 
-def _at_edge(depths: Map, profile: Map) -> tuple[float, float]:
+def _at_edge(depths: Map, profile: Map, limits: TroubleLimits) -> tuple[float, float]:
     """Return the height at the very edge and how much of it is continued from what was seen.
 
     Light that comes in at an edge fades about exponentially; the line through the logarithms of the outer depths is
     continued over the rim that is not read, by no more than half as much again.
     """
     top = float(profile[0])
-    last = _run_above(profile, 0.35 * top)
+    last = _run_above(profile, limits.rim_part * top)
     if int(np.argmax(profile)) > 1 or last < 2:
         return float(profile.max()), 0.1 * top
     some = slice(0, min(last, 8))
     slope, height = np.polyfit(depths[some], np.log(np.maximum(profile[some], 1e-4)), 1)
-    edge = float(np.clip(math.exp(height), top, 1.5 * top)) if slope < 0 else top
+    edge = float(np.clip(math.exp(height), top, limits.rim_most * top)) if slope < 0 else top
     return edge, edge - top
 
 
@@ -336,7 +327,7 @@ def _own_box(ground: Ground, leak: Leak) -> tuple[tuple[float, float], tuple[flo
     return leak.along_mm, ((0.0, depth) if leak.side == "top" else (height - depth, height))
 
 
-def lies_over_edge(cells: Cells, ground: Ground, leak: Leak) -> bool:
+def lies_over_edge(cells: Cells, ground: Ground, leak: Leak, limits: TroubleLimits = TROUBLE_LIMITS) -> bool:
     """Return whether what is denser along an edge goes on beyond it, on the glass: tape or a label, and no leak.
 
     What lies over film and glass makes both denser by the same; what light did ends with the film.
@@ -345,7 +336,7 @@ def lies_over_edge(cells: Cells, ground: Ground, leak: Leak) -> bool:
     upright = leak.side in ("left", "right")
     length = height if upright else width
     along = np.arange(0.0, length, 0.5)
-    out = np.arange(*_BEYOND_MM, 0.5)
+    out = np.arange(*limits.beyond_mm, 0.5)
     across = -out if leak.side in ("left", "top") else (width if upright else height) + out
     u, v = (across[:, None], along[None, :]) if upright else (along[None, :], across[:, None])
     x, y = ground.grid.box.on_scan(u - width / 2, v - height / 2)
@@ -353,15 +344,16 @@ def lies_over_edge(cells: Cells, ground: Ground, leak: Leak) -> bool:
     beyond = np.where(there, cells.density[row, column], np.nan)
     beside = (along >= leak.along_mm[0]) & (along <= leak.along_mm[1])
     here, elsewhere = (some[np.isfinite(some)] for some in (beyond[:, beside], beyond[:, ~beside]))
-    if min(here.size, elsewhere.size) < _FEWEST_BEYOND:
+    if min(here.size, elsewhere.size) < limits.fewest_beyond:
         return False
-    return float(np.median(here) - np.median(elsewhere)) > 0.5 * leak.height
+    return float(np.median(here) - np.median(elsewhere)) > limits.over_edge * leak.height
 
 
 def _overlap(
-    first: tuple[tuple[float, float], tuple[float, float]], second: tuple[tuple[float, float], tuple[float, float]]
+    first: tuple[tuple[float, float], tuple[float, float]],
+    second: tuple[tuple[float, float], tuple[float, float]],
+    margin: float,
 ) -> bool:
-    margin = 4.0
     return all(a[0] < b[1] + margin and b[0] < a[1] + margin for a, b in zip(first, second, strict=True))
 
 

@@ -16,10 +16,8 @@ from densiscan.arithmetic.quantity import COVERAGE_FACTOR, Influence, Quantity, 
 from densiscan.arithmetic.robust import robust_sd
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.trouble.finding import BORDER, Finding
+from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
 from densiscan.scan.cells import Map
-
-FALSE_ALARMS: Final = 0.0005
-"""Chance that grain alone gives one false finding on one side of a piece."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +34,15 @@ class Yardstick:
         Between places nearer to each other.
     lamp
         Standard uncertainty of a difference between two places by the lamp.
+    limits
+        What is told from grain, dust and masks by.
     """
 
     calibration: Calibration
     slope: float
     local: float
     lamp: float
+    limits: TroubleLimits = TROUBLE_LIMITS
 
     def step(self, level: float, height: float, *, noise: float) -> Quantity:
         """Return a difference of density from a level, with what calibration, lamp and noise do to it."""
@@ -59,7 +60,7 @@ _EVENED: Final = 0.003
 """What is left where the lamp was taken out by the scan of the empty bed: its own noise, warming up."""
 
 
-def yardstick_of(calibration: Calibration, *, evened: bool) -> Yardstick:
+def yardstick_of(calibration: Calibration, *, evened: bool, limits: TroubleLimits = TROUBLE_LIMITS) -> Yardstick:
     """Return what must be put down to the scanner.
 
     A flatbed's lamp is uneven by 0.5 to 1 % either way (common practice). 2.3 times the span of the worse is never
@@ -77,6 +78,7 @@ def yardstick_of(calibration: Calibration, *, evened: bool) -> Yardstick:
         slope=max(2.3 * span, 0.01),
         local=max(1.7 * span, 0.01),
         lamp=max(span / math.sqrt(12), _EVENED / 2),
+        limits=limits,
     )
 
 

@@ -15,7 +15,8 @@ from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import Blocks, BorderStrip, Ground, Plane, middles_of
 from densiscan.negative.trouble.leaks import less, outer_of
-from densiscan.negative.trouble.limits import FALSE_ALARMS, Yardstick, chance_beyond, place_noise, quantile, sure_words
+from densiscan.negative.trouble.limits import Yardstick, chance_beyond, place_noise, quantile, sure_words
+from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
 from densiscan.scan.cells import Map
 
 _TOWARDS: Final = (
@@ -28,16 +29,15 @@ _TOWARDS: Final = (
     "top",
     "top right",
 )
-_LEAST_PERIODS: Final = 2.0
-_SHORTEST_PERIOD_MM: Final = 3.0
 
 
 def gradient_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardstick) -> list[Finding]:
     """Return the gradient over the piece where it is more than the lamp can make."""
+    limits = yardstick.limits
     width, height = ground.size_mm
     u, v, values = blocks.points
     # the film must be seen over most of its width and height, else a slope is a guess
-    if np.ptp(u) < 0.6 * width or np.ptp(v) < 0.6 * height:
+    if np.ptp(u) < limits.seen_across * width or np.ptp(v) < limits.seen_across * height:
         return []
     steep = math.hypot(plane.across, plane.down)
     if steep == 0.0:
@@ -47,9 +47,9 @@ def gradient_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardsti
     amount = steep * reach
     # blocks share what is uneven over some 5 mm
     own = (u - u.mean()) * right + (v - v.mean()) * down
-    alone = max(values.size / 25.0, 3.0)
+    alone = max(values.size / limits.shared_blocks, 3.0)
     noise = plane.scatter * reach / max(math.sqrt(alone) * float(own.std()), 1e-6)
-    if amount < yardstick.slope + 3.0 * noise:
+    if amount < yardstick.slope + limits.slope_noises * noise:
         return []
     size = yardstick.step(plane.level - amount / 2, amount, noise=noise)
     standard = math.hypot(size.standard_uncertainty or 0.0, yardstick.lamp)
@@ -90,28 +90,29 @@ def less_edges(ground: Ground, edges: Edges) -> Ground:
 
 def edges_of(ground: Ground, plane: Plane, strips: tuple[BorderStrip, ...], yardstick: Yardstick) -> Edges:
     """Return whether the edges of an unexposed sheet are denser or lighter than its middle, on three sides at least."""
+    limits = yardstick.limits
     levels, doubts, usually = [], [], []
     for strip in strips:
-        outer = outer_of(strip)
+        outer = outer_of(strip, limits)
         there = outer[np.isfinite(outer)]
-        if there.size < 0.5 * max(outer.size, 1):
+        if there.size < limits.edge_seen * max(outer.size, 1):
             return Edges([], strips, np.empty(0), np.empty(0))
         # the plane through a small sheet is drawn by its edges: they are held against its middle
         inner = strip.excess[-max(2, strip.excess.shape[0] // 4) :]
-        levels.append(float(np.quantile(there, 0.35)) - float(np.nanmedian(inner)))
+        levels.append(float(np.quantile(there, limits.edge_quantile)) - float(np.nanmedian(inner)))
         usually.append(float(np.median(there)) - float(np.nanmedian(inner)))
         doubts.append(place_noise(outer) / math.sqrt(max(there.size / 4, 1.0)))
     found = np.array(levels)
     sign = 1.0 if float(np.median(found)) > 0 else -1.0
-    beyond = sign * found > yardstick.local + 3.0 * np.array(doubts)
-    if int(beyond.sum()) < 3:
+    beyond = sign * found > yardstick.local + limits.edge_noises * np.array(doubts)
+    if int(beyond.sum()) < limits.edge_sides:
         return Edges([], strips, np.empty(0), np.empty(0))
     amount = float(np.median(np.array(usually)[beyond]))
     profiles = [middles_of(strip.excess, 3) for strip in strips]
     common = np.stack([np.where(np.isfinite(profile), profile, 0.0) for profile in _alike(profiles)])
     usual = np.median(common, axis=0)
     middle = float(np.median(usual[-max(2, usual.size // 4) :]))
-    depth = 0.75 + 0.5 * int(np.argmax(sign * (usual - middle) < 0.37 * abs(amount)))
+    depth = 0.75 + 0.5 * int(np.argmax(sign * (usual - middle) < limits.edge_gone * abs(amount)))
     doubt = math.hypot(float(np.std(found[beyond])) / math.sqrt(int(beyond.sum())), max(doubts))
     size = yardstick.step(plane.level, amount, noise=doubt)
     sure = chance_beyond(amount, yardstick.local, size.standard_uncertainty or 0.0)
@@ -149,14 +150,15 @@ class _Wave(NamedTuple):
 
 def bands_in(ground: Ground, plane: Plane, blocks: Blocks, yardstick: Yardstick) -> list[Finding]:
     """Return bands and single streaks along either direction of an even piece."""
+    limits = yardstick.limits
     found: list[Finding] = []
     for axis in (0, 1):
         profile = profile_along(blocks, plane, axis)
-        if profile.size < 12:
+        if profile.size < limits.fewest_lines:
             continue
         step = float(blocks.v[1] - blocks.v[0]) if axis == 0 else float(blocks.u[1] - blocks.u[0])
-        wave = _wave_in(_straightened(profile), step)
-        if wave is not None and wave.amount > yardstick.local and wave.by_chance < FALSE_ALARMS:
+        wave = _wave_in(_straightened(profile, limits), step, limits)
+        if wave is not None and wave.amount > yardstick.local and wave.by_chance < limits.false_alarms:
             found.append(_bands(ground, plane, wave, axis, yardstick))
             continue
         found.extend(_streaks(ground, plane, (profile, step), axis, yardstick))
@@ -171,26 +173,26 @@ def profile_along(blocks: Blocks, plane: Plane, axis: int) -> Map:
     return np.asarray(np.where(np.isfinite(profile), profile, np.nan))
 
 
-def _straightened(profile: Map) -> Map:
+def _straightened(profile: Map, limits: TroubleLimits) -> Map:
     """Return a profile less its cubic: lamps are that smooth; gaps are zero."""
     there = np.isfinite(profile)
     x = np.linspace(-1.0, 1.0, profile.size)
-    if there.sum() < 12:
+    if there.sum() < limits.fewest_lines:
         return np.zeros(profile.size)
     curve = np.polynomial.polynomial.polyfit(x[there], profile[there], 3)
     return np.asarray(np.where(there, profile - np.polynomial.polynomial.polyval(x, curve), 0.0))
 
 
-def _wave_in(profile: Map, step_mm: float) -> _Wave | None:
+def _wave_in(profile: Map, step_mm: float, limits: TroubleLimits) -> _Wave | None:
     """Return the strongest wave of a profile.
 
     The chance is that of the largest of n periodogram ordinates against white noise, (Fisher 1929, from memory:
     n (1 - g)^(n - 1) for the share g of all power in the largest), with n of the periods looked at.
     """
     length = profile.size * step_mm
-    shortest = max(_SHORTEST_PERIOD_MM, 3.0 * step_mm)
+    shortest = max(limits.shortest_mm, 3.0 * step_mm)
     number = profile.size
-    cycles = np.arange(_LEAST_PERIODS, length / shortest, 0.25)
+    cycles = np.arange(limits.least_periods, length / shortest, 0.25)
     if cycles.size < 4:
         return None
     x = np.arange(number) / number
@@ -201,7 +203,7 @@ def _wave_in(profile: Map, step_mm: float) -> _Wave | None:
     looks = number // 2
     by_chance = min(1.0, looks * (1.0 - min(share, 1.0)) ** (looks - 1))
     # a single bump fills many periods, a wave mainly its own
-    if share < 0.4:
+    if share < limits.wave_share:
         return None
     return _Wave(length / float(cycles[best]), 2.0 * float(amplitude[best]), by_chance)
 
@@ -229,17 +231,19 @@ class _Streak(NamedTuple):
     height: float
 
 
-def _strongest_streak(line: tuple[Map, float], least: float, *, open_end: bool) -> _Streak | None:
+def _strongest_streak(
+    line: tuple[Map, float], least: float, limits: TroubleLimits, *, open_end: bool
+) -> _Streak | None:
     """Return the streak that stands out most; with `open_end` one that goes on to the end of the profile counts."""
     profile, step = line
     noise = place_noise(profile)
-    widths = sorted({max(1, round(width / step)) for width in (1.0, 2.0, 4.0, 8.0)})
+    widths = sorted({max(1, round(width / step)) for width in limits.streaks_mm})
     widths = [width for width in widths if 2.5 * width <= profile.size]
-    threshold = quantile(FALSE_ALARMS / max(sum(2 * profile.size / width for width in widths), 1.0))
+    threshold = quantile(limits.false_alarms / max(sum(2 * profile.size / width for width in widths), 1.0))
     best: _Streak | None = None
     for width in widths:
         # so long that the half of it which decides is not another streak
-        flank = 3 * width
+        flank = limits.flank * width
         heights = _heights(profile, width, flank, open_end=open_end)
         first = int(np.argmax(np.abs(heights)))
         height = float(heights[first])
@@ -278,7 +282,7 @@ def _streaks(
     """Return the strongest streak across the whole piece along one direction."""
     profile, step = line
     noise = place_noise(profile)
-    best = _strongest_streak(line, yardstick.local, open_end=not ground.film_edges)
+    best = _strongest_streak(line, yardstick.local, yardstick.limits, open_end=not ground.film_edges)
     if best is None:
         return []
     _, first, width, height = best
@@ -297,10 +301,10 @@ def _streaks(
     return [Finding(code="streak", message=message, box_mm=ground.box_on_scan(*spans), size=size, sure=sure)]
 
 
-def is_even(blocks: Blocks, plane: Plane) -> bool:
+def is_even(blocks: Blocks, plane: Plane, limits: TroubleLimits = TROUBLE_LIMITS) -> bool:
     """Return whether an area is even by itself: most of it lies on one plane as closely as its own grain allows."""
     _, _, values = blocks.points
-    if values.size < 12:
+    if values.size < limits.fewest_lines:
         return False
     noise = max(blocks.noise, 0.002)
-    return plane.scatter < max(3.0 * noise, 0.006) and robust_sd(values) < 0.05
+    return plane.scatter < max(limits.area_noises * noise, limits.area_least) and robust_sd(values) < limits.area_spread

@@ -2,12 +2,14 @@
 
 __all__ = [
     "again",
+    "archive",
     "drawings",
     "field_card",
     "labels",
     "negative",
     "notebook",
     "page",
+    "pair",
     "pictures",
     "print_plan",
     "result",

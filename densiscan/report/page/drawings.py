@@ -43,7 +43,7 @@ def drawings(
         name = f"{group[0].film} in {group[0].solution}"
         figures.append(
             _drawing(
-                f"Contrast against time: {name}",
+                name,
                 _contrast([run for run in every if is_same_process(run, group[0])], tests),
                 key=f"c{place}",
             )

@@ -13,6 +13,7 @@ import numpy as np
 from densiscan.arithmetic.units import STOP
 from densiscan.batch.assessment import Assessment
 from densiscan.development.run import Run
+from densiscan.development.zones import zone_line
 from densiscan.files.serialise import plain
 from densiscan.negative.preview import Preview, thinned
 from densiscan.negative.reading import Reading
@@ -23,12 +24,10 @@ from densiscan.report.page.budget import BudgetView, budget_view
 from densiscan.report.page.charts import Chart, grade_chart, histogram_chart, profile_chart
 from densiscan.report.page.pictures import map_text, negative_gray, picture_data, print_gray, smaller
 from densiscan.report.readings import density_text
+from densiscan.report.zone_change import zones_words
 from densiscan.scan.cells import TurnedBox
 
 Places = Sequence[tuple[float, float]]
-
-LEAST_SHADOW: Final = 0.10
-"""Net density of zone I, one zone a stop of exposure from there (common practice)."""
 
 THUMB_PX: Final = 260
 _FINE: Final = 78
@@ -219,7 +218,13 @@ def _advice(assessment: Assessment) -> tuple[AdviceView, ...]:
             look=bool(development_said) and development.verdict in {"more", "less"},
         ),
         AdviceView(name="Paper", verdict=grade, reason=paper.note),
+        *_zones(assessment),
     )
+
+
+def _zones(assessment: Assessment) -> tuple[AdviceView, ...]:
+    words = zones_words(assessment)
+    return () if words is None else (AdviceView(name="Zones", verdict=words[0], reason=words[1]),)
 
 
 def _figures(reading: Reading) -> tuple[Figure, ...]:
@@ -477,6 +482,5 @@ def _data(page: PageReading, sheet: Preview) -> dict[str, Any]:
         "calibrated": list(sheet.calibrated),
         "spots": plain(reading.spots),
         "stop": STOP,
-        "contrast": None if contrast is None else contrast.value,
-        "least": LEAST_SHADOW,
+        "zones": None if contrast is None or contrast.value <= 0.0 else zone_line(contrast.value),
     }

@@ -15,7 +15,7 @@ from densiscan.negative.preview import Preview
 from densiscan.notebook.advised import AdviceSheet
 from densiscan.notebook.as_read import assessment_kept
 from densiscan.notebook.readings import KeptReading
-from densiscan.report.advice import basis_words, interval_words, use_words
+from densiscan.report.advice import advice_text, basis_words, change_words, doubt_in_words, interval_words, use_words
 from densiscan.report.page.negative import PageReading
 from densiscan.report.page.page import NextStep, Table
 from densiscan.report.readings import density_text, time_text
@@ -167,8 +167,14 @@ def next_step(sheet: AdviceSheet) -> NextStep:
     return NextStep(
         what=f"{sheet.film} in {solution_text(sheet.developer, sheet.dilution)}",
         say=f"{at}.{rate}",
-        why=f"{interval_words(advice).capitalize()}; based on {basis_words(advice)}.",
+        why=f"{_capital(change_words(advice))}. {_capital(doubt_in_words(advice))}: {interval_words(advice)}, based on "
+        f"{basis_words(advice)}.",
+        all=advice_text(sheet),
     )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _ranges_text(run: Run) -> str:

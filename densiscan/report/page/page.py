@@ -65,11 +65,12 @@ class NegativeRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
-    """What to do next with a film and developer: what it is on, the answer, why in a line."""
+    """What to do next with a film and developer: what it is on, the answer, why in a line; all that is advised."""
 
     what: str
     say: str
     why: str
+    all: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,10 +46,10 @@
 
   const ROMAN = ["0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII"];
 
-  // A zone to the nearest half: one a stop of exposure, zone I where the least shadow prints.
-  function zoneOf(net, contrast, data) {
-    if (!contrast || contrast <= 0) return "";
-    const place = Math.round(2 * (1 + (net - data.least) / (contrast * data.stop))) / 2;
+  // A zone to the nearest half, where the line of zones over net density is known.
+  function zoneOf(net, line) {
+    if (!line) return "";
+    const place = Math.round(2 * (line[0] + line[1] * net)) / 2;
     if (place < 0 || place > 12) return "";
     return `zone ${ROMAN[Math.floor(place)]}${place % 1 ? "\u00bd" : ""}`;
   }
@@ -133,7 +133,7 @@
 
     function relationOf(reading) {
       const told = [];
-      if (reading.net) told.push(zoneOf(reading.net.value, data.contrast, data));
+      if (reading.net) told.push(zoneOf(reading.net.value, data.zones));
       const last = kept.length - 1;
       if (last >= 0) {
         const stops = (reading.density.value - kept[last].density.value) / data.stop;
@@ -226,6 +226,27 @@
       find(".height").textContent = `at y ${short(reading.y)} mm, through the place that is read`;
     }
 
+    // Where somebody answers, a place can be put on a zone; what that takes is asked of them.
+    const answers = "zones" in root.dataset && data.base && data.zones;
+
+    function ask() {
+      if (answers) root.dispatchEvent(new CustomEvent("zones", { detail: kept.filter((spot) => spot.zone !== undefined) }));
+    }
+
+    function wanted(spot, name) {
+      const choice = element("select");
+      choice.setAttribute("aria-label", `put ${name} on zone`);
+      choice.append(element("option", "as it is"), ...ROMAN.slice(0, 11).map((zone) => element("option", zone)));
+      choice.selectedIndex = spot.zone === undefined ? 0 : spot.zone + 1;
+      choice.addEventListener("change", () => {
+        spot.zone = choice.selectedIndex ? choice.selectedIndex - 1 : undefined;
+        ask();
+      });
+      const label = element("label", "put on ");
+      label.append(choice);
+      return label;
+    }
+
     function list() {
       const body = find(".spots tbody");
       body.replaceChildren();
@@ -242,12 +263,13 @@
         const remove = element("button", "\u00d7");
         remove.type = "button";
         remove.setAttribute("aria-label", `remove place ${index + 1}`);
-        remove.addEventListener("click", () => { kept.splice(index, 1); list(); glass.focus(); });
+        remove.addEventListener("click", () => { kept.splice(index, 1); list(); ask(); glass.focus(); });
         const last = element("td");
         last.append(remove);
-        const zone = spot.net ? zoneOf(spot.net.value, data.contrast, data) : "";
-        row.append(head, element("td", stated(spot.density)),
-          element("td", spot.net ? `${stated(spot.net)}${zone ? `, ${zone}` : ""}` : ""), last);
+        const zone = spot.net ? zoneOf(spot.net.value, data.zones) : "";
+        const net = element("td", spot.net ? `${stated(spot.net)}${zone ? `, ${zone}` : ""}` : "");
+        if (answers) net.append(wanted(spot, nameOf(spot, index)));
+        row.append(head, element("td", stated(spot.density)), net, last);
         body.append(row);
       });
       find(".marked").hidden = kept.length < 1;

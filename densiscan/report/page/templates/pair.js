@@ -154,11 +154,12 @@
     const names = one.run && other.run && one.run.process === other.run.process && one.run.number !== other.run.number
       ? [`run ${one.run.number}`, `run ${other.run.number}`] : [one.name, other.name];
     const range = difference(figure(one, "density range"), figure(other, "density range"));
+    const sentence = (name) => (name === one.name || name === other.name ? name : capital(name));
     const told = [];
     if (range === null) told.push("No range to compare");
-    else if (Math.abs(range.value) <= (range.uncertainty || 0)) told.push(`${capital(names[0])} and ${names[1]} have the same density range`);
+    else if (Math.abs(range.value) <= (range.uncertainty || 0)) told.push(`${sentence(names[0])} and ${names[1]} have the same density range`);
     else {
-      told.push(`${capital(names[1])} has ${two(Math.abs(range.value))} ${range.value > 0 ? "more" : "less"} density range than ${names[0]}`);
+      told.push(`${sentence(names[1])} has ${two(Math.abs(range.value))} ${range.value > 0 ? "more" : "less"} density range than ${names[0]}`);
     }
     if (one.grade && other.grade) {
       told.push(one.grade === other.grade ? `both print on ${graded(one.grade)}` : `${graded(other.grade)} instead of ${graded(one.grade)}`);
@@ -385,7 +386,7 @@
     shown.forEach((side, which) => {
       const half = halves[which];
       find(".name", half).textContent = side.name;
-      find(".name", half).href = `#${side.id}`;
+      find(".name", half).href = side.root.dataset.alone || `#${side.id}`;
       find(".run", half).textContent = side.run ? `run ${side.run.number}, ${side.run.date.slice(0, 10)}` : "";
       find(".say", half).textContent = side.short;
       half.classList.toggle("look", side.look);
