@@ -47,6 +47,8 @@ _OPEN: Final = 0.3
 """Chance that the brightest surface on the scan is the open light: of density 0, and no step."""
 _OF_OPEN_LIGHT: Final = 0.01
 """Doubt, density, of open light beside a wedge: glare and the lamp differ from place to place."""
+_HOPELESS: Final = 40.0
+"""Log-likelihood by which a place is so far behind that the open light, worth 19 at most, cannot help it."""
 _NEAR_LIGHT: Final = 6
 """Lightest steps that tell how bright open light must be."""
 _ONE_MORE: Final = 0.05
@@ -155,14 +157,25 @@ def ways_to_lay(
         if 2 * sum(start < place < start + count for place in edges) >= len(edges)
     ]
     ways = [_way(cells, steps, start, edges, floor, light) for start in starts]
-    return sorted(ways, key=lambda way: -way.likelihood)
+    near = max((way.likelihood for way in ways), default=0.0) - _HOPELESS
+    weighed = [
+        replace(way, likelihood=way.likelihood + _open_light(light, _inner(cells, way.start, count), steps, floor))
+        if way.likelihood > near
+        else way
+        for way in ways
+    ]
+    return sorted(weighed, key=lambda way: -way.likelihood)
+
+
+def _inner(cells: Mapping[int, Cell], start: int, count: int) -> list[Cell]:
+    return [cells[number] for number in range(start, start + count)]
 
 
 def _way(
     cells: Mapping[int, Cell], steps: Steps, start: int, edges: Sequence[int], floor: float, light: float | None
 ) -> Laying:
     count = steps.densities.size
-    inner = [cells[number] for number in range(start, start + count)]
+    inner = _inner(cells, start, count)
     before = [cells[number] for number in range(start - 1, min(cells) - 1, -1)]
     after = [cells[number] for number in range(start + count, max(cells) + 1)]
     tone = _tone(inner, steps, floor)
@@ -172,7 +185,6 @@ def _way(
         + _as_outside(before, inner[0], floor, light, after)
         + _as_outside(after, inner[-1], floor, light, ())
         + _goes_on(inner[-1], after[:1], floor)
-        + _open_light(light, inner, steps, floor)
     )
     told = sum(not _is_lost(cell.level, floor) for cell in inner)
     return Laying(

@@ -52,8 +52,8 @@ class WedgePlace:
 def _seen_words(seen: list[Row], steps: Steps, origin_mm: tuple[float, float]) -> str:
     if not seen:
         return "no row of even steps was seen"
-    likeliest = [(row, _likeliest(row, steps)) for row in seen]
-    best, way = max(likeliest, key=lambda one: len(one[0].strips) * one[1].visible)
+    best = max(seen, key=lambda row: len(row.strips) * counts(row.evidence, steps.densities)[0].visible)
+    way = _likeliest(best, steps)
     middle = best.band.middle
     ends = [
         best.view.to_map(best.lattice.origin + (way.start + part * way.count) * best.lattice.pitch, middle)
@@ -68,7 +68,7 @@ def _seen_words(seen: list[Row], steps: Steps, origin_mm: tuple[float, float]) -
 def _likeliest(row: Row, steps: Steps) -> Count:
     """Return the likeliest way to count the steps of a row that was refused, whatever the file's number."""
     ways = counts(row.evidence, steps.densities)
-    leads = laid_on(row, steps).leads | {steps.densities.size: 0.0}
+    leads = laid_on(row, steps).leads() | {steps.densities.size: 0.0}
     return min(ways, key=lambda way: way.doubt + leads.get(way.count, math.inf)) if ways[0].count in leads else ways[0]
 
 
@@ -136,18 +136,16 @@ def _settled(row: Row, steps: Steps) -> Count | None:
     least = _LEAST_VISIBLE * count
     way = next((way for way in ways if way.count == count and way.visible >= least), None)
     laid = laid_on(row, steps)
-    if _another_number(laid, ways, way):
-        return None
     # What the edges leave in doubt is believed only where the densities, if they tell a place, clearly tell the same.
-    if way is not None and way.doubt <= min(ways[0].doubt + DOUBT, _MOST_DOUBT):
+    agrees = way is not None and way.doubt <= min(ways[0].doubt + DOUBT, _MOST_DOUBT)
+    if way is not None and agrees:
         agrees = laid.favours(way.start) if way.doubt > DOUBT else not laid.contradicts(way.start)
-        if agrees:
-            return way
-    if laid.best is None or not laid.alone:
-        return None
-    start = laid.best.start
-    seen = min(max(row.drops) + 1 - start, count)
-    return Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= least else None
+    settled = way if agrees else None
+    if settled is None and laid.best is not None and laid.alone:
+        start = laid.best.start
+        seen = min(max(row.drops) + 1 - start, count)
+        settled = Count(start=start, count=count, visible=seen, doubt=0.0) if seen >= least else None
+    return None if settled is None or _another_number(laid, ways, way) else settled
 
 
 def _another_number(laid: Laid, ways: list[Count], way: Count | None) -> bool:
@@ -156,12 +154,12 @@ def _another_number(laid: Laid, ways: list[Count], way: Count | None) -> bool:
     Of the edges a way is given that has the file's number; where the light end is lost, they cannot count.
     """
     if way is None or not laid.light_seen:
-        return any(lead < 0.0 for lead in laid.leads.values())
+        return any(lead < 0.0 for lead in laid.leads().values())
     doubts = {other.count: other.doubt for other in ways}
     if way.doubt <= 0.0 and all(doubt >= _MOST_DOUBT for count, doubt in doubts.items() if count != way.count):
         # The edges alone leave no doubt.
         return False
-    return any(lead + doubts.get(count, _MOST_DOUBT) < way.doubt for count, lead in laid.leads.items())
+    return any(lead + doubts.get(count, _MOST_DOUBT) < way.doubt for count, lead in laid.leads().items())
 
 
 def _refuse_two(first: Row, others: list[Row], origin_mm: tuple[float, float]) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -26,7 +28,8 @@ _OF_FILE_IN_WHITE: Final = 5.0
 """The same where the light end is lost at white, or is paper as white as the lid: nobody can count there. 150 to 1."""
 
 
-class Laid(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laid:
     """Where the densities of a file say that the lightest step lies.
 
     Attributes
@@ -36,14 +39,14 @@ class Laid(NamedTuple):
     behind
         Log-likelihood by which each other cell is behind.
     leads
-        Log-odds of as many steps as the file has against each other number.
+        Returns the log-odds of as many steps as the file has against each other number; reckoned where it is asked.
     light_seen
         Whether the light end shows.
     """
 
     best: Laying | None
     behind: dict[int, float]
-    leads: dict[int, float]
+    leads: Callable[[], dict[int, float]]
     light_seen: bool = True
 
     @property
@@ -61,27 +64,33 @@ class Laid(NamedTuple):
         return self.best is None or (self.best.start == start and min(others, default=np.inf) > _CLEARLY)
 
 
+_NOWHERE: Final = Laid(best=None, behind={}, leads=dict)
+
+
 def laid_on(row: Row, steps: Steps) -> Laid:
     """Lay the steps of a file on a row."""
     cells = cells_of(row, row.view.image)
     floor = float(np.log10(max(2.5 * row.view.quantum, 4e-5)))
     edges = sorted(row.drops)
     if not cells:
-        return Laid(None, {}, {})
+        return _NOWHERE
     light = _light(row)
     ours = ways_to_lay(cells, steps, edges=edges, floor=floor, light=light)
     if not ours or not np.isfinite(ours[0].likelihood) or ours[0].match < _LEAST_MATCH:
-        return Laid(None, {}, {})
-    counts = [steps.densities.size + more for more in _OTHER_COUNTS if steps.densities.size + more >= 3]
-    others = {
-        count: ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, light=light) for count in counts
-    }
+        return _NOWHERE
     best = ours[0]
-    behind = {way.start: best.likelihood - way.likelihood for way in ours}
     hidden = 0 in best.lost or (steps.on_paper and not stands_out(cells[best.start], floor))
     ahead = best.likelihood + (_OF_FILE_IN_WHITE if hidden else _OF_FILE)
-    leads = {count: ahead - ways[0].likelihood for count, ways in others.items() if ways}
-    return Laid(best, behind, leads, light_seen=not hidden)
+
+    def leads() -> dict[int, float]:
+        counts = [steps.densities.size + more for more in _OTHER_COUNTS if steps.densities.size + more >= 3]
+        others = {
+            count: ways_to_lay(cells, steps.as_many(count), edges=edges, floor=floor, light=light) for count in counts
+        }
+        return {count: ahead - ways[0].likelihood for count, ways in others.items() if ways}
+
+    behind = {way.start: best.likelihood - way.likelihood for way in ours}
+    return Laid(best=best, behind=behind, leads=leads, light_seen=not hidden)
 
 
 def _light(row: Row) -> float | None:
