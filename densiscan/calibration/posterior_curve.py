@@ -39,6 +39,8 @@ _LEFT_OVER: Final = 0.01
 _MOST_PARTS: Final = 12
 _LEAST_LEFT: Final = 0.05
 """Part of the light at the sensor that is left, at least, when what is scattered is taken off."""
+_NOTHING_KNOWN: Final = 30.0
+"""Density, either way, from which a law says nothing of a signal: its light is beyond all numbers."""
 _LEAST_VARIANCE: Final = 1e-10
 """Of a step's density: a hundred-thousandth, below any rounding."""
 
@@ -279,7 +281,7 @@ def _one(part: WeighedLaw, fit: Fit, seen: SeenSteps, at: Floats, by_figures: Fl
     of_glare = pull @ steps.glare.T
     of_glare[at.size :] -= root
     # From the light at the sensor to that of what lies there: less what the wedge's surroundings scatter onto it.
-    light = 10.0 ** -value[: at.size]
+    light = 10.0 ** -np.clip(value[: at.size], -_NOTHING_KNOWN, _NOTHING_KNOWN)
     left = np.maximum(light - np.maximum(surround @ value[at.size :], 0.0), _LEAST_LEFT * light)
     slopes = np.eye(value.size)
     slopes[: at.size, : at.size] = np.diag(light / left)

@@ -116,7 +116,7 @@ SETS: Final[Mapping[Topic, PracticeSet]] = {
     ),
     Topic.paper: PracticeSet(
         about="gray scale, contact print of the wedge, two negatives, a print",
-        pages=("paper", "printing", "evening"),
+        pages=("paper", "printing", "evening", "chemicals"),
         files=_EVENING,
     ),
     Topic.notebook: PracticeSet(

@@ -84,11 +84,12 @@ class ProgressBar:
 
     def draw(self, done: int, measured: int) -> None:
         """Draw how far it is, a few times a second."""
-        self.draw_text(lambda: bar_text(done, self.total, measured=measured, seconds=self.clock() - self.began))
-
-    def draw_text(self, text: Callable[[], str]) -> None:
-        """Draw a text instead of the bar, likewise."""
         now = self.clock()
+        self.draw_text(lambda: bar_text(done, self.total, measured=measured, seconds=now - self.began), now)
+
+    def draw_text(self, text: Callable[[], str], now: float | None = None) -> None:
+        """Draw a text instead of the bar, likewise."""
+        now = self.clock() if now is None else now
         if self.shown and (self.drawn < 0.0 or now - self.drawn >= _SECONDS_BETWEEN):
             self.stream.write(_CLEAR + text())
             self.stream.flush()

@@ -115,7 +115,7 @@ ask densiscan measure neg
 """
 
 
-SUBCOMMANDS = "add list show correct remove restore undo"
+SUBCOMMANDS = "add list show correct remove restore undo history"
 
 
 def test_bash(tmp_path: Path, environment: dict[str, str]) -> None:

@@ -14,7 +14,6 @@ from densiscan.calibration.calibration import Calibration
 from densiscan.calibration.make import signal_map
 from densiscan.errors import PaperTestError, WedgeNotFoundError
 from densiscan.paper.from_scan import PrintScan, paper_from_scan
-from densiscan.paper.light import print_light
 from densiscan.paper.printed_steps import find_printed_steps, steps_in_outline
 from densiscan.paper.smoothed import smooth_curve
 from densiscan.paper.tested_range import Circumstances
@@ -102,18 +101,15 @@ def test_a_print_without_black_is_refused_without_a_calibration(tmp_path: Path) 
 
 def test_scattered_light_is_taken_off_as_far_as_it_is_known(tmp_path: Path) -> None:
     # White round the wedge throws light onto its last black step, next to it: 0.4 % of glare is 0.05 of density there.
+    # The calibration has weighed it from its own wedge, and it is not taken off twice.
     scanner = Scanner(ppi=150.0, lamp=0.0, glare=0.004, tone="2.2")
     case = replace(faultless_case(), surround="white", scanner=scanner)
     made = case.calibration(tmp_path / "gray.tif")
     asked = PrintScan(scan=case.scan(tmp_path / "print.tif"), wedge=case.wedge())
     found = paper_from_scan(asked, made, Circumstances())
-    place = [point.box_mm for point in found.points][-1]
-    assert place is not None
-    reader = print_light(asked.scan, made)
     true = float(case.curve.density(case.log_exposure - np.array([case.true[0]]))[0])
-    plain = reader.smooth.freed(reader.light.of_box(place, "print 21"))
     freed = found.points[-1].density
-    assert abs(freed.value - true) < 0.6 * abs(plain.value - true)
+    assert abs(freed.value - true) < 0.6 * 0.05
     assert freed.uncertainty is not None
     assert abs(freed.value - true) <= freed.uncertainty
 
