@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from densiscan.batch.outliers import FIGURES
 from densiscan.report.archive import Archive, Spread
-from densiscan.report.page.templating import digest, filled, own_text
+from densiscan.report.page.templating import filled, own_text
 
 _WIDTH, _HEIGHT = 300.0, 80.0
 _LEAST: Final = 1.0
@@ -51,7 +51,6 @@ def archive_html(archive: Archive, *, title: str, told: str) -> str:
             for code, count, first in archive.failures
         ],
         style=style,
-        style_digest=digest(style),
     )
 
 

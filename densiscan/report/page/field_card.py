@@ -6,7 +6,7 @@ from typing import Final
 
 from densiscan.errors import WrongUseError
 from densiscan.report.field_card import FieldCard
-from densiscan.report.page.templating import digest, filled, own_text
+from densiscan.report.page.templating import filled, own_text
 
 SIZES: Final = {"a6": (105.0, 148.0), "a5": (148.0, 210.0)}
 """Width and height in mm (published: ISO 216)."""
@@ -31,4 +31,4 @@ def field_card_html(card: FieldCard, size: str) -> str:
         f"html {{ font-size: {_POINTS[size]:g}pt; }}\n"
         f"main {{ width: {width - 2.0 * _EDGE_MM[size]:g}mm; }}\n"
     )
-    return filled("field_card.html", card=card, style=style, style_digest=digest(style))
+    return filled("field_card.html", card=card, style=style)

@@ -8,7 +8,7 @@ from typing import Final
 
 from densiscan.errors import WrongUseError
 from densiscan.report.labels import PrintedLabel
-from densiscan.report.page.templating import digest, filled, own_text
+from densiscan.report.page.templating import filled, own_text
 
 PAPERS: Final = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm (published: ISO 216; ANSI Y14.1)."""
@@ -56,4 +56,4 @@ def labels_html(labels: Sequence[PrintedLabel], grid: LabelGrid) -> str:
     )
     each = grid.across * grid.down
     sheets = [labels[start : start + each] for start in range(0, len(labels), each)]
-    return filled("labels.html", sheets=sheets, style=style, style_digest=digest(style))
+    return filled("labels.html", sheets=sheets, style=style)

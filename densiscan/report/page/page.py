@@ -159,7 +159,6 @@ def page_html(
         script=script,
         first=_FIRST,
         first_digest=digest(_FIRST),
-        style_digest=digest(style),
         script_digest=digest(script),
     )
 

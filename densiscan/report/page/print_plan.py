@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from densiscan.paper.plan import PaperPlan
-from densiscan.report.page.templating import digest, filled, own_text
+from densiscan.report.page.templating import filled, own_text
 from densiscan.report.paper import HELD
 from densiscan.report.printing import plan_note, plan_title, planned_time, sheet_sentences
 
@@ -34,4 +34,4 @@ def plan_html(plans: Sequence[PaperPlan], *, made: str) -> str:
         }
         for plan in plans
     ]
-    return filled("plan.html", stacks=stacks, made=made, style=style, style_digest=digest(style))
+    return filled("plan.html", stacks=stacks, made=made, style=style)

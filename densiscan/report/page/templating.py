@@ -46,9 +46,12 @@ def environment(packages: Sequence[str] = (OURS,)) -> Any:
     return templates
 
 
-def filled(template: str, **values: object) -> str:
-    """Return a template of ours filled in; a name that is no valid text (bytes of another encoding) spoils no page."""
-    page: str = environment().get_template(template).render(**values)
+def filled(template: str, *, style: str = "", **values: object) -> str:
+    """Return a template of ours filled in; a name that is no valid text (bytes of another encoding) spoils no page.
+
+    The policy of the page lets in its style alone.
+    """
+    page: str = environment().get_template(template).render(style=style, style_digest=digest(style), **values)
     return page.encode("utf-8", "replace").decode("utf-8")
 
 
