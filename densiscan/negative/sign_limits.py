@@ -7,7 +7,7 @@ from typing import Final
 
 from densiscan.arithmetic.threshold import chosen, physics, practice
 from densiscan.negative.find.limits import FIND_LIMITS, FindLimits
-from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.limits import TROUBLE_LIMITS, TroubleLimits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,7 +37,7 @@ from densiscan.negative.trouble.fog import judged_fog, student
 from densiscan.negative.trouble.ground import BorderStrip
 from densiscan.negative.trouble.inspection import trouble_on
 from densiscan.negative.trouble.leaks import _without_shadow, outer_of
-from densiscan.negative.trouble.limits import Yardstick, quantile
+from densiscan.negative.trouble.yardstick import Yardstick, quantile
 from densiscan.report.trouble import findings_cell, trouble_lines
 from densiscan.scan.scan import open_scan
 from tests.renderer import (

@@ -16,7 +16,7 @@ from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import measure_on
 from densiscan.negative.trouble.finding import BORDER, Finding, Trouble
 from densiscan.negative.trouble.inspection import trouble_on
-from densiscan.negative.trouble.limits import Yardstick, well_clear
+from densiscan.negative.trouble.yardstick import Yardstick, well_clear
 from densiscan.report.trouble import trouble_lines
 from densiscan.scan.scan import open_scan
 from tests import renderer

@@ -29,7 +29,7 @@ from densiscan.negative.options import MeasureOptions
 from densiscan.negative.reading import Reading, measure_on
 from densiscan.negative.sign_limits import READ_LIMITS, ReadLimits
 from densiscan.negative.trouble.inspection import trouble_on
-from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.limits import TROUBLE_LIMITS, TroubleLimits
 from densiscan.paper.printed_steps import PRINTED_ROW_LIMITS, PrintedRowLimits, find_printed_steps
 from densiscan.scan.scan import Scan, open_scan
 from densiscan.wedge.alignment import Steps

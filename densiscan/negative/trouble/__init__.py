@@ -1,7 +1,7 @@
 """What went wrong: fog, leaks, uneven development, specks and marks, a module each.
 
-From what size on something counts is in `limits`, what is told from grain and dust in `thresholds`;
+The thresholds are in `limits`; what the scanner may make by itself, against which a difference is held, in `yardstick`.
 `inspection` calls them all.
 """
 
-__all__ = ["finding", "fog", "inspection", "picture", "thresholds"]
+__all__ = ["finding", "fog", "inspection", "limits", "picture"]

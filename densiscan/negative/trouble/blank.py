@@ -13,8 +13,8 @@ import numpy as np
 
 from densiscan.arithmetic.quantity import Quantity
 from densiscan.negative.trouble.finding import Finding
-from densiscan.negative.trouble.limits import Yardstick, chance_beyond
 from densiscan.negative.trouble.specks import Speck, spots_of
+from densiscan.negative.trouble.yardstick import Yardstick, chance_beyond
 from densiscan.scan.cells import Cells, Footprint, Mask, TurnedBox
 
 _LEAST_MM2: Final = 1.0

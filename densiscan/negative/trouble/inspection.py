@@ -22,10 +22,10 @@ from densiscan.negative.trouble.finding import ORDER, Finding, Trouble
 from densiscan.negative.trouble.fog import with_fog
 from densiscan.negative.trouble.ground import Ground, Plane, blocks_of, edge_inside, ground_of, plane_through
 from densiscan.negative.trouble.leaks import leak_finding, leaks_in, lies_over_edge, strips_of, without_leaks
-from densiscan.negative.trouble.limits import Yardstick, well_clear, yardstick_of
 from densiscan.negative.trouble.marks import round_marks_in
 from densiscan.negative.trouble.specks import specks_in_frame, specks_on
 from densiscan.negative.trouble.uneven import bands_in, edges_of, gradient_in, is_even, less_edges
+from densiscan.negative.trouble.yardstick import Yardstick, well_clear, yardstick_of
 from densiscan.scan.cells import Cells, Footprint, TurnedBox
 
 _EDGE_ONLY_MM: Final = 3.0

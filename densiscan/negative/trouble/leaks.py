@@ -15,8 +15,8 @@ import numpy as np
 
 from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import BorderStrip, Ground, Plane, middles_of, strip_along
-from densiscan.negative.trouble.limits import Yardstick, chance_beyond, place_noise, quantile, sure_words
-from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.limits import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.yardstick import Yardstick, chance_beyond, place_noise, quantile, sure_words
 from densiscan.scan.cells import Cells, Map, cell_at
 
 _CAUSES: Final = "Check the holder's light trap and dark slide, the camera back, the changing bag and the tank lid"

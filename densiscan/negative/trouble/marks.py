@@ -13,8 +13,8 @@ import numpy as np
 
 from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.ground import Blocks, Ground, Plane, blocks_of, middles_of
-from densiscan.negative.trouble.limits import Yardstick, chance_beyond, sure_words
 from densiscan.negative.trouble.specks import Speck, spots_of
+from densiscan.negative.trouble.yardstick import Yardstick, chance_beyond, sure_words
 from densiscan.scan.cells import Indices, Map, Mask
 
 _MARK_MM: Final = (1.5, 20.0)

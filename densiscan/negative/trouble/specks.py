@@ -16,7 +16,7 @@ from densiscan.arithmetic.robust import robust_sd
 from densiscan.calibration.calibration import Calibration
 from densiscan.negative.trouble.finding import Finding
 from densiscan.negative.trouble.ground import Ground
-from densiscan.negative.trouble.limits import yardstick_of
+from densiscan.negative.trouble.yardstick import yardstick_of
 from densiscan.scan.apertures import SpeckMap, specks_inside
 from densiscan.scan.cells import Footprint, Indices, Labels, Map, Mask, TurnedBox, grown, labelled
 from densiscan.scan.places import BoxMm

@@ -15,8 +15,8 @@ from densiscan.arithmetic.robust import robust_sd
 from densiscan.negative.trouble.finding import SIDES, Finding
 from densiscan.negative.trouble.ground import Blocks, BorderStrip, Ground, Plane, middles_of
 from densiscan.negative.trouble.leaks import less, outer_of
-from densiscan.negative.trouble.limits import Yardstick, chance_beyond, place_noise, quantile, sure_words
-from densiscan.negative.trouble.thresholds import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.limits import TROUBLE_LIMITS, TroubleLimits
+from densiscan.negative.trouble.yardstick import Yardstick, chance_beyond, place_noise, quantile, sure_words
 from densiscan.scan.cells import Map
 
 _TOWARDS: Final = (
