@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from densiscan.arithmetic.quantity import Quantity
+from densiscan.arithmetic.units import SPEED_POINT_ZONE
 from densiscan.development.exposure import stops_above_speed_point
 from densiscan.errors import WrongUseError
 
-SPEED_POINT_ZONE: Final = 1.0
-"""The zone of the speed point, net density 0.10 (common practice)."""
 _SHADOWS: Final = 4.0
 """Up to this zone a metered place is a shadow, which the darkest hundredth of the frame stands for."""
 _HIGHLIGHTS: Final = 7.0

@@ -9,18 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from densiscan.arithmetic.quantity import Influence, Quantity
-from densiscan.arithmetic.units import STOP
+from densiscan.arithmetic.units import SPEED_POINT_ZONE, STOP
+from densiscan.development.exposure import SPEED_POINT
 from densiscan.development.verdict import TIME_POWER, TIME_POWER_DOUBT, DevelopmentAdvice
 from densiscan.errors import WrongUseError
 
 if TYPE_CHECKING:
     from densiscan.film.exposing import Highlight
-
-ZONE_ONE: Final = 0.10
-"""Net density of zone I (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +102,7 @@ class ZoneChange:
 def zone_line(contrast: float) -> tuple[float, float]:
     """Return the zone of net density 0 on the straight line, and zones a unit of density, at this contrast above 0."""
     slope = 1.0 / (contrast * STOP)
-    return 1.0 - ZONE_ONE * slope, slope
+    return SPEED_POINT_ZONE - SPEED_POINT * slope, slope
 
 
 def zone_of(net: Quantity, contrast: Quantity) -> Quantity:
@@ -116,7 +114,7 @@ def zone_of(net: Quantity, contrast: Quantity) -> Quantity:
     2.0
     """
     start, slope = zone_line(contrast.value)
-    above = net.value - ZONE_ONE
+    above = net.value - SPEED_POINT
     return net.through(start + slope * net.value, slope) + contrast.through(0.0, -above * slope / contrast.value)
 
 

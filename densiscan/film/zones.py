@@ -7,14 +7,13 @@ from typing import Final
 
 from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.quantity import Quantity
-from densiscan.arithmetic.units import STOP
+from densiscan.arithmetic.units import SPEED_POINT_ZONE, STOP
 from densiscan.errors import MeasureError
 from densiscan.film import definitions
+from densiscan.film.exposing import HIGHEST_ZONE
 from densiscan.film.speed_and_contrast import FilmTest, figure_on
 
-ZONES: Final = tuple(range(11))
-SPEED_POINT_ZONE: Final = 1
-"""Net density 0.10 is zone I (common practice)."""
+ZONES: Final = tuple(range(int(HIGHEST_ZONE) + 1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
