@@ -11,10 +11,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from densiscan.arithmetic.arrays import Floats
 from densiscan.arithmetic.regions import parts_of
+from densiscan.arithmetic.robust import robust_spread
 from densiscan.calibration.glare import REACHES_MM, USUAL_SCATTERING, Scattering, spread
 
-Floats = npt.NDArray[np.float64]
 BoxMm = tuple[float, float, float, float]
 
 _BLACK: Final = 0.03
@@ -22,6 +23,8 @@ _BLACK: Final = 0.03
 _LIT: Final = 0.1
 _BESIDE_MM: Final = 1.5
 """From what is lit on, and round a wedge: nearer there is the blur of the lens, and the film's own edge."""
+_NEAR: Final = 0.02
+"""Of a Gaussian of half the distance, beyond two standard deviations from a straight edge."""
 _SMALLEST_MM2: Final = 150.0
 _APART_MM: Final = 5.0
 """Distance from which two places tell different things of the same light."""
@@ -62,7 +65,7 @@ def shown_by_black(
     before = np.zeros((design.shape[1],) * 2)
     before[1:, 1:] = np.linalg.inv(covariance)
     usual = np.concatenate(([0.0], expected))
-    told = min(seen.size * cell_mm[0] * cell_mm[1] / _APART_MM**2 / seen.size, 1.0)
+    told = min(cell_mm[0] * cell_mm[1] / _APART_MM**2, 1.0)
     found = usual
     kept = np.ones(seen.size, dtype=bool)
     for _ in range(4):
@@ -71,7 +74,7 @@ def shown_by_black(
         after = np.linalg.inv((design.T * weight) @ design + before)
         found = after @ ((design.T * weight) @ seen + before @ usual)
         rest = np.abs(seen - design @ found)
-        kept = rest <= max(5.0 * 1.4826 * float(np.median(rest)), _FLOOR)
+        kept = rest <= max(5.0 * robust_spread(rest), _FLOOR)
     shares = found[1:]
     return Scattering.of(
         shares, np.asarray(after[1:, 1:] + TABLE_DOUBT**2 * np.outer(shares, shares), dtype=np.float64)
@@ -95,7 +98,3 @@ def _black(light: Floats, wedge_mm: BoxMm, cell_mm: tuple[float, float]) -> npt.
     black = np.zeros(light.shape, dtype=bool)
     black.flat[parts[0]] = True
     return black
-
-
-_NEAR: Final = 0.02
-"""Of a Gaussian of half the distance, beyond two standard deviations from a straight edge."""
