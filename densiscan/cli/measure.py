@@ -173,7 +173,7 @@ def measure(
     check_fog_sheet(fog_sheet=fog_sheet, frame=frame, as_negative=as_negative)
     boxes = arguments.box(frame, "--frame"), arguments.box(rebate, "--rebate")
     zones = _zones(on_zone, scans)
-    spots = (*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))
+    spots = tuple(dict.fromkeys((*arguments.places(spot, "--spot"), *((one.x_mm, one.y_mm) for one in zones))))
     request = CalibrationRequest(
         name=calibration,
         book=location.notebook_file(notebook_option),

@@ -308,6 +308,13 @@ def test_measure_asks_for_what_was_typed(measured: dict[str, Any], capsys: pytes
 
 
 @pytest.mark.usefixtures("files")
+def test_a_place_that_is_read_and_put_on_a_zone_is_one_place(measured: dict[str, Any]) -> None:
+    line = "measure neg.tif --calibration cal.json --spot 4,5 --on-zone 4,5,3 --on-zone 8,9,7"
+    assert run(line.split()) == 0
+    assert measured["task"].options.spots_mm == ((4.0, 5.0), (8.0, 9.0))
+
+
+@pytest.mark.usefixtures("files")
 def test_base_plus_fog_may_be_stated(measured: dict[str, Any]) -> None:
     assert run(words("measure neg.tif --calibration cal.json --base-fog 0.2")) == 0
     assert measured["task"].options == MeasureOptions(base_fog=0.2)
