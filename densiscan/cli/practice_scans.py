@@ -50,7 +50,8 @@ def keep_apart() -> str:
 
 
 def _one(topic: Topic, place: Path) -> str:
-    pages = " or ".join(f"docs/{page}.md" for page in SETS[topic].pages)
+    *others, last = (f"docs/{page}.md" for page in SETS[topic].pages)
+    pages = f"{', '.join(others)} or {last}" if others else last
     about = SETS[topic].about
     where = "" if place == Path() else f" In {place}."
     return f"{about[0].upper()}{about[1:]}.{where}\nFollow {pages}.\n{_apart()}"
